@@ -1,0 +1,1 @@
+"""Scores of images, depth maps and focus: arrays in, numbers out."""

@@ -1,0 +1,1 @@
+"""Runs methods on stacks and scores them."""

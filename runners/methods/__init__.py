@@ -1,0 +1,1 @@
+"""Stacking methods under test."""

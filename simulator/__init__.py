@@ -1,0 +1,1 @@
+"""Renders scenes of known depth into handheld macro stacks, with their truth."""

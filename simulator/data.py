@@ -1,0 +1,90 @@
+"""Where the data files (scenes, rigs, stances, lights) live, and how they are read and checked."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+T = TypeVar("T")
+
+_HERE = Path(__file__).resolve().parent
+
+
+class DataFileError(ValueError):
+    """A data file is missing, is not TOML, or holds a key or value that is not allowed."""
+
+
+def data_folder() -> Path:
+    """Return the folder of scene, rig, stance and light files.
+
+    In a wheel it is installed inside this package; in a checkout it stands beside it.
+    """
+    installed = _HERE / "scenes"
+    return installed if installed.is_dir() else _HERE.parent / "scenes"
+
+
+def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
+    """Find a data file by path, or by name among the shipped ones of its kind.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+        A path that ends in ``.toml``, or the name of a shipped file.
+    kind : {"scene", "rig", "stance", "light", "suite"}
+        What is looked for. Scenes stand in the data folder itself, the rest in a folder of
+        their plural name.
+
+    Raises
+    ------
+    DataFileError
+        When nothing of that name exists; the message lists the shipped names.
+    """
+    path = Path(name_or_path)
+    if path.suffix == ".toml":
+        if path.is_file():
+            return path
+        raise DataFileError(f"{kind} file {str(path)!r} does not exist")
+    shipped = _folder(kind) / f"{name_or_path}.toml"
+    if path.name == str(name_or_path) and shipped.is_file():
+        return shipped
+    allowed = ", ".join(list_data_files(kind)) or "none"
+    raise DataFileError(f"unknown {kind} {str(name_or_path)!r}; shipped: {allowed}, or a .toml path")
+
+
+def list_data_files(kind: str) -> list[str]:
+    """List the names of the shipped data files of one kind, sorted."""
+    return sorted(path.stem for path in _folder(kind).glob("*.toml"))
+
+
+def _folder(kind: str) -> Path:
+    return data_folder() if kind == "scene" else data_folder() / f"{kind}s"
+
+
+def load_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file; a syntax error names the file and the place."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise DataFileError(f"{path}: not valid TOML: {error}") from error
+
+
+def validate(cls: type[T], values: Any, *, where: str | Path) -> T:
+    """Make a validated object of plain values; an error names file, key, value and rule."""
+    try:
+        return TypeAdapter(cls).validate_python(values)
+    except ValidationError as error:
+        raise DataFileError(f"{where}: {_first_error(error)}") from error
+
+
+def _first_error(error: ValidationError) -> str:
+    first = error.errors(include_url=False)[0]
+    key = ".".join(str(part) for part in first["loc"]) or "file"
+    more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
+    if first["type"] in ("missing", "missing_argument"):
+        return f"key '{key}' is missing{more}"
+    if first["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
+        return f"key '{key}' is not known here{more}"
+    return f"key '{key}': got {first['input']!r}, {first['msg'].lower()}{more}"

@@ -1,0 +1,113 @@
+"""The camera, its lens and its sensor, as frozen, validated values."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from pydantic import ConfigDict, Field
+from pydantic.dataclasses import dataclass
+
+from simulator.data import find_data_file, load_toml, validate
+
+STRICT = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Lens:
+    """A lens at one focus setting, by its first-order optics.
+
+    Parameters
+    ----------
+    focal_length_mm : float
+        Focal length, > 0.
+    f_number : float
+        Marked f-number: focal length over entrance-pupil diameter, > 0.
+    magnification : float
+        Image size over object size in the plane of focus, > 0.
+    pupil_ratio : float
+        Exit-pupil over entrance-pupil diameter; 1 for a symmetric lens.
+    """
+
+    focal_length_mm: float = Field(gt=0)
+    f_number: float = Field(gt=0)
+    magnification: float = Field(gt=0)
+    pupil_ratio: float = Field(default=1.0, gt=0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Sensor:
+    """The real sensor; crops and binning are asked for at render time.
+
+    Parameters
+    ----------
+    width_px, height_px : int
+        Size of the whole sensor.
+    pitch_um : float
+        Distance between pixel centres, um.
+    full_well_e : float
+        Electrons at which a pixel saturates at base ISO.
+    read_noise_e : float
+        Read noise, electrons rms.
+    bits : int
+        Bits of the analogue-to-digital converter, 8 to 16.
+    black_level_dn : float
+        Digital number of no light.
+    prnu : float
+        Photo response non-uniformity, standard deviation over the mean response.
+    dsnu_e : float
+        Dark signal non-uniformity, electrons rms.
+    """
+
+    width_px: int = Field(gt=0)
+    height_px: int = Field(gt=0)
+    pitch_um: float = Field(gt=0)
+    full_well_e: float = Field(default=45_000.0, gt=0)
+    read_noise_e: float = Field(default=3.0, ge=0)
+    bits: int = Field(default=14, ge=8, le=16)
+    black_level_dn: float = Field(default=64.0, ge=0)
+    prnu: float = Field(default=0.005, ge=0)
+    dsnu_e: float = Field(default=0.5, ge=0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Rig:
+    """A lens on a sensor, with the wavelengths that stand for the colour channels.
+
+    Parameters
+    ----------
+    name, title : str
+        Short name and a line for people.
+    lens : Lens
+    sensor : Sensor
+    wavelengths_um : tuple of three tuples of float
+        Wavelengths sampled in the red, green and blue channel, equal weights, um.
+    """
+
+    name: str
+    title: str = ""
+    lens: Lens
+    sensor: Sensor
+    wavelengths_um: tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]] = (
+        (0.58, 0.61, 0.64),
+        (0.51, 0.54, 0.57),
+        (0.44, 0.46, 0.49),
+    )
+
+
+def load_rig(name_or_path: str | Path) -> Rig:
+    """Load a rig by the name of a shipped one, or from a TOML file.
+
+    Raises
+    ------
+    simulator.data.DataFileError
+        Unknown name, broken TOML, or a key or value that is not allowed.
+    """
+    path = find_data_file(name_or_path, kind="rig")
+    values = {"name": path.stem, **load_toml(path)}
+    return validate(Rig, values, where=path)
+
+
+def stopped_to(rig: Rig, f_number: float) -> Rig:
+    """Return the same rig at another marked f-number."""
+    return replace(rig, lens=replace(rig.lens, f_number=f_number))
