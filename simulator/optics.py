@@ -1,0 +1,187 @@
+"""A close-up lens by its first-order optics: distances, working f-number, blur, scale.
+
+The lens is a thin lens with pupils of finite size: the entrance pupil stands ``d`` before the plane
+of focus, and the exit pupil is ``pupil_ratio`` times as wide. Distances are in object space, mm;
+an *offset* is the distance of a point behind the plane of focus (positive = farther from the
+camera), measured along the axis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import isfinite
+
+import numpy as np
+import numpy.typing as npt
+
+from simulator.rig import Rig
+
+Array = npt.NDArray[np.floating]
+
+
+def pupil_distance_mm(
+    focal_length_mm: float, magnification: float, *, pupil_ratio: float = 1.0
+) -> float:
+    """Distance from the entrance pupil to the plane of focus, mm: f (1/m + 1/p).
+
+    Parameters
+    ----------
+    focal_length_mm : float
+        Focal length f, mm, > 0.
+    magnification : float
+        Image size over object size m, > 0.
+    pupil_ratio : float
+        Exit-pupil over entrance-pupil diameter p, > 0.
+
+    Raises
+    ------
+    ValueError
+        A value is not finite or not > 0.
+    """
+    _require_positive(focal_length_mm=focal_length_mm)
+    _require_positive(magnification=magnification, pupil_ratio=pupil_ratio)
+    return focal_length_mm * (1.0 / magnification + 1.0 / pupil_ratio)
+
+
+def working_f_number(f_number: float, magnification: float, *, pupil_ratio: float = 1.0) -> float:
+    """F-number of the cone of light on the sensor: N (1 + m/p).
+
+    Parameters
+    ----------
+    f_number : float
+        Marked f-number N, > 0.
+    magnification : float
+        Image size over object size m, > 0.
+    pupil_ratio : float
+        Exit-pupil over entrance-pupil diameter p, > 0.
+
+    Raises
+    ------
+    ValueError
+        A value is not finite or not > 0.
+    """
+    _require_positive(f_number=f_number, magnification=magnification, pupil_ratio=pupil_ratio)
+    return f_number * (1.0 + magnification / pupil_ratio)
+
+
+def numerical_aperture(f_number: float, magnification: float, *, pupil_ratio: float = 1.0) -> float:
+    """Sine of the half-angle of the cone on the object side, in air: m / (2 N_eff).
+
+    Parameters and errors as in `working_f_number`.
+    """
+    working = working_f_number(f_number, magnification, pupil_ratio=pupil_ratio)
+    return magnification / (2.0 * working)
+
+
+def focus_distance_mm(rig: Rig) -> float:
+    """Distance from the rig's entrance pupil to its plane of focus, mm."""
+    lens = rig.lens
+    return pupil_distance_mm(lens.focal_length_mm, lens.magnification, pupil_ratio=lens.pupil_ratio)
+
+
+def rig_f_number(rig: Rig) -> float:
+    """Working f-number of a rig."""
+    lens = rig.lens
+    return working_f_number(lens.f_number, lens.magnification, pupil_ratio=lens.pupil_ratio)
+
+
+def rig_aperture(rig: Rig) -> float:
+    """Object-side numerical aperture of a rig."""
+    lens = rig.lens
+    return numerical_aperture(lens.f_number, lens.magnification, pupil_ratio=lens.pupil_ratio)
+
+
+def entrance_pupil_radius_mm(rig: Rig) -> float:
+    """Radius of the entrance pupil, mm: f / (2 N)."""
+    return rig.lens.focal_length_mm / (2.0 * rig.lens.f_number)
+
+
+def image_scale_px_per_mm(rig: Rig, *, focus_mm: float = 0.0) -> float:
+    """Pixels per mm in the plane of focus, when the lens is focused `focus_mm` farther.
+
+    Raises
+    ------
+    ValueError
+        The lens cannot focus there (see `refocused`).
+    """
+    lens = refocused(rig, focus_mm=focus_mm).lens
+    return 1000.0 * lens.magnification / rig.sensor.pitch_um
+
+
+def blur_diameter_um(rig: Rig, offset_mm: float | Array) -> Array:
+    """Diameter on the sensor of the disc that a defocused point makes, um.
+
+    Exact for a thin pupil (similar triangles): 2 m NA |offset| / (1 + offset/d).
+
+    Parameters
+    ----------
+    rig : Rig
+    offset_mm : float or array
+        Distance behind the plane of focus, mm, > -d. NaN (nothing there) stays NaN.
+
+    Returns
+    -------
+    array
+        Diameter >= 0, same shape as `offset_mm`.
+
+    Raises
+    ------
+    ValueError
+        A point lies in or behind the entrance pupil.
+    """
+    scale = 2000.0 * rig.lens.magnification * rig_aperture(rig)
+    return scale * np.abs(_reduced_offset_mm(rig, offset_mm))
+
+
+def defocus_mm(rig: Rig, offset_mm: float | Array) -> Array:
+    """Wavefront defocus W020 at the edge of the pupil, mm, signed as the offset.
+
+    Paraxial: (NA^2 / 2) offset / (1 + offset/d). Over the wavelength it is the defocus in waves;
+    8 N_eff times it is the blur diameter on the sensor.
+
+    Parameters, result and errors as in `blur_diameter_um`.
+    """
+    return 0.5 * rig_aperture(rig) ** 2 * _reduced_offset_mm(rig, offset_mm)
+
+
+def refocused(rig: Rig, *, focus_mm: float) -> Rig:
+    """Return the rig with its lens focused `focus_mm` farther, the entrance pupil standing still.
+
+    The thin lens gives d' = d + focus_mm and m' = 1 / (d'/f - 1/p); the marked f-number stays.
+
+    Raises
+    ------
+    ValueError
+        The new plane of focus is nearer than the front focal plane, where no image forms.
+    """
+    lens = rig.lens
+    distance = focus_distance_mm(rig) + focus_mm
+    inverse = distance / lens.focal_length_mm - 1.0 / lens.pupil_ratio
+    if not (isfinite(inverse) and inverse > 0.0):
+        nearest = lens.focal_length_mm / lens.pupil_ratio - focus_distance_mm(rig)
+        raise ValueError(
+            f"rig {rig.name!r}: focus_mm must be finite and > {nearest:.6g} "
+            f"(the front focal plane), got {focus_mm!r}"
+        )
+    # The inverse of an inverse loses the last bit; a lens left alone must stay exactly itself.
+    magnification = lens.magnification if focus_mm == 0.0 else 1.0 / inverse
+    return replace(rig, lens=replace(lens, magnification=magnification))
+
+
+def _reduced_offset_mm(rig: Rig, offset_mm: float | Array) -> Array:
+    offset = np.asarray(offset_mm)
+    if not np.issubdtype(offset.dtype, np.floating):
+        offset = offset.astype(np.float64)
+    distance = focus_distance_mm(rig)
+    if np.any(offset <= -distance):
+        raise ValueError(
+            f"rig {rig.name!r}: offset_mm must be > {-distance:.6g} (the entrance pupil), "
+            f"got {float(np.nanmin(offset)):.6g}"
+        )
+    return offset / (1.0 + offset / distance)
+
+
+def _require_positive(**values: float) -> None:
+    for name, value in values.items():
+        if not (isfinite(value) and value > 0.0):
+            raise ValueError(f"{name} must be finite and > 0, got {value!r}")
