@@ -1,0 +1,175 @@
+"""What a focus measure is: a filter of a frame or a few neighbouring ones, with its facts."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from metrics.focus.filters import FloatArray
+
+_CHUNK = 1 << 20  # values worked on at once: small frames go through together, large ones alone
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One focus measure; call it with a frame.
+
+    Parameters
+    ----------
+    code : str
+        Operator code of Pertuz, Puig and Garcia (2013), in lower case.
+    family : str
+    title : str
+        Name in words.
+    reference : str
+        Where the measure comes from.
+    function : callable
+        ``function(frames, window, **options)``; frames are (n + 2 reach, rows, columns) and the
+        result (n, rows, columns).
+    degree : float or None
+        f(c I) = c^degree f(I); None where no such law holds.
+    offset_free : bool
+        Whether adding a constant to the image leaves the measure as it is.
+    reach : int
+        Frames it looks at on either side of its own.
+    """
+
+    code: str
+    family: str
+    title: str
+    reference: str
+    function: Callable[..., FloatArray]
+    degree: float | None
+    offset_free: bool = True
+    reach: int = 0
+
+    def __call__(self, image: npt.ArrayLike, window: int = 9, **options: Any) -> FloatArray:
+        """Focus map of a frame, or of each frame of a stack.
+
+        Parameters
+        ----------
+        image : array_like (rows, columns) or (n, rows, columns)
+            Grey image, linear or not. Integers are read as shares of their type's largest value;
+            floats are taken as they are.
+        window : int
+            Side of the square the measure is averaged over, in pixels: odd, no larger than the
+            image.
+        **options
+            Free choices of the measure, see its function.
+
+        Returns
+        -------
+        array of the shape of `image`
+            Larger is sharper. float32 for float32 and for integers, else float64. Edge pixels
+            (and, for a measure over several frames, end frames) are repeated outside.
+
+        Raises
+        ------
+        ValueError
+            The image is not grey, is empty or holds NaN or infinity; the window does not fit.
+        """
+        frames = as_grey(image)
+        check_window(window, frames.shape)
+        if frames.ndim == 2:
+            return self._whole(frames[None], window, options)[0]
+        return self._whole(frames, window, options)
+
+    def _whole(self, frames: FloatArray, window: int, options: dict[str, Any]) -> FloatArray:
+        """Work through a stack in chunks, so that temporaries stay small."""
+        count = len(frames)
+        step = max(1, _CHUNK // frames[0].size)
+        maps = np.empty_like(frames)
+        for start in range(0, count, step):
+            stop = min(start + step, count)
+            wanted = np.clip(np.arange(start - self.reach, stop + self.reach), 0, count - 1)
+            part = frames[wanted] if self.reach else frames[start:stop]
+            maps[start:stop] = self.function(part, window, **options)
+        return maps
+
+    def stream(
+        self, frames: Iterable[npt.ArrayLike], window: int = 9, **options: Any
+    ) -> Iterator[FloatArray]:
+        """Yield the focus map of each frame of a sweep, holding only the frames in reach.
+
+        Parameters
+        ----------
+        frames : iterable of array_like (rows, columns)
+            Grey frames in the order of the sweep, all of one shape.
+        window, **options
+            As in a call.
+        """
+        held: deque[FloatArray] = deque(maxlen=2 * self.reach + 1)
+        for frame in frames:
+            grey = as_grey(frame)
+            check_window(window, grey.shape)
+            _check_same(grey, held)
+            held.extend([grey] * (1 if held else self.reach + 1))
+            if len(held) == held.maxlen:
+                yield self.function(np.stack(held), window, **options)[0]
+        yield from self._tail(held, window, options)
+
+    def _tail(
+        self, held: deque[FloatArray], window: int, options: dict[str, Any]
+    ) -> Iterator[FloatArray]:
+        """Yield the maps of the last frames, which have to wait for frames that do not come."""
+        for _ in range(self.reach if held else 0):
+            held.append(held[-1])
+            if len(held) == held.maxlen:
+                yield self.function(np.stack(held), window, **options)[0]
+
+
+def as_grey(image: npt.ArrayLike) -> FloatArray:
+    """Check a grey frame or stack of frames and return it as floats.
+
+    Raises
+    ------
+    ValueError
+        It has other than two or three axes, looks like colour, is empty, or is not finite.
+    TypeError
+        It is not made of real numbers.
+    """
+    array = np.asarray(image)
+    if array.ndim not in (2, 3) or array.size == 0:
+        raise ValueError(
+            f"image must be grey, (rows, columns) or (n, rows, columns), got {array.shape}"
+        )
+    if array.ndim == 3 and array.shape[-1] in (3, 4) and array.shape[0] > 4:
+        raise ValueError(f"image must be grey, got shape {array.shape}, which looks like colour")
+    grey = _as_float(array)
+    if not np.isfinite(grey).all():
+        bad = np.argwhere(~np.isfinite(grey))
+        raise ValueError(
+            f"image must be finite, got {len(bad)} NaN or infinite pixels, the first at "
+            f"{tuple(bad[0].tolist())}; crop or fill them first"
+        )
+    return grey
+
+
+def _as_float(array: npt.NDArray[Any]) -> FloatArray:
+    if array.dtype in (np.float32, np.float64):
+        return array
+    if array.dtype == np.float16:
+        return array.astype(np.float32)
+    if np.issubdtype(array.dtype, np.unsignedinteger):
+        return array.astype(np.float32) / np.float32(np.iinfo(array.dtype).max)
+    raise TypeError(f"image must be floats or unsigned integers, got {array.dtype}")
+
+
+def check_window(window: int, shape: tuple[int, ...]) -> None:
+    """Raise ValueError unless the window is odd and fits the image."""
+    limit = min(shape[-2:])
+    if window < 1 or window % 2 == 0 or window > limit:
+        raise ValueError(
+            f"window must be an odd number of pixels from 1 to {limit} (the image is "
+            f"{shape[-2]} x {shape[-1]}), got {window}"
+        )
+
+
+def _check_same(frame: FloatArray, held: deque[FloatArray]) -> None:
+    if held and frame.shape != held[-1].shape:
+        raise ValueError(f"frame has shape {frame.shape}, the one before {held[-1].shape}")
