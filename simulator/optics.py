@@ -1,4 +1,4 @@
-"""A close-up lens by its first-order optics: distances, working f-number, blur, scale.
+"""A close-up lens by its first-order optics: distances, working f-number, blur, depth of field.
 
 The lens is a thin lens with pupils of finite size: the entrance pupil stands ``d`` before the plane
 of focus, and the exit pupil is ``pupil_ratio`` times as wide. Distances are in object space, mm;
@@ -8,8 +8,8 @@ camera), measured along the axis.
 
 from __future__ import annotations
 
-from dataclasses import replace
-from math import isfinite
+from dataclasses import dataclass, replace
+from math import inf, isfinite, log2
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,27 @@ import numpy.typing as npt
 from simulator.rig import Rig
 
 Array = npt.NDArray[np.floating]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DepthOfField:
+    """How far the depth of field reaches to either side of the plane of focus, in the object.
+
+    Parameters
+    ----------
+    near_mm : float
+        Reach toward the camera, mm, >= 0.
+    far_mm : float
+        Reach away from the camera, mm, >= 0; infinite from the hyperfocal setting on.
+    """
+
+    near_mm: float
+    far_mm: float
+
+    @property
+    def total_mm(self) -> float:
+        """Near and far reach together, mm."""
+        return self.near_mm + self.far_mm
 
 
 def pupil_distance_mm(
@@ -117,7 +138,7 @@ def blur_diameter_um(rig: Rig, offset_mm: float | Array) -> Array:
     ----------
     rig : Rig
     offset_mm : float or array
-        Distance behind the plane of focus, mm, > -d. NaN (nothing there) stays NaN.
+        Distance behind the plane of focus, mm, finite, > -d. NaN (nothing there) stays NaN.
 
     Returns
     -------
@@ -127,7 +148,7 @@ def blur_diameter_um(rig: Rig, offset_mm: float | Array) -> Array:
     Raises
     ------
     ValueError
-        A point lies in or behind the entrance pupil.
+        A point lies in or behind the entrance pupil, or at infinity.
     """
     scale = 2000.0 * rig.lens.magnification * rig_aperture(rig)
     return scale * np.abs(_reduced_offset_mm(rig, offset_mm))
@@ -168,15 +189,114 @@ def refocused(rig: Rig, *, focus_mm: float) -> Rig:
     return replace(rig, lens=replace(lens, magnification=magnification))
 
 
+def depth_of_field_mm(rig: Rig, *, blur_um: float) -> DepthOfField:
+    """Geometric depth of field: where the blur disc is at most `blur_um` wide. No diffraction.
+
+    Exact for a thin pupil: with h = c N_eff / m^2 the reach is h / (1 + h/d) in front and
+    h / (1 - h/d) behind; together very nearly the handbooks' 2 c N_eff / m^2.
+
+    Parameters
+    ----------
+    rig : Rig
+    blur_um : float
+        Largest blur disc on the sensor c, um, > 0.
+    """
+    _require_positive(blur_um=blur_um)
+    symmetric = blur_um * 1e-3 * rig_f_number(rig) / rig.lens.magnification**2
+    return reach(rig, symmetric)
+
+
+def reach(rig: Rig, reduced_offset_mm: float) -> DepthOfField:
+    """Turn a reduced offset |offset| / (1 + offset/d) into the offsets that have it, near and far.
+
+    Blur and defocus go with the reduced offset, so this is how a limit on either becomes depth.
+    """
+    share = reduced_offset_mm / focus_distance_mm(rig)
+    far = reduced_offset_mm / (1.0 - share) if share < 1.0 else inf
+    return DepthOfField(near_mm=reduced_offset_mm / (1.0 + share), far_mm=far)
+
+
+def quarter_wave_depth_mm(rig: Rig, *, wavelength_um: float = 0.55) -> float:
+    """Total depth, mm, within which the wavefront at the pupil edge is off by a quarter wave.
+
+    At its ends the peak of the point image has sunk to 0.81 (see `simulator.transfer.strehl`).
+    See `wave_depth_mm` for the formula.
+    """
+    return wave_depth_mm(rig_aperture(rig), wavelength_um=wavelength_um)
+
+
+def wave_depth_mm(
+    numerical_aperture: float, *, wavelength_um: float = 0.55, refractive_index: float = 1.0
+) -> float:
+    """Total quarter-wave depth of a numerical aperture, mm: n lambda / NA^2.
+
+    Parameters
+    ----------
+    numerical_aperture : float
+        Object-side numerical aperture, > 0 and at most the refractive index.
+    wavelength_um : float
+        Wavelength in vacuum, um, > 0.
+    refractive_index : float
+        Of the medium the object is in, > 0.
+
+    Raises
+    ------
+    ValueError
+        A value is not finite or out of range.
+    """
+    _require_positive(numerical_aperture=numerical_aperture)
+    _require_positive(wavelength_um=wavelength_um, refractive_index=refractive_index)
+    if numerical_aperture > refractive_index:
+        raise ValueError(
+            f"numerical_aperture must be at most the refractive index {refractive_index:.6g}, "
+            f"got {numerical_aperture!r}"
+        )
+    return 1e-3 * refractive_index * wavelength_um / numerical_aperture**2
+
+
+def scale_change(rig: Rig, step_mm: float) -> float:
+    """Relative growth of the image of a point in focus when the camera steps toward it.
+
+    Exact for a moving camera with a fixed focus setting: step / (d - step), about step / d.
+
+    Parameters
+    ----------
+    rig : Rig
+    step_mm : float
+        Advance of the camera, mm, < d; negative to step back.
+
+    Raises
+    ------
+    ValueError
+        The step is not finite, or takes the entrance pupil to the point or past it.
+    """
+    distance = focus_distance_mm(rig)
+    if not (isfinite(step_mm) and step_mm < distance):
+        raise ValueError(
+            f"rig {rig.name!r}: step_mm must be finite and < {distance:.6g} "
+            f"(the distance to the plane of focus), got {step_mm!r}"
+        )
+    return step_mm / (distance - step_mm)
+
+
+def exposure_loss_stops(magnification: float, *, pupil_ratio: float = 1.0) -> float:
+    """Light lost on the sensor against a far subject at the same marked f-number, stops.
+
+    Parameters and errors as in `working_f_number`, whose square carries the loss.
+    """
+    return 2.0 * log2(working_f_number(1.0, magnification, pupil_ratio=pupil_ratio))
+
+
 def _reduced_offset_mm(rig: Rig, offset_mm: float | Array) -> Array:
     offset = np.asarray(offset_mm)
     if not np.issubdtype(offset.dtype, np.floating):
         offset = offset.astype(np.float64)
     distance = focus_distance_mm(rig)
-    if np.any(offset <= -distance):
+    bad = (offset <= -distance) | np.isinf(offset)
+    if np.any(bad):
         raise ValueError(
-            f"rig {rig.name!r}: offset_mm must be > {-distance:.6g} (the entrance pupil), "
-            f"got {float(np.nanmin(offset)):.6g}"
+            f"rig {rig.name!r}: offset_mm must be finite and > {-distance:.6g} "
+            f"(the entrance pupil), got {float(offset[bad][0]):.6g}"
         )
     return offset / (1.0 + offset / distance)
 
