@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.signal import lfilter
 
 Array = npt.NDArray[np.float64]
 
@@ -108,7 +109,7 @@ def draw_motion(
         kicks[0, :, 0] = 0.0
     decay, turn = np.broadcast_arrays(np.asarray(decay, dtype=float), np.asarray(turn, dtype=float))
     natural = np.hypot(decay, turn)
-    state = rms[:, np.newaxis] * _recur(_step_matrix(decay, turn), kicks)
+    state = rms[:, np.newaxis] * run_states(_step_matrix(decay, turn), np.eye(2), kicks)
     return Motion(position=state[..., 0], velocity=state[..., 1] * natural)
 
 
@@ -126,12 +127,7 @@ def drift(
     kicks = rng.standard_normal(knots)
     keep = np.exp(-KNOT_S / memory_s)
     kicks[1:] *= np.sqrt(1 - keep**2)
-    value = np.empty(knots)
-    level = 0.0
-    for knot, kick in enumerate(kicks):
-        level = keep * level + kick
-        value[knot] = level
-    return mean + rms * value
+    return mean + rms * lfilter([1.0], [1.0, -keep], kicks)
 
 
 def _step_matrix(decay: Array, turn: Array) -> Array:
@@ -151,14 +147,26 @@ def _step_matrix(decay: Array, turn: Array) -> Array:
     return np.stack(rows, axis=-2)
 
 
-def _recur(step: Array, kicks: Array) -> Array:
-    """Run state = step @ state + noise from a stationary start, noise keeping unit covariance."""
-    noise = np.linalg.cholesky(np.eye(2) - step @ np.swapaxes(step, -1, -2))
-    step = np.broadcast_to(step, (*kicks.shape, 2))
-    pushes = np.squeeze(noise @ kicks[..., np.newaxis], axis=-1)
-    states = np.empty_like(kicks)
-    states[0] = kicks[0]
-    for knot in range(1, len(kicks)):
-        states[knot] = np.squeeze(step[knot] @ states[knot - 1][..., np.newaxis], axis=-1)
-        states[knot] += pushes[knot]
-    return states
+def run_states(step: Array, covariance: Array, kicks: Array) -> Array:
+    """Run state = step @ state + noise so that every state has the given covariance.
+
+    Parameters
+    ----------
+    step : ndarray, broadcastable to shape (knots, axes, n, n)
+        Propagator from each knot to the next (that of knot 0 is not used).
+    covariance : ndarray, shape (n, n) or (axes, n, n)
+        Stationary covariance of the states.
+    kicks : ndarray, shape (knots, axes, n)
+        Independent standard normal numbers.
+
+    Returns
+    -------
+    ndarray, shape (knots, axes, n)
+    """
+    spread = np.linalg.cholesky(covariance - step @ covariance @ np.swapaxes(step, -1, -2))
+    states = spread @ kicks[..., np.newaxis]
+    states[0] = np.linalg.cholesky(covariance) @ kicks[0][..., np.newaxis]
+    steps = np.broadcast_to(step, (*kicks.shape, kicks.shape[-1]))
+    for step_here, before, state in zip(steps[1:], states[:-1], states[1:], strict=True):
+        state += step_here @ before
+    return states[..., 0]
