@@ -188,12 +188,11 @@ def test_shape_ends_and_symmetry():
     assert np.array_equal(otf, otf[:, ::-1])
 
 
-def test_a_million_pairs_are_taken_in_parts():
-    """A long list gives the same as its pieces: the chunks leave no seam."""
-    rng = np.random.default_rng(5)
-    s, waves = rng.uniform(0.0, 2.0, 200_000), rng.uniform(0.0, 2.0, 200_000)
-    some = rng.choice(s.size, 300, replace=False)
-    assert np.allclose(defocus_otf(s, waves)[some], defocus_otf(s[some], waves[some]), atol=1e-12)
+def test_long_lists_leave_no_seam():
+    """The list is worked through in parts; each of its values equals the one worked out alone."""
+    s, waves = np.tile([0.3, 1.1, 1.9], 150_000), np.tile([0.2, 1.5, 3.0], 150_000)
+    alone = defocus_otf(s[:3], waves[:3])
+    assert np.allclose(defocus_otf(s, waves).reshape(-1, 3), alone, rtol=0, atol=1e-12)
 
 
 @given(s=st.floats(0.0, 2.0), waves=st.floats(-40.0, 40.0))
@@ -302,7 +301,9 @@ def test_blue_is_sharper_than_red_in_focus():
 
 
 @pytest.mark.parametrize("rig_name", ["field-1x", "field-2x", "test-rig"])
-@pytest.mark.parametrize(("frequency", "share"), [(0.05, 0.5), (0.1, 0.8), (0.2, 0.2)])
+@pytest.mark.parametrize(
+    ("frequency", "share"), [(0.05, 0.5), (0.1, 0.8), (0.2, 0.02), (0.1, 0.005)]
+)
 def test_otf_depth_of_field_round_trip(rig_name, frequency, share):
     """At both limits the asked share remains; everywhere inside more does."""
     rig = load_rig(rig_name)
