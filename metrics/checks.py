@@ -11,7 +11,7 @@ _DIMENSIONS = (2, 3)
 
 
 def unit_image(image: npt.ArrayLike, *, data_range: float, name: str) -> FloatImage:
-    """The image as float32, divided by its data range.
+    """Give the image as float32, divided by its data range.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def require_same_shape(**arrays: npt.NDArray) -> None:
 
 
 def as_mask(mask: npt.ArrayLike | None, shape: tuple[int, ...]) -> Mask:
-    """The mask as booleans of the picture's height and width; None means everywhere."""
+    """Give the mask as booleans of the picture's height and width; None means everywhere."""
     size = shape[:2]
     if mask is None:
         return np.ones(size, dtype=bool)
@@ -71,7 +71,7 @@ def mean_over(values: npt.NDArray, mask: Mask) -> float:
 
 
 def interior(mask: Mask, border: int) -> Mask:
-    """The mask without a border of so many pixels."""
+    """Cut a border of so many pixels off the mask."""
     inner = np.zeros_like(mask)
     window = (slice(border, mask.shape[0] - border), slice(border, mask.shape[1] - border))
     inner[window] = mask[window]

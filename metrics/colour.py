@@ -23,7 +23,7 @@ def srgb_to_linear(encoded: npt.ArrayLike) -> FloatImage:
 
 
 def linear_to_srgb(linear: npt.ArrayLike) -> FloatImage:
-    """sRGB encoding of linear light, both 0..1 (IEC 61966-2-1); the inverse of `srgb_to_linear`."""
+    """Encode linear light as sRGB, both 0..1 (IEC 61966-2-1); the inverse of `srgb_to_linear`."""
     value = np.asarray(linear, dtype=np.float32)
     curve = 1.055 * np.power(np.maximum(value, np.float32(0.0031308)), np.float32(1 / 2.4)) - 0.055
     return np.where(value <= 0.0031308, value * np.float32(12.92), curve).astype(np.float32)

@@ -86,7 +86,7 @@ class ImagePair:
         """Similarity of gradient magnitudes at half resolution, 0..1 (Xue et al. 2014)."""
         first, second = (_prewitt_magnitude(structure.halve(plane)) for plane in self.luma)
         constant = np.float32(_SIMILARITY_CONSTANT)
-        return (2 * first * second + constant) / (first * first + second * second + constant)
+        return np.divide(2 * first * second + constant, first * first + second * second + constant)
 
     @cached_property
     def high_band(self) -> tuple[FloatImage, FloatImage]:
@@ -96,7 +96,7 @@ class ImagePair:
 
 
 def high_band(plane: FloatImage) -> FloatImage:
-    """The plane less its Gaussian blur: the detail finer than a few pixels."""
+    """Take its Gaussian blur off a plane: what is left is the detail finer than a few pixels."""
     return plane - gaussian_filter(plane, HIGH_BAND_SIGMA_PX)
 
 

@@ -55,7 +55,9 @@ class Metric:
 
     def __post_init__(self) -> None:
         if self.group not in GROUPS:
-            raise ValueError(f"metric {self.name!r}: group must be one of {GROUPS}, got {self.group!r}")
+            raise ValueError(
+                f"metric {self.name!r}: group must be one of {GROUPS}, got {self.group!r}"
+            )
         low, high = self.range
         if not low <= self.best <= high:
             raise ValueError(f"metric {self.name!r}: best {self.best} is outside {self.range}")

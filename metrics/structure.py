@@ -28,8 +28,8 @@ def similarity_maps(first: FloatImage, second: FloatImage) -> tuple[FloatImage, 
     mean_x += np.float32(0.5)
     mean_y += np.float32(0.5)
     c1, c2 = np.float32(K1**2), np.float32(K2**2)
-    luminance = (2 * mean_x * mean_y + c1) / (mean_x * mean_x + mean_y * mean_y + c1)
-    structure = (2 * cross + c2) / (power + c2)
+    luminance = np.divide(2 * mean_x * mean_y + c1, mean_x * mean_x + mean_y * mean_y + c1)
+    structure = np.divide(2 * cross + c2, power + c2)
     return luminance, structure
 
 

@@ -1,0 +1,41 @@
+"""Every metric by name: the one list that tables, plots and reports go by."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
+
+from metrics import depth, image, registration
+from metrics.record import Metric
+
+
+def collect(*groups: Iterable[Metric]) -> Mapping[str, Metric]:
+    """Metrics by name, read-only; a name used twice is refused.
+
+    Raises
+    ------
+    ValueError
+        Two metrics have one name.
+    """
+    found: dict[str, Metric] = {}
+    for metric in (metric for group in groups for metric in group):
+        if metric.name in found:
+            raise ValueError(f"metric name {metric.name!r} is used twice")
+        found[metric.name] = metric
+    return MappingProxyType(found)
+
+
+METRICS = collect(image.METRICS, depth.METRICS, registration.METRICS)
+
+
+def metric(name: str) -> Metric:
+    """Find the metric of that name.
+
+    Raises
+    ------
+    ValueError
+        There is none.
+    """
+    if name not in METRICS:
+        raise ValueError(f"no metric is called {name!r}; there are {', '.join(METRICS)}")
+    return METRICS[name]
