@@ -51,7 +51,9 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
     if path.name == str(name_or_path) and shipped.is_file():
         return shipped
     allowed = ", ".join(list_data_files(kind)) or "none"
-    raise DataFileError(f"unknown {kind} {str(name_or_path)!r}; shipped: {allowed}, or a .toml path")
+    raise DataFileError(
+        f"unknown {kind} {str(name_or_path)!r}; shipped: {allowed}, or a .toml path"
+    )
 
 
 def list_data_files(kind: str) -> list[str]:

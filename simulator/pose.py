@@ -39,7 +39,7 @@ class Pose:
         return np.array([self.x_mm, self.y_mm, self.z_mm])
 
     def rotation(self) -> npt.NDArray[np.float64]:
-        """The matrix that turns camera coordinates into object coordinates, shape (3, 3)."""
+        """Return the matrix that turns camera coordinates into object coordinates, shape (3, 3)."""
         pitch, yaw, roll = np.array([self.pitch_mrad, self.yaw_mrad, self.roll_mrad]) * 1e-3
         cx, sx, cy, sy, cz, sz = (
             np.cos(pitch),

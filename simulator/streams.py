@@ -1,4 +1,4 @@
-"""Random streams with names, so that adding an effect, a frame or a worker changes no other draw."""
+"""Random streams with names: another effect, frame or worker changes no other draw."""
 
 from __future__ import annotations
 

@@ -1,0 +1,197 @@
+"""A rig at a pose: pixels to rays and points to pixels, for the pinhole in the entrance pupil."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from simulator import optics
+from simulator.pose import NOMINAL, Pose
+from simulator.rig import Rig
+
+Floats = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A rectangle of output pixels, [row0, row1) x [col0, col1), sampled every ``scale`` pixels.
+
+    Rows and columns may lie outside the frame: light reaches the frame from there as well.
+    """
+
+    row0: int
+    row1: int
+    col0: int
+    col1: int
+    scale: int = 1
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Samples down and across."""
+        return (self.row1 - self.row0) // self.scale, (self.col1 - self.col0) // self.scale
+
+    @property
+    def empty(self) -> bool:
+        """Whether no sample is left."""
+        return self.row1 <= self.row0 or self.col1 <= self.col0
+
+    def grown(self, pixels: int) -> Window:
+        """Return the window with a margin all round."""
+        return Window(
+            self.row0 - pixels,
+            self.row1 + pixels,
+            self.col0 - pixels,
+            self.col1 + pixels,
+            self.scale,
+        )
+
+    def common(self, other: Window) -> Window:
+        """Return the part that both windows cover, at this window's scale."""
+        return Window(
+            max(self.row0, other.row0),
+            min(self.row1, other.row1),
+            max(self.col0, other.col0),
+            min(self.col1, other.col1),
+            self.scale,
+        )
+
+    def at_scale(self, scale: int) -> Window:
+        """Return the smallest window on multiples of ``scale`` pixels that covers this one."""
+        return Window(
+            self.row0 // scale * scale,
+            -(-self.row1 // scale) * scale,
+            self.col0 // scale * scale,
+            -(-self.col1 // scale) * scale,
+            scale,
+        )
+
+    def slices_in(self, outer: Window) -> tuple[slice, slice]:
+        """Return the slices of this window in an array of the outer one, in its samples."""
+        s = outer.scale
+        return (
+            slice((self.row0 - outer.row0) // s, (self.row1 - outer.row0) // s),
+            slice((self.col0 - outer.col0) // s, (self.col1 - outer.col0) // s),
+        )
+
+
+@dataclass(frozen=True)
+class Camera:
+    """What turns object space into pixels.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor at the nominal focus.
+    pose : Pose
+        Displacement and rotation of the entrance pupil.
+    focus_mm : float
+        How much farther than nominal the lens is focused, the entrance pupil standing still.
+    crop : (width, height) or None
+        Middle part of the sensor, in real pixels; None is the whole sensor.
+    bin : int
+        Real pixels merged into one, per side.
+    """
+
+    rig: Rig
+    pose: Pose = NOMINAL
+    focus_mm: float = 0.0
+    crop: tuple[int, int] | None = None
+    bin: int = 1
+
+    def __post_init__(self) -> None:
+        full = (self.rig.sensor.width_px, self.rig.sensor.height_px)
+        wanted = self.crop or full
+        if not all(0 < want <= have for want, have in zip(wanted, full, strict=True)):
+            raise ValueError(
+                f"crop: got {wanted[0]}x{wanted[1]} pixels, allowed up to "
+                f"{full[0]}x{full[1]} of rig {self.rig.name!r}"
+            )
+        if self.bin < 1 or any(want < self.bin for want in wanted):
+            raise ValueError(f"bin: got {self.bin}, allowed 1 to {min(wanted)}")
+
+    @cached_property
+    def lens_rig(self) -> Rig:
+        """The rig with its lens focused where this camera focuses it."""
+        return (
+            self.rig if self.focus_mm == 0 else optics.refocused(self.rig, focus_mm=self.focus_mm)
+        )
+
+    @cached_property
+    def frame(self) -> Window:
+        """All pixels of the picture."""
+        width, height = self.crop or (self.rig.sensor.width_px, self.rig.sensor.height_px)
+        return Window(0, height // self.bin, 0, width // self.bin)
+
+    @property
+    def pitch_um(self) -> float:
+        """Distance between the picture's pixels on the sensor, um."""
+        return self.rig.sensor.pitch_um * self.bin
+
+    @cached_property
+    def distance_mm(self) -> float:
+        """From the entrance pupil to the plane of focus, mm."""
+        lens = self.lens_rig.lens
+        return float(
+            optics.pupil_distance_mm(
+                lens.focal_length_mm, lens.magnification, pupil_ratio=lens.pupil_ratio
+            )
+        )
+
+    @cached_property
+    def focal_px(self) -> float:
+        """Pixels per unit of tangent: pixel = focal_px * X / Z + middle."""
+        return self.lens_rig.lens.magnification * self.distance_mm * 1e3 / self.pitch_um
+
+    @cached_property
+    def pupil_mm(self) -> npt.NDArray[np.float64]:
+        """Position of the entrance pupil in object space, (x, y, z) mm."""
+        nominal = optics.pupil_distance_mm(
+            self.rig.lens.focal_length_mm,
+            self.rig.lens.magnification,
+            pupil_ratio=self.rig.lens.pupil_ratio,
+        )
+        return self.pose.shift_mm - np.array([0.0, 0.0, float(nominal)])
+
+    @cached_property
+    def rotation(self) -> npt.NDArray[np.float64]:
+        """Camera to object coordinates, shape (3, 3)."""
+        return self.pose.rotation()
+
+    @property
+    def middle_px(self) -> tuple[float, float]:
+        """Row and column of the optical axis, in pixel coordinates (centres at half-integers)."""
+        return self.frame.row1 / 2, self.frame.col1 / 2
+
+    def ray_axes(self, window: Window) -> tuple[Floats, Floats]:
+        """Return the tangents of a window's sample centres, down (n, 1) and across (1, m)."""
+        rows, cols = window.shape
+        row_mid, col_mid = self.middle_px
+        down = (window.row0 + (np.arange(rows) + 0.5) * window.scale - row_mid) / self.focal_px
+        across = (window.col0 + (np.arange(cols) + 0.5) * window.scale - col_mid) / self.focal_px
+        return down[:, None].astype(np.float32), across[None, :].astype(np.float32)
+
+    def directions(self, window: Window) -> tuple[Floats, Floats, Floats]:
+        """Return the rays of a window's samples, scaled to unit depth along the optical axis.
+
+        The object point at camera depth Z on a ray is ``pupil_mm + Z * direction``.
+        """
+        down, across = self.ray_axes(window)
+        R = self.rotation.astype(np.float32)
+        if np.array_equal(R, np.eye(3, dtype=np.float32)):
+            return across, down, np.ones((1, 1), np.float32)
+        return tuple(R[i, 0] * across + R[i, 1] * down + R[i, 2] for i in range(3))  # type: ignore[return-value]
+
+    def project(self, points_mm: npt.ArrayLike) -> tuple[Doubles, Doubles, Doubles]:
+        """Return row, column (pixel coordinates) and camera depth (mm) of points (..., 3)."""
+        local = (np.asarray(points_mm) - self.pupil_mm) @ self.rotation
+        depth = local[..., 2]
+        row_mid, col_mid = self.middle_px
+        return (
+            self.focal_px * local[..., 1] / depth + row_mid,
+            self.focal_px * local[..., 0] / depth + col_mid,
+            depth,
+        )

@@ -1,0 +1,259 @@
+"""Blurs one part's view: each pixel spreads its light as its own defocus says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from simulator.basis import Band, Optics, bands_between, exact_band
+from simulator.camera import Window
+from simulator.resample import doubled, doubling_transfer, merged, merging_transfer
+
+Floats = npt.NDArray[np.float32]
+
+#: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
+_ALIKE_PX = 0.02
+_LEAST_LEVEL = np.float32(0.9)
+#: Samples that a fast transform may be longer than it must be.
+_LONGEST_SPARE = 24
+
+
+@dataclass(frozen=True, eq=False)
+class Blurred:
+    """A blurred part on a window of whole picture pixels.
+
+    Parameters
+    ----------
+    window : Window
+    colour : array (rows, cols, 3)
+        Light of the part alone.
+    coverage : array (rows, cols, 3) or None
+        Share of the pupil that sees the part, per channel; None where it is 1 all over.
+    """
+
+    window: Window
+    colour: Floats
+    coverage: Floats | None
+
+
+def blur(
+    window: Window,
+    colour: Floats,
+    coverage: Floats | None,
+    radius_px: Floats,
+    *,
+    key: Optics,
+    onto: Window,
+    normalised: bool,
+) -> Blurred:
+    """Blur a view.
+
+    Parameters
+    ----------
+    window : Window
+        Of the view; its scale must not exceed `view_scale` of the smallest blur radius.
+    colour : array (rows, cols, 3)
+        Radiance times coverage.
+    coverage : array (rows, cols) or None
+    radius_px : array (rows, cols) or (1, 1)
+        Blur radius in picture pixels.
+    key : Optics
+    onto : Window
+        Picture pixels wanted.
+    normalised : bool
+        Whether to divide by the blur of a sheet of ones, so that a surface whose blur changes
+        from place to place stays as bright as it is.
+    """
+    sources = _stacked(colour, coverage, normalised=normalised)
+    bands = bands_for(radius_px, key)
+    if normalised:
+        onto = onto.common(window)
+    else:
+        onto = onto.common(window.grown(max(_field_reach_px(band) for band in bands)))
+    if onto.empty:
+        return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
+    canvas = _Canvas(onto, layers=3 + 3 * (len(sources) - 3))
+    for band in bands:
+        _add_band(canvas, band, window, sources, radius_px, padded=normalised)
+    return _composed(onto, canvas.flattened(), coverage is None, normalised)
+
+
+def _field_reach_px(band: Band) -> int:
+    """Return how far beyond the part its transforms may reach: margin, and up to a fast length."""
+    return band.reach_px + _LONGEST_SPARE * band.scale
+
+
+def bands_for(radius_px: Floats, key: Optics) -> list[Band]:
+    """Return the bands that a map of blur radii needs: one exact one where all are alike."""
+    low, high = float(radius_px.min()), float(radius_px.max())
+    if high - low <= _ALIKE_PX:
+        return [exact_band(key, (low + high) / 2)]
+    return bands_between(key, low, high)
+
+
+def _stacked(colour: Floats, coverage: Floats | None, *, normalised: bool) -> Floats:
+    """Stack the sources: three colours, then coverage, then ones, as far as wanted."""
+    layers = [colour[..., 0], colour[..., 1], colour[..., 2]]
+    if coverage is not None:
+        layers.append(coverage)
+    if normalised:
+        layers.append(np.ones(colour.shape[:2], np.float32))
+    return np.stack(layers)
+
+
+def _composed(onto: Window, total: Floats, solid: bool, normalised: bool) -> Blurred:
+    if normalised:
+        # A surface changes it by a few per cent at most; less means the edge of the window.
+        level = 1.0 / np.maximum(total[-3:], _LEAST_LEVEL)
+        total = total[:-3]
+        total[:3] *= level
+        if not solid:
+            total[3:] *= level
+    colour = np.moveaxis(total[:3], 0, -1)
+    return Blurred(onto, colour, None if solid else np.moveaxis(total[3:], 0, -1))
+
+
+class _Canvas:
+    """Sums of blurred light, one for each scale; flattened from coarse to fine at the end."""
+
+    def __init__(self, onto: Window, *, layers: int) -> None:
+        self._layers = layers
+        self._windows = {1: onto}
+        self._sums: dict[int, Floats] = {}
+
+    def at(self, scale: int) -> tuple[Window, Floats]:
+        """Return the window and the sum of one scale; coarse ones have a sample to spare."""
+        finer = 1
+        while finer < scale:
+            coarser = 2 * finer
+            if coarser not in self._windows:
+                self._windows[coarser] = self._windows[finer].grown(coarser).at_scale(coarser)
+            finer = coarser
+        if scale not in self._sums:
+            shape = (self._layers, *self._windows[scale].shape)
+            self._sums[scale] = np.zeros(shape, np.float32)
+        return self._windows[scale], self._sums[scale]
+
+    def flattened(self) -> Floats:
+        """Return everything on picture pixels."""
+        scale = max(self._sums, default=1)
+        while scale > 1:
+            coarse_window, coarse = self._windows[scale], self._sums.pop(scale)
+            window, fine = self.at(scale // 2)
+            rows, cols = window.slices_in(Window(*_edges(coarse_window), scale=scale // 2))
+            fine += doubled(coarse, rows, cols)
+            scale //= 2
+        return self.at(1)[1]
+
+
+def _edges(window: Window) -> tuple[int, int, int, int]:
+    return window.row0, window.row1, window.col0, window.col1
+
+
+def _add_band(
+    canvas: _Canvas,
+    band: Band,
+    window: Window,
+    sources: Floats,
+    radius_px: Floats,
+    *,
+    padded: bool,
+) -> None:
+    """Blur the pixels of one band and add them to the canvas of its scale.
+
+    A transform is periodic. With ``padded`` the light that runs out of it is lost, which the
+    normalisation makes good; without it that light, far out in the diffraction rings, stays in
+    and the energy is exact.
+    """
+    target, total = canvas.at(band.scale)
+    part = _active(window, radius_px, band, target.grown(band.reach_px))
+    if part.empty:
+        return
+    work = part.at_scale(band.scale)
+    light, radius = _gathered(part, window, sources, radius_px, work)
+    margin = -(-band.reach_px // band.scale)
+    rows, cols = work.shape
+    spare = margin if padded else 0
+    shape = tuple(fft.next_fast_len(n + 2 * margin + spare, real=True) for n in work.shape)
+    mixed = np.zeros((len(total), shape[0], shape[1] // 2 + 1), np.complex64)
+    index = band.weights_at(radius)
+    for weights, transfer in zip(band.weights, band.spectra_for(shape), strict=True):
+        field = np.zeros((len(light), *shape), np.float32)
+        here = field[:, margin : margin + rows, margin : margin + cols]
+        np.multiply(light, weights[index], out=here)
+        _mix(mixed, fft.rfft2(field, overwrite_x=True), transfer)
+    if band.scale > 1:
+        mixed *= _compensation(shape, band.scale // window.scale, band.scale)
+    _deposit(total, target, fft.irfft2(mixed, s=shape, overwrite_x=True), work, margin)
+
+
+def _gathered(
+    part: Window, window: Window, sources: Floats, radius_px: Floats, work: Window
+) -> tuple[Floats, Floats]:
+    """Return the sources and blur radii of a part of a view, merged to a coarser window."""
+    inside = part.slices_in(window)
+    light = sources[(slice(None), *inside)]
+    radius = radius_px if radius_px.size == 1 else radius_px[inside]
+    factor = work.scale // window.scale
+    if factor == 1:
+        return light, radius
+    lead = ((part.row0 - work.row0) // window.scale, (part.col0 - work.col0) // window.scale)
+    if radius.size > 1:
+        # What covers nothing must not pull the radius of its merged pixel: weigh by coverage.
+        weight = light[3] + np.float32(1e-6)
+        both = merged(np.stack([radius * weight, weight]), factor, lead, work.shape)
+        radius = both[0] / np.maximum(both[1], np.float32(1e-12))
+    return merged(light, factor, lead, work.shape), radius
+
+
+def _deposit(total: Floats, target: Window, blurred: Floats, work: Window, margin: int) -> None:
+    """Add a blurred field, whose work window starts ``margin`` samples in, to a canvas."""
+    s = work.scale
+    row0, col0 = work.row0 - margin * s, work.col0 - margin * s
+    field = Window(row0, row0 + blurred.shape[1] * s, col0, col0 + blurred.shape[2] * s, s)
+    common = field.common(target)
+    if not common.empty:
+        here, there = common.slices_in(target), common.slices_in(field)
+        total[(slice(None), *here)] += blurred[(slice(None), *there)]
+
+
+def _mix(mixed: npt.NDArray[np.complex64], light: npt.NDArray, transfer: Floats) -> None:
+    """Add one product: colours take their own channel's transfer, other layers all three."""
+    for channel in range(3):
+        mixed[channel] += light[channel] * transfer[channel]
+        for layer in range(3, len(light)):
+            mixed[3 * (layer - 2) + channel] += light[layer] * transfer[channel]
+
+
+def _compensation(shape: tuple[int, int], factor: int, scale: int) -> Floats:
+    """Undo what merging the sources and widening the result take from the contrast."""
+    down, across = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
+    axes = [
+        1.0 / (merging_transfer(f, factor) * doubling_transfer(f, scale)) for f in (down, across)
+    ]
+    return np.outer(axes[0], axes[1]).astype(np.float32)
+
+
+def _active(window: Window, radius_px: Floats, band: Band, near: Window) -> Window:
+    """Return the smallest window of pixels that are in the band and can reach the picture."""
+    edges = _edges(near.common(window))
+    part = Window(*edges, scale=window.scale).at_scale(window.scale).common(window)
+    part = Window(*_edges(part), scale=window.scale)
+    if part.empty or radius_px.size == 1:
+        return part
+    radius = radius_px[part.slices_in(window)]
+    inside = (radius >= band.low_px) & (radius < band.high_px)
+    rows, cols = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+    if len(rows) == 0:
+        return Window(0, 0, 0, 0, window.scale)
+    s = window.scale
+    return Window(
+        part.row0 + int(rows[0]) * s,
+        part.row0 + int(rows[-1] + 1) * s,
+        part.col0 + int(cols[0]) * s,
+        part.col0 + int(cols[-1] + 1) * s,
+        s,
+    )
