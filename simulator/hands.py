@@ -17,7 +17,7 @@ from pydantic.dataclasses import dataclass
 from simulator.approach import Approach, planned_mm, planned_speed_mm_per_s
 from simulator.data import find_data_file, load_toml, validate
 from simulator.pose import Pose
-from simulator.randommotion import Motion, draw_motion, drift, knots_until
+from simulator.randommotion import Motion, draw_sway, draw_tremor, drift, knots_until
 from simulator.rig import STRICT
 from simulator.streams import stream
 
@@ -214,9 +214,8 @@ def _pose(row: Array) -> Pose:
 def _draw_sway(stance: Stance, knots: int, *, seed: int, scene: str, framed: bool) -> Motion:
     left = 1 - stance.coupling
     rms = [left * size for size in stance.sway_mm] + [stance.rotation_mrad] * 3
-    decay = np.full(6, 2 * np.pi * stance.sway_hz)
     rng = stream(seed, scene, "hand-sway")
-    return draw_motion(rng, knots, rms=rms, decay=decay, turn=np.zeros(6), from_zero=framed)
+    return draw_sway(rng, knots, rms=rms, corner_hz=stance.sway_hz, from_zero=framed)
 
 
 def _draw_tremor(stance: Stance, knots: int, *, seed: int, scene: str) -> Motion:
@@ -227,12 +226,11 @@ def _draw_tremor(stance: Stance, knots: int, *, seed: int, scene: str) -> Motion
         rms=stance.tremor_hz_spread,
         memory_s=TREMOR_MEMORY_S,
     )
-    return draw_motion(
+    return draw_tremor(
         stream(seed, scene, "hand-tremor"),
-        knots,
+        np.maximum(centre_hz, 1.0),
         rms=[stance.tremor_um * 1e-3] * 3 + [stance.rotation_tremor_mrad] * 3,
-        decay=np.full(6, 2 * np.pi * stance.tremor_half_width_hz),
-        turn=2 * np.pi * np.maximum(centre_hz, 1.0)[:, np.newaxis],
+        half_width_hz=stance.tremor_half_width_hz,
     )
 
 

@@ -1,10 +1,10 @@
-"""Random motion of damped oscillators kicked by white noise, exact on a fine grid of knots.
+"""Random motions drawn exactly on a fine grid of knots: sway, tremor, slow drift.
 
-A motion with poles at ``-decay +- i turn`` covers every shape the hands need: ``turn = 0`` is the
-critically damped sway whose spectrum falls as 1 / (1 + (f/f0)^2)^2, a small ``decay`` is a tremor.
-It is a linear stochastic differential equation, so the step from knot to knot is drawn from its
-exact Gaussian law, position and velocity together. Between knots a cubic follows both ends; what
-it leaves out is below 1 % of the motion's rms for tremor and below 0.01 % for sway.
+Sway is a critically damped oscillator kicked by white noise, whose spectrum falls as
+1 / (1 + (f/f0)^2)^2; tremor is a lightly damped one whose centre wanders. Both are linear
+stochastic differential equations, so the step from knot to knot is drawn from its exact Gaussian
+law, position and velocity together. Between knots a cubic follows both ends; what it leaves out
+is below 1 % of the motion's rms for tremor and below 0.01 % for sway.
 
 So a drawn motion is a plain function of time: frames, exposures and other frame counts look at the
 same motion, and asking for more of it changes nothing that came before.
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import schur
 from scipy.signal import lfilter
 
 Array = npt.NDArray[np.float64]
@@ -77,16 +78,15 @@ def knots_until(until_s: float) -> int:
     return int(np.ceil(until_s / KNOT_S)) + 2
 
 
-def draw_motion(
+def draw_sway(
     rng: np.random.Generator,
     knots: int,
     *,
     rms: npt.ArrayLike,
-    decay: npt.ArrayLike,
-    turn: npt.ArrayLike,
+    corner_hz: float,
     from_zero: bool = False,
 ) -> Motion:
-    """Draw a stationary motion of several axes.
+    """Draw a stationary, critically damped motion of several axes.
 
     Parameters
     ----------
@@ -96,28 +96,53 @@ def draw_motion(
         Number of knots, >= 2.
     rms : array_like, shape (axes,)
         Root mean square of the position, any unit.
-    decay : array_like, shape (axes,)
-        Decay rate of the oscillator, 1/s, > 0.
-    turn : array_like, shape (axes,) or (knots, 1)
-        Turning rate, rad/s, >= 0; 0 is critically damped. It may change from knot to knot.
+    corner_hz : float
+        Corner f0 of the spectrum 1 / (1 + (f/f0)^2)^2, Hz, > 0.
     from_zero : bool
         Start from position zero (with a stationary velocity) instead of anywhere.
     """
-    rms = np.asarray(rms, dtype=float)
+    rms, rate = np.asarray(rms, dtype=float), 2 * np.pi * corner_hz
     kicks = rng.standard_normal((knots, rms.size, 2))
     if from_zero:
         kicks[0, :, 0] = 0.0
-    decay, turn = np.broadcast_arrays(np.asarray(decay, dtype=float), np.asarray(turn, dtype=float))
-    natural = np.hypot(decay, turn)
-    state = rms[:, np.newaxis] * run_states(_step_matrix(decay, turn), np.eye(2), kicks)
-    return Motion(position=state[..., 0], velocity=state[..., 1] * natural)
+    # Of (position, velocity / rate), which are uncorrelated and of equal rms.
+    step = np.exp(-rate * KNOT_S) * (np.eye(2) + rate * KNOT_S * np.array([[1, 1], [-1, -1]]))
+    states = rms[:, np.newaxis] * run_states(step, np.eye(2), kicks)
+    return Motion(position=states[..., 0], velocity=rate * states[..., 1])
 
 
-def motion_psd(frequency_hz: npt.ArrayLike, *, rms: float, decay: float, turn: float) -> Array:
-    """Return the one-sided power spectral density of the position, unit^2 / Hz."""
-    omega2 = (2 * np.pi * np.asarray(frequency_hz, dtype=float)) ** 2
-    natural2 = decay**2 + turn**2
-    return 8 * decay * natural2 * rms**2 / ((natural2 - omega2) ** 2 + 4 * decay**2 * omega2)
+def draw_tremor(
+    rng: np.random.Generator,
+    centre_hz: Array,
+    *,
+    rms: npt.ArrayLike,
+    half_width_hz: float,
+) -> Motion:
+    """Draw a stationary resonance of several axes, whose centre may wander slowly.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Its own stream; a longer draw starts with the shorter one.
+    centre_hz : ndarray, shape (knots,)
+        Centre of the resonance at every knot, Hz, > 0. It must change little in the memory of
+        the resonance, 1 / (2 pi half_width_hz).
+    rms : array_like, shape (axes,)
+        Root mean square of the position, any unit.
+    half_width_hz : float
+        Half-width of the resonance, Hz, > 0.
+    """
+    rms, decay = np.asarray(rms, dtype=float), 2 * np.pi * half_width_hz
+    turn = 2 * np.pi * centre_hz
+    kicks = rng.standard_normal((len(turn), rms.size, 2))
+    # z = (velocity + decay * position) / turn + i * position turns and fades, and nothing else:
+    # dz = (-decay + i turn) z dt + real noise. Seen from the turning frame it only fades.
+    frame = np.exp(1j * np.cumsum(turn) * KNOT_S)
+    pushes = _tremor_pushes(kicks, decay, turn) / frame[:, np.newaxis]
+    fade = np.exp(-decay * KNOT_S)
+    turning = rms * frame[:, np.newaxis] * lfilter([1.0], [1.0, -fade], pushes, axis=0)
+    position = turning.imag
+    return Motion(position=position, velocity=turn[:, np.newaxis] * turning.real - decay * position)
 
 
 def drift(
@@ -130,31 +155,14 @@ def drift(
     return mean + rms * lfilter([1.0], [1.0, -keep], kicks)
 
 
-def _step_matrix(decay: Array, turn: Array) -> Array:
-    """Propagator over one knot of (position, velocity / natural rate), shape (..., 2, 2).
-
-    In these coordinates the stationary covariance is the unit matrix times rms squared, so a
-    slowly changing turning rate leaves the rms untouched.
-    """
-    fade = np.exp(-decay * KNOT_S)
-    cosine = fade * np.cos(turn * KNOT_S)
-    sine = fade * KNOT_S * np.sinc(turn * KNOT_S / np.pi)
-    natural = np.hypot(decay, turn)
-    rows = [
-        np.stack([cosine + decay * sine, natural * sine], axis=-1),
-        np.stack([-natural * sine, cosine - decay * sine], axis=-1),
-    ]
-    return np.stack(rows, axis=-2)
-
-
 def run_states(step: Array, covariance: Array, kicks: Array) -> Array:
     """Run state = step @ state + noise so that every state has the given covariance.
 
     Parameters
     ----------
-    step : ndarray, broadcastable to shape (knots, axes, n, n)
-        Propagator from each knot to the next (that of knot 0 is not used).
-    covariance : ndarray, shape (n, n) or (axes, n, n)
+    step : ndarray, shape (n, n)
+        Propagator from each knot to the next.
+    covariance : ndarray, shape (n, n)
         Stationary covariance of the states.
     kicks : ndarray, shape (knots, axes, n)
         Independent standard normal numbers.
@@ -163,10 +171,44 @@ def run_states(step: Array, covariance: Array, kicks: Array) -> Array:
     -------
     ndarray, shape (knots, axes, n)
     """
-    spread = np.linalg.cholesky(covariance - step @ covariance @ np.swapaxes(step, -1, -2))
-    states = spread @ kicks[..., np.newaxis]
-    states[0] = np.linalg.cholesky(covariance) @ kicks[0][..., np.newaxis]
-    steps = np.broadcast_to(step, (*kicks.shape, kicks.shape[-1]))
-    for step_here, before, state in zip(steps[1:], states[:-1], states[1:], strict=True):
-        state += step_here @ before
-    return states[..., 0]
+    pushes = kicks @ np.linalg.cholesky(covariance - step @ covariance @ step.T).T
+    pushes[0] = kicks[0] @ np.linalg.cholesky(covariance).T
+    # In the triangular (Schur) frame each component is driven by later ones only, so it is a
+    # first-order filter; unlike a diagonal frame it exists for critical damping too.
+    triangle, frame = schur(step, output="complex")
+    driven = pushes @ frame.conj()
+    turned = np.empty_like(driven)
+    for row in range(len(step) - 1, -1, -1):
+        drive = driven[..., row]
+        drive[1:] += turned[:-1, :, row + 1 :] @ triangle[row, row + 1 :]
+        turned[..., row] = lfilter([1.0], [1.0, -triangle[row, row]], drive, axis=0)
+    return (turned @ frame.T).real
+
+
+def sway_psd(frequency_hz: npt.ArrayLike, *, rms: float, corner_hz: float) -> Array:
+    """Return the one-sided power spectral density of a sway's position, unit^2 / Hz."""
+    ratio = np.asarray(frequency_hz, dtype=float) / corner_hz
+    return 4 * rms**2 / (np.pi * corner_hz) / (1 + ratio**2) ** 2
+
+
+def tremor_psd(
+    frequency_hz: npt.ArrayLike, *, rms: float, centre_hz: float, half_width_hz: float
+) -> Array:
+    """Return the one-sided power spectral density of a steady resonance, unit^2 / Hz."""
+    frequency2 = np.asarray(frequency_hz, dtype=float) ** 2
+    natural2 = centre_hz**2 + half_width_hz**2
+    shape = (natural2 - frequency2) ** 2 + 4 * half_width_hz**2 * frequency2
+    return 4 / np.pi * half_width_hz * natural2 * rms**2 / shape
+
+
+def _tremor_pushes(kicks: Array, decay: float, turn: Array) -> npt.NDArray[np.complex128]:
+    """Turn normal numbers into the noise that keeps the tremor stationary, shape (knots, axes)."""
+    lean = decay / turn
+    # Covariance of (position, real part of z) for unit rms, at every knot.
+    covariance = np.array([[np.ones_like(turn), lean], [lean, 1 + 2 * lean**2]]).transpose(2, 0, 1)
+    cosine, sine = np.cos(turn * KNOT_S), np.sin(turn * KNOT_S)
+    step = np.exp(-decay * KNOT_S) * np.array([[cosine, sine], [-sine, cosine]]).transpose(2, 0, 1)
+    noise = covariance - step @ covariance @ step.transpose(0, 2, 1)
+    noise[0] = covariance[0]
+    pushes = kicks @ np.linalg.cholesky(noise).transpose(0, 2, 1)
+    return pushes[..., 1] + 1j * pushes[..., 0]

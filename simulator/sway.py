@@ -18,7 +18,7 @@ from pydantic.dataclasses import dataclass
 from scipy.linalg import expm, solve_continuous_lyapunov
 
 from simulator.data import find_data_file, load_toml, validate
-from simulator.randommotion import KNOT_S, Motion, draw_motion, knots_until, run_states
+from simulator.randommotion import KNOT_S, Motion, draw_sway, knots_until, run_states
 from simulator.rig import STRICT
 from simulator.streams import stream
 
@@ -243,12 +243,13 @@ def _draw_stem(
     equations = [
         _stem_equation(f, z, wind.push_hz) for f, z in zip(natural_hz, damping, strict=True)
     ]
-    step = np.stack([expm(drift * KNOT_S) for drift, _ in equations])
-    covariance = np.stack([each / each[0, 0] for _, each in equations])
     kicks = stream(seed, scene, "wind").standard_normal((knots, 3, 3))
     if framed:
         kicks[0, :, 0] = 0.0  # the first state's position is its first kick alone
-    states = rms[:, np.newaxis] * run_states(step, covariance, kicks)
+    states = np.empty_like(kicks)
+    for axis, (drift, covariance) in enumerate(equations):
+        unit_covariance, step = covariance / covariance[0, 0], expm(drift * KNOT_S)
+        states[:, [axis]] = rms[axis] * run_states(step, unit_covariance, kicks[:, [axis]])
     return Motion(position=states[..., 0], velocity=states[..., 1] * 2 * np.pi * natural_hz)
 
 
@@ -263,9 +264,7 @@ def _gusty(sway: Motion, wind: Wind, knots: int, *, seed: int, scene: str) -> Mo
     """Let the swaying swell with sqrt(1 - g + g e^2), e a slow motion of unit rms."""
     if wind.gustiness == 0:
         return sway
-    gust = draw_motion(
-        stream(seed, scene, "gust"), knots, rms=[1.0], decay=[2 * np.pi * wind.gust_hz], turn=[0.0]
-    )
+    gust = draw_sway(stream(seed, scene, "gust"), knots, rms=[1.0], corner_hz=wind.gust_hz)
     swell = np.sqrt(1 - wind.gustiness + wind.gustiness * gust.position**2)
     growth = wind.gustiness * gust.position * gust.velocity / np.maximum(swell, 1e-9)
     return Motion(
