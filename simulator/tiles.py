@@ -346,7 +346,7 @@ class Placing:
         self, seed: int, name: str, *, stretch: float = 1.0, turn: float | None = None
     ) -> None:
         rng = stream(seed, name, "place")
-        self._offsets = rng.random((8, 2)).astype(np.float32)
+        self.offsets = rng.random((8, 2)).astype(np.float32)
         # Small turns keep the look-ups of a row of pixels close together in memory.
         angles = rng.uniform(-0.4, 0.4, 8) + np.pi * rng.integers(0, 2, 8)
         self._angles = angles if turn is None else np.full(8, turn)
@@ -358,5 +358,5 @@ class Placing:
         along = np.array([cos, sin]) / (period_mm * self._stretch)
         across = np.array([-sin, cos]) / period_mm
         (ax, ay), (bx, by) = along.astype(np.float32), across.astype(np.float32)
-        du, dv = self._offsets[index]
+        du, dv = self.offsets[index]
         return lambda x, y: (ax * x + ay * y + du, bx * x + by * y + dv)

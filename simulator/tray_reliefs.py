@@ -1,0 +1,195 @@
+"""Reliefs of the things on a naturalist's tray: a leaf blade, a snail shell."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+from pydantic.dataclasses import dataclass
+
+from simulator import patterns
+from simulator.gauges import Gauge, bounds_mm, gauge, max_slope
+from simulator.patterns import Spiral, Veins
+from simulator.plain_reliefs import Rough
+from simulator.rig import STRICT
+
+Array = npt.NDArray[np.float32]
+
+
+# -- leaf --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class LeafBlade:
+    """A leaf blade: folded at the midrib, bent along it, puffed up between its veins.
+
+    Parameters
+    ----------
+    veins : Veins
+        The same as in the leaf's texture.
+    fold_mm : float
+        How much higher (or, < 0, lower) the margin is than the midrib.
+    arch_mm : float
+        How much lower the ends are than the middle, at `reach_mm` from it.
+    reach_mm : float
+        Half the length of the leaf.
+    groove_mm : float
+        Depth of the midrib below (or, < 0, height above) the blade.
+    puff_mm : float
+        How far the blade rises between veins.
+    grain_mm : float
+        Deviation of small bumps, about a rung's spacing in size.
+    """
+
+    veins: Veins = Veins()
+    fold_mm: float = 0.8
+    arch_mm: float = 0.5
+    reach_mm: float = Field(default=20.0, gt=0)
+    groove_mm: float = 0.12
+    puff_mm: float = Field(default=0.2, ge=0)
+    grain_mm: float = Field(default=0.01, ge=0)
+    kind: Literal["leaf"] = "leaf"
+
+    @property
+    def bumps(self) -> Rough:
+        """The small bumps as a relief of their own."""
+        return Rough(
+            amplitude_mm=max(self.grain_mm, 1e-9), cell_mm=self.veins.spacing_mm / 3, falloff=2.5
+        )
+
+
+# Widths of the valleys beside midrib, side veins and rungs, as parts of the spacing; the depth of
+# a rung's valley as a part of a side vein's.
+_RIB_VALLEY, _SIDE_VALLEY, _RUNG_VALLEY, _RUNG_DEPTH = 0.3, 0.22, 0.09, 0.25
+# Steepest slope of 1 - exp(-t^2), and of the soft bend sqrt(1 + t^2) - 1.
+_BELL_SLOPE = float(np.sqrt(2 / np.e))
+
+
+def _bell(distance: Array, width: float) -> Array:
+    t = distance / np.float32(width)
+    return np.exp(-t * t)
+
+
+@gauge.register
+def _(relief: LeafBlade, seed: int) -> Gauge:
+    spacing = relief.veins.spacing_mm
+    field = patterns.vein_field(relief.veins, seed)
+    bumps = gauge(relief.bumps, seed)
+    half, reach = np.float32(relief.veins.half_width_mm), np.float32(relief.reach_mm)
+    fold, arch = np.float32(relief.fold_mm), np.float32(relief.arch_mm)
+    puff, groove = np.float32(relief.puff_mm), np.float32(relief.groove_mm)
+
+    def gauge_leaf(x: Array, y: Array) -> Array:
+        at = field(x, y)
+        blade = 1 - _bell(at.rib, _RIB_VALLEY * spacing)
+        blade *= 1 - _bell(at.side, _SIDE_VALLEY * spacing)
+        blade *= 1 - np.float32(_RUNG_DEPTH) * _bell(at.rung, _RUNG_VALLEY * spacing)
+        height = puff * blade
+        height -= groove * _bell(at.rib, relief.veins.width_mm)
+        height += bumps(x, y)
+        # Soft |y|: the fold is rounded over the midrib's width.
+        width = np.float32(relief.veins.width_mm)
+        side = np.sqrt(np.minimum(y * y, half * half) + width * width) - width
+        height += fold * side / half
+        along = np.clip(x / reach, -1, 1)
+        height -= arch * along * along
+        return height
+
+    return gauge_leaf
+
+
+@bounds_mm.register
+def _(relief: LeafBlade) -> tuple[float, float]:
+    low, high = bounds_mm(relief.bumps)
+    groove = (min(-relief.groove_mm, 0), max(-relief.groove_mm, 0))
+    fold = (min(relief.fold_mm, 0), max(relief.fold_mm, 0))
+    arch = (min(-relief.arch_mm, 0), max(-relief.arch_mm, 0))
+    parts = ((low, high), groove, fold, arch, (0, relief.puff_mm))
+    return sum(part[0] for part in parts), sum(part[1] for part in parts)
+
+
+@max_slope.register
+def _(relief: LeafBlade) -> float:
+    veins = relief.veins
+    steep = _BELL_SLOPE * relief.puff_mm / veins.spacing_mm
+    valleys = steep * (1 / _RIB_VALLEY + 1 / _SIDE_VALLEY + _RUNG_DEPTH / _RUNG_VALLEY)
+    valleys += _BELL_SLOPE * abs(relief.groove_mm) / veins.width_mm
+    # The warp stretches distances by at most this factor.
+    valleys *= 1 + patterns.VEIN_WARP * patterns.WARP_SLOPE
+    shape = abs(relief.fold_mm) / veins.half_width_mm + 2 * abs(relief.arch_mm) / relief.reach_mm
+    return valleys + shape + max_slope(relief.bumps)
+
+
+# -- snail shell -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Shell:
+    """A snail shell seen along its axis: a spiral of rounded whorls on a dome, with growth ribs.
+
+    Parameters
+    ----------
+    spiral : Spiral
+        The same as in the shell's texture.
+    height_mm : float
+        From the apex down to where the dome meets the outer suture on the right.
+    bulge : float
+        Height of a whorl above its sutures, in parts of its width.
+    rib : float
+        Height of a growth rib, in parts of the whorl's width.
+    """
+
+    spiral: Spiral
+    height_mm: float = Field(gt=0)
+    bulge: float = Field(default=0.22, ge=0, le=0.6)
+    rib: float = Field(default=0.006, ge=0, le=0.1)
+    kind: Literal["shell"] = "shell"
+
+
+_DOME_POWER = 1.6
+# The dome goes on this far beyond the spiral's radius before it levels off.
+_DOME_REACH = 1.6
+
+
+@gauge.register
+def _(relief: Shell, seed: int) -> Gauge:
+    spiral = relief.spiral
+    field = patterns.spiral_field(spiral)
+    width = np.float32(1 - 1 / spiral.growth)
+    bulge, rib = np.float32(relief.bulge), np.float32(relief.rib)
+    ribs = np.float32(2 * np.pi * spiral.ribs)
+    slant = np.float32(2 * np.pi * spiral.slant)
+
+    def gauge_shell(x: Array, y: Array) -> Array:
+        at = field(x, y)
+        out = np.minimum(at.radius_mm / np.float32(spiral.radius_mm), _DOME_REACH)
+        height = np.float32(relief.height_mm) * (1 - out ** np.float32(_DOME_POWER))
+        middle = 2 * at.across - 1
+        profile = 1 - middle * middle
+        grown = bulge + rib * np.sin(ribs * at.turns - slant * at.across) * profile
+        height += profile * grown * width * at.scale_mm * at.clear
+        return height
+
+    return gauge_shell
+
+
+@bounds_mm.register
+def _(relief: Shell) -> tuple[float, float]:
+    widest = relief.spiral.radius_mm * _DOME_REACH * relief.spiral.growth
+    whorl = (relief.bulge + relief.rib) * widest * (1 - 1 / relief.spiral.growth)
+    return relief.height_mm * (1 - _DOME_REACH**_DOME_POWER) - whorl, relief.height_mm + whorl
+
+
+@max_slope.register
+def _(relief: Shell) -> float:
+    spiral = relief.spiral
+    growth, width = spiral.growth, 1 - 1 / spiral.growth
+    turning = np.log(growth) / (2 * np.pi)
+    dome = relief.height_mm / spiral.radius_mm * _DOME_POWER * _DOME_REACH ** (_DOME_POWER - 1)
+    # Across a whorl the profile falls by 4 in its own units; along it, by the spiral's pitch.
+    both = relief.bulge + 2 * relief.rib
+    whorls = both * (4 * (1 + turning) + width * growth * turning + 1.5 * growth * width)
+    ribs = relief.rib * (width * spiral.ribs * growth + 2 * np.pi * abs(spiral.slant))
+    return float(dome + whorls + ribs)
