@@ -39,8 +39,12 @@ def colour_difference(first: FloatImage, second: FloatImage) -> FloatImage:
 
     Values outside 0..1 have no colour in sRGB and are clipped. A grey image counts as R = G = B.
     """
-    difference = deltaE_ciede2000(_lab(first), _lab(second), channel_axis=-1)
-    return np.asarray(difference, dtype=np.float32)
+    return lab_difference(_lab(first), _lab(second)).astype(np.float32)
+
+
+def lab_difference(first: npt.ArrayLike, second: npt.ArrayLike) -> npt.NDArray[np.floating]:
+    """CIEDE2000 of CIELAB colours along the last axis (Sharma, Wu & Dalal 2005)."""
+    return deltaE_ciede2000(np.asarray(first), np.asarray(second), channel_axis=-1)
 
 
 def _lab(image: FloatImage) -> FloatImage:

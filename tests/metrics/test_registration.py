@@ -1,0 +1,118 @@
+"""Bringing a result to its reference: what is removed, and when nothing is."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter, shift
+
+from metrics import colour, image, registration
+from metrics.similarity import IDENTITY
+
+GAINS = np.array([0.8, 1.1, 1.25])
+
+
+def lit(coffee: np.ndarray, *, gain: float | np.ndarray = 1.0, blur_px: float = 0.0) -> np.ndarray:
+    """Give the photograph as lens and light would: both act on linear light."""
+    light = 0.7 * gain * gaussian_filter(colour.srgb_to_linear(coffee), (blur_px, blur_px, 0))
+    return colour.linear_to_srgb(light)
+
+
+def test_a_known_gain_comes_back(coffee: np.ndarray) -> None:
+    """Gains per channel in linear light to a thousandth, through noise, blur and an outlier."""
+    noise = 0.02 * np.random.default_rng(1).standard_normal(coffee.shape)
+    result = lit(coffee, gain=1 / GAINS, blur_px=1.5) + noise
+    result[:100, :200] = 0.5
+    gain = registration.fit_gain(result, lit(coffee), data_range=1.0)
+    np.testing.assert_allclose(gain, GAINS, rtol=5e-3)
+
+
+def test_gain_of_a_linear_picture(coffee: np.ndarray) -> None:
+    """With the identity for a decoding curve the gain is that of the numbers as they are."""
+    gain = registration.fit_gain(
+        coffee / 1.3, coffee, data_range=1.0, decode=lambda value: np.asarray(value, np.float32)
+    )
+    np.testing.assert_allclose(gain, 1.3, rtol=1e-5)
+
+
+def test_gain_of_equal_or_black_pictures_is_one(coffee: np.ndarray) -> None:
+    """Exactly 1 where nothing differs or nothing can be measured."""
+    assert registration.fit_gain(coffee, coffee, data_range=1.0).tolist() == [1.0, 1.0, 1.0]
+    black = np.zeros((20, 30))
+    assert registration.fit_gain(black, black, data_range=1.0).tolist() == [1.0]
+    assert (
+        registration.fit_gain(coffee[:3, :5], coffee[:3, :5], data_range=1.0).tolist() == [1.0] * 3
+    )
+
+
+def test_gain_and_motion_are_removed(coffee: np.ndarray) -> None:
+    """A result off by 1.5 px and by its exposure scores as if it were neither."""
+    soft, target = lit(coffee, gain=1 / GAINS, blur_px=1.0), lit(coffee, blur_px=1.0)
+    moved = shift(soft, (1.2, -0.9, 0), order=5, mode="nearest")
+    found = registration.bring_to_reference(moved, target, data_range=1.0)
+    assert (found.moved, found.brightened) == (True, True)
+    assert found.residual_px == pytest.approx(1.5, abs=5e-3)
+    np.testing.assert_allclose(found.gain_stops, np.log2(GAINS), atol=5e-3)
+    inner = found.inside & np.pad(np.ones((360, 560), bool), 20)
+    assert image.psnr_db(moved, target, data_range=1.0, mask=inner) < 27
+    assert image.psnr_db(found.image, target, data_range=1.0, mask=inner) > 45
+
+
+def test_equal_pictures_are_left_alone(coffee: np.ndarray) -> None:
+    """Nothing is measured and not a bit is changed."""
+    found = registration.bring_to_reference(coffee, coffee.copy(), data_range=1.0)
+    assert found.similarity == IDENTITY
+    assert found.gain == (1.0, 1.0, 1.0)
+    assert (found.moved, found.brightened) == (False, False)
+    assert found.inside.all()
+    np.testing.assert_array_equal(found.image, coffee)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_it_never_makes_things_worse(picture, blurred, seed: int) -> None:
+    """Whatever the result, its error over what is inside is no larger than before."""
+    reference = picture(seed, 100, 130)
+    noise = 0.1 * np.random.default_rng(seed).standard_normal(reference.shape)
+    results = [picture(seed + 10, 100, 130), blurred(reference, 3.0), 1.0 - reference,
+               (reference + noise).clip(0, 1), np.zeros_like(reference)]  # fmt: skip
+    for result in results:
+        found = registration.bring_to_reference(result, reference, data_range=1.0)
+        scores = [
+            image.psnr_db(each, reference, data_range=1.0, mask=found.inside)
+            for each in (result, found.image)
+        ]
+        assert scores[1] >= scores[0]
+
+
+def test_a_motion_too_small_to_mend_is_reported_but_left(coffee: np.ndarray) -> None:
+    """A hundredth of a pixel is measured, and the picture is not resampled for it."""
+    target = gaussian_filter(coffee, (1, 1, 0))
+    result = shift(target, (0.0, 0.012, 0.0), order=5, mode="nearest")
+    found = registration.bring_to_reference(result, target, data_range=1.0)
+    assert found.residual_px == pytest.approx(0.012, abs=1e-3)
+    assert not found.moved
+    assert found.inside.all()
+
+
+def test_motion_error_is_the_rms_distance() -> None:
+    """An estimate off by (3, 4) px everywhere is off by 5; unknown truth does not count."""
+    truth = np.zeros((6, 8, 2))
+    truth[0, 0] = np.nan
+    assert registration.motion_error_px(np.full((6, 8, 2), [3.0, 4.0]), truth) == pytest.approx(5.0)
+    assert registration.motion_error_px(np.zeros((6, 8, 2)), truth) == 0.0
+    nowhere = np.zeros((6, 8), dtype=bool)
+    assert math.isnan(registration.motion_error_px(np.zeros((6, 8, 2)), truth, mask=nowhere))
+
+
+@pytest.mark.parametrize(
+    ("motion", "message"),
+    [
+        (np.zeros((6, 8)), r"motion_px must have shape \(H, W, 2\), got \(6, 8\)"),
+        (np.zeros((6, 7, 2)), r"shapes must be equal, got motion_px \(6, 7, 2\)"),
+        (np.full((6, 8, 2), np.nan), "motion_px must be finite"),
+    ],
+)
+def test_bad_motion_is_named(motion: np.ndarray, message: str) -> None:
+    """What is wrong and what was got."""
+    with pytest.raises(ValueError, match=message):
+        registration.motion_error_px(motion, np.zeros((6, 8, 2)))
