@@ -106,3 +106,9 @@ def resolved(pitch: float, width: float) -> float:
     """Contrast left of a pattern: 1 while its pitch is above four pixels, 0 below two."""
     t = np.clip(pitch / max(width, 1e-9) / 2 - 1, 0, 1)
     return float(t * t * (3 - 2 * t))
+
+
+def turned(x: Array, y: Array, angle_deg: float) -> tuple[Array, Array]:
+    """Return coordinates along axes that are turned clockwise in the picture."""
+    cos, sin = np.float32(np.cos(np.radians(angle_deg))), np.float32(np.sin(np.radians(angle_deg)))
+    return cos * x + sin * y, cos * y - sin * x

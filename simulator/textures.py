@@ -8,16 +8,20 @@ texture tends to its mean colour.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 from pydantic import Field
+from pydantic.dataclasses import dataclass, rebuild_dataclass
 
 from simulator import tiles
+from simulator.masks import Mask, cover
 from simulator.painters import Painter, painter
+from simulator.palette import mixed
 from simulator.plain_textures import Cells, Flat, Octaves, Photo
-from simulator.target_textures import Bars, Edges
+from simulator.rig import STRICT
+from simulator.target_textures import Bars, Checker, Edges, Grain, Spokes
 from simulator.tray_textures import LeafSkin, ShellSkin
 
 __all__ = ["Texture", "sample"]
@@ -28,10 +32,52 @@ Array = npt.NDArray[np.float32]
 # by little, share their tiles.
 _SIZES_PER_OCTAVE = 16
 
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Layered:
+    """One texture over parts of another.
+
+    Parameters
+    ----------
+    under, over : Texture
+    mask : Mask
+        Where `over` lies.
+    strength : float
+        Opacity of `over`, 0 to 1.
+    """
+
+    under: Texture
+    over: Texture
+    mask: Mask
+    strength: float = Field(default=1.0, ge=0, le=1)
+    kind: Literal["layered"] = "layered"
+
+
 Texture = Annotated[
-    Flat | Octaves | Photo | Cells | Bars | Edges | LeafSkin | ShellSkin,
+    Flat
+    | Octaves
+    | Photo
+    | Cells
+    | Bars
+    | Edges
+    | Checker
+    | Spokes
+    | Grain
+    | LeafSkin
+    | ShellSkin
+    | Layered,
     Field(discriminator="kind"),
 ]
+rebuild_dataclass(Layered, force=True)  # type: ignore[arg-type]
+
+
+@painter.register
+def _layered(texture: Layered, footprint_mm: float, seed: int) -> Painter:
+    under = painter(texture.under, footprint_mm, seed)
+    over = painter(texture.over, footprint_mm, seed + 1)
+    share = cover(texture.mask, footprint_mm, seed + 2)
+    strength = np.float32(texture.strength)
+    return lambda x, y: mixed(under(x, y), over(x, y), strength * share(x, y))
 
 
 def sample(
