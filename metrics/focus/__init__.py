@@ -1,33 +1,19 @@
-"""Focus measures: how sharp each pixel's neighbourhood is."""
+"""Focus measures: how sharp each pixel's neighbourhood is.
+
+``MEASURES["lap2"](image, window=9)`` gives the focus map of a frame or of a stack of frames. The
+keys are the operator codes of Pertuz, Puig and Garcia, Pattern Recognition 46, 1415 (2013), in
+lower case; each family has a file.
+"""
 
 from __future__ import annotations
 
-from metrics.focus import laplacian
+from metrics.focus import dct, gradient, laplacian, miscellaneous, statistics, wavelet
 from metrics.focus.measure import Measure
 
-_LAPLACIAN = (
-    Measure(
-        "lap1", "laplacian", "energy of Laplacian", "Subbarao, Choi and Nikzad 1993",
-        laplacian.lap1, 2,
-    ),
-    Measure(
-        "lap2", "laplacian", "modified Laplacian", "Nayar and Nakagawa 1994",
-        laplacian.lap2, 1,
-    ),
-    Measure(
-        "lap3", "laplacian", "diagonal Laplacian", "Thelen and others 2009",
-        laplacian.lap3, 1,
-    ),
-    Measure(
-        "lap4", "laplacian", "variance of Laplacian", "Pech-Pacheco and others 2000",
-        laplacian.lap4, 2,
-    ),
-    Measure(
-        "lap5", "laplacian", "modified Laplacian over three frames", "An and others 2008",
-        laplacian.lap5, 1, reach=1,
-    ),
-)  # fmt: skip
+FAMILIES = (gradient, laplacian, wavelet, statistics, dct, miscellaneous)
 
-MEASURES = {measure.code: measure for measure in _LAPLACIAN}
+MEASURES: dict[str, Measure] = {
+    measure.code: measure for family in FAMILIES for measure in family.MEASURES
+}
 
 __all__ = ["MEASURES", "Measure"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from metrics.focus.filters import FloatArray, box_mean, box_variance, pad, shifted
+from metrics.focus.measure import Measure
 
 # Weights of the centre, the four edge neighbours and the four corner neighbours.
 MASKS = {
@@ -123,8 +124,19 @@ def lap5(frames: FloatArray, window: int) -> FloatArray:
     array (n, rows, columns)
         Mean over the window and the frame's two neighbours.
     """
-    values = box_mean(modified_laplacian(frames), window)
+    values = modified_laplacian(frames)
     total = values[:-2] + values[1:-1]
     total += values[2:]
     total /= 3.0
-    return total
+    return box_mean(total, window)
+
+
+_FAMILY = "laplacian"
+
+MEASURES = (
+    Measure("lap1", _FAMILY, "energy of Laplacian", "Subbarao et al. 1993", lap1, degree=2),
+    Measure("lap2", _FAMILY, "modified Laplacian", "Nayar and Nakagawa 1994", lap2, degree=1),
+    Measure("lap3", _FAMILY, "diagonal Laplacian", "Thelen et al. 2009", lap3, degree=1),
+    Measure("lap4", _FAMILY, "variance of Laplacian", "Pech-Pacheco et al. 2000", lap4, degree=2),
+    Measure("lap5", _FAMILY, "3-D Laplacian", "An et al. 2008", lap5, degree=1, reach=1),
+)

@@ -35,6 +35,8 @@ class Measure:
         f(c I) = c^degree f(I); None where no such law holds.
     offset_free : bool
         Whether adding a constant to the image leaves the measure as it is.
+    signed : bool
+        Whether negative values mean something; else they are rounding and are cut to 0.
     reach : int
         Frames it looks at on either side of its own.
     """
@@ -46,6 +48,7 @@ class Measure:
     function: Callable[..., FloatArray]
     degree: float | None
     offset_free: bool = True
+    signed: bool = False
     reach: int = 0
 
     def __call__(self, image: npt.ArrayLike, window: int = 9, **options: Any) -> FloatArray:
@@ -82,14 +85,18 @@ class Measure:
     def _whole(self, frames: FloatArray, window: int, options: dict[str, Any]) -> FloatArray:
         """Work through a stack in chunks, so that temporaries stay small."""
         count = len(frames)
-        step = max(1, _CHUNK // frames[0].size)
+        step = max(8 if self.reach else 1, _CHUNK // frames[0].size)
         maps = np.empty_like(frames)
         for start in range(0, count, step):
             stop = min(start + step, count)
             wanted = np.clip(np.arange(start - self.reach, stop + self.reach), 0, count - 1)
             part = frames[wanted] if self.reach else frames[start:stop]
-            maps[start:stop] = self.function(part, window, **options)
+            maps[start:stop] = self._apply(part, window, options)
         return maps
+
+    def _apply(self, frames: FloatArray, window: int, options: dict[str, Any]) -> FloatArray:
+        maps = self.function(frames, window, **options)
+        return maps if self.signed else np.maximum(maps, 0.0, out=maps)
 
     def stream(
         self, frames: Iterable[npt.ArrayLike], window: int = 9, **options: Any
@@ -110,7 +117,7 @@ class Measure:
             _check_same(grey, held)
             held.extend([grey] * (1 if held else self.reach + 1))
             if len(held) == held.maxlen:
-                yield self.function(np.stack(held), window, **options)[0]
+                yield self._apply(np.stack(held), window, options)[0]
         yield from self._tail(held, window, options)
 
     def _tail(
@@ -120,7 +127,7 @@ class Measure:
         for _ in range(self.reach if held else 0):
             held.append(held[-1])
             if len(held) == held.maxlen:
-                yield self.function(np.stack(held), window, **options)[0]
+                yield self._apply(np.stack(held), window, options)[0]
 
 
 def as_grey(image: npt.ArrayLike) -> FloatArray:
