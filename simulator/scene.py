@@ -27,22 +27,29 @@ class Outline:
 
     Parameters
     ----------
-    kind : {"everywhere", "rectangle", "ellipse", "polygon"}
-        ``everywhere`` has no edge.
+    kind : {"everywhere", "rectangle", "ellipse", "blade", "spiral", "polygon"}
+        ``everywhere`` has no edge; a ``blade`` is a pointed oval (two arcs of a circle), as a
+        leaf; a ``spiral`` is the outside of a snail shell, its mouth on the left.
     size_mm : (width, height)
-        Full size of a rectangle or an ellipse.
+        Full size of a rectangle, an ellipse or a blade (longer along x).
+    radius_mm, growth : float
+        Of a spiral: its radius on the right, and the ratio of radii one turn apart.
     points_mm : tuple of (x, y)
         Corners of a polygon, in order.
     """
 
-    kind: Literal["everywhere", "rectangle", "ellipse", "polygon"] = "everywhere"
+    kind: Literal["everywhere", "rectangle", "ellipse", "blade", "spiral", "polygon"] = "everywhere"
     size_mm: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]] | None = None
+    radius_mm: float | None = Field(default=None, gt=0)
+    growth: float = Field(default=1.7, gt=1.1, le=4)
     points_mm: tuple[Vec2, ...] = ()
 
     @model_validator(mode="after")
     def _complete(self) -> Outline:
-        if self.kind in ("rectangle", "ellipse") and self.size_mm is None:
+        if self.kind in ("rectangle", "ellipse", "blade") and self.size_mm is None:
             raise ValueError(f"a {self.kind} needs size_mm = [width, height]")
+        if self.kind == "spiral" and self.radius_mm is None:
+            raise ValueError("a spiral needs radius_mm")
         if self.kind == "polygon" and len(self.points_mm) < 3:
             raise ValueError(f"a polygon needs 3 points_mm or more, got {len(self.points_mm)}")
         return self

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from simulator import reliefs, textures
 from simulator.camera import Camera, Window
+from simulator.outlines import blade_distance, spiral_distance
 from simulator.scene import Lighting, Outline, Sheet
 from simulator.view import View, edge_coverage
 
@@ -193,6 +194,14 @@ def outline_coverage(outline: Outline, u: Floats, v: Floats, per_mm: float, angl
         value = a * a + b * b
         steep = 2 * np.sqrt((a / half_u) ** 2 + (b / half_v) ** 2)
         return np.clip((1 - value) / np.maximum(steep, 1e-6) + np.float32(0.5), 0, 1)
+    if outline.kind == "blade":
+        assert outline.size_mm is not None
+        half_u, half_v = (size * per_mm / 2 for size in outline.size_mm)
+        return np.clip(blade_distance(u, v, half_u, half_v) + np.float32(0.5), 0, 1)
+    if outline.kind == "spiral":
+        assert outline.radius_mm is not None
+        distance = spiral_distance(u, v, outline.radius_mm * per_mm, outline.growth)
+        return np.clip(distance + np.float32(0.5), 0, 1)
     points = np.array(outline.points_mm) * per_mm
     return np.clip(_polygon_distance(points, u, v) + np.float32(0.5), 0, 1)
 
@@ -217,6 +226,10 @@ def _half_size(outline: Outline, rotate_deg: float) -> npt.NDArray[np.float64]:
         return np.array([np.inf, np.inf])
     if outline.kind == "polygon":
         radius = np.hypot(*np.array(outline.points_mm).T).max()
+        return np.array([radius, radius])
+    if outline.kind == "spiral":
+        assert outline.radius_mm is not None
+        radius = outline.radius_mm * np.sqrt(outline.growth)
         return np.array([radius, radius])
     assert outline.size_mm is not None
     half = np.array(outline.size_mm) / 2

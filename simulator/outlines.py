@@ -1,0 +1,45 @@
+"""Distances to the outlines of natural things: a leaf blade and a snail shell."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float32]
+
+
+def blade_distance(u: Floats, v: Floats, half_length: float, half_width: float) -> Floats:
+    """Signed distance to a pointed oval, > 0 inside.
+
+    Parameters
+    ----------
+    u, v : array
+        Coordinates from its middle, u along it.
+    half_length, half_width : float
+        In the units of u and v; the two arcs meet in the tips at u = +-half_length.
+    """
+    radius = (half_length**2 + half_width**2) / (2 * half_width)
+    return np.float32(radius) - np.hypot(u, np.abs(v) + np.float32(radius - half_width))
+
+
+def spiral_distance(u: Floats, v: Floats, radius: float, growth: float) -> Floats:
+    """Signed distance to the outside of a shell, > 0 inside.
+
+    The outline is a logarithmic spiral of one turn about (0, 0), closed by a straight mouth on
+    the left, v = 0.
+
+    Parameters
+    ----------
+    u, v : array
+        Coordinates from the apex.
+    radius : float
+        Of the outline on the right (v = 0), in the units of u and v.
+    growth : float
+        Ratio of the radii one turn apart.
+    """
+    pitch = np.log(growth) / (2 * np.pi)
+    away = np.hypot(u, v)
+    edge = np.float32(radius) * np.exp(np.arctan2(v, u) * np.float32(pitch))
+    distance = (edge - away) / np.float32(np.hypot(1, pitch))
+    mouth = (u < 0) & (v >= 0) & (away > np.float32(radius / np.sqrt(growth)))
+    return np.where(mouth, np.minimum(distance, v), distance)
