@@ -1,0 +1,221 @@
+"""What a method under test hands back, how it is checked, and how a run of it can end."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, get_args
+
+import numpy as np
+import numpy.typing as npt
+
+Status = Literal["ok", "skipped", "failed", "timed-out", "killed", "invalid-output"]
+STATUSES: tuple[str, ...] = get_args(Status)
+DEPTH_UNITS = ("frame", "mm")
+
+# A pyramid may overshoot white and black a little; a picture on another scale (0..255) misses
+# this range by far.
+_FLOAT_RANGE = (-0.5, 1.5)
+_FIELDS = ("image", "depth", "depth_unit", "reference", "used")
+
+
+class InvalidOutput(ValueError):  # noqa: N818 - the name of a status, not of a fault of ours
+    """A method returned something that is not a picture of the stack's size."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Result:
+    """What a stacking method made of a stack.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W, 3)
+        The merged picture in the frames' own encoding: uint8, uint16, or float32 in 0..1.
+    depth : ndarray, shape (H, W), float32, optional
+        Depth of the picture; NaN where the method does not know.
+    depth_unit : {"frame", "mm"}
+        "frame": position in `used` (in all frames, when `used` is None), fractional between
+        neighbours: 2.5 lies half-way between the third and the fourth entry. "mm": z along the
+        optical axis of the reference frame.
+    reference : int, optional
+        Index of the frame to whose geometry picture and depth belong.
+    used : tuple of int, optional
+        Frames that went into the picture, in the order that `depth` counts them.
+    """
+
+    image: npt.NDArray[Any]
+    depth: npt.NDArray[np.float32] | None = None
+    depth_unit: str = "frame"
+    reference: int | None = None
+    used: tuple[int, ...] | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Outcome:
+    """How one run of one method ended; a failure is an outcome, not a missing row.
+
+    Parameters
+    ----------
+    status : str
+        One of `STATUSES`. "failed": the method raised, crashed or returned an error code;
+        "killed": it was ended for taking more memory, processes or disk than allowed, or by
+        someone else; "invalid-output": it ended well but its result is no picture of the stack.
+    reason : str
+        Why, in one line; empty when ok.
+    result : Result, optional
+        Given only when the status is "ok".
+    seconds : float
+        Wall time of the method itself, s.
+    peak_mb : float, optional
+        Peak resident memory of its processes, MB (1e6 bytes); None where it was not measured.
+    stdout, stderr : str
+        The last part of what it printed.
+    isolation : str
+        How it was kept apart, as recorded in the row; never a claim of security.
+    notes : tuple of (str, str)
+        Further facts worth a column, such as the checksum of the executable.
+    """
+
+    status: Status
+    reason: str = ""
+    result: Result | None = None
+    seconds: float = float("nan")
+    peak_mb: float | None = None
+    stdout: str = ""
+    stderr: str = ""
+    isolation: str = "none"
+    notes: tuple[tuple[str, str], ...] = ()
+
+    def __bool__(self) -> bool:
+        """Say whether there is a result."""
+        return self.status == "ok"
+
+
+def as_result(obj: Any, *, info: Mapping[str, Any]) -> Result:
+    """Check what a method returned and bring it into the form of a `Result`.
+
+    Parameters
+    ----------
+    obj : array, mapping or object
+        The picture itself, or a mapping or object with `image` and optionally `depth`,
+        `depth_unit`, `reference` and `used`.
+    info : mapping
+        The stack's frames.json; its ``width_px``, ``height_px`` and number of frames are held
+        against the result.
+
+    Raises
+    ------
+    InvalidOutput
+        Wrong shape or type, values that are not finite or out of range, unknown unit, or an
+        index of a frame that does not exist.
+    """
+    if isinstance(obj, np.ndarray):
+        obj = {"image": obj}
+    parts = {name: _part(obj, name) for name in _FIELDS}
+    if parts["image"] is None:
+        raise InvalidOutput(
+            f"a result must be an array or have 'image', got {type(obj).__name__} without it"
+        )
+    shape = (int(info["height_px"]), int(info["width_px"]))
+    count = len(info["frames"])
+    used = _frame_indices(parts["used"], count)
+    unit = "frame" if parts["depth_unit"] is None else parts["depth_unit"]
+    return Result(
+        image=_checked_image(parts["image"], shape),
+        depth=_checked_depth(parts["depth"], shape, unit, count if used is None else len(used)),
+        depth_unit=unit,
+        reference=_frame_index(parts["reference"], count, "reference"),
+        used=used,
+    )
+
+
+def _part(obj: Any, name: str) -> Any:
+    if isinstance(obj, Mapping):
+        return obj.get(name)
+    return getattr(obj, name, None)
+
+
+def _checked_image(image: Any, shape: tuple[int, int]) -> npt.NDArray[Any]:
+    image = np.asarray(image)
+    if image.shape != (*shape, 3):
+        raise InvalidOutput(f"image has shape {image.shape}, expected {(*shape, 3)}")
+    if image.dtype in (np.uint8, np.uint16):
+        return np.ascontiguousarray(image)
+    if image.dtype.kind != "f":
+        raise InvalidOutput(f"image has type {image.dtype}, allowed: uint8, uint16, float in 0..1")
+    if not np.isfinite(image).all():
+        bad = int(np.count_nonzero(~np.isfinite(image)))
+        raise InvalidOutput(f"image has {bad} values that are NaN or infinite")
+    low, high = float(image.min()), float(image.max())
+    if low < _FLOAT_RANGE[0] or high > _FLOAT_RANGE[1]:
+        raise InvalidOutput(f"float image must be in 0..1, got {low:.4g} to {high:.4g}")
+    return np.clip(image, 0, 1).astype(np.float32)
+
+
+def _checked_depth(
+    depth: Any, shape: tuple[int, int], unit: Any, count: int
+) -> npt.NDArray[np.float32] | None:
+    if unit not in DEPTH_UNITS:
+        raise InvalidOutput(f"depth_unit is {unit!r}, allowed: {', '.join(DEPTH_UNITS)}")
+    if depth is None:
+        return None
+    depth = np.asarray(depth)
+    if depth.shape != shape:
+        raise InvalidOutput(f"depth has shape {depth.shape}, expected {shape}")
+    if depth.dtype.kind not in "uif":
+        raise InvalidOutput(f"depth has type {depth.dtype}, allowed: integer or float")
+    if np.isinf(depth).any():
+        raise InvalidOutput("depth has infinite values; use NaN where depth is not known")
+    if unit == "frame" and not np.isnan(depth).all():
+        low, high = float(np.nanmin(depth)), float(np.nanmax(depth))
+        if low < -1 or high > count:
+            raise InvalidOutput(
+                f"depth in frames must be in 0..{count - 1}, got {low:.4g} to {high:.4g}"
+            )
+    return depth.astype(np.float32)
+
+
+def _frame_index(value: Any, count: int, name: str) -> int | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | np.integer):
+        raise InvalidOutput(f"{name} must be a frame index, got {value!r}")
+    if not 0 <= value < count:
+        raise InvalidOutput(f"{name} is frame {value}, but frames are 0..{count - 1}")
+    return int(value)
+
+
+def _frame_indices(values: Any, count: int) -> tuple[int, ...] | None:
+    if values is None:
+        return None
+    if not isinstance(values, Sequence | np.ndarray) or isinstance(values, str | bytes):
+        raise InvalidOutput(f"used must be a list of frame indices, got {values!r}")
+    indices = tuple(_frame_index(value, count, "used") for value in values)
+    if not indices:
+        raise InvalidOutput("used is empty: at least one frame goes into a picture")
+    return tuple(index for index in indices if index is not None)
+
+
+def depth_to_mm(result: Result, focus_mm: npt.ArrayLike) -> npt.NDArray[np.float32] | None:
+    """Turn a depth counted in frames into millimetres.
+
+    Parameters
+    ----------
+    result : Result
+    focus_mm : array-like, shape (frames,)
+        z of the plane of focus of every frame of the stack, in the reference geometry, mm.
+
+    Returns
+    -------
+    ndarray, shape (H, W), float32, or None
+        Depth as z, mm; positions before the first and after the last used frame take their
+        plane of focus. Unchanged when the depth is in mm already.
+    """
+    if result.depth is None or result.depth_unit == "mm":
+        return result.depth
+    planes = np.asarray(focus_mm, dtype=float)
+    if result.used is not None:
+        planes = planes[list(result.used)]
+    steps = np.arange(planes.size)
+    depth_mm = np.interp(result.depth.ravel(), steps, planes, left=planes[0], right=planes[-1])
+    return depth_mm.reshape(result.depth.shape).astype(np.float32)

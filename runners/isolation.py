@@ -1,0 +1,59 @@
+"""How far a program can be kept apart on this machine, found by trying.
+
+A level is recorded in every row. It keeps honest programs from the network and makes sure that
+none of their processes stays behind; it is no protection against a hostile one.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from dataclasses import dataclass
+from functools import cache
+
+
+@dataclass(frozen=True)
+class Isolation:
+    """A way to start a program.
+
+    Parameters
+    ----------
+    name : str
+        What is recorded.
+    prefix : tuple of str
+        Put before the program's own arguments.
+    """
+
+    name: str
+    prefix: tuple[str, ...] = ()
+
+
+SESSION = Isolation("own session")
+_NAMESPACES = ("--user", "--map-root-user", "--net", "--pid", "--fork", "--kill-child")
+_LEVELS = (
+    ("own session, process numbers and /proc, no network", (*_NAMESPACES, "--mount-proc")),
+    ("own session and process numbers, no network", _NAMESPACES),
+    ("own session, no network", ("--user", "--map-root-user", "--net")),
+)
+
+
+@cache
+def best_isolation() -> Isolation:
+    """Return the strongest level that works here; at worst a session of its own."""
+    unshare = shutil.which("unshare")
+    if unshare:
+        for name, options in _LEVELS:
+            prefix = (unshare, *options, "--")
+            if _works(prefix):
+                return Isolation(name, prefix)
+    return SESSION
+
+
+def _works(prefix: tuple[str, ...]) -> bool:
+    try:
+        tried = subprocess.run(
+            [*prefix, "true"], capture_output=True, timeout=5, check=False, stdin=subprocess.DEVNULL
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return False
+    return tried.returncode == 0

@@ -1,0 +1,75 @@
+"""Fusions in a Laplacian pyramid."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from runners.methods.fused import Fused
+from runners.methods.pyramid import (
+    BINOMIAL,
+    collapse,
+    gaussian_pyramid,
+    laplacian_pyramid,
+    level_count,
+)
+from runners.methods.tone import LUMA, Floats
+from runners.methods.views import Views
+
+
+def laplacian_maximum(views: Views, *, a: float = BINOMIAL) -> Fused:
+    """Keep, at every node of the pyramid, the coefficient that is largest in luma.
+
+    Colours go along with the luma's choice; the coarsest level is the mean. Holds one pyramid,
+    however many frames there are.
+
+    Parameters
+    ----------
+    a : float
+        Middle weight of the five-tap kernel.
+
+    References
+    ----------
+    P. J. Burt and E. H. Adelson, "Merging images through pattern decomposition", Proc. SPIE 575,
+    173 (1985); J. M. Ogden, E. H. Adelson, J. R. Bergen and P. J. Burt, "Pyramid-based computer
+    graphics", RCA Engineer 30(5), 4 (1985). Kernel, rule and mean at the top: from memory.
+    """
+    levels = level_count(views.shape)
+    kept: list[Floats] = []
+    best: list[Floats] = []
+    weights = np.zeros(1, dtype=np.float32)
+    for view in views:
+        bands = laplacian_pyramid(view.image, levels, a)
+        masks = coverage_pyramid(view.covered, levels)
+        activity = [np.abs(band @ LUMA) * mask for band, mask in zip(bands, masks, strict=True)]
+        top = masks[-1][..., None]
+        if not kept:
+            kept, best, weights = bands, activity, top.copy()
+            kept[-1] = bands[-1] * top
+            continue
+        for level in range(levels):
+            better = activity[level] > best[level]
+            np.copyto(kept[level], bands[level], where=better[..., None])
+            np.copyto(best[level], activity[level], where=better)
+        kept[-1] += bands[-1] * top
+        weights += top
+    kept[-1] /= np.maximum(weights, 1e-6)
+    return Fused(collapse(kept, a))
+
+
+def coverage_pyramid(covered: np.ndarray, levels: int) -> list[Floats]:
+    """Return, for every level, 1 where a coefficient rests on covered pixels only, else 0.
+
+    The coarsest level keeps a trace of weight everywhere, so that a node no frame covers still
+    has a value.
+    """
+    if covered.all():
+        shapes = [covered.shape]
+        for _ in range(levels):
+            shapes.append(tuple((side + 1) // 2 for side in shapes[-1]))
+        return [np.ones(shape, dtype=np.float32) for shape in shapes]
+    masks = [
+        (mask > 0.999).astype(np.float32)
+        for mask in gaussian_pyramid(covered.astype(np.float32), levels)
+    ]
+    masks[-1] = np.maximum(masks[-1], np.float32(1e-3))
+    return masks

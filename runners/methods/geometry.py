@@ -1,0 +1,136 @@
+"""Plane transforms between frames, and resampling of pictures through them.
+
+A transform is a 3 x 3 matrix that takes a place (x, y) = (column, row) in the reference frame to
+the place in another frame that shows the same thing; array indices, so that the centre of the
+first pixel is (0, 0).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+from skimage.transform import warp
+
+from runners.methods.tone import Floats
+
+Matrix = npt.NDArray[np.float64]
+Coordinates = npt.NDArray[np.float32]
+
+# Below this largest displacement anywhere in the picture, resampling would only soften.
+_STILL_PX = 0.02
+
+
+def similarity(
+    *, scale: float = 1.0, turn: float = 0.0, x: float = 0.0, y: float = 0.0,
+    centre: tuple[float, float] = (0.0, 0.0),
+) -> Matrix:  # fmt: skip
+    """Return the matrix that scales and turns about a centre (x, y), then shifts by (x, y)."""
+    cosine, sine = scale * np.cos(turn), scale * np.sin(turn)
+    matrix = np.array([[cosine, -sine, x], [sine, cosine, y], [0.0, 0.0, 1.0]])
+    matrix[:2, 2] += np.array(centre) - matrix[:2, :2] @ centre
+    return matrix
+
+
+def scale_of(matrix: Matrix) -> float:
+    """Return the magnification of a transform: root of the area ratio."""
+    return float(np.sqrt(abs(np.linalg.det(matrix[:2, :2]))))
+
+
+def turn_of(matrix: Matrix) -> float:
+    """Return the rotation of a transform, rad."""
+    return float(np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1]))
+
+
+def for_binned(matrix: Matrix, size: int) -> Matrix:
+    """Express a transform of full pictures for pictures binned by `size`."""
+    to_full = np.array([[size, 0, (size - 1) / 2], [0, size, (size - 1) / 2], [0, 0, 1.0]])
+    return np.linalg.inv(to_full) @ matrix @ to_full
+
+
+def for_full(matrix: Matrix, size: int) -> Matrix:
+    """Express a transform of pictures binned by `size` for the full ones."""
+    to_full = np.array([[size, 0, (size - 1) / 2], [0, size, (size - 1) / 2], [0, 0, 1.0]])
+    return to_full @ matrix @ np.linalg.inv(to_full)
+
+
+def corners(shape: tuple[int, int]) -> Matrix:
+    """Return the four corner pixels as columns (x, y, 1)."""
+    bottom, right = shape[0] - 1, shape[1] - 1
+    return np.array([[0, right, 0, right], [0, 0, bottom, bottom], [1, 1, 1, 1]], dtype=float)
+
+
+def displacement(first: Matrix, second: Matrix, shape: tuple[int, int]) -> float:
+    """Return the largest distance between where two transforms take a corner, px."""
+    places = corners(shape)
+    moved = [(matrix @ places)[:2] / (matrix @ places)[2] for matrix in (first, second)]
+    return float(np.hypot(*(moved[0] - moved[1])).max())
+
+
+def is_still(matrix: Matrix, shape: tuple[int, int]) -> bool:
+    """Say whether a transform moves nothing by more than a fiftieth of a pixel."""
+    return displacement(matrix, np.eye(3), shape) < _STILL_PX
+
+
+def resample(image: Floats, matrix: Matrix, *, order: int = 3) -> Floats:
+    """Bring a frame into the reference geometry; the edge is continued outside.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W) or (H, W, C), float32
+    matrix : ndarray, shape (3, 3)
+        From reference to frame.
+    order : {1, 3}
+        Bilinear or bicubic.
+    """
+    if is_still(matrix, image.shape[:2]):
+        return image
+    planes = image if image.ndim == 3 else image[..., None]
+    out = np.empty_like(planes)
+    for channel in range(planes.shape[2]):
+        out[..., channel] = warp(
+            np.ascontiguousarray(planes[..., channel]),
+            matrix,
+            order=order,
+            mode="edge",
+            clip=False,
+            preserve_range=True,
+        )
+    return out.reshape(image.shape)
+
+
+def resample_dense(image: Floats, places: Coordinates, *, order: int = 3) -> Floats:
+    """Bring a frame into the reference geometry through a place per pixel.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W) or (H, W, C), float32
+    places : ndarray, shape (H, W, 2)
+        Row and column in the frame; NaN where the frame does not show the point.
+    """
+    planes = image if image.ndim == 3 else image[..., None]
+    at = np.nan_to_num(np.moveaxis(places, -1, 0), nan=0.0)
+    out = np.empty((*places.shape[:2], planes.shape[2]), dtype=np.float32)
+    for channel in range(planes.shape[2]):
+        ndimage.map_coordinates(
+            planes[..., channel], at, order=order, mode="nearest", output=out[..., channel]
+        )
+    return out if image.ndim == 3 else out[..., 0]
+
+
+def covered(matrix: Matrix, shape: tuple[int, int]) -> npt.NDArray[np.bool_]:
+    """Say which pixels of the reference picture a frame covers."""
+    rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None, :]
+    depth = matrix[2, 0] * columns + matrix[2, 1] * rows + matrix[2, 2]
+    x = (matrix[0, 0] * columns + matrix[0, 1] * rows + matrix[0, 2]) / depth
+    y = (matrix[1, 0] * columns + matrix[1, 1] * rows + matrix[1, 2]) / depth
+    # Half a pixel of slack: the outermost pixels are worth having, their edge is continued.
+    return inside(y, x, shape)
+
+
+def inside(
+    rows: npt.NDArray[np.floating], columns: npt.NDArray[np.floating], shape: tuple[int, int]
+) -> npt.NDArray[np.bool_]:
+    """Say which places lie in a picture of this shape; NaN does not."""
+    below = (rows >= -0.5) & (rows <= shape[0] - 0.5)
+    return below & (columns >= -0.5) & (columns <= shape[1] - 0.5)

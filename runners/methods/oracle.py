@@ -1,0 +1,134 @@
+"""Stages that are given the truth, so that a loss can be laid at the door of one stage.
+
+A recipe with a true stage is asked for by name: ``laplacian-pyramid+true-warp`` aligns with the
+true displacement of every pixel, and what it loses less than ``laplacian-pyramid`` is what the
+alignment costs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from runners.methods.align import Alignment
+from runners.methods.fused import Fused
+from runners.methods.geometry import Coordinates
+from runners.methods.recipe import Recipe
+from runners.methods.stack import Stack
+from runners.methods.views import Views
+
+
+class Truth(Protocol):
+    """What a stack's truth must be able to tell. Frames are indices into the whole stack."""
+
+    @property
+    def reference(self) -> int:
+        """Frame whose geometry the true result has."""
+        ...
+
+    def frame_choice(self) -> Sequence[int]:
+        """Return the usable frames in order of depth, near first."""
+        ...
+
+    def warp(self, frame: int) -> Coordinates:
+        """Return (row, column) in the frame of what each reference pixel shows.
+
+        Shape (H, W, 2), float32, array indices (the first pixel's centre is (0, 0)); NaN where
+        the frame does not show it.
+        """
+        ...
+
+    def focus_map(self) -> npt.NDArray[np.integer]:
+        """Return the frame in which each reference pixel is sharpest, shape (H, W); -1: none."""
+        ...
+
+
+@dataclass(frozen=True)
+class TrueChoice:
+    """Select stage: the frames that are truly usable."""
+
+    truth: Truth
+
+    def __call__(self, stack: Stack) -> tuple[int, ...]:
+        """Return them in order of depth."""
+        return tuple(int(frame) for frame in self.truth.frame_choice())
+
+
+@dataclass(frozen=True)
+class TrueWarp:
+    """Align stage: the true place of every pixel in every frame."""
+
+    truth: Truth
+
+    def __call__(self, stack: Stack, frames: Sequence[int]) -> Alignment:
+        """Return the frames in their true order, with dense places."""
+        chosen = set(frames)
+        used = tuple(int(frame) for frame in self.truth.frame_choice() if frame in chosen)
+        used += tuple(frame for frame in frames if frame not in used)
+        matrices = {frame: fitted_affine(self.truth.warp(frame)) for frame in used}
+        return Alignment(
+            reference=self.truth.reference, used=used, matrices=matrices, places=self.truth.warp
+        )
+
+
+@dataclass(frozen=True)
+class TrueMap:
+    """Fuse stage: each pixel from the frame in which it is truly sharpest."""
+
+    truth: Truth
+
+    def __call__(self, views: Views) -> Fused:
+        """Take pixels by the true focus map; where that says nothing, from the reference."""
+        used = np.array(views.alignment.used)
+        wanted = self.truth.focus_map()
+        lookup = np.full(max(int(wanted.max()), int(used.max())) + 2, -1)
+        lookup[used] = np.arange(used.size)
+        position = lookup[wanted]
+        out = views.view(views.reference_position).image.copy()
+        for index in range(len(views)):
+            take = position == index
+            if take.any():
+                view = views.view(index)
+                take &= view.covered
+                out[take] = view.image[take]
+        known = np.where(position >= 0, position, np.nan).astype(np.float32)
+        return Fused(out, known)
+
+
+def fitted_affine(places: Coordinates) -> npt.NDArray[np.float64]:
+    """Return the affine transform nearest to a dense one, for measuring on small copies."""
+    rows, columns = np.nonzero(np.isfinite(places).all(axis=2))
+    if rows.size < 100:
+        return np.eye(3)
+    step = max(1, rows.size // 5000)
+    rows, columns = rows[::step], columns[::step]
+    known = np.stack([columns, rows, np.ones_like(rows)], axis=1).astype(float)
+    seen = places[rows, columns][:, ::-1].astype(float)
+    matrix = np.eye(3)
+    matrix[:2] = np.linalg.lstsq(known, seen, rcond=None)[0].T
+    return matrix
+
+
+_TRUE_STAGES: dict[str, Callable[[Recipe, Truth], Recipe]] = {
+    "true-choice": lambda recipe, truth: replace(recipe, select=TrueChoice(truth)),
+    "true-warp": lambda recipe, truth: replace(recipe, align=TrueWarp(truth)),
+    "true-map": lambda recipe, truth: replace(recipe, fuse=TrueMap(truth)),
+}
+TRUE_STAGES = tuple(_TRUE_STAGES)
+
+
+def with_truth(recipe: Recipe, stages: Sequence[str], truth: Truth) -> Recipe:
+    """Replace stages of a recipe by true ones; the name tells which.
+
+    Raises
+    ------
+    KeyError
+        When a stage is not one of `TRUE_STAGES`.
+    """
+    for stage in stages:
+        recipe = _TRUE_STAGES[stage](recipe, truth)
+    return replace(recipe, name="+".join([recipe.name, *stages]))

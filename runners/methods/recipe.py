@@ -1,0 +1,83 @@
+"""A stacking method as a recipe: select, align, equalise, fuse, tell depth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from runners.contract import Result
+from runners.methods.align import AlignStage, chained
+from runners.methods.equalise import EqualiseStage, channel_gain
+from runners.methods.fused import DepthStage, Fused, FuseStage
+from runners.methods.select import SelectStage, well_exposed
+from runners.methods.stack import Stack
+from runners.methods.tone import like
+from runners.methods.views import Views
+
+
+def depth_of_fusion(views: Views, fused: Fused) -> np.ndarray | None:
+    """Take the depth that the fusion itself found, if it did."""
+    return fused.position
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recipe:
+    """A named chain of stages. Change a stage with `dataclasses.replace`.
+
+    Parameters
+    ----------
+    name, title : str
+        Name in the tables, and a line for people.
+    paper : str
+        Where the method comes from.
+    from_memory : str
+        Which of its rules and constants are not taken from a source at hand.
+    streams : bool
+        Whether its memory does not grow with the number of frames, but for the small copies.
+    fuse, select, align, equalise, depth : callable
+        The stages.
+    """
+
+    name: str
+    title: str
+    fuse: FuseStage
+    paper: str = ""
+    from_memory: str = ""
+    streams: bool = True
+    select: SelectStage = well_exposed
+    align: AlignStage = chained
+    equalise: EqualiseStage = channel_gain
+    depth: DepthStage = depth_of_fusion
+
+    def __call__(self, frames: Sequence[Any], info: Mapping[str, Any]) -> Result:
+        """Merge a stack.
+
+        Parameters
+        ----------
+        frames : sequence of ndarray, each (H, W, 3)
+            uint8, uint16 or float; may be lazy.
+        info : mapping
+            The stack's frames.json.
+
+        Raises
+        ------
+        ValueError
+            When no frame is usable or the frames cannot be aligned.
+        """
+        stack = Stack(frames, info)
+        chosen = self.select(stack)
+        if not chosen:
+            raise ValueError(f"none of the {len(stack)} frames is usable")
+        alignment = self.align(stack, chosen)
+        views = Views(stack, alignment, self.equalise(stack, alignment))
+        fused = self.fuse(views)
+        return Result(
+            image=like(fused.image, stack.dtype),
+            depth=self.depth(views, fused),
+            depth_unit="frame",
+            reference=alignment.reference,
+            used=alignment.used,
+        )

@@ -1,0 +1,122 @@
+"""A stack as the stages see it: frames read when needed, and small copies that are kept.
+
+All measuring before the fusion (which frames, gains, alignment) is done on the small copies, so
+that a method reads each frame only once more for each pass of its fusion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from runners.methods.tone import LUMA, Floats, full_scale, linear_to_srgb, to_float, to_light
+
+PROXY_PIXELS = 400_000
+THUMB_PIXELS = 6_000
+# Above this many pixels at least 2 x 2 are averaged: noise falls, and a fortieth of a pixel can
+# still be told.
+_FULL_PIXELS = 120_000
+# A value this near to white counts as clipped: noise and resampling leave a clipped patch a
+# little below the end of the scale.
+CLIPPED = 0.98
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class SmallCopies:
+    """Small copies of one frame.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (h, w), float32
+        Luma in sRGB encoding; the proxy for alignment.
+    light : ndarray, shape (h', w', 3), float32
+        Linear light, for levels and gains.
+    clipped : ndarray, shape (h', w'), bool
+        Where `light` holds a clipped pixel.
+    sharpness : ndarray, shape (h', w'), float32
+        Mean absolute Laplacian of the luma within each pixel of `light`.
+    """
+
+    luma: Floats
+    light: Floats
+    clipped: npt.NDArray[np.bool_]
+    sharpness: Floats
+
+
+class Stack:
+    """Frames with their facts.
+
+    Parameters
+    ----------
+    frames : sequence of ndarray, each (H, W, 3)
+        May be lazy; a frame is asked for when it is needed.
+    info : mapping
+        The stack's frames.json.
+    """
+
+    def __init__(self, frames: Sequence[Any], info: Mapping[str, Any]) -> None:
+        self.frames = frames
+        self.info = info
+        self.linear = info.get("encoding", "srgb") == "linear"
+        first = np.asarray(frames[0])
+        self.dtype = first.dtype
+        self.shape: tuple[int, int] = first.shape[:2]
+        large = self.shape[0] * self.shape[1] > _FULL_PIXELS
+        self.proxy_bin = max(_bin_for(self.shape, PROXY_PIXELS), 2 if large else 1)
+        self.thumb_bin = self.proxy_bin * _bin_for(
+            (self.shape[0] // self.proxy_bin, self.shape[1] // self.proxy_bin), THUMB_PIXELS
+        )
+        self._small: dict[int, SmallCopies] = {}
+
+    def __len__(self) -> int:
+        return len(self.frames)
+
+    def frame(self, index: int, gain: npt.ArrayLike = 1.0) -> Floats:
+        """Read one frame as float32 in its own encoding, with a gain on its light."""
+        return to_float(np.asarray(self.frames[index]), gain=gain, linear=self.linear)
+
+    def small(self, index: int) -> SmallCopies:
+        """Return the small copies of one frame, made at the first call."""
+        if index not in self._small:
+            self._small[index] = self._shrink(np.asarray(self.frames[index]))
+        return self._small[index]
+
+    def _shrink(self, image: npt.NDArray[Any]) -> SmallCopies:
+        ratio = self.thumb_bin // self.proxy_bin
+        light = to_light(image, linear=self.linear)
+        proxy = binned(light, self.proxy_bin)
+        luma = linear_to_srgb(proxy @ LUMA)
+        white = image.max(axis=2) >= CLIPPED * full_scale(image.dtype)
+        grey = image @ LUMA / np.float32(full_scale(image.dtype))
+        return SmallCopies(
+            luma=luma,
+            light=binned(proxy, ratio),
+            clipped=binned(white.astype(np.float32), self.thumb_bin) > 0,
+            sharpness=binned(_second_differences(grey), self.thumb_bin),
+        )
+
+
+def _bin_for(shape: tuple[int, int], pixels: int) -> int:
+    return max(1, int(np.ceil(np.sqrt(shape[0] * shape[1] / pixels))))
+
+
+def _second_differences(grey: Floats) -> Floats:
+    """Absolute second differences along rows and columns, zero at the border."""
+    out = np.zeros_like(grey)
+    out[1:-1] += np.abs(2 * grey[1:-1] - grey[:-2] - grey[2:])
+    out[:, 1:-1] += np.abs(2 * grey[:, 1:-1] - grey[:, :-2] - grey[:, 2:])
+    return out
+
+
+def binned(image: Floats, size: int) -> Floats:
+    """Average blocks of `size` x `size` pixels; what is left at the far edges is cut off."""
+    if size == 1:
+        return image
+    rows, columns = image.shape[0] // size, image.shape[1] // size
+    cut = image[: rows * size, : columns * size]
+    blocks = cut.reshape(rows, size, columns, size, *image.shape[2:])
+    return blocks.mean(axis=3, dtype=np.float32).mean(axis=1, dtype=np.float32)

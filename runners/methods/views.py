@@ -1,0 +1,75 @@
+"""What a fusion sees: the chosen frames, equalised and aligned, one at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from runners.methods.align import Alignment
+from runners.methods.equalise import Gains
+from runners.methods.geometry import covered, inside, resample, resample_dense
+from runners.methods.stack import Stack
+from runners.methods.tone import LUMA, Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class View:
+    """One frame in the reference geometry.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W, 3) or (H, W), float32
+        In the frames' own encoding, 1.0 = white.
+    covered : ndarray, shape (H, W), bool
+        Where the frame really shows something; elsewhere its edge is continued.
+    """
+
+    image: Floats
+    covered: npt.NDArray[np.bool_]
+
+
+class Views:
+    """The frames of an alignment in order of depth; may be gone through more than once.
+
+    Parameters
+    ----------
+    stack : Stack
+    alignment : Alignment
+    gains : mapping of int to array of three
+    """
+
+    def __init__(self, stack: Stack, alignment: Alignment, gains: Gains) -> None:
+        self.stack, self.alignment, self.gains = stack, alignment, gains
+        self.shape = stack.shape
+        self.reference_position = (
+            alignment.used.index(alignment.reference)
+            if alignment.reference in alignment.used
+            else 0
+        )
+
+    def __len__(self) -> int:
+        return len(self.alignment.used)
+
+    def __iter__(self) -> Iterator[View]:
+        return (self.view(position) for position in range(len(self)))
+
+    def greys(self) -> Iterator[View]:
+        """Go through the frames in grey (luma), which costs a third."""
+        return (self.view(position, grey=True) for position in range(len(self)))
+
+    def view(self, position: int, *, grey: bool = False) -> View:
+        """Return the frame at one position of the order of depth."""
+        frame = self.alignment.used[position]
+        image = self.stack.frame(frame, self.gains[frame])
+        if grey:
+            image = image @ LUMA
+        if self.alignment.places is not None:
+            places = self.alignment.places(frame)
+            return View(
+                resample_dense(image, places), inside(places[..., 0], places[..., 1], self.shape)
+            )
+        matrix = self.alignment.matrices[frame]
+        return View(resample(image, matrix), covered(matrix, self.shape))

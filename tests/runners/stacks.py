@@ -1,0 +1,130 @@
+"""Small synthetic stacks for the tests of the methods: true depth, gains and transforms known.
+
+A photograph that scikit-image ships is given a depth map, blurred with depth (Gaussian, sigma
+growing with the distance from the plane of focus), moved by a similarity, and exposed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import ndimage
+from skimage import data
+
+from runners.methods.geometry import similarity
+from runners.methods.tone import linear_to_srgb, srgb_to_linear
+
+MARGIN = 48
+
+
+@dataclass
+class Made:
+    """A synthetic stack and its truth."""
+
+    frames: list
+    info: dict
+    ideal: np.ndarray
+    depth: np.ndarray
+    matrices: list
+    gains: np.ndarray
+    focus: np.ndarray = field(default_factory=lambda: np.zeros(0))
+
+
+def photograph(name: str = "coffee") -> np.ndarray:
+    """Return one of scikit-image's photographs as linear light, float32."""
+    image = getattr(data, name)()
+    if image.ndim == 2:
+        image = np.stack([image] * 3, axis=-1)
+    return srgb_to_linear(image[..., :3] / np.float32(255))
+
+
+def ramp(shape: tuple[int, int], top: float) -> np.ndarray:
+    """Return a depth that rises across the picture with a smooth bump, 0..top, in frames."""
+    y, x = np.mgrid[: shape[0], : shape[1]] / np.array(shape)[:, None, None]
+    bump = 0.25 * np.exp(-((x - 0.5) ** 2 + (y - 0.5) ** 2) / 0.03)
+    return (top * np.clip(0.85 * x + bump, 0, 1)).astype(np.float32)
+
+
+def defocused(light: np.ndarray, blur: np.ndarray, step: float = 0.25) -> np.ndarray:
+    """Blur with a Gaussian whose sigma in px varies over the picture."""
+    index = blur / step
+    top = int(np.ceil(index.max())) + 1
+    levels = [light]
+    for level in range(1, top + 1):
+        sigma = (level * step, level * step, 0)
+        levels.append(ndimage.gaussian_filter(light, sigma, mode="nearest"))
+    low = np.floor(index).astype(int)
+    part = (index - low)[..., None]
+    pile = np.stack(levels)
+    rows, columns = np.indices(blur.shape)
+    below, above = pile[low, rows, columns], pile[low + 1, rows, columns]
+    return ((1 - part) * below + part * above).astype(np.float32)
+
+
+def make_stack(
+    *,
+    shape: tuple[int, int] = (192, 256),
+    count: int = 6,
+    blur_px_per_frame: float = 1.2,
+    shift_px: float = 0.0,
+    scale_step: float = 0.0,
+    turn_mrad: float = 0.0,
+    gain_stops: float = 0.0,
+    noise: float = 0.0,
+    seed: int = 0,
+    order: list[int] | None = None,
+    photo: str = "coffee",
+) -> Made:
+    """Make a stack with frames at 0..count-1 in depth, moved and exposed at random."""
+    rng = np.random.default_rng(seed)
+    height, width = shape
+    light = photograph(photo)[: height + 2 * MARGIN, : width + 2 * MARGIN]
+    if light.shape[:2] != (height + 2 * MARGIN, width + 2 * MARGIN):
+        raise ValueError(f"{photo} is too small for {shape} and the margin")
+    depth = ramp(light.shape[:2], count - 1)
+    order = list(range(count)) if order is None else order
+    centre = ((width - 1) / 2, (height - 1) / 2)
+    place = np.eye(3)
+    place[:2, 2] = MARGIN
+    frames, matrices, gains = [], [], []
+    for focus in order:
+        blurred = defocused(light, blur_px_per_frame * np.abs(depth - focus))
+        x, y = rng.uniform(-shift_px, shift_px, 2)
+        turn = rng.uniform(-turn_mrad, turn_mrad) * 1e-3
+        scale = 1 + scale_step * (focus - (count - 1) / 2)
+        matrix = similarity(scale=scale, turn=turn, x=x, y=y, centre=centre)
+        gain = 2.0 ** rng.uniform(-gain_stops, gain_stops)
+        # The frame shows at place p what the reference shows at inv(matrix) p.
+        frames.append(_expose(blurred, place @ np.linalg.inv(matrix), shape, gain, noise, rng))
+        matrices.append(matrix)
+        gains.append(gain)
+    info = {
+        "frames": [{"file": f"frames/{i:04d}.tif", "order": i} for i in range(count)],
+        "width_px": width,
+        "height_px": height,
+        "encoding": "srgb",
+        "bits": 16,
+    }
+    inner = (slice(MARGIN, MARGIN + height), slice(MARGIN, MARGIN + width))
+    return Made(
+        frames=frames,
+        info=info,
+        ideal=light[inner],
+        depth=depth[inner],
+        matrices=matrices,
+        gains=np.array(gains),
+        focus=np.array(order),
+    )
+
+
+def _expose(light, matrix, shape, gain, noise, rng):
+    rows, columns = np.indices(shape)
+    x = matrix[0, 0] * columns + matrix[0, 1] * rows + matrix[0, 2]
+    y = matrix[1, 0] * columns + matrix[1, 1] * rows + matrix[1, 2]
+    seen = np.stack(
+        [ndimage.map_coordinates(light[..., c], [y, x], order=5, mode="mirror") for c in range(3)],
+        axis=-1,
+    )
+    seen = 0.5 * gain * seen + noise * rng.standard_normal(seen.shape)
+    return np.rint(65535 * np.clip(linear_to_srgb(seen), 0, 1)).astype(np.uint16)
