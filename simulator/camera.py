@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy.typing as npt
 from simulator import optics
 from simulator.pose import NOMINAL, Pose
 from simulator.rig import Rig
+from simulator.sway import STILL, SubjectPose
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -94,6 +95,8 @@ class Camera:
         Middle part of the sensor, in real pixels; None is the whole sensor.
     bin : int
         Real pixels merged into one, per side.
+    subject : SubjectPose
+        Where the living parts of the scene are.
     """
 
     rig: Rig
@@ -101,6 +104,7 @@ class Camera:
     focus_mm: float = 0.0
     crop: tuple[int, int] | None = None
     bin: int = 1
+    subject: SubjectPose = STILL
 
     def __post_init__(self) -> None:
         full = (self.rig.sensor.width_px, self.rig.sensor.height_px)
@@ -165,6 +169,30 @@ class Camera:
     def middle_px(self) -> tuple[float, float]:
         """Row and column of the optical axis, in pixel coordinates (centres at half-integers)."""
         return self.frame.row1 / 2, self.frame.col1 / 2
+
+    def facing(self, name: str, *, living: bool) -> Camera:
+        """Return the camera as it stands to a part: a part that moved is a camera that moved back.
+
+        Parameters
+        ----------
+        name : str
+            Name of the part's surface.
+        living : bool
+            Whether the part moves with the subject.
+        """
+        if not living:
+            return self
+        own = self.subject.parts_mm.get(name, (0.0, 0.0, 0.0))
+        whole = (self.subject.x_mm, self.subject.y_mm, self.subject.z_mm)
+        if not any(own) and not any(whole):
+            return self
+        pose = replace(
+            self.pose,
+            x_mm=self.pose.x_mm - whole[0] - own[0],
+            y_mm=self.pose.y_mm - whole[1] - own[1],
+            z_mm=self.pose.z_mm - whole[2] - own[2],
+        )
+        return replace(self, pose=pose)
 
     def ray_axes(self, window: Window) -> tuple[Floats, Floats]:
         """Return the tangents of a window's sample centres, down (n, 1) and across (1, m)."""

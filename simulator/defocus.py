@@ -11,6 +11,7 @@ from scipy import fft
 from simulator.basis import Band, Optics, bands_between, exact_band
 from simulator.camera import Window
 from simulator.resample import doubled, doubling_transfer, merged, merging_transfer
+from simulator.smear import Path
 
 Floats = npt.NDArray[np.float32]
 
@@ -48,6 +49,7 @@ def blur(
     key: Optics,
     onto: Window,
     normalised: bool,
+    motion: Path | None = None,
 ) -> Blurred:
     """Blur a view.
 
@@ -66,6 +68,8 @@ def blur(
     normalised : bool
         Whether to divide by the blur of a sheet of ones, so that a surface whose blur changes
         from place to place stays as bright as it is.
+    motion : Path or None
+        Of the part during the exposure.
     """
     sources = _stacked(colour, coverage, normalised=normalised)
     bands = bands_for(radius_px, key)
@@ -77,7 +81,7 @@ def blur(
         return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
     canvas = _Canvas(onto, layers=3 + 3 * (len(sources) - 3))
     for band in bands:
-        _add_band(canvas, band, window, sources, radius_px, padded=normalised)
+        _add_band(canvas, band, window, sources, radius_px, padded=normalised, motion=motion)
     return _composed(onto, canvas.flattened(), coverage is None, normalised)
 
 
@@ -161,6 +165,7 @@ def _add_band(
     radius_px: Floats,
     *,
     padded: bool,
+    motion: Path | None,
 ) -> None:
     """Blur the pixels of one band and add them to the canvas of its scale.
 
@@ -187,6 +192,8 @@ def _add_band(
         _mix(mixed, fft.rfft2(field, overwrite_x=True), transfer)
     if band.scale > 1:
         mixed *= _compensation(shape, band.scale // window.scale, band.scale)
+    if motion is not None:
+        mixed *= motion.transfer(shape, band.scale)
     _deposit(total, target, fft.irfft2(mixed, s=shape, overwrite_x=True), work, margin)
 
 

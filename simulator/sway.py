@@ -124,6 +124,9 @@ class SubjectPose:
     present: bool = True
 
 
+STILL = SubjectPose()
+
+
 def load_subject(name_or_path: str | Path) -> Subject:
     """Load a subject's behaviour by the name of a shipped one, or from a TOML file.
 

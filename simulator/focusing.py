@@ -1,0 +1,108 @@
+"""How far out of focus the points of a view are, for one camera or the best of several."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from simulator import optics
+from simulator.basis import Optics
+from simulator.camera import Camera, Window
+
+Floats = npt.NDArray[np.float32]
+
+
+def blur_radius_px(
+    camera: Camera, focus: tuple[Camera, ...], key: Optics, window: Window, depth_mm: Floats
+) -> Floats:
+    """Return the least blur radius that any camera gives each sample of a view, picture pixels.
+
+    Parameters
+    ----------
+    camera : Camera
+        The one whose view it is.
+    focus : tuple of Camera
+        The cameras whose focus counts; none leaves everything in focus.
+    key : Optics
+    window : Window
+        Of the view.
+    depth_mm : array (rows, cols) or (1, 1)
+        Camera depth of the view.
+
+    Returns
+    -------
+    array of float32, (rows, cols) or (1, 1); where no camera had the point in its frame, the
+    blur that the view's own camera gives it
+    """
+    if not focus:
+        return np.zeros((1, 1), np.float32)
+    least: Floats | None = None
+    for other in focus:
+        size = frame_blur_px(camera, other, key, window, depth_mm)
+        least = size if least is None else np.minimum(least, size)
+    assert least is not None
+    if np.isfinite(least).all():
+        return least
+    own = frame_blur_px(camera, camera, key, window, depth_mm)
+    return np.where(np.isfinite(least), least, own)
+
+
+def frame_blur_px(
+    camera: Camera, other: Camera, key: Optics, window: Window, depth_mm: Floats
+) -> Floats:
+    """Return the blur radius that one camera gives the points of another's view, px."""
+    per_mm = np.float32(key.radius_px_per_defocus_mm)
+    if other is camera or (other.pose == camera.pose and other.focus_mm == camera.focus_mm):
+        return per_mm * np.abs(defocus_mm(camera, depth_mm - np.float32(camera.distance_mm)))
+    row, col, depth = _seen_by(other, camera, window, depth_mm)
+    radius = per_mm * np.abs(defocus_mm(other, depth - np.float32(other.distance_mm)))
+    frame = other.frame
+    outside = (row < 0) | (row > frame.row1) | (col < 0) | (col > frame.col1)
+    return np.where(outside, np.float32(np.inf), radius)
+
+
+def defocus_mm(camera: Camera, offset_mm: Floats) -> Floats:
+    """Return the edge wavefront defocus of points beyond the plane of focus, mm, signed."""
+    aperture = np.float32(optics.rig_aperture(camera.lens_rig))
+    return aperture**2 / 2 * offset_mm / (1 + offset_mm / np.float32(camera.distance_mm))
+
+
+def radius_range_px(
+    camera: Camera, focus: tuple[Camera, ...], key: Optics, nearest_mm: float, farthest_mm: float
+) -> tuple[float, float]:
+    """Return bounds of the blur radius of anything between two camera depths, px."""
+    if not focus:
+        return 0.0, 0.0
+    lows, highs = [], []
+    for other in focus:
+        offsets = _offset_range(camera, other, nearest_mm, farthest_mm)
+        ends = key.radius_px_per_defocus_mm * np.abs(defocus_mm(other, np.array(offsets)))
+        lows.append(0.0 if offsets[0] <= 0 <= offsets[1] else float(ends.min()))
+        highs.append(float(ends.max()))
+    return min(lows), min(highs)
+
+
+def _offset_range(
+    camera: Camera, other: Camera, nearest_mm: float, farthest_mm: float
+) -> tuple[float, float]:
+    """Return bounds of how far points between two depths lie beyond a camera's plane of focus."""
+    axis, own = other.rotation[:, 2], camera.rotation[:, 2]
+    start = float(own @ camera.pupil_mm - axis @ other.pupil_mm) - other.distance_mm
+    corner = np.hypot(camera.frame.row1, camera.frame.col1) * farthest_mm / camera.focal_px
+    slack = float(np.linalg.norm(own - axis)) * corner
+    return start + nearest_mm - slack, start + farthest_mm + slack
+
+
+def _seen_by(
+    other: Camera, camera: Camera, window: Window, depth_mm: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return row, column and depth in another camera of the points that a view shows."""
+    turn = other.rotation.T.astype(np.float32)
+    start = (other.rotation.T @ (camera.pupil_mm - other.pupil_mm)).astype(np.float32)
+    directions = camera.directions(window)
+    x, y, z = (
+        start[i] + depth_mm * sum(turn[i, j] * directions[j] for j in range(3)) for i in range(3)
+    )
+    row_mid, col_mid = other.middle_px
+    focal = np.float32(other.focal_px)
+    return focal * y / z + np.float32(row_mid), focal * x / z + np.float32(col_mid), z
