@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from simulator import sensor, truth
-from simulator.approach import Approach, cover
+from simulator.approach import Approach
+from simulator.cadence import interval_s
 from simulator.camera import Camera
 from simulator.flash import Flash, fire, light_gains
 from simulator.hands import Hands, Stance, load_stance
@@ -32,6 +33,8 @@ Codes = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 USABLE_SMEAR_PX = 2.0
 #: Nor is one darker than this, stops.
 USABLE_GAIN_STOPS = -3.0
+#: Step of a planned pass over the depth of field: half to 0.8 of it is common practice, no source.
+STEP_SHARE = 0.6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -289,7 +292,7 @@ def shoot(
     *,
     stance: Stance | str = "kneeling",
     light: Light | str = "flash-sixteenth",
-    frames: int = 12,
+    frames: int | None = None,
     seed: int = 0,
     subject: Subject | str = "still",
     approach: Approach | None = None,
@@ -313,17 +316,18 @@ def shoot(
         How the camera is held; a name or a path is loaded.
     light : Light or str
         Flash, ambient light and cadence; a name or a path is loaded.
-    frames : int
-        Number of frames, >= 1.
+    frames : int or None
+        Number of frames, >= 1; None takes as many as the pass needs. More frames go on with the
+        pass and change none of the earlier ones.
     seed : int
         Of all that is random in the shoot, >= 0.
     subject : Subject or str
         How the living parts move; a name or a path is loaded.
     approach : Approach or None
-        The pass. None takes the stance's own kind of pass, laid over the scene's wanted depth in
-        ``frames`` frames with a blur-free margin at both ends.
+        The pass. None takes the stance's own kind of pass, from before the nearest point wanted
+        sharp to behind the farthest, at a pace of `STEP_SHARE` of the depth of field a frame.
     near_mm, far_mm : float or None
-        Ends of that pass, z of the plane of focus, mm.
+        Other ends for that pass, z of the plane of focus, mm.
     crop : (width, height) or None
         Middle part of the sensor in real pixels.
     bin : int
@@ -341,8 +345,6 @@ def shoot(
     ------
     ValueError, simulator.data.DataFileError
     """
-    if frames < 1:
-        raise ValueError(f"frames: got {frames}, allowed 1 or more")
     if isinstance(stance, str):
         stance = load_stance(stance)
     if isinstance(light, str):
@@ -350,9 +352,11 @@ def shoot(
     if isinstance(subject, str):
         subject = load_subject(subject)
     if approach is None:
-        times = [flash.time_s for flash in fire(light, frames, seed=seed, scene=scene.name)]
-        near, far = _pass_ends_mm(scene, rig, near_mm, far_mm)
-        approach = cover(stance.approach, near_mm=near, far_mm=far, times_s=times)
+        approach = _planned_pass(scene, rig, stance, light, (near_mm, far_mm))
+    if frames is None:
+        frames = _frames_to_cover(approach, light)
+    if frames < 1:
+        raise ValueError(f"frames: got {frames}, allowed 1 or more")
     plan = Shoot(
         scene=scene,
         rig=rig,
@@ -374,16 +378,41 @@ def shoot(
     return plan
 
 
-def _pass_ends_mm(
-    scene: Scene, rig: Rig, near_mm: float | None, far_mm: float | None
-) -> tuple[float, float]:
-    """Start before the nearest wanted point and end behind the farthest (common practice)."""
-    nearest, farthest = scene.depth_mm
-    spare = _sharp_depth_mm(rig) / 2
-    return (
-        nearest - spare if near_mm is None else near_mm,
-        farthest + spare if far_mm is None else far_mm,
+def _planned_pass(
+    scene: Scene,
+    rig: Rig,
+    stance: Stance,
+    light: Light,
+    ends_mm: tuple[float | None, float | None],
+) -> Approach:
+    """Lay the stance's pass over the wanted depth, whatever the number of frames.
+
+    It starts before the nearest wanted point and ends behind the last (common practice, no
+    source).
+    """
+    depth_of_field = _sharp_depth_mm(rig)
+    near, far = (
+        wanted + side * depth_of_field / 2 if given is None else given
+        for wanted, side, given in zip(scene.depth_mm, (-1, 1), ends_mm, strict=True)
     )
+    if not near < far:
+        raise ValueError(f"the pass must go from near to far, got {near:g} to {far:g} mm")
+    step = STEP_SHARE * depth_of_field
+    return replace(
+        stance.approach,
+        start_mm=near,
+        length_mm=far - near,
+        step_mm=step,
+        speed_mm_per_s=step / interval_s(light.cadence, 0),
+    )
+
+
+def _frames_to_cover(approach: Approach, light: Light) -> int:
+    """Return the frames that a pass takes from its start to its end."""
+    step = approach.step_mm
+    if approach.kind in ("lean", "rock"):
+        step = approach.speed_mm_per_s * interval_s(light.cadence, 0)
+    return int(np.ceil(approach.length_mm / step)) + 1
 
 
 def _sharp_depth_mm(rig: Rig) -> float:
