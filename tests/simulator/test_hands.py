@@ -12,6 +12,7 @@ from simulator.approach import Approach
 from simulator.data import DataFileError, list_data_files
 from simulator.hands import Hands, camera_path, load_stance
 from simulator.pose import NOMINAL
+from simulator.randommotion import KNOT_S
 
 SHAKY = ("standing", "elbows-tucked", "kneeling", "braced", "in-hand-stem")
 RUNS, LENGTH_S, STEP_S = 64, 16.0, 0.02
@@ -213,13 +214,18 @@ def test_motion_between_knots_keeps_its_law():
 
 
 def test_velocity_is_the_slope_of_the_track():
-    """Velocity matches differences of the track, for the planned part as well as the shake."""
-    for kind in ("lean", "rock"):
-        pass_ = Approach(kind=kind, profile="min-jerk", length_mm=4.0, speed_mm_per_s=3.0)
-        hands = Hands(load_stance("kneeling"), until_s=3, seed=4, scene="v", approach=pass_)
-        times = 0.1 + np.arange(0, 2.5, 0.0371)
-        slope = (hands.track(times + 1e-6) - hands.track(times - 1e-6)) / 2e-6
-        np.testing.assert_allclose(hands.velocity(times), slope, atol=1e-3)
+    """Velocity at the knots matches differences from knot to knot, of pass and shake."""
+    still = replace(load_stance("stepped"), pulse_um=10.0)
+    times = KNOT_S * np.arange(1, 600)
+    # A tremor's velocity is kicked between knots: 14 % of its rms at this distance.
+    for stance, allowed in ((still, 0.001), (load_stance("kneeling"), 0.2)):
+        for kind in ("lean", "rock"):
+            pass_ = Approach(kind=kind, profile="min-jerk", length_mm=4.0, speed_mm_per_s=3.0)
+            hands = Hands(stance, until_s=3, seed=4, scene="v", approach=pass_)
+            rise = hands.track(times + KNOT_S) - hands.track(times - KNOT_S)
+            velocity = hands.velocity(times)
+            error = np.sqrt(np.mean((velocity - rise / (2 * KNOT_S)) ** 2, axis=0))
+            assert np.all(error <= allowed * velocity.std(axis=0))
 
 
 def test_a_run_is_regenerated_from_its_seed():
