@@ -54,7 +54,7 @@ def frame_blur_px(
     per_mm = np.float32(key.radius_px_per_defocus_mm)
     if other is camera or (other.pose == camera.pose and other.focus_mm == camera.focus_mm):
         return per_mm * np.abs(defocus_mm(camera, depth_mm - np.float32(camera.distance_mm)))
-    row, col, depth = _seen_by(other, camera, window, depth_mm)
+    row, col, depth = seen_by(other, camera, window, depth_mm)
     radius = per_mm * np.abs(defocus_mm(other, depth - np.float32(other.distance_mm)))
     frame = other.frame
     outside = (row < 0) | (row > frame.row1) | (col < 0) | (col > frame.col1)
@@ -93,10 +93,10 @@ def _offset_range(
     return start + nearest_mm - slack, start + farthest_mm + slack
 
 
-def _seen_by(
+def seen_by(
     other: Camera, camera: Camera, window: Window, depth_mm: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Return row, column and depth in another camera of the points that a view shows."""
+    """Return row, column (pixel coordinates) and depth in another camera of a view's points."""
     turn = other.rotation.T.astype(np.float32)
     start = (other.rotation.T @ (camera.pupil_mm - other.pupil_mm)).astype(np.float32)
     directions = camera.directions(window)

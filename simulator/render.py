@@ -84,15 +84,18 @@ def view_depth(
         focus); NaN where nothing is hit.
     """
     camera = Camera(rig, pose or NOMINAL, focus_mm, crop, bin)
+    return camera_depth(scene, camera) + np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+
+
+def camera_depth(scene: Scene, camera: Camera) -> Floats:
+    """Return the camera depth Z of the nearest surface at each pixel's centre, mm; NaN: none."""
     depth = np.full(camera.frame.shape, np.nan, np.float32)
     for tile in tiles_of(camera.frame):
         for _, view in views_in(scene, camera, tile):
-            here = view.window.slices_in(tile)
-            z = np.broadcast_to(view.depth_mm, view.colour.shape[:2])
+            z = np.broadcast_to(view.depth_mm, view.window.shape)
             solid = True if view.coverage is None else view.coverage >= SOLID
-            block = depth[tile.slices_in(camera.frame)][here]
-            np.copyto(block, z, where=solid)
-    return depth + np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+            np.copyto(depth[view.window.slices_in(camera.frame)], z, where=solid)
+    return depth
 
 
 def tiles_of(frame: Window) -> Iterator[Window]:

@@ -17,7 +17,7 @@ from simulator.camera import Camera
 from simulator.flash import Flash, fire, light_gains
 from simulator.hands import Hands, Stance, load_stance
 from simulator.light import Light, load_light
-from simulator.optics import blur_diameter_um
+from simulator.optics import depth_of_field_mm
 from simulator.pose import Pose
 from simulator.render import render
 from simulator.rig import Rig
@@ -33,6 +33,8 @@ Codes = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 USABLE_SMEAR_PX = 2.0
 #: Nor is one darker than this, stops.
 USABLE_GAIN_STOPS = -3.0
+#: Blur diameter on the sensor that still counts as sharp, um: the usual criterion of the trade.
+BLUR_CRITERION_UM = 30.0
 #: Step of a planned pass over the depth of field: half to 0.8 of it is common practice, no source.
 STEP_SHARE = 0.6
 
@@ -390,7 +392,7 @@ def _planned_pass(
     It starts before the nearest wanted point and ends behind the last (common practice, no
     source).
     """
-    depth_of_field = _sharp_depth_mm(rig)
+    depth_of_field = depth_of_field_mm(rig, blur_um=BLUR_CRITERION_UM).total_mm
     near, far = (
         wanted + side * depth_of_field / 2 if given is None else given
         for wanted, side, given in zip(scene.depth_mm, (-1, 1), ends_mm, strict=True)
@@ -413,8 +415,3 @@ def _frames_to_cover(approach: Approach, light: Light) -> int:
     if approach.kind in ("lean", "rock"):
         step = approach.speed_mm_per_s * interval_s(light.cadence, 0)
     return int(np.ceil(approach.length_mm / step)) + 1
-
-
-def _sharp_depth_mm(rig: Rig) -> float:
-    """Depth over which the blur disc stays within 30 um, the usual criterion, on both sides."""
-    return 2 * 30.0 / float(blur_diameter_um(rig, 1e-3) * 1e3)
