@@ -111,10 +111,11 @@ def _(mask: Blotches, footprint_mm: float, seed: int) -> Cover:
     level = np.float32(np.quantile(base, 1 - mask.cover))
     small = tiles.band_limited(base, tiles.cut_step(period, footprint_mm))
     put = tiles.Placing(seed, "blotches").layer(period, 0)
-    # Half the band of noise over which the cover rises; what a pixel averages widens it.
+    # The step is averaged over what a pixel no longer resolves (a triangle's half-foot is the
+    # root of six of its deviation), and over the change of the noise within the pixel.
     lost = max(float(base.var() - small.var()), 0.0)
-    steep = 2.0 * footprint_mm / mask.cell_mm
-    width = float(np.sqrt(mask.edge**2 + steep**2 + 4 * lost)) + 1e-3
+    change = float(np.diff(small, axis=0).std()) * (small.shape[0] - 1) * footprint_mm / period
+    width = float(np.sqrt(mask.edge**2 + 6 * lost + min(change, 1.0) ** 2)) + 1e-3
 
     def share(x: Array, y: Array) -> Array:
         return soft_step(tiles.look_up(small, *put(x, y)) - level, width)

@@ -218,5 +218,5 @@ def _held(place: Array, sharp: float) -> Array:
     """Hold a coordinate (periods) at the middle of its square, but for the pixel at the edge."""
     texel = place * np.float32(_GRAIN_PX)
     whole = np.floor(texel)
-    part = np.clip((texel - whole - np.float32(0.5)) * np.float32(sharp), -0.5, 0.5)
-    return (whole + part + np.float32(0.5)) / np.float32(_GRAIN_PX)
+    part = soft_step(texel - whole - np.float32(0.5), 0.5 / sharp)
+    return (whole + part) / np.float32(_GRAIN_PX)
