@@ -96,7 +96,9 @@ def make_stack(
         matrix = similarity(scale=scale, turn=turn, x=x, y=y, centre=centre)
         gain = 2.0 ** rng.uniform(-gain_stops, gain_stops)
         # The frame shows at place p what the reference shows at inv(matrix) p.
-        frames.append(_expose(blurred, place @ np.linalg.inv(matrix), shape, gain, noise, rng))
+        frames.append(
+            _expose(blurred, place @ np.linalg.inv(matrix), shape, gain=gain, noise=noise, rng=rng)
+        )
         matrices.append(matrix)
         gains.append(gain)
     info = {
@@ -118,7 +120,7 @@ def make_stack(
     )
 
 
-def _expose(light, matrix, shape, gain, noise, rng):
+def _expose(light, matrix, shape, *, gain, noise, rng):
     rows, columns = np.indices(shape)
     x = matrix[0, 0] * columns + matrix[0, 1] * rows + matrix[0, 2]
     y = matrix[1, 0] * columns + matrix[1, 1] * rows + matrix[1, 2]
