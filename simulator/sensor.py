@@ -110,8 +110,14 @@ def develop(
     """
     if numbers.ndim == 3:
         return _code_table(rig.sensor, bits, encoding).take(numbers, mode="clip")
-    linear = fill_mosaic(to_linear(numbers, rig))
-    return quantise(encode_srgb(linear) if encoding == "srgb" else linear, bits=bits)
+    codes = np.empty((*numbers.shape, 3), dtype=np.uint8 if bits == 8 else np.uint16)
+    for rows in _strips(len(numbers)):
+        # Two rows more on each side keep the tile's order and all that the filling looks at.
+        first = max(rows.start - 2, 0)
+        filled = fill_mosaic(to_linear(numbers[first : rows.stop + 2], rig))
+        linear = filled[rows.start - first :][: rows.stop - rows.start]
+        codes[rows] = quantise(encode_srgb(linear) if encoding == "srgb" else linear, bits=bits)
+    return codes
 
 
 def to_linear(numbers: Numbers, rig: Rig) -> Linear:

@@ -221,6 +221,13 @@ def test_a_mosaic_frame_is_developed_to_three_colours():
     np.testing.assert_allclose(decode_srgb(frame / 65535), image, atol=1e-4)
 
 
+def test_a_mosaic_is_filled_without_seams():
+    """Developing in strips gives what filling the whole mosaic at once gives."""
+    numbers = np.random.default_rng(6).integers(64, 16384, (515, 20), dtype=np.uint16)
+    whole = quantise(encode_srgb(fill_mosaic(to_linear(numbers, RIG))))
+    np.testing.assert_array_equal(develop(numbers, RIG), whole)
+
+
 def test_bad_requests_say_what_is_allowed():
     """A wrong shape, ISO or bit depth is named with what was got."""
     with pytest.raises(ValueError, match=r"shape \(H, W, 3\), got \(4, 4\)"):
