@@ -141,7 +141,7 @@ def test_veins_of_colour_and_height_coincide():
     other = sample(skin, line, line[:, None] + 1.8, footprint_mm=0.01, seed=9)[..., 0]
     assert height[pale > 0.6].max() < 0.03
     assert height[pale < 0.05].mean() > 0.06
-    assert height[other > 0.6].max() > 0.1  # another seed's veins do not fit
+    assert height[other > 0.6].max() > 0.06  # another seed's veins do not fit
 
 
 def test_a_leaf_margin_can_stand_higher_or_lower():
