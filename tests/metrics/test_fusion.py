@@ -143,6 +143,29 @@ def test_universal_quality_of_a_shift_and_a_gain():
     assert negative == pytest.approx(-1.0, abs=1e-6)
 
 
+def test_perceived_contrast_follows_the_published_steps():
+    """Chen and Blum's formulas, taken one by one with numpy's full transform."""
+    images = [texture(seed, (60, 90)) for seed in range(3)]
+    down = np.fft.fftfreq(60)[:, None] * 2.0 * 60.0 / 30.0
+    right = np.fft.fftfreq(90)[None, :] * 2.0 * 90.0 / 30.0
+    radius = np.hypot(down, right)
+    filtered = np.exp(-((radius / 15.3870) ** 2)) - 0.7622 * np.exp(-((radius / 1.3456) ** 2))
+    masked = []
+    for image in images:
+        seen = np.fft.ifft2(np.fft.fft2(image) * filtered).real
+        near, far = (
+            ndimage.gaussian_filter(seen, s, mode="nearest", radius=15) for s in (2.0, 4.0)
+        )
+        contrast = np.abs(near / far - 1.0)
+        masked.append(contrast**3 / (contrast**2 + 1e-4))
+    fused, first, second = masked
+    kept = [np.minimum(x / fused, fused / x) for x in (first, second)]
+    share = first**2 / (first**2 + second**2)
+    expected = np.mean(share * kept[0] + (1.0 - share) * kept[1])
+    got = BY_NAME["chen_blum"].function(images[0], images[1:], data_range=1.0)
+    assert got == pytest.approx(expected, rel=1e-4)
+
+
 def test_frequency_error_has_the_right_sign():
     """Blur loses frequencies, noise adds some; half the contrast is an error of -1/2."""
     image = texture()
