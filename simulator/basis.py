@@ -26,6 +26,8 @@ _FIRST_EDGE_PX = 4.0
 _FADE = 1.25
 #: Merged pixels per side never exceed this share of a band's smallest blur radius.
 _RADIUS_PER_MERGED_PIXEL = 4.0
+#: Up to this frequency the whole tolerance of a basis counts; beyond, in proportion more.
+_FULL_WEIGHT_CY_PER_PX = 0.06
 _FREQUENCIES = 8192
 _DEFOCUS_SAMPLES = 80
 _TABLE = 2048
@@ -46,14 +48,14 @@ class Optics:
     diffraction : bool
         Whether the wave nature of light counts; otherwise the blur is the geometric disc.
     tolerance : float
-        Largest error of the transfer function in a basis.
+        Largest error of the transfer function in a basis, at low frequencies.
     """
 
     working_f_number: float
     pitch_um: float
     wavelengths_um: tuple[tuple[float, ...], ...]
     diffraction: bool = True
-    tolerance: float = 5e-4
+    tolerance: float = 1e-3
 
     @property
     def radius_px_per_defocus_mm(self) -> float:
@@ -62,9 +64,9 @@ class Optics:
 
     @property
     def diffraction_margin_px(self) -> int:
-        """How far diffraction carries visible light: five Airy radii, px."""
+        """How far light goes beyond the blur disc: five Airy radii, or a few pixels, px."""
         if not self.diffraction:
-            return 2
+            return 8
         longest = max(max(channel) for channel in self.wavelengths_um)
         return int(np.ceil(5 * 1.22 * longest * self.working_f_number / self.pitch_um)) + 2
 
@@ -156,7 +158,7 @@ def _band(key: Optics, number: int) -> Band:
     frequency = np.linspace(0, _FINEST_CY_PER_PX, _samples_for(high / scale))
     radius = np.linspace(low, high, _DEFOCUS_SAMPLES)
     exact = _transfer(key, frequency / scale, radius)
-    products, spectra = _factored(exact, key.tolerance)
+    products, spectra = _factored(exact, frequency / scale, key.tolerance)
     return Band(
         low_px=low,
         high_px=high,
@@ -217,17 +219,24 @@ def _transfer(key: Optics, frequency: npt.NDArray, radius_px: npt.NDArray) -> np
     return np.stack(channels)
 
 
-def _factored(exact: npt.NDArray, tolerance: float) -> tuple[npt.NDArray, npt.NDArray]:
-    """Split (3, frequencies, radii) into weights (K, radii) and spectra (K, 3, frequencies)."""
+def _factored(
+    exact: npt.NDArray, frequency: npt.NDArray, tolerance: float
+) -> tuple[npt.NDArray, npt.NDArray]:
+    """Split (3, frequencies, radii) into weights (K, radii) and spectra (K, 3, frequencies).
+
+    Pictures hold less the finer it gets: edges and natural textures fall as 1/f. So beyond a low
+    frequency an error may grow as f, and counts as much in the picture.
+    """
     channels, frequencies, radii = exact.shape
-    matrix = exact.reshape(channels * frequencies, radii)
+    importance = np.minimum(1.0, _FULL_WEIGHT_CY_PER_PX / np.maximum(frequency, 1e-9))[:, None]
+    matrix = (exact * importance).reshape(channels * frequencies, radii)
     left, values, right = np.linalg.svd(matrix, full_matrices=False)
     for rank in range(1, len(values) + 1):
         error = np.abs((left[:, :rank] * values[:rank]) @ right[:rank] - matrix).max()
         if error <= tolerance:
             break
     spectra = (left[:, :rank] * values[:rank]).T.reshape(rank, channels, frequencies)
-    return right[:rank], spectra
+    return right[:rank], spectra / importance[:, 0]
 
 
 def _tabulated(products: npt.NDArray, radius: npt.NDArray, *, low: float, high: float) -> Floats:

@@ -111,7 +111,7 @@ def _stacked(colour: Floats, coverage: Floats | None, *, normalised: bool) -> Fl
 def _composed(onto: Window, total: Floats, solid: bool, normalised: bool) -> Blurred:
     if normalised:
         # A surface changes it by a few per cent at most; less means the edge of the window.
-        level = 1.0 / np.maximum(total[-3:], _LEAST_LEVEL)
+        level = np.float32(1.0) / np.maximum(total[-3:], _LEAST_LEVEL)
         total = total[:-3]
         total[:3] *= level
         if not solid:
@@ -229,10 +229,13 @@ def _deposit(total: Floats, target: Window, blurred: Floats, work: Window, margi
 
 def _mix(mixed: npt.NDArray[np.complex64], light: npt.NDArray, transfer: Floats) -> None:
     """Add one product: colours take their own channel's transfer, other layers all three."""
+    product = np.empty_like(mixed[0])
     for channel in range(3):
-        mixed[channel] += light[channel] * transfer[channel]
+        mixed[channel] += np.multiply(light[channel], transfer[channel], out=product)
         for layer in range(3, len(light)):
-            mixed[3 * (layer - 2) + channel] += light[layer] * transfer[channel]
+            mixed[3 * (layer - 2) + channel] += np.multiply(
+                light[layer], transfer[channel], out=product
+            )
 
 
 def _compensation(shape: tuple[int, int], factor: int, scale: int) -> Floats:
