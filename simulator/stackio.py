@@ -6,6 +6,7 @@ truth and from how it was made.
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -62,6 +63,11 @@ class Stack:
         return info
 
     @property
+    def frames_folder(self) -> Path:
+        """Where the frames lie; it holds nothing else."""
+        return self.path / "frames"
+
+    @property
     def frames(self) -> FrameFiles:
         """The frames as a lazy sequence of arrays (rows, cols, 3), in their own encoding."""
         names = [frame["file"] for frame in self.info["frames"]]
@@ -91,12 +97,22 @@ class Stack:
     @cached_property
     def records(self) -> pd.DataFrame:
         """What happened in each frame (frames.csv), one row a frame."""
-        return pd.read_csv(self.path / RECORDS, float_precision="round_trip")
+        with (self.path / RECORDS).open(encoding="utf-8", newline="") as file:
+            return pd.DataFrame(
+                {key: _value(text) for key, text in row.items()} for row in csv.DictReader(file)
+            )
 
     @cached_property
     def plan(self) -> Shoot:
         """The shoot itself: renders any frame again, and the truth in any frame's view."""
         return plan_from_data(self.manifest.plan, where=self.path)
+
+
+def _value(text: str) -> bool | int | float:
+    """Return a cell's value, to the last digit; not every version of pandas reads that exactly."""
+    if text in ("True", "False"):
+        return text == "True"
+    return int(text) if text.isdigit() else float(text)
 
 
 def read_stack(path: str | Path, *, verify: bool = True) -> Stack:
