@@ -12,10 +12,17 @@ from pydantic import Field
 from pydantic.dataclasses import dataclass
 
 from simulator import patterns, tiles
+from simulator.boards import Layout, inside_of
+from simulator.castings import height_of
+from simulator.gauges import gauge
 from simulator.painters import line_share, resolved, soft_step, turned
+from simulator.reliefs import Relief
 from simulator.rig import STRICT
 
 Array = npt.NDArray[np.float32]
+
+# What a layer adds to its surface's seed for its mask.
+MASK_SEED = 2
 # Takes flat arrays x, y (mm), returns the covered share of a pixel there, 0 to 1.
 Cover = Callable[[Array, Array], Array]
 
@@ -84,7 +91,63 @@ class Grains:
     kind: Literal["grains"] = "grains"
 
 
-Mask = Annotated[Lines | Blotches | Grains, Field(discriminator="kind")]
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Disc:
+    """One round or oval spot, sharp or washed out: a stain, a soft shadow.
+
+    Parameters
+    ----------
+    at_mm : (x, y)
+    radius_mm : (along x, along y)
+    soft : float
+        Share of the radius over which it fades.
+    """
+
+    at_mm: tuple[float, float] = (0.0, 0.0)
+    radius_mm: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]]
+    soft: float = Field(default=0.5, ge=0, le=1)
+    kind: Literal["disc"] = "disc"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Height:
+    """Where a relief is higher than a level: worn edges, or with `below` its hollows.
+
+    Parameters
+    ----------
+    relief : Relief
+        The same as the surface's own.
+    level_mm, soft_mm : float
+        Height of the border, and half the band of heights over which it fades.
+    below : bool
+        Cover what is lower instead.
+    """
+
+    relief: Relief
+    level_mm: float
+    soft_mm: float = Field(default=0.02, gt=0)
+    below: bool = False
+    kind: Literal["height"] = "height"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class BoardPart:
+    """A part of a printed circuit board.
+
+    Parameters
+    ----------
+    layout : Layout
+        The same as in the board's relief.
+    part : {"copper", "bare", "hole"}
+        All copper, the bare pads and lands, or the holes.
+    """
+
+    layout: Layout
+    part: Literal["copper", "bare", "hole"]
+    kind: Literal["board"] = "board"
+
+
+Mask = Annotated[Lines | Blotches | Grains | Disc | Height | BoardPart, Field(discriminator="kind")]
 
 
 @singledispatch
@@ -139,3 +202,30 @@ def _(mask: Grains, footprint_mm: float, seed: int) -> Cover:
         return mean + left * (inside - mean)
 
     return share
+
+
+@cover.register
+def _(mask: Disc, footprint_mm: float, seed: int) -> Cover:
+    (cx, cy), (a, b) = (np.array(pair, np.float32) for pair in (mask.at_mm, mask.radius_mm))
+    width = max(mask.soft, footprint_mm / min(mask.radius_mm))
+
+    def share(x: Array, y: Array) -> Array:
+        away = np.sqrt(((x - cx) / a) ** 2 + ((y - cy) / b) ** 2)
+        return soft_step(1 - away, width)
+
+    return share
+
+
+@cover.register
+def _(mask: Height, footprint_mm: float, seed: int) -> Cover:
+    # The seed of the surface itself: a layer's mask gets it with 2 added.
+    height = gauge(mask.relief, seed - MASK_SEED)
+    level, sign = np.float32(mask.level_mm), np.float32(-1 if mask.below else 1)
+    width = max(mask.soft_mm, 0.5 * footprint_mm)
+    return lambda x, y: soft_step(sign * (height(x, y) - level), width)
+
+
+@cover.register
+def _(mask: BoardPart, footprint_mm: float, seed: int) -> Cover:
+    inside = height_of(getattr(inside_of(mask.layout), mask.part))
+    return lambda x, y: soft_step(inside(x, y), footprint_mm)

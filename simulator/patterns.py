@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
+from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
 from simulator import tiles
@@ -90,17 +91,32 @@ def cell_tile() -> npt.NDArray[np.complex64]:
     tone = rng.random(n * n)
     at = np.arange(_CELL_PX) / _CELL_PX
     points = np.stack(np.meshgrid(at, at, indexing="ij"), axis=-1).reshape(-1, 2)
-    far, index = cKDTree(seeds, boxsize=1.0).query(points, k=2)
-    between = seeds[index[:, 1]] - seeds[index[:, 0]]
+    far, index = cKDTree(seeds, boxsize=1.0).query(points, k=7)
+    between = seeds[index[:, 1:]] - seeds[index[:, :1]]
     between -= np.rint(between)
-    # Exact distance to the line half-way between the two nearest seeds.
-    border = (far[:, 1] ** 2 - far[:, 0] ** 2) / (2 * np.hypot(*between.T)) * n
+    # Distance to the nearest of the lines half-way between a point's own seed and the others.
+    lines = (far[:, 1:] ** 2 - far[:, :1] ** 2) / (2 * np.linalg.norm(between, axis=2))
+    border = lines.min(axis=1) * n
     both = border + 1j * tone[index[:, 0]]
     return both.reshape(_CELL_PX, _CELL_PX).astype(np.complex64)
 
 
+@lru_cache(maxsize=1)
+def _smooth_borders() -> Array:
+    return tiles.spline(gaussian_filter(cell_tile().real, 1.0, mode="wrap"))
+
+
+def borders(
+    seed: int, *, cell_mm: float, bend: float, stretch: float = 1.0, angle_deg: float = 0.0
+) -> Callable[[Array, Array], Array]:
+    """Return the distance to a border alone, as `mosaic` has it, with a continuous slope."""
+    tile = _smooth_borders()
+    put = _placed(seed, cell_mm, bend, stretch, angle_deg)
+    return lambda x, y: tiles.look_up_smooth(tile, *put(x, y))
+
+
 def mosaic(
-    seed: int, *, cell_mm: float, bend: float
+    seed: int, *, cell_mm: float, bend: float, stretch: float = 1.0, angle_deg: float = 0.0
 ) -> Callable[[Array, Array], tuple[Array, Array]]:
     """Return the function from points to (distance to a border in cell sizes, tone 0 to 1).
 
@@ -111,19 +127,34 @@ def mosaic(
         Mean size of a cell.
     bend : float
         How wavy the borders are, in cell sizes.
+    stretch, angle_deg : float
+        Cells are drawn out this many times along a direction (0 = x, 90 = y).
     """
     tile = tiles.wrapped(cell_tile())
-    put = tiles.Placing(seed, "mosaic").layer(CELLS_PER_TILE * cell_mm, 0)
-    bent = warp(seed, cell_mm=0.5 * cell_mm, shift_mm=bend * cell_mm)
+    put = _placed(seed, cell_mm, bend, stretch, angle_deg)
 
-    def place(x: Array, y: Array) -> tuple[Array, Array]:
-        if bend > 0:
-            du, dv = bent(x, y)
-            x, y = x + du, y + dv
+    def at(x: Array, y: Array) -> tuple[Array, Array]:
         both = tiles.look_up(tile, *put(x, y))
         return both.real, both.imag
 
-    return place
+    return at
+
+
+def _placed(
+    seed: int, cell_mm: float, bend: float, stretch: float, angle_deg: float
+) -> Callable[[Array, Array], tuple[Array, Array]]:
+    turn = np.radians(angle_deg) if stretch > 1 else None
+    place = tiles.Placing(seed, "mosaic", stretch=stretch, turn=turn)
+    put = place.layer(CELLS_PER_TILE * cell_mm, 0)
+    if bend <= 0:
+        return put
+    bent = warp(seed, cell_mm=0.5 * cell_mm * stretch, shift_mm=bend * cell_mm)
+
+    def bent_put(x: Array, y: Array) -> tuple[Array, Array]:
+        du, dv = bent(x, y)
+        return put(x + du, y + dv)
+
+    return bent_put
 
 
 # -- leaf veins --------------------------------------------------------------------------------

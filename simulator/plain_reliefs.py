@@ -1,16 +1,19 @@
-"""Reliefs of plain shape: slopes, steps, cones, domes, and smooth rough surfaces."""
+"""Reliefs of plain shape: slopes, steps, cones, domes, rough surfaces, and pictures as heights."""
 
 from __future__ import annotations
 
 from functools import lru_cache
+from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import Field
+from pydantic import Field, field_validator
 from pydantic.dataclasses import dataclass
+from scipy.ndimage import gaussian_filter
 
 from simulator import tiles
+from simulator.data import data_folder
 from simulator.gauges import Gauge, bounds_mm, gauge, max_slope
 from simulator.rig import STRICT
 
@@ -257,3 +260,88 @@ def _(relief: Rough) -> tuple[float, float]:
 def _(relief: Rough) -> float:
     steepest = rough_tile(relief.falloff)[3]
     return relief.amplitude_mm * steepest / (_ROUGH_CELLS * relief.cell_mm)
+
+
+# -- pictures as heights -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class ImageRelief:
+    """Height from the brightness of a picture, repeated without a seam.
+
+    Parameters
+    ----------
+    picture : str
+        "gravel" or "grass" (photographs of the scikit-image wheel; then it fits the texture of
+        kind "photo" with the same picture and tile size), or the name of a PNG file in
+        scenes/textures, square, its side a power of two, or the path of one.
+    tile_mm : float
+        Side of the picture on the subject.
+    rise_mm : float
+        From the darkest to the brightest.
+    soft : float
+        Deviation of the bell that smooths the picture, in its pixels.
+    """
+
+    picture: str
+    tile_mm: float = Field(gt=0)
+    rise_mm: float = Field(gt=0)
+    soft: float = Field(default=2.0, ge=0.7, le=50)
+    kind: Literal["image"] = "image"
+
+    @field_validator("picture")
+    @classmethod
+    def _readable(cls, picture: str) -> str:
+        _brightness(picture)
+        return picture
+
+
+@lru_cache(maxsize=4)
+def _brightness(picture: str) -> npt.NDArray[np.float64]:
+    if picture in ("gravel", "grass"):
+        return tiles.photograph(picture).astype(np.float64)
+    path = Path(picture)
+    if not path.is_file():
+        path = data_folder() / "textures" / picture
+    if not path.is_file():
+        raise ValueError(f"no picture {picture!r}; allowed: gravel, grass, or a PNG file")
+    from skimage import io  # noqa: PLC0415 - slow to import, and needed by few scenes
+
+    values = np.asarray(io.imread(path), np.float64)
+    if values.ndim == 3:
+        values = values[..., :3].mean(axis=2)
+    side = values.shape[0]
+    if values.shape != (side, side) or side & (side - 1) or side < 8:
+        raise ValueError(
+            f"picture {picture!r} is {values.shape[1]} x {values.shape[0]} pixels; allowed: "
+            "square, the side a power of two from 8"
+        )
+    return tiles.periodic(values)
+
+
+@lru_cache(maxsize=8)
+def _image_tile(picture: str, soft: float) -> tuple[Array, float, float, float]:
+    """Return the spline tile for a rise of 1, its least, greatest, and steepest per period."""
+    values = gaussian_filter(_brightness(picture), soft, mode="wrap")
+    values = (values - values.min()) / max(float(np.ptp(values)), 1e-12)
+    gy, gx = np.gradient(np.pad(values, 1, mode="wrap"), 1 / values.shape[0])
+    return tiles.spline(values.astype(np.float32)), -0.05, 1.05, 1.2 * float(np.hypot(gx, gy).max())
+
+
+@gauge.register
+def _(relief: ImageRelief, seed: int) -> Gauge:
+    tile = _image_tile(relief.picture, relief.soft)[0]
+    put = tiles.Placing(seed, "photo", turn=0.0).layer(relief.tile_mm, 0)
+    rise = np.float32(relief.rise_mm)
+    return lambda x, y: rise * tiles.look_up_smooth(tile, *put(x, y))
+
+
+@bounds_mm.register
+def _(relief: ImageRelief) -> tuple[float, float]:
+    _, low, high, _ = _image_tile(relief.picture, relief.soft)
+    return relief.rise_mm * low, relief.rise_mm * high
+
+
+@max_slope.register
+def _(relief: ImageRelief) -> float:
+    return relief.rise_mm / relief.tile_mm * _image_tile(relief.picture, relief.soft)[3]

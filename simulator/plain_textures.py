@@ -114,6 +114,8 @@ class Cells:
         Share of the area without blotches.
     bend : float
         How wavy the borders are, in cell sizes.
+    stretch, angle_deg : float
+        Cells are drawn out this many times along a direction (0 = x, 90 = y).
     """
 
     palette: Palette
@@ -125,6 +127,8 @@ class Cells:
     blotch: float = Field(default=0.5, ge=0)
     flatness: float = Field(default=0.3, ge=0, le=0.95)
     bend: float = Field(default=0.07, ge=0, le=0.3)
+    stretch: float = Field(default=1.0, ge=1, le=20)
+    angle_deg: float = 0.0
     kind: Literal["cells"] = "cells"
 
 
@@ -184,7 +188,13 @@ def _cells(texture: Cells, footprint_mm: float, seed: int) -> Painter:
     place = tiles.Placing(seed, "blotches")
     fine = FineLayers(period, 1, 1.0, footprint_mm, place)
     coarse = tiles.band_limited(base, tiles.cut_step(period, footprint_mm))
-    mosaic = patterns.mosaic(seed, cell_mm=texture.cell_mm, bend=texture.bend)
+    mosaic = patterns.mosaic(
+        seed,
+        cell_mm=texture.cell_mm,
+        bend=texture.bend,
+        stretch=texture.stretch,
+        angle_deg=texture.angle_deg,
+    )
     left = np.float32(resolved(texture.cell_mm, footprint_mm))
     lost = (1 - left**2) * texture.tone**2 / 12
     ramp = Ramp(texture.palette, spread=float(np.sqrt(lost)))

@@ -14,16 +14,31 @@ import numpy.typing as npt
 from pydantic import Field
 
 from simulator import tiles
+from simulator.boards import BoardRelief
+from simulator.castings import Coin, Crystals
 from simulator.gauges import Gauge, bounds_mm, gauge, max_slope
-from simulator.plain_reliefs import Cone, Dome, FlatRelief, Rough, Slope, Steps
-from simulator.tray_reliefs import LeafBlade, Shell
+from simulator.plain_reliefs import Cone, Dome, FlatRelief, ImageRelief, Rough, Slope, Steps
+from simulator.tray_reliefs import Bowl, LeafBlade, Plates, Shell
 
 __all__ = ["FlatRelief", "Relief", "bounds_mm", "height_mm", "max_slope"]
 
 Array = npt.NDArray[np.float32]
 
 Relief = Annotated[
-    FlatRelief | Slope | Steps | Cone | Dome | Rough | LeafBlade | Shell,
+    FlatRelief
+    | Slope
+    | Steps
+    | Cone
+    | Dome
+    | Rough
+    | LeafBlade
+    | Shell
+    | Coin
+    | Crystals
+    | Plates
+    | Bowl
+    | ImageRelief
+    | BoardRelief,
     Field(discriminator="kind"),
 ]
 

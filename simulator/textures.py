@@ -16,7 +16,7 @@ from pydantic import Field
 from pydantic.dataclasses import dataclass, rebuild_dataclass
 
 from simulator import tiles
-from simulator.masks import Mask, cover
+from simulator.masks import MASK_SEED, Mask, cover
 from simulator.painters import Painter, painter
 from simulator.palette import mixed
 from simulator.plain_textures import Cells, Flat, Octaves, Photo
@@ -74,8 +74,8 @@ rebuild_dataclass(Layered, force=True)  # type: ignore[arg-type]
 @painter.register
 def _layered(texture: Layered, footprint_mm: float, seed: int) -> Painter:
     under = painter(texture.under, footprint_mm, seed)
-    over = painter(texture.over, footprint_mm, seed + 1)
-    share = cover(texture.mask, footprint_mm, seed + 2)
+    over = painter(texture.over, footprint_mm, seed)
+    share = cover(texture.mask, footprint_mm, seed + MASK_SEED)
     strength = np.float32(texture.strength)
     return lambda x, y: mixed(under(x, y), over(x, y), strength * share(x, y))
 

@@ -297,9 +297,6 @@ def calm_noise(falloff: float, flatness: float) -> npt.NDArray[np.complex64]:
 def photograph(name: str) -> Array:
     """Load a photograph of the scikit-image wheel as a periodic tile of zero mean, unit variance.
 
-    The edges are joined by removing the smooth component that carries the jump across them
-    (Moisan 2011, J. Math. Imaging Vis. 39, 161: periodic plus smooth image decomposition).
-
     Parameters
     ----------
     name : {"grass", "gravel"}
@@ -311,7 +308,20 @@ def photograph(name: str) -> Array:
     """
     from skimage import data  # noqa: PLC0415 - slow to import, and needed by few scenes
 
-    picture = getattr(data, name)() / 255.0
+    tile = periodic(getattr(data, name)() / 255.0)
+    tile -= tile.mean()
+    return (tile / tile.std()).astype(np.float32)
+
+
+def periodic(picture: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return a picture without the smooth component that carries the jump across its edges.
+
+    Moisan (2011), J. Math. Imaging Vis. 39, 161: periodic plus smooth image decomposition.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (n, n)
+    """
     jump = np.zeros_like(picture)
     jump[0] += picture[-1] - picture[0]
     jump[-1] -= picture[-1] - picture[0]
@@ -323,9 +333,7 @@ def photograph(name: str) -> Array:
     laplacian[0, 0] = 1.0
     smooth = np.fft.rfft2(jump) / laplacian
     smooth[0, 0] = 0.0
-    periodic = picture - np.fft.irfft2(smooth, s=picture.shape)
-    periodic -= periodic.mean()
-    return (periodic / periodic.std()).astype(np.float32)
+    return picture - np.fft.irfft2(smooth, s=picture.shape)
 
 
 class Placing:

@@ -1,4 +1,4 @@
-"""Reliefs of the things on a naturalist's tray: a leaf blade, a snail shell."""
+"""Reliefs of the things on a naturalist's tray: leaf blade, snail shell, bark, lichen cup."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
-from simulator import patterns
+from simulator import patterns, tiles
 from simulator.gauges import Gauge, bounds_mm, gauge, max_slope
 from simulator.patterns import Spiral, Veins
 from simulator.plain_reliefs import Rough
@@ -193,3 +193,158 @@ def _(relief: Shell) -> float:
     whorls = both * (4 * (1 + turning) + width * growth * turning + 1.5 * growth * width)
     ribs = relief.rib * (width * spiral.ribs * growth + 2 * np.pi * abs(spiral.slant))
     return float(dome + whorls + ribs)
+
+
+# -- bark and crusts ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Plates:
+    """Plates with fissures between them: bark, a crust, dried mud, scales.
+
+    Parameters
+    ----------
+    cell_mm : float
+        Mean width of a plate.
+    stretch, angle_deg : float
+        Plates are drawn out this many times along a direction (0 = x, 90 = y).
+    rise_mm : float
+        From the bottom of a fissure to the top of a plate.
+    fissure : float
+        Width of a fissure's side, in plate widths.
+    bend : float
+        How wavy the fissures are, in plate widths.
+    rough_mm : float
+        Deviation of the roughness on the plates.
+    """
+
+    cell_mm: float = Field(gt=0)
+    stretch: float = Field(default=1.0, ge=1, le=20)
+    angle_deg: float = 0.0
+    rise_mm: float = Field(gt=0)
+    fissure: float = Field(default=0.22, gt=0.02, le=0.6)
+    bend: float = Field(default=0.12, ge=0, le=0.3)
+    rough_mm: float = Field(default=0.03, ge=0)
+    kind: Literal["plates"] = "plates"
+
+    @property
+    def bumps(self) -> Rough:
+        """The roughness as a relief of its own."""
+        return Rough(amplitude_mm=max(self.rough_mm, 1e-9), cell_mm=0.5 * self.cell_mm, falloff=2.0)
+
+
+# Heights of the plates differ by this share of the rise, rising from their borders inwards.
+_PLATE_TONE = 0.4
+# A distance to a border has slope 1; what the warp and the spline may add.
+_CELL_SLOPE = 1.1
+
+
+@gauge.register
+def _(relief: Plates, seed: int) -> Gauge:
+    border_at = patterns.borders(
+        seed,
+        cell_mm=relief.cell_mm,
+        bend=relief.bend,
+        stretch=relief.stretch,
+        angle_deg=relief.angle_deg,
+    )
+    bumps = gauge(relief.bumps, seed)
+    rise, width = np.float32(relief.rise_mm), np.float32(relief.fissure)
+
+    def gauge_plates(x: Array, y: Array) -> Array:
+        border = border_at(x, y)
+        t = np.clip(border / width, 0, 1)
+        plate = t * t * (3 - 2 * t) * np.float32(1 - _PLATE_TONE)
+        plate += np.float32(_PLATE_TONE) * np.minimum(border / np.float32(0.6), 1)
+        return rise * (plate - 1) + bumps(x, y)
+
+    return gauge_plates
+
+
+@bounds_mm.register
+def _(relief: Plates) -> tuple[float, float]:
+    low, high = bounds_mm(relief.bumps)
+    return low - relief.rise_mm * 1.05, high
+
+
+@max_slope.register
+def _(relief: Plates) -> float:
+    steep = 1.5 * (1 - _PLATE_TONE) / relief.fissure + _PLATE_TONE / 0.6
+    steep *= relief.rise_mm / relief.cell_mm * _CELL_SLOPE
+    return steep * (1 + 2 * relief.bend * patterns.WARP_SLOPE) + max_slope(relief.bumps)
+
+
+# -- lichen cup --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Bowl:
+    """A round hollow with a rolled lip, height 0 at the lip: the mouth of a lichen's goblet.
+
+    Give the sheet an elliptic outline a little wider than the bowl.
+
+    Parameters
+    ----------
+    radius_mm, depth_mm : float
+    lip : float
+        Width of the rolled lip, in radii.
+    lobes : float
+        How much the lip goes up and down, in radii.
+    grain_mm : float
+        Deviation of the grains that cover it.
+    """
+
+    radius_mm: float = Field(gt=0)
+    depth_mm: float = Field(gt=0)
+    lip: float = Field(default=0.12, gt=0.02, le=0.5)
+    lobes: float = Field(default=0.08, ge=0, le=0.3)
+    grain_mm: float = Field(default=0.003, ge=0)
+    kind: Literal["bowl"] = "bowl"
+
+    @property
+    def bumps(self) -> Rough:
+        """The grains as a relief of their own."""
+        return Rough(amplitude_mm=max(self.grain_mm, 1e-9), cell_mm=0.08, falloff=2.0)
+
+
+# The lobes: waves around the lip, (number, share of the height).
+_LOBES = ((2, 0.5), (3, 0.5))
+
+
+@gauge.register
+def _(relief: Bowl, seed: int) -> Gauge:
+    bumps = gauge(relief.bumps, seed)
+    size, depth = np.float32(relief.radius_mm), np.float32(relief.depth_mm)
+    lip, lobes = np.float32(relief.lip), np.float32(relief.lobes * relief.radius_mm)
+    turns = tiles.Placing(seed, "lobes").offsets[:2, 0] * np.float32(2 * np.pi)
+
+    def gauge_bowl(x: Array, y: Array) -> Array:
+        away = np.sqrt(x * x + y * y) / size
+        angle = np.arctan2(y, x)
+        inside = np.minimum(away, 1)
+        height = depth * (inside * inside - 1)
+        beyond = np.clip((away - 1) / lip, 0, 2)
+        height -= np.float32(0.5 * relief.lip) * size * beyond * beyond
+        wave = sum(
+            np.float32(share) * np.sin(number * angle + turn)
+            for (number, share), turn in zip(_LOBES, turns, strict=True)
+        )
+        height += lobes * wave * inside * inside
+        return height + bumps(x, y)
+
+    return gauge_bowl
+
+
+@bounds_mm.register
+def _(relief: Bowl) -> tuple[float, float]:
+    low, high = bounds_mm(relief.bumps)
+    lobes = relief.lobes * relief.radius_mm
+    deepest = max(relief.depth_mm, lobes + 2 * relief.lip * relief.radius_mm)
+    return low - deepest, high + lobes
+
+
+@max_slope.register
+def _(relief: Bowl) -> float:
+    bowl = max(2 * relief.depth_mm / relief.radius_mm, 2.0)
+    # Waves: up to three per turn, half the height each; along the radius, twice the height.
+    return bowl + relief.lobes * (2.5 + 2) + max_slope(relief.bumps)
