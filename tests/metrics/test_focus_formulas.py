@@ -121,8 +121,8 @@ def test_wavelet_bands_are_scipy_correlations(image):
     low, high = (ndimage.correlate1d(padded, taps, axis=0) for taps in (DB6, DB6_HIGH))
     band = ndimage.correlate1d(high, DB6_HIGH, axis=1)
     ours = details(image[None])[2][0]
-    # scipy centres 12 taps on the seventh, ours sit on their centre of energy: the third for the smooth
-    # filter, the tenth for the other.
+    # scipy centres 12 taps on the seventh, ours sit on their centre of energy: the third for the
+    # smooth filter, the tenth for the other.
     np.testing.assert_allclose(ours, band[97:138, 97:142], atol=1e-12)
     horizontal = ndimage.correlate1d(low, DB6_HIGH, axis=1)
     np.testing.assert_allclose(details(image[None])[0][0], horizontal[104:145, 97:142], atol=1e-12)

@@ -174,14 +174,12 @@ def test_single_and_double_precision_agree(code):
     assert np.abs(single - double).max() <= slack * scale
 
 
-@pytest.mark.parametrize("code", CODES)
+@pytest.mark.parametrize("code", [c for c in CODES if c != "mis6"])
 def test_sharper_is_larger(code):
     """A blurred texture gives a smaller mean, except where noise theory says it cannot.
 
     Local binary patterns count the same on any texture, and so are left out.
     """
-    if code == "mis6":
-        pytest.skip("a count of brighter neighbours does not depend on contrast")
     image = texture((64, 64))
     blurred = 0.25 * (
         image + np.roll(image, 1, 0) + np.roll(image, 1, 1) + np.roll(image, 1, (0, 1))
@@ -215,17 +213,18 @@ def test_window_moves_nothing():
         assert np.average(columns, weights=focus) == pytest.approx(20.0, abs=1e-6), code
 
 
-@pytest.mark.parametrize("code", CODES)
+@pytest.mark.parametrize("code", [c for c in CODES if c not in ("mis4", "mis9")])
 def test_maps_lie_on_the_image(code):
-    """Sharp left half, flat right half: the boundary is found within two pixels."""
+    """Sharp left half, flat right half: the boundary is found within four pixels.
+
+    Of MIS4 and MIS9 the grey level makes more on white noise than its texture.
+    """
     image = np.full((40, 80), 0.5)
     image[:, :40] = texture((40, 40), seed=4)
     focus = MEASURES[code](image, window=5)[10:-10].mean(axis=0)
     left, right = focus[10:28].mean(), focus[58:70].mean()
     if code == "mis6":
         left, right = -left, -right  # flat ground has all eight neighbours no darker
-    if code in ("mis4", "mis9"):
-        pytest.skip("grey level, not texture, rules this one on white noise")
     edge = np.interp(-0.5 * (left + right), -(focus if code != "mis6" else -focus), np.arange(80))
     assert left > right
     assert edge == pytest.approx(40.0, abs=4.0)
