@@ -8,10 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import gaussian_filter
 
 from metrics.checks import Mask, as_mask, mean_over, require_same_shape, unit_image
 from metrics.colour import linear_to_srgb, srgb_to_linear
 from metrics.record import Metric
+from metrics.shading import block_means
 from metrics.similarity import Similarity, fit_similarity, resample
 
 FloatImage = npt.NDArray[np.float32]
@@ -20,6 +22,8 @@ Curve = Callable[[npt.ArrayLike], FloatImage]
 
 MIN_RESIDUAL_PX = 0.02  # below this, resampling costs more than it mends
 _BLOCK_PX = 8
+_SOFT_BLOCKS = 1.5
+_ROUNDS = 8
 _DARK, _BRIGHT = 0.01, 0.9  # linear light between which a block is trusted
 
 
@@ -87,21 +91,22 @@ def fit_gain(
 
     Notes
     -----
-    The median over blocks of 8 x 8 px of the ratio of block means, weighted by brightness: blur
-    and noise leave block means alone, and a faulty part of the picture leaves the median alone.
-    Blocks near black or saturation have no say.
+    A robust mean (Tukey's biweight about the median) over blocks of 8 x 8 px of the ratio of block
+    means, softened and weighted by brightness: blur and noise leave them alone, and a faulty part
+    of the picture has no weight. Nor have blocks near black or saturation.
     """
     first = unit_image(result, data_range=data_range, name="result")
     second = unit_image(reference, data_range=data_range, name="reference")
     require_same_shape(result=first, reference=second)
     trusted = as_mask(mask, first.shape).astype(np.float32)
-    weight = _block_mean(trusted)
+    block = min(_BLOCK_PX, *trusted.shape)
+    weight = _softened(trusted, block)
     light = [np.atleast_3d(decode(image)) for image in (first, second)]
     return np.array(
         [
-            _median_ratio(
-                _block_mean(light[0][..., channel] * trusted),
-                _block_mean(light[1][..., channel] * trusted),
+            _typical_ratio(
+                _softened(light[0][..., channel] * trusted, block),
+                _softened(light[1][..., channel] * trusted, block),
                 weight,
             )
             for channel in range(light[0].shape[2])
@@ -219,24 +224,30 @@ def _nearer(first: FloatImage, second: FloatImage, target: FloatImage, mask: Mas
     return mean_over(errors[0], mask) < mean_over(errors[1], mask)
 
 
-def _block_mean(plane: FloatImage) -> FloatArray:
-    """Mean over blocks of 8 x 8; the last rows and columns that fill no block are left out."""
-    block = min(_BLOCK_PX, *plane.shape)
-    rows, columns = plane.shape[0] // block, plane.shape[1] // block
-    cut = plane[: rows * block, : columns * block]
-    return cut.reshape(rows, block, columns, block).mean(axis=(1, 3), dtype=np.float64)
+def _softened(plane: FloatImage, block: int) -> FloatArray:
+    """Block means, softened over three blocks: beside that the blur of a result is nothing."""
+    return gaussian_filter(block_means(plane, block), _SOFT_BLOCKS)
 
 
-def _median_ratio(result: FloatArray, reference: FloatArray, weight: FloatArray) -> float:
-    """Median of reference over result, weighted by brightness, of trusted blocks."""
-    lit = np.minimum(result, reference), np.maximum(result, reference)
-    trusted = (weight > 0.5) & (lit[0] > _DARK * weight) & (lit[1] < _BRIGHT * weight)
+def _typical_ratio(result: FloatArray, reference: FloatArray, weight: FloatArray) -> float:
+    """Take the ratio of trusted blocks: the median, then Tukey's mean about it, by brightness."""
+    darker, brighter = np.minimum(result, reference), np.maximum(result, reference)
+    trusted = (weight > 0.5) & (darker > _DARK * weight) & (brighter < _BRIGHT * weight)
     if not trusted.any():
         return 1.0
-    ratio, say = reference[trusted] / result[trusted], reference[trusted]
-    order = np.argsort(ratio)
+    stops = np.log2(reference[trusted] / result[trusted])
+    say = np.sqrt(reference[trusted] * result[trusted])  # alike in both, or blur would take sides
+    order = np.argsort(stops)
     below = np.cumsum(say[order])
-    return float(ratio[order][np.searchsorted(below, 0.5 * below[-1])])
+    middle = float(stops[order][np.searchsorted(below, 0.5 * below[-1])])
+    for _ in range(_ROUNDS):
+        away = stops - middle
+        limit = 4.685 * 1.4826 * float(np.median(np.abs(away)))
+        if limit == 0.0:
+            break
+        near = say * np.maximum(1.0 - (away / limit) ** 2, 0.0) ** 2
+        middle += float((near * away).sum() / near.sum())
+    return float(2.0**middle)
 
 
 METRICS = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
-from metrics import depth, image, registration
+from metrics import artefacts, depth, frames, fusion, image, registration, slanted_edge
 from metrics.record import Metric
 
 
@@ -25,7 +25,15 @@ def collect(*groups: Iterable[Metric]) -> Mapping[str, Metric]:
     return MappingProxyType(found)
 
 
-METRICS = collect(image.METRICS, depth.METRICS, registration.METRICS)
+METRICS = collect(
+    image.METRICS,
+    depth.METRICS,
+    artefacts.METRICS,
+    slanted_edge.METRICS,
+    registration.METRICS,
+    frames.METRICS,
+    fusion.METRICS,
+)
 
 
 def metric(name: str) -> Metric:

@@ -12,60 +12,64 @@ from metrics.similarity import IDENTITY
 GAINS = np.array([0.8, 1.1, 1.25])
 
 
-def lit(coffee: np.ndarray, *, gain: float | np.ndarray = 1.0, blur_px: float = 0.0) -> np.ndarray:
+@pytest.fixture(scope="module")
+def photo(coffee: np.ndarray) -> np.ndarray:
+    """Give a part of the photograph, 240 x 360."""
+    return coffee[80:320, 120:480]
+
+
+def lit(photo: np.ndarray, *, gain: float | np.ndarray = 1.0, blur_px: float = 0.0) -> np.ndarray:
     """Give the photograph as lens and light would: both act on linear light."""
-    light = 0.7 * gain * gaussian_filter(colour.srgb_to_linear(coffee), (blur_px, blur_px, 0))
+    light = 0.7 * gain * gaussian_filter(colour.srgb_to_linear(photo), (blur_px, blur_px, 0))
     return colour.linear_to_srgb(light)
 
 
-def test_a_known_gain_comes_back(coffee: np.ndarray) -> None:
-    """Gains per channel in linear light to a thousandth, through noise, blur and an outlier."""
-    noise = 0.02 * np.random.default_rng(1).standard_normal(coffee.shape)
-    result = lit(coffee, gain=1 / GAINS, blur_px=1.5) + noise
-    result[:100, :200] = 0.5
-    gain = registration.fit_gain(result, lit(coffee), data_range=1.0)
-    np.testing.assert_allclose(gain, GAINS, rtol=5e-3)
+def test_a_known_gain_comes_back(photo: np.ndarray) -> None:
+    """Gains in linear light to a fifth of a per cent, through noise, blur and a wrong part."""
+    noise = 0.005 * np.random.default_rng(1).standard_normal(photo.shape)
+    result = lit(photo, gain=1 / GAINS, blur_px=1.5) + noise
+    result[:60, :120] = 0.5
+    gain = registration.fit_gain(result, lit(photo), data_range=1.0)
+    np.testing.assert_allclose(gain, GAINS, rtol=2e-3)
 
 
-def test_gain_of_a_linear_picture(coffee: np.ndarray) -> None:
+def test_gain_of_a_linear_picture(photo: np.ndarray) -> None:
     """With the identity for a decoding curve the gain is that of the numbers as they are."""
     gain = registration.fit_gain(
-        coffee / 1.3, coffee, data_range=1.0, decode=lambda value: np.asarray(value, np.float32)
+        photo / 1.3, photo, data_range=1.0, decode=lambda value: np.asarray(value, np.float32)
     )
     np.testing.assert_allclose(gain, 1.3, rtol=1e-5)
 
 
-def test_gain_of_equal_or_black_pictures_is_one(coffee: np.ndarray) -> None:
+def test_gain_of_equal_or_black_pictures_is_one(photo: np.ndarray) -> None:
     """Exactly 1 where nothing differs or nothing can be measured."""
-    assert registration.fit_gain(coffee, coffee, data_range=1.0).tolist() == [1.0, 1.0, 1.0]
+    assert registration.fit_gain(photo, photo, data_range=1.0).tolist() == [1.0, 1.0, 1.0]
     black = np.zeros((20, 30))
     assert registration.fit_gain(black, black, data_range=1.0).tolist() == [1.0]
-    assert (
-        registration.fit_gain(coffee[:3, :5], coffee[:3, :5], data_range=1.0).tolist() == [1.0] * 3
-    )
+    assert registration.fit_gain(photo[:3, :5], photo[:3, :5], data_range=1.0).tolist() == [1.0] * 3
 
 
-def test_gain_and_motion_are_removed(coffee: np.ndarray) -> None:
+def test_gain_and_motion_are_removed(photo: np.ndarray) -> None:
     """A result off by 1.5 px and by its exposure scores as if it were neither."""
-    soft, target = lit(coffee, gain=1 / GAINS, blur_px=1.0), lit(coffee, blur_px=1.0)
+    soft, target = lit(photo, gain=1 / GAINS, blur_px=1.0), lit(photo, blur_px=1.0)
     moved = shift(soft, (1.2, -0.9, 0), order=5, mode="nearest")
     found = registration.bring_to_reference(moved, target, data_range=1.0)
     assert (found.moved, found.brightened) == (True, True)
-    assert found.residual_px == pytest.approx(1.5, abs=5e-3)
+    assert found.residual_px == pytest.approx(1.5, abs=0.01)
     np.testing.assert_allclose(found.gain_stops, np.log2(GAINS), atol=5e-3)
-    inner = found.inside & np.pad(np.ones((360, 560), bool), 20)
+    inner = found.inside & np.pad(np.ones((200, 320), bool), 20)
     assert image.psnr_db(moved, target, data_range=1.0, mask=inner) < 27
     assert image.psnr_db(found.image, target, data_range=1.0, mask=inner) > 45
 
 
-def test_equal_pictures_are_left_alone(coffee: np.ndarray) -> None:
+def test_equal_pictures_are_left_alone(photo: np.ndarray) -> None:
     """Nothing is measured and not a bit is changed."""
-    found = registration.bring_to_reference(coffee, coffee.copy(), data_range=1.0)
+    found = registration.bring_to_reference(photo, photo.copy(), data_range=1.0)
     assert found.similarity == IDENTITY
     assert found.gain == (1.0, 1.0, 1.0)
     assert (found.moved, found.brightened) == (False, False)
     assert found.inside.all()
-    np.testing.assert_array_equal(found.image, coffee)
+    np.testing.assert_array_equal(found.image, photo)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -84,9 +88,9 @@ def test_it_never_makes_things_worse(picture, blurred, seed: int) -> None:
         assert scores[1] >= scores[0]
 
 
-def test_a_motion_too_small_to_mend_is_reported_but_left(coffee: np.ndarray) -> None:
+def test_a_motion_too_small_to_mend_is_reported_but_left(photo: np.ndarray) -> None:
     """A hundredth of a pixel is measured, and the picture is not resampled for it."""
-    target = gaussian_filter(coffee, (1, 1, 0))
+    target = gaussian_filter(photo, (1, 1, 0))
     result = shift(target, (0.0, 0.012, 0.0), order=5, mode="nearest")
     found = registration.bring_to_reference(result, target, data_range=1.0)
     assert found.residual_px == pytest.approx(0.012, abs=1e-3)
