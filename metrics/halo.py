@@ -225,7 +225,7 @@ METRICS = (
         function=halo_overshoot,
         needs=_NEEDS,
         reference="ours",
-        undefined="no occluding edge here",
+        undefined="no occluding edge with any contrast here",
     ),
     Metric(
         name="halo_width_px",
@@ -238,6 +238,6 @@ METRICS = (
         function=halo_width_px,
         needs=_NEEDS,
         reference="ours",
-        undefined="no occluding edge here",
+        undefined="no occluding edge with any contrast here",
     ),
 )
