@@ -114,13 +114,15 @@ def _grown_line(
     lean = np.deg2rad(rng.uniform(*surface.lean_deg))
     heading = np.deg2rad(rng.uniform(*surface.heading_deg))
     bend = surface.curl * np.pi / 2 * rng.uniform(0.3, 1.0)
-    sideways = surface.curl * np.pi / 2 * rng.uniform(-0.5, 0.5)
+    swerve = surface.curl * np.pi / 2 * rng.uniform(-0.5, 0.5)
     along = np.linspace(0, 1, _FIBRE_POINTS)
     leans = lean + bend * along**1.5
-    headings = heading + sideways * along
-    steps = np.stack(
-        [np.sin(leans) * np.cos(headings), np.sin(leans) * np.sin(headings), -np.cos(leans)], axis=1
-    )
+    headings = heading + swerve * along
+    frame = np.diag([1.0, 1.0, -1.0])
+    if on is not None and surface.upright == "surface":
+        frame = _surface_frame(on, x, y)
+    sideways, forwards = np.sin(leans) * np.cos(headings), np.sin(leans) * np.sin(headings)
+    steps = np.stack([sideways, forwards, np.cos(leans)], axis=1) @ frame
     path = np.zeros((_FIBRE_POINTS, 3))
     path[1:] = np.cumsum((steps[1:] + steps[:-1]) / 2, axis=0) * length / (_FIBRE_POINTS - 1)
     return path + np.array([x, y, z])
@@ -132,3 +134,16 @@ def _resampled(path: npt.NDArray) -> npt.NDArray[np.float64]:
     place = np.concatenate([[0], np.cumsum(steps)])
     at = np.linspace(0, place[-1], max(_FIBRE_POINTS, len(path)))
     return np.stack([np.interp(at, place, path[:, i]) for i in range(3)], axis=1)
+
+
+def _surface_frame(on: SheetPart, x: float, y: float) -> npt.NDArray[np.float64]:
+    """Return the axes of a point on a sheet, rows: along x, along y, straight out."""
+    step = 0.02
+    across = np.array([x - step, x + step, x, x], np.float32)
+    down = np.array([y, y, y - step, y + step], np.float32)
+    z = on.z_mm(across, down).astype(np.float64)
+    out = np.array([z[1] - z[0], z[3] - z[2], -2 * step])
+    out /= np.linalg.norm(out)
+    along = np.array([1.0, 0.0, 0.0]) - out[0] * out
+    along /= np.linalg.norm(along)
+    return np.stack([along, np.cross(along, out), out])

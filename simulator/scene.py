@@ -112,7 +112,9 @@ class Fibres:
     length_mm : (shortest, longest)
     radius_um : (root, tip)
     lean_deg : (least, most)
-        Angle between a fibre and the direction to the camera.
+        Angle between a fibre's root and the direction that ``upright`` says.
+    upright : {"camera", "surface"}
+        A lean of 0 points to the camera, or straight out of the sheet ``on``.
     heading_deg : (from, to)
         Direction of the lean in the picture, 0 = right, 90 = down.
     curl : float
@@ -140,6 +142,7 @@ class Fibres:
     length_mm: Vec2 = (0.5, 1.0)
     radius_um: Vec2 = (12.0, 4.0)
     lean_deg: Vec2 = (0.0, 60.0)
+    upright: Literal["camera", "surface"] = "camera"
     heading_deg: Vec2 = (0.0, 360.0)
     curl: float = 0.3
     root_colour: Colour = (0.5, 0.5, 0.4)
