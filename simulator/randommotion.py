@@ -105,9 +105,7 @@ def draw_sway(
     kicks = rng.standard_normal((knots, rms.size, 2))
     if from_zero:
         kicks[0, :, 0] = 0.0
-    # Of (position, velocity / rate), which are uncorrelated and of equal rms.
-    step = np.exp(-rate * KNOT_S) * (np.eye(2) + rate * KNOT_S * np.array([[1, 1], [-1, -1]]))
-    states = rms[:, np.newaxis] * run_states(step, np.eye(2), kicks)
+    states = rms[:, np.newaxis] * run_states(*sway_law(rate, KNOT_S), kicks)
     return Motion(position=states[..., 0], velocity=rate * states[..., 1])
 
 
@@ -153,6 +151,50 @@ def drift(
     keep = np.exp(-KNOT_S / memory_s)
     kicks[1:] *= np.sqrt(1 - keep**2)
     return mean + rms * lfilter([1.0], [1.0, -keep], kicks)
+
+
+def sway_law(rate: float, seconds: float) -> tuple[Array, Array]:
+    """Return step and covariance of a unit sway's state (position, velocity / rate).
+
+    Parameters
+    ----------
+    rate : float
+        2 pi times the corner frequency, 1/s.
+    seconds : float
+        Time that the step bridges.
+
+    Returns
+    -------
+    step, covariance : ndarray, shape (2, 2)
+        The state after the step is ``step @ state`` plus noise that keeps the covariance.
+    """
+    grown = np.eye(2) + rate * seconds * np.array([[1, 1], [-1, -1]])
+    return np.exp(-rate * seconds) * grown, np.eye(2)
+
+
+def tremor_law(turn: Array, decay: float, seconds: float) -> tuple[Array, Array]:
+    """Return step and covariance of a unit tremor's state (position, real part of z).
+
+    Here z = (velocity + decay * position) / turn + i * position.
+
+    Parameters
+    ----------
+    turn : ndarray, any shape
+        2 pi times the centre frequency, 1/s.
+    decay : float
+        2 pi times the half-width, 1/s.
+    seconds : float
+        Time that the step bridges.
+
+    Returns
+    -------
+    step, covariance : ndarray, shape of `turn` and then (2, 2)
+    """
+    lean = decay / turn
+    covariance = np.array([[np.ones_like(turn), lean], [lean, 1 + 2 * lean**2]])
+    cosine, sine = np.cos(turn * seconds), np.sin(turn * seconds)
+    step = np.exp(-decay * seconds) * np.array([[cosine, sine], [-sine, cosine]])
+    return np.moveaxis(step, (0, 1), (-2, -1)), np.moveaxis(covariance, (0, 1), (-2, -1))
 
 
 def run_states(step: Array, covariance: Array, kicks: Array) -> Array:
@@ -203,11 +245,7 @@ def tremor_psd(
 
 def _tremor_pushes(kicks: Array, decay: float, turn: Array) -> npt.NDArray[np.complex128]:
     """Turn normal numbers into the noise that keeps the tremor stationary, shape (knots, axes)."""
-    lean = decay / turn
-    # Covariance of (position, real part of z) for unit rms, at every knot.
-    covariance = np.array([[np.ones_like(turn), lean], [lean, 1 + 2 * lean**2]]).transpose(2, 0, 1)
-    cosine, sine = np.cos(turn * KNOT_S), np.sin(turn * KNOT_S)
-    step = np.exp(-decay * KNOT_S) * np.array([[cosine, sine], [-sine, cosine]]).transpose(2, 0, 1)
+    step, covariance = tremor_law(turn, decay, KNOT_S)
     noise = covariance - step @ covariance @ step.transpose(0, 2, 1)
     noise[0] = covariance[0]
     pushes = kicks @ np.linalg.cholesky(noise).transpose(0, 2, 1)

@@ -84,7 +84,7 @@ def smear_of(
     light: Light, flash: Flash, hands: Hands, swaying: Swaying, camera: Camera, *, frame: int
 ) -> Smear:
     """Return the image motion during one exposure, in the plane of focus."""
-    times, weights = _exposed(light, flash)
+    times, weights = exposed(light, flash)
     per_mm = camera.focal_px / camera.distance_mm
     track = hands.track(flash.time_s + times, frames=np.full(len(times), frame))
     turn = camera.focal_px * 1e-3
@@ -98,6 +98,22 @@ def smear_of(
         subject=_about_mean(sway, weights),
         rms_px=_about_mean(shake + sway, weights).rms_px,
     )
+
+
+def exposed(light: Light, flash: Flash) -> tuple[Doubles, Doubles]:
+    """Return times from the opening of the shutter, s, and the share of the light at each."""
+    burst, ambient = light_gains(light, flash)
+    times, weights = [np.zeros(1)], [np.zeros(1)]
+    if burst.sum() > 0 and light.flash is not None:
+        times.append(flash.duration_s * (np.arange(_FLASH_SAMPLES) + 0.5) / _FLASH_SAMPLES)
+        weights.append(burst.mean() * pulse_weights(light.flash, _FLASH_SAMPLES))
+    if ambient.sum() > 0:
+        times.append(light.exposure_s * (np.arange(_AMBIENT_SAMPLES) + 0.5) / _AMBIENT_SAMPLES)
+        weights.append(np.full(_AMBIENT_SAMPLES, ambient.mean() / _AMBIENT_SAMPLES))
+    total = np.concatenate(weights)
+    if total.sum() == 0:
+        return np.zeros(1), np.ones(1)
+    return np.concatenate(times), total / total.sum()
 
 
 def smeared(picture: Floats, path: Path) -> Floats:
@@ -116,22 +132,6 @@ def smeared(picture: Floats, path: Path) -> Floats:
         moved = fft.irfft2(light, s=shape, overwrite_x=True)
         out[..., channel] = moved[margin : margin + rows, margin : margin + cols]
     return np.maximum(out, 0, out=out)
-
-
-def _exposed(light: Light, flash: Flash) -> tuple[Doubles, Doubles]:
-    """Return times from the opening of the shutter, s, and the share of the light at each."""
-    burst, ambient = light_gains(light, flash)
-    times, weights = [np.zeros(1)], [np.zeros(1)]
-    if burst.sum() > 0 and light.flash is not None:
-        times.append(flash.duration_s * (np.arange(_FLASH_SAMPLES) + 0.5) / _FLASH_SAMPLES)
-        weights.append(burst.mean() * pulse_weights(light.flash, _FLASH_SAMPLES))
-    if ambient.sum() > 0:
-        times.append(light.exposure_s * (np.arange(_AMBIENT_SAMPLES) + 0.5) / _AMBIENT_SAMPLES)
-        weights.append(np.full(_AMBIENT_SAMPLES, ambient.mean() / _AMBIENT_SAMPLES))
-    total = np.concatenate(weights)
-    if total.sum() == 0:
-        return np.zeros(1), np.ones(1)
-    return np.concatenate(times), total / total.sum()
 
 
 def _about_mean(shift: Doubles, weights: Doubles) -> Path:

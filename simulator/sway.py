@@ -233,9 +233,20 @@ def stem_psd(
     ratio = np.asarray(frequency_hz, dtype=float) / natural_hz
     stem = (1 - ratio**2) ** 2 + (2 * damping * ratio) ** 2
     push = 1 + (np.asarray(frequency_hz, dtype=float) / push_hz) ** 2
-    _, covariance = _stem_equation(natural_hz, damping, push_hz)
+    _, covariance = stem_equation(natural_hz, damping, push_hz)
     # The wind itself has unit rms: 2 / (pi push_hz) at zero frequency.
     return rms**2 / covariance[0, 0] * 2 / (np.pi * push_hz) / push / stem
+
+
+def stem_equation(natural_hz: float, damping: float, push_hz: float) -> tuple[Array, Array]:
+    """Return the drift matrix and stationary covariance of a stem's state.
+
+    The state is (place, velocity / rate, wind of unit rms), rate = 2 pi ``natural_hz``; its
+    expectation obeys d state / dt = drift @ state.
+    """
+    rate, fade = 2 * np.pi * natural_hz, 2 * np.pi * push_hz
+    drift = np.array([[0, rate, 0], [-rate, -2 * damping * rate, rate], [0, 0, -fade]])
+    return drift, solve_continuous_lyapunov(drift, -np.diag([0, 0, 2 * fade]))
 
 
 def _draw_stem(
@@ -244,7 +255,7 @@ def _draw_stem(
     rng = stream(seed, scene, "stem")
     natural_hz, damping = rng.uniform(*wind.natural_hz, 3), rng.uniform(*wind.damping, 3)
     equations = [
-        _stem_equation(f, z, wind.push_hz) for f, z in zip(natural_hz, damping, strict=True)
+        stem_equation(f, z, wind.push_hz) for f, z in zip(natural_hz, damping, strict=True)
     ]
     kicks = stream(seed, scene, "wind").standard_normal((knots, 3, 3))
     if framed:
@@ -254,13 +265,6 @@ def _draw_stem(
         unit_covariance, step = covariance / covariance[0, 0], expm(drift * KNOT_S)
         states[:, [axis]] = rms[axis] * run_states(step, unit_covariance, kicks[:, [axis]])
     return Motion(position=states[..., 0], velocity=states[..., 1] * 2 * np.pi * natural_hz)
-
-
-def _stem_equation(natural_hz: float, damping: float, push_hz: float) -> tuple[Array, Array]:
-    """Drift matrix and stationary covariance of (place, velocity / rate, wind of unit rms)."""
-    rate, fade = 2 * np.pi * natural_hz, 2 * np.pi * push_hz
-    drift = np.array([[0, rate, 0], [-rate, -2 * damping * rate, rate], [0, 0, -fade]])
-    return drift, solve_continuous_lyapunov(drift, -np.diag([0, 0, 2 * fade]))
 
 
 def _gusty(sway: Motion, wind: Wind, knots: int, *, seed: int, scene: str) -> Motion:
