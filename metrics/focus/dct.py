@@ -11,7 +11,7 @@ from metrics.focus.filters import (
     ROWS,
     FloatArray,
     box_mean,
-    moment_bands,
+    box_moments,
     pad,
     ratio,
 )
@@ -30,9 +30,8 @@ def dct1(image: FloatArray, window: int) -> FloatArray:
     An orthonormal transform keeps energy, so in an 8 x 8 block the alternating part is 64 times the
     variance and the constant part 64 times the squared mean: no transform is needed.
     """
-    share = np.empty_like(image)
-    for rows, mean, variance in moment_bands(image, BLOCK):
-        share[..., rows, :] = ratio(variance, mean * mean)
+    mean, variance = box_moments(image, BLOCK)
+    share = ratio(variance, mean * mean).astype(image.dtype, copy=False)
     return box_mean(share, window)
 
 
@@ -74,14 +73,20 @@ def dct3(image: FloatArray, window: int) -> FloatArray:
     return box_mean(np.abs(chequer), window)
 
 
+def _block_rows(window: int) -> int:
+    return window // 2 + BLOCK
+
+
 _FAMILY = "cosine transform"
 
 MEASURES = (
     Measure(
-        "dct1", _FAMILY, "DCT energy ratio", "Shen and Chen 2006", dct1, degree=0, offset_free=False
+        "dct1", _FAMILY, "DCT energy ratio", "Shen and Chen 2006", dct1,
+        degree=0, offset_free=False, rows=_block_rows,
     ),
     Measure(
-        "dct2", _FAMILY, "DCT reduced ratio", "Lee et al. 2009", dct2, degree=0, offset_free=False
+        "dct2", _FAMILY, "DCT reduced ratio", "Lee et al. 2009", dct2,
+        degree=0, offset_free=False, rows=_block_rows,
     ),
     Measure("dct3", _FAMILY, "modified DCT", "Lee et al. 2008", dct3, degree=1),
-)
+)  # fmt: skip

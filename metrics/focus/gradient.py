@@ -14,7 +14,7 @@ from metrics.focus.filters import (
     sobel,
     sobel_smooth,
 )
-from metrics.focus.measure import Measure
+from metrics.focus.measure import Measure, gaussian_rows
 
 
 def first_differences(image: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -118,11 +118,14 @@ def gra7(image: FloatArray, window: int) -> FloatArray:
 _FAMILY = "gradient"
 
 MEASURES = (
-    Measure("gra1", _FAMILY, "Gaussian derivative", "Geusebroek et al. 2000", gra1, degree=2),
+    Measure(
+        "gra1", _FAMILY, "Gaussian derivative", "Geusebroek et al. 2000", gra1,
+        degree=2, rows=gaussian_rows,
+    ),
     Measure("gra2", _FAMILY, "gradient energy", "Subbarao et al. 1993", gra2, degree=2),
     Measure("gra3", _FAMILY, "absolute gradient", "Santos et al. 1997", gra3, degree=1),
     Measure("gra4", _FAMILY, "squared gradient", "Eskicioglu and Fisher 1995", gra4, degree=2),
     Measure("gra5", _FAMILY, "3-D gradient", "Ahmad and Choi 2007", gra5, degree=1, reach=1),
     Measure("gra6", _FAMILY, "Tenengrad", "Krotkov and Martin 1986", gra6, degree=2),
     Measure("gra7", _FAMILY, "Tenengrad variance", "Pech-Pacheco et al. 2000", gra7, degree=2),
-)
+)  # fmt: skip

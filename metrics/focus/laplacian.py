@@ -131,12 +131,19 @@ def lap5(frames: FloatArray, window: int) -> FloatArray:
     return box_mean(total, window)
 
 
+def _step_rows(window: int, *, step: int = 1, **_: float) -> int:
+    return window // 2 + step
+
+
 _FAMILY = "laplacian"
 
 MEASURES = (
     Measure("lap1", _FAMILY, "energy of Laplacian", "Subbarao et al. 1993", lap1, degree=2),
-    Measure("lap2", _FAMILY, "modified Laplacian", "Nayar and Nakagawa 1994", lap2, degree=1),
+    Measure(
+        "lap2", _FAMILY, "modified Laplacian", "Nayar and Nakagawa 1994", lap2,
+        degree=1, rows=_step_rows,
+    ),
     Measure("lap3", _FAMILY, "diagonal Laplacian", "Thelen et al. 2009", lap3, degree=1),
     Measure("lap4", _FAMILY, "variance of Laplacian", "Pech-Pacheco et al. 2000", lap4, degree=2),
     Measure("lap5", _FAMILY, "3-D Laplacian", "An et al. 2008", lap5, degree=1, reach=1),
-)
+)  # fmt: skip

@@ -12,7 +12,26 @@ import numpy.typing as npt
 
 from metrics.focus.filters import FloatArray
 
-_CHUNK = 1 << 20  # values worked on at once: small frames go through together, large ones alone
+# Values worked on at once, about what a processor's cache holds of a measure's temporaries: small
+# frames go through together, large ones in bands of rows.
+_BLOCK = 1 << 17
+_FRAMES_IN_REACH = 8  # of a measure over several frames: the neighbours are worked out again
+
+
+def near_window(window: int, **_: Any) -> int:
+    """Rows that a 3 x 3 or 5 x 5 mask and a window reach to either side."""
+    return window // 2 + 2
+
+
+def two_windows(window: int, **_: Any) -> int:
+    """Rows that two windows, one after the other, reach to either side."""
+    return 2 * (window // 2)
+
+
+def gaussian_rows(window: int, *, sigma: float | None = None) -> int:
+    """Rows that a Gaussian cut at four sigma and a window reach to either side."""
+    width = window / 5.0 if sigma is None else sigma
+    return window // 2 + int(4.0 * width + 0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +58,9 @@ class Measure:
         Whether negative values mean something; else they are rounding and are cut to 0.
     reach : int
         Frames it looks at on either side of its own.
+    rows : callable or None
+        ``rows(window, **options)``: rows of the image it looks at on either side. None for a
+        measure that needs the whole frame.
     """
 
     code: str
@@ -50,6 +72,7 @@ class Measure:
     offset_free: bool = True
     signed: bool = False
     reach: int = 0
+    rows: Callable[..., int] | None = near_window
 
     def __call__(self, image: npt.ArrayLike, window: int = 9, **options: Any) -> FloatArray:
         """Focus map of a frame, or of each frame of a stack.
@@ -83,16 +106,29 @@ class Measure:
         return self._whole(frames, window, options)
 
     def _whole(self, frames: FloatArray, window: int, options: dict[str, Any]) -> FloatArray:
-        """Work through a stack in chunks, so that temporaries stay small."""
+        """Work through a stack some frames at a time, so that temporaries stay small."""
         count = len(frames)
-        step = max(8 if self.reach else 1, _CHUNK // frames[0].size)
+        step = max(_FRAMES_IN_REACH if self.reach else 1, _BLOCK // frames[0].size)
         maps = np.empty_like(frames)
         for start in range(0, count, step):
             stop = min(start + step, count)
             wanted = np.clip(np.arange(start - self.reach, stop + self.reach), 0, count - 1)
             part = frames[wanted] if self.reach else frames[start:stop]
-            maps[start:stop] = self._apply(part, window, options)
+            self._in_bands(part, maps[start:stop], window, options)
         return maps
+
+    def _in_bands(
+        self, frames: FloatArray, maps: FloatArray, window: int, options: dict[str, Any]
+    ) -> None:
+        """Fill the maps a band of rows at a time, each with the rows it looks at beyond."""
+        rows, columns = frames.shape[-2:]
+        beyond = rows if self.rows is None else self.rows(window, **options)
+        height = max(4 * beyond, _BLOCK // (len(frames) * columns))
+        for start in range(0, rows, height):
+            stop = min(start + height, rows)
+            first, last = max(0, start - beyond), min(rows, stop + beyond)
+            band = self._apply(frames[:, first:last], window, options)
+            maps[:, start:stop] = band[:, start - first : stop - first]
 
     def _apply(self, frames: FloatArray, window: int, options: dict[str, Any]) -> FloatArray:
         maps = self.function(frames, window, **options)
@@ -117,7 +153,7 @@ class Measure:
             _check_same(grey, held)
             held.extend([grey] * (1 if held else self.reach + 1))
             if len(held) == held.maxlen:
-                yield self._apply(np.stack(held), window, options)[0]
+                yield self._held(held, window, options)
         yield from self._tail(held, window, options)
 
     def _tail(
@@ -127,7 +163,12 @@ class Measure:
         for _ in range(self.reach if held else 0):
             held.append(held[-1])
             if len(held) == held.maxlen:
-                yield self._apply(np.stack(held), window, options)[0]
+                yield self._held(held, window, options)
+
+    def _held(self, held: deque[FloatArray], window: int, options: dict[str, Any]) -> FloatArray:
+        maps = np.empty_like(held[0])[None]
+        self._in_bands(np.stack(held), maps, window, options)
+        return maps[0]
 
 
 def as_grey(image: npt.ArrayLike) -> FloatArray:

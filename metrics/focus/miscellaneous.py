@@ -16,7 +16,7 @@ from metrics.focus.filters import (
     shifted,
 )
 from metrics.focus.gradient import gradient_energy
-from metrics.focus.measure import Measure
+from metrics.focus.measure import Measure, gaussian_rows, two_windows
 
 _HALF_RING = ((0, 1), (1, -1), (1, 0), (1, 1))  # one of each opposite pair of neighbours
 
@@ -163,6 +163,10 @@ def mis9(image: FloatArray, window: int) -> FloatArray:
     return box_mean(difference, window)
 
 
+def _ring_rows(window: int, *, radius: float = 2.0) -> int:
+    return window // 2 + math.ceil(radius)
+
+
 _FAMILY = "miscellaneous"
 
 MEASURES = (
@@ -175,10 +179,16 @@ MEASURES = (
     ),
     Measure(
         "mis5", _FAMILY, "Helmli's mean", "Helmli and Scherer 2001", mis5,
-        degree=0, offset_free=False,
+        degree=0, offset_free=False, rows=two_windows,
     ),
-    Measure("mis6", _FAMILY, "local binary patterns", "Lorenzo et al. 2008", mis6, degree=0),
-    Measure("mis7", _FAMILY, "steerable filters", "Minhas et al. 2009", mis7, degree=1),
+    Measure(
+        "mis6", _FAMILY, "local binary patterns", "Lorenzo et al. 2008", mis6,
+        degree=0, rows=_ring_rows,
+    ),
+    Measure(
+        "mis7", _FAMILY, "steerable filters", "Minhas et al. 2009", mis7,
+        degree=1, rows=gaussian_rows,
+    ),
     Measure("mis8", _FAMILY, "spatial frequency", "Eskicioglu and Fisher 1995", mis8, degree=1),
     Measure(
         "mis9", _FAMILY, "Vollath's autocorrelation", "Vollath 1987", mis9,

@@ -13,12 +13,12 @@ from metrics.focus.filters import (
     ROWS,
     FloatArray,
     box_mean,
+    box_moments,
     box_variance,
-    moment_bands,
     pad,
     ratio,
 )
-from metrics.focus.measure import Measure
+from metrics.focus.measure import Measure, two_windows
 
 _PATCH_VALUES = 1 << 21  # values of window copies held at once
 
@@ -107,10 +107,8 @@ def sta4(image: FloatArray, window: int) -> FloatArray:
 
 def sta5(image: FloatArray, window: int) -> FloatArray:
     """Variance over mean (Groen, Young and Ligthart 1985); 0 where the mean is not positive."""
-    quotient = np.empty_like(image)
-    for rows, mean, variance in moment_bands(image, window):
-        quotient[..., rows, :] = ratio(variance, mean)
-    return quotient
+    mean, variance = box_moments(image, window)
+    return ratio(variance, mean).astype(image.dtype, copy=False)
 
 
 def sta6(image: FloatArray, window: int) -> FloatArray:
@@ -186,12 +184,18 @@ MEASURES = (
         degree=0, offset_free=False,
     ),
     Measure("sta3", _FAMILY, "grey-level variance", "Groen et al. 1985", sta3, degree=2),
-    Measure("sta4", _FAMILY, "local variance", "Pech-Pacheco et al. 2000", sta4, degree=4),
+    Measure(
+        "sta4", _FAMILY, "local variance", "Pech-Pacheco et al. 2000", sta4,
+        degree=4, rows=two_windows,
+    ),
     Measure(
         "sta5", _FAMILY, "normalised variance", "Groen et al. 1985", sta5,
         degree=1, offset_free=False,
     ),
-    Measure("sta6", _FAMILY, "modified variance", "Pertuz et al. 2013", sta6, degree=2),
+    Measure(
+        "sta6", _FAMILY, "modified variance", "Pertuz et al. 2013", sta6,
+        degree=2, rows=two_windows,
+    ),
     Measure("sta7", _FAMILY, "histogram entropy", "Firestone et al. 1991", sta7, degree=None),
     Measure("sta8", _FAMILY, "histogram range", "Firestone et al. 1991", sta8, degree=1),
 )  # fmt: skip

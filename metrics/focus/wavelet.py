@@ -117,13 +117,31 @@ def wav4(image: FloatArray, window: int, *, orientations: int = 8) -> FloatArray
     return total
 
 
+def _level_1_rows(window: int) -> int:
+    return window // 2 + len(DB6)
+
+
+def _level_3_rows(window: int) -> int:
+    return window // 2 + 7 * len(DB6)  # taps 1, 2 and 4 pixels apart
+
+
 _FAMILY = "wavelet"
 
 MEASURES = (
-    Measure("wav1", _FAMILY, "sum of wavelets", "Yang and Nelson 2003", wav1, degree=1),
-    Measure("wav2", _FAMILY, "variance of wavelets", "Yang and Nelson 2003", wav2, degree=2),
     Measure(
-        "wav3", _FAMILY, "ratio of wavelets", "Xie et al. 2006", wav3, degree=0, offset_free=False
+        "wav1", _FAMILY, "sum of wavelets", "Yang and Nelson 2003", wav1,
+        degree=1, rows=_level_1_rows,
     ),
-    Measure("wav4", _FAMILY, "ratio of curvelets", "Minhas et al. 2011", wav4, degree=0),
-)
+    Measure(
+        "wav2", _FAMILY, "variance of wavelets", "Yang and Nelson 2003", wav2,
+        degree=2, rows=_level_1_rows,
+    ),
+    Measure(
+        "wav3", _FAMILY, "ratio of wavelets", "Xie et al. 2006", wav3,
+        degree=0, offset_free=False, rows=_level_3_rows,
+    ),
+    Measure(
+        "wav4", _FAMILY, "ratio of curvelets", "Minhas et al. 2011", wav4,
+        degree=0, rows=None,
+    ),
+)  # fmt: skip

@@ -191,13 +191,6 @@ def test_window_statistics_match_numpy(image):
     assert value("sta6", image) == pytest.approx(np.mean(window_at(image - mean, 9) ** 2))
 
 
-def test_variance_has_no_seam_between_bands_of_rows():
-    """STA3 of a tall frame is numpy's variance on every row, wherever the work was cut."""
-    tall = np.random.default_rng(3).random((200, 12))
-    expected = [window_at(tall, 9, (row, 6)).var() for row in range(4, 196)]
-    np.testing.assert_allclose(MEASURES["sta3"](tall, 9)[4:196, 6], expected, rtol=1e-12)
-
-
 @pytest.mark.parametrize("levels", [16, 256])
 def test_entropy_matches_scikit_image(image, levels):
     """STA7 is scikit-image's Shannon entropy of the quantised window, in bits."""
