@@ -46,6 +46,21 @@ class Lines:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Rings:
+    """Concentric rings around (0, 0).
+
+    Parameters
+    ----------
+    pitch_mm, width_mm : float
+        From ring to ring, and the width of each.
+    """
+
+    pitch_mm: float = Field(gt=0)
+    width_mm: float = Field(gt=0)
+    kind: Literal["rings"] = "rings"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Blotches:
     """Irregular patches with ragged edges.
 
@@ -158,10 +173,22 @@ def cover(mask: Any, footprint_mm: float, seed: int) -> Cover:
 
 @cover.register
 def _(mask: Lines, footprint_mm: float, seed: int) -> Cover:
-    def share(x: Array, y: Array) -> Array:
-        across, _ = turned(x, y, mask.angle_deg)
-        phase = across / np.float32(mask.pitch_mm)
-        distance = np.abs(phase - np.rint(phase)) * np.float32(mask.pitch_mm)
+    lines = _repeated(mask, footprint_mm)
+    return lambda x, y: lines(turned(x, y, mask.angle_deg)[0])
+
+
+@cover.register
+def _(mask: Rings, footprint_mm: float, seed: int) -> Cover:
+    lines = _repeated(mask, footprint_mm)
+    return lambda x, y: lines(np.sqrt(x * x + y * y))
+
+
+def _repeated(mask: Lines | Rings, footprint_mm: float) -> Callable[[Array], Array]:
+    pitch = np.float32(mask.pitch_mm)
+
+    def share(across: Array) -> Array:
+        phase = across / pitch
+        distance = np.abs(phase - np.rint(phase)) * pitch
         return line_share(distance, mask.width_mm / 2, footprint_mm, pitch=mask.pitch_mm)
 
     return share
