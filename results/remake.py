@@ -1,0 +1,58 @@
+"""Remakes what is published in this folder, and the parts of the README that come from it.
+
+Usage: ``python results/remake.py demo``
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+
+from runners.demo import COLUMNS, run_demo
+
+HERE = Path(__file__).resolve().parent
+README = HERE.parent / "README.md"
+_MARKS = ("<!-- demo table -->", "<!-- end of demo table -->")
+
+
+def remake_demo() -> int:
+    """Run the demo, keep its pictures and scores, and put the table into the README."""
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "demo"
+        status = run_demo(out)
+        kept = HERE / "demo"
+        kept.mkdir(exist_ok=True)
+        for path in [*out.glob("*.png"), out / "scores.csv"]:
+            shutil.copy(path, kept / path.name)
+    text = README.read_text(encoding="utf-8")
+    before, rest = text.split(_MARKS[0])
+    _, after = rest.split(_MARKS[1])
+    rows = markdown(pd.read_csv(kept / "scores.csv"))
+    README.write_text(f"{before}{_MARKS[0]}\n{rows}\n{_MARKS[1]}{after}", encoding="utf-8")
+    return status
+
+
+def markdown(rows: pd.DataFrame) -> str:
+    """Return the main columns of a table of scores as Markdown."""
+    lines = ["| " + " | ".join(COLUMNS.values()) + " |", "|" + "---|" * len(COLUMNS)]
+    for _, row in rows.iterrows():
+        cells = (_cell(row.get(column)) for column in COLUMNS)
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, float):
+        return "-" if pd.isna(value) else f"{value:.2f}"
+    return str(value)
+
+
+if __name__ == "__main__":
+    if sys.argv[1:] != ["demo"]:
+        print(__doc__, file=sys.stderr)
+        sys.exit(2)
+    sys.exit(remake_demo())

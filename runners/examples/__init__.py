@@ -1,0 +1,1 @@
+"""Examples to copy: an outside program, and a method of ten lines."""
