@@ -71,8 +71,8 @@ def _headline(stack: Stack) -> str:
     plan = stack.plan
     lens = plan.rig.lens
     return (
-        f"{plan.scene.name}: {plan.frames} frames at {lens.magnification:g}:1, f/{lens.f_number:g}, "
-        f"{plan.stance.title}, {plan.light.title}, seed {plan.seed}"
+        f"{plan.scene.name}: {plan.frames} frames at {lens.magnification:g}:1, "
+        f"f/{lens.f_number:g}, {plan.stance.title}, {plan.light.title}, seed {plan.seed}"
     )
 
 
