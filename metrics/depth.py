@@ -9,13 +9,12 @@ true depth gives NaN everywhere; one without answers gives NaN for the errors.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from functools import partial
+from collections.abc import Callable, Iterable, Mapping
+from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import correlate, maximum_filter, minimum_filter
-from scipy.stats import rankdata
 
 from metrics.checks import Mask, as_mask, mean_over, require_same_shape
 from metrics.record import Metric
@@ -26,36 +25,81 @@ EDGE_REACH_PX = 5
 BAD_MULTIPLES = (0.5, 1.0, 2.0)
 
 
+class DepthPair:
+    """A depth map and the truth, with the maps their metrics share, each computed once.
+
+    Parameters
+    ----------
+    depth_mm, truth_mm : array_like
+        Shape (H, W), mm; NaN for no answer and for no truth.
+    """
+
+    def __init__(self, depth_mm: npt.ArrayLike, truth_mm: npt.ArrayLike) -> None:
+        self.depth = np.asarray(depth_mm, dtype=np.float64)
+        self.truth = np.asarray(truth_mm, dtype=np.float64)
+        if self.depth.ndim != 2:
+            raise ValueError(f"depth_mm must have shape (H, W), got {self.depth.shape}")
+        require_same_shape(depth_mm=self.depth, truth_mm=self.truth)
+        if np.isinf(self.depth).any():
+            raise ValueError("depth_mm must not be infinite; NaN means no answer")
+        self.known = np.isfinite(self.truth)
+        self.answered = self.known & np.isfinite(self.depth)
+        self.error = np.where(self.known, self.depth - self.truth, np.nan)
+        self._sides: dict[int, tuple[FloatArray, FloatArray]] = {}
+
+    def errors(self, mask: Mask) -> FloatArray:
+        """Errors of the answered pixels of a mask, in a row."""
+        return self.error[mask & self.answered]
+
+    @cached_property
+    def orders(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """Place of each pixel's depth, and of its truth, among all values: equal ones are equal."""
+        places = [np.zeros(self.depth.shape, dtype=np.int64) for _ in range(2)]
+        for place, values in zip(places, (self.depth, self.truth), strict=True):
+            place[self.answered] = np.unique(values[self.answered], return_inverse=True)[1]
+        return places[0], places[1]
+
+    @cached_property
+    def curvature(self) -> FloatArray:
+        """Frobenius norm of the Hessian of the error, NaN where a neighbour is missing."""
+        return _hessian_norm(self.error)
+
+    def sides(self, reach_px: int) -> tuple[FloatArray, FloatArray]:
+        """Nearest and farthest true depth within reach of each pixel."""
+        if reach_px not in self._sides:
+            size = 2 * reach_px + 1
+            near = minimum_filter(np.where(self.known, self.truth, np.inf), size)
+            far = maximum_filter(np.where(self.known, self.truth, -np.inf), size)
+            self._sides[reach_px] = near, far
+        return self._sides[reach_px]
+
+
 def depth_rmse_mm(
     depth_mm: npt.ArrayLike, truth_mm: npt.ArrayLike, *, mask: npt.ArrayLike | None = None
 ) -> float:
     """Root-mean-square depth error over answered pixels, mm."""
-    error = _errors(depth_mm, truth_mm, mask)
-    return math.sqrt(np.mean(error**2)) if error.size else math.nan
+    return _score(_rmse_mm, depth_mm, truth_mm, mask)
 
 
 def depth_mae_mm(
     depth_mm: npt.ArrayLike, truth_mm: npt.ArrayLike, *, mask: npt.ArrayLike | None = None
 ) -> float:
     """Mean absolute depth error over answered pixels, mm."""
-    error = _errors(depth_mm, truth_mm, mask)
-    return float(np.mean(np.abs(error))) if error.size else math.nan
+    return _score(_mae_mm, depth_mm, truth_mm, mask)
 
 
 def depth_median_mm(
     depth_mm: npt.ArrayLike, truth_mm: npt.ArrayLike, *, mask: npt.ArrayLike | None = None
 ) -> float:
     """Median absolute depth error over answered pixels, mm."""
-    error = _errors(depth_mm, truth_mm, mask)
-    return float(np.median(np.abs(error))) if error.size else math.nan
+    return _score(_median_mm, depth_mm, truth_mm, mask)
 
 
 def depth_bias_mm(
     depth_mm: npt.ArrayLike, truth_mm: npt.ArrayLike, *, mask: npt.ArrayLike | None = None
 ) -> float:
     """Mean depth error over answered pixels, mm; positive means too far away."""
-    error = _errors(depth_mm, truth_mm, mask)
-    return float(np.mean(error)) if error.size else math.nan
+    return _score(_bias_mm, depth_mm, truth_mm, mask)
 
 
 def bad_pixel_share(
@@ -84,18 +128,15 @@ def bad_pixel_share(
     The bad-pixel share of the stereo literature (Scharstein & Szeliski, IJCV 47, 7 (2002)), with
     the lens's depth of field for the threshold.
     """
-    _require_positive(dof_mm=dof_mm, multiple=multiple)
-    depth, truth, known = _prepare(depth_mm, truth_mm, mask)
-    good = np.abs(depth[known] - truth[known]) <= multiple * dof_mm  # NaN is not good
-    return 1.0 - float(good.mean()) if good.size else math.nan
+    score = partial(_bad_share, dof_mm=dof_mm, multiple=multiple)
+    return _score(score, depth_mm, truth_mm, mask)
 
 
 def coverage(
     depth_mm: npt.ArrayLike, truth_mm: npt.ArrayLike, *, mask: npt.ArrayLike | None = None
 ) -> float:
     """Share of the pixels with a true depth at which the method gave an answer."""
-    depth, _, known = _prepare(depth_mm, truth_mm, mask)
-    return mean_over(np.isfinite(depth), known)
+    return _score(_coverage, depth_mm, truth_mm, mask)
 
 
 def rank_correlation(
@@ -106,13 +147,7 @@ def rank_correlation(
     It asks only for the right order, so a depth of unknown scale can be scored. NaN where the
     truth has one depth only; 0 where the result has.
     """
-    depth, truth, known = _prepare(depth_mm, truth_mm, mask)
-    known &= np.isfinite(depth)
-    if not known.any() or np.ptp(truth[known]) == 0.0:
-        return math.nan
-    if np.ptp(depth[known]) == 0.0:
-        return 0.0
-    return float(np.corrcoef(rankdata(depth[known]), rankdata(truth[known]))[0, 1])
+    return _score(_rank_correlation, depth_mm, truth_mm, mask)
 
 
 def bumpiness_mm(
@@ -126,9 +161,7 @@ def bumpiness_mm(
     2016 (there clipped and multiplied by 100). Pixels whose 3 x 3 neighbourhood lacks a depth are
     left out. Best used on smooth surfaces.
     """
-    depth, truth, known = _prepare(depth_mm, truth_mm, mask)
-    error = np.where(np.isfinite(truth), depth - truth, np.nan)
-    return mean_over(*_finite(_hessian_norm(error), known))
+    return _score(_bumpiness_mm, depth_mm, truth_mm, mask)
 
 
 def edge_fattening(
@@ -145,7 +178,8 @@ def edge_fattening(
     nearest and farthest depth there are its two sides, and half-way between them divides. NaN
     where there is no step. After the fattening of Honauer et al., ACCV 2016.
     """
-    return _wrong_side(depth_mm, truth_mm, dof_mm, reach_px, mask, far_side=True)
+    score = partial(_wrong_side, dof_mm=dof_mm, reach_px=reach_px, far_side=True)
+    return _score(score, depth_mm, truth_mm, mask)
 
 
 def edge_thinning(
@@ -160,7 +194,8 @@ def edge_thinning(
 
     The counterpart of `edge_fattening`.
     """
-    return _wrong_side(depth_mm, truth_mm, dof_mm, reach_px, mask, far_side=False)
+    score = partial(_wrong_side, dof_mm=dof_mm, reach_px=reach_px, far_side=False)
+    return _score(score, depth_mm, truth_mm, mask)
 
 
 def depth_from_frames(frame_index: npt.ArrayLike, focus_mm: npt.ArrayLike) -> FloatArray:
@@ -208,47 +243,94 @@ def score_depth(
     names : iterable of str, optional
         Metrics wanted; by default all.
     """
-    by_name = {metric.name: metric for metric in METRICS}
-    wanted = list(by_name) if names is None else list(names)
-    unknown = [name for name in wanted if name not in by_name]
+    wanted = list(_SCORES) if names is None else list(names)
+    unknown = [name for name in wanted if name not in _SCORES]
     if unknown:
-        raise ValueError(f"names must be among {list(by_name)}, got {unknown}")
-    options = {"dof_mm": dof_mm}
+        raise ValueError(f"names must be among {list(_SCORES)}, got {unknown}")
+    _require_positive(dof_mm=dof_mm)
+    pair = DepthPair(depth_mm, truth_mm)
+    checked = {region: as_mask(mask, pair.depth.shape) for region, mask in masks.items()}
+    needs = {metric.name: metric.needs for metric in METRICS}
+    options = {name: {"dof_mm": dof_mm} if needs[name] else {} for name in wanted}
     return {
-        region: {
-            name: by_name[name].function(
-                depth_mm, truth_mm, mask=mask, **{key: options[key] for key in by_name[name].needs}
-            )
-            for name in wanted
-        }
-        for region, mask in masks.items()
+        region: {name: _SCORES[name](pair, mask, **options[name]) for name in wanted}
+        for region, mask in checked.items()
     }
 
 
-def _prepare(
-    depth_mm: npt.ArrayLike, truth_mm: npt.ArrayLike, mask: npt.ArrayLike | None
-) -> tuple[FloatArray, FloatArray, Mask]:
-    """Both maps as float64, and where the truth is known inside the mask."""
-    depth = np.asarray(depth_mm, dtype=np.float64)
-    truth = np.asarray(truth_mm, dtype=np.float64)
-    if depth.ndim != 2:
-        raise ValueError(f"depth_mm must have shape (H, W), got {depth.shape}")
-    require_same_shape(depth_mm=depth, truth_mm=truth)
-    if np.isinf(depth).any():
-        raise ValueError("depth_mm must not be infinite; NaN means no answer")
-    return depth, truth, as_mask(mask, depth.shape) & np.isfinite(truth)
+def _score(
+    score: Callable[[DepthPair, Mask], float],
+    depth_mm: npt.ArrayLike,
+    truth_mm: npt.ArrayLike,
+    mask: npt.ArrayLike | None,
+) -> float:
+    pair = DepthPair(depth_mm, truth_mm)
+    return score(pair, as_mask(mask, pair.depth.shape))
 
 
-def _errors(
-    depth_mm: npt.ArrayLike, truth_mm: npt.ArrayLike, mask: npt.ArrayLike | None
-) -> FloatArray:
-    depth, truth, known = _prepare(depth_mm, truth_mm, mask)
-    known &= np.isfinite(depth)
-    return depth[known] - truth[known]
+def _rmse_mm(pair: DepthPair, mask: Mask) -> float:
+    return math.sqrt(_mean(np.square(pair.errors(mask))))
 
 
-def _finite(values: FloatArray, mask: Mask) -> tuple[FloatArray, Mask]:
-    return values, mask & np.isfinite(values)
+def _mae_mm(pair: DepthPair, mask: Mask) -> float:
+    return _mean(np.abs(pair.errors(mask)))
+
+
+def _median_mm(pair: DepthPair, mask: Mask) -> float:
+    errors = np.abs(pair.errors(mask))
+    return float(np.median(errors)) if errors.size else math.nan
+
+
+def _bias_mm(pair: DepthPair, mask: Mask) -> float:
+    return _mean(pair.errors(mask))
+
+
+def _bad_share(pair: DepthPair, mask: Mask, *, dof_mm: float, multiple: float) -> float:
+    _require_positive(dof_mm=dof_mm, multiple=multiple)
+    good = np.abs(pair.error[mask & pair.known]) <= multiple * dof_mm  # NaN is not good
+    return 1.0 - float(good.mean()) if good.size else math.nan
+
+
+def _coverage(pair: DepthPair, mask: Mask) -> float:
+    return mean_over(pair.answered, mask & pair.known)
+
+
+def _rank_correlation(pair: DepthPair, mask: Mask) -> float:
+    use = mask & pair.answered
+    ranks = [_ranks(order[use]) for order in pair.orders]
+    if not use.any() or np.ptp(ranks[1]) == 0.0:
+        return math.nan
+    if np.ptp(ranks[0]) == 0.0:
+        return 0.0
+    return float(np.corrcoef(ranks[0], ranks[1])[0, 1])
+
+
+def _bumpiness_mm(pair: DepthPair, mask: Mask) -> float:
+    return mean_over(pair.curvature, mask & np.isfinite(pair.curvature))
+
+
+def _wrong_side(
+    pair: DepthPair, mask: Mask, *, dof_mm: float, reach_px: int = EDGE_REACH_PX, far_side: bool
+) -> float:
+    _require_positive(dof_mm=dof_mm, reach_px=reach_px)
+    near, far = pair.sides(reach_px)
+    use = mask & pair.answered
+    use[use] = (far[use] - near[use]) > 2.0 * dof_mm
+    middle = 0.5 * (near[use] + far[use])
+    side = (pair.truth[use] > middle) == far_side
+    return _mean((pair.depth[use] > middle)[side] != far_side)
+
+
+def _mean(values: npt.NDArray) -> float:
+    return float(np.mean(values)) if values.size else math.nan
+
+
+def _ranks(order: npt.NDArray[np.int64]) -> FloatArray:
+    """Ranks from 1, equal values sharing the mean of theirs."""
+    if not order.size:
+        return np.zeros(0)
+    count = np.bincount(order)
+    return (np.cumsum(count) - 0.5 * (count - 1))[order]
 
 
 def _hessian_norm(surface: FloatArray) -> FloatArray:
@@ -257,28 +339,6 @@ def _hessian_norm(surface: FloatArray) -> FloatArray:
     twist = np.array([[1.0, 0.0, -1.0], [0.0, 0.0, 0.0], [-1.0, 0.0, 1.0]]) / 4.0
     crosswise = correlate(surface, twist, mode="constant", cval=np.nan)
     return np.sqrt(along_x**2 + along_y**2 + 2.0 * crosswise**2)
-
-
-def _wrong_side(
-    depth_mm: npt.ArrayLike,
-    truth_mm: npt.ArrayLike,
-    dof_mm: float,
-    reach_px: int,
-    mask: npt.ArrayLike | None,
-    *,
-    far_side: bool,
-) -> float:
-    _require_positive(dof_mm=dof_mm, reach_px=reach_px)
-    depth, truth, known = _prepare(depth_mm, truth_mm, mask)
-    unknown = ~np.isfinite(truth)
-    size = 2 * int(reach_px) + 1
-    near = minimum_filter(np.where(unknown, np.inf, truth), size)
-    far = maximum_filter(np.where(unknown, -np.inf, truth), size)
-    with np.errstate(invalid="ignore"):  # inf - inf where there is no truth at all
-        step = far - near > 2.0 * dof_mm
-        middle = 0.5 * (near + far)
-    side = known & step & ((truth > middle) == far_side) & np.isfinite(depth)
-    return mean_over((depth > middle) != far_side, side)
 
 
 def _require_positive(**values: float) -> None:
@@ -318,6 +378,20 @@ def _share_metric(
         undefined=undefined,
     )
 
+
+# What `score_depth` computes, by metric name.
+_SCORES: dict[str, Callable[..., float]] = {
+    "depth_rmse_mm": _rmse_mm,
+    "depth_mae_mm": _mae_mm,
+    "depth_median_mm": _median_mm,
+    "depth_bias_mm": _bias_mm,
+    **{f"bad_share_{each:g}dof": partial(_bad_share, multiple=each) for each in BAD_MULTIPLES},
+    "coverage": _coverage,
+    "rank_correlation": _rank_correlation,
+    "bumpiness_mm": _bumpiness_mm,
+    "edge_fattening": partial(_wrong_side, far_side=True),
+    "edge_thinning": partial(_wrong_side, far_side=False),
+}
 
 METRICS = (
     _error_metric("depth_rmse_mm", "depth RMSE", depth_rmse_mm),
