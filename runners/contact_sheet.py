@@ -12,7 +12,8 @@ import numpy.typing as npt
 from matplotlib.figure import Figure
 from matplotlib.gridspec import GridSpec, GridSpecFromSubplotSpec, SubplotSpec
 
-from runners.scoring import Scored, as_unit
+from runners.methods.tone import to_float
+from runners.scoring import Scored
 from simulator.sensor import encode_srgb
 from simulator.stackio import Stack
 
@@ -85,7 +86,9 @@ def _draw_frames(figure: Figure, spot: SubplotSpec, stack: Stack, rows: int) -> 
         record = stack.plan.records[number]
         title = f"frame {number}, focus {record.focus_z_mm:+.2f} mm"
         title += " (misfire)" if record.misfire else f", {record.gain_stops:+.2f} stop"
-        _show(axes, as_unit(stack.frames[number]), title)
+        picture = to_float(stack.frames[number], linear=True)
+        linear = stack.info["encoding"] == "linear"
+        _show(axes, encode_srgb(picture) if linear else picture, title)
 
 
 def _draw_pictures(

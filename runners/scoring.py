@@ -13,6 +13,7 @@ from tqdm import tqdm
 
 import metrics
 from runners.contract import Outcome, Result, depth_to_mm
+from runners.methods.tone import to_float
 from runners.run import Method, find_method, run_method
 from runners.true_stages import StackTruth, focus_planes_mm
 from simulator.optics import depth_of_field_mm
@@ -104,7 +105,7 @@ class Judge:
             self.stack.info,
             time_limit_s=time_limit_s,
             memory_limit_mb=memory_limit_mb,
-            truth=StackTruth(self.plan, self.truth()),
+            truth=StackTruth(self.plan, self.truth(), self.stack.frames),
         )
         return self.score(outcome, name=method.name, kind=method.kind, version=method.version)
 
@@ -139,7 +140,9 @@ class Judge:
 
     def _image_scores(self, result: Result, truth: Truth) -> tuple[Floats, dict[str, Any]]:
         ideal, achievable = encode_srgb(truth.ideal), encode_srgb(truth.achievable)
-        raw = as_unit(result.image)
+        raw = to_float(result.image, linear=True)
+        if self.stack.info["encoding"] == "linear":
+            raw = encode_srgb(raw)
         valid = truth.mask("valid")
         brought = metrics.bring_to_reference(raw, ideal, data_range=1.0, mask=valid)
         masks = metrics.within(_masks(truth), brought.inside)
@@ -218,13 +221,6 @@ def score(stack: Stack, method: str | Method, **limits: float | None) -> pd.Data
 def table(scored: Iterable[Scored]) -> pd.DataFrame:
     """Return the rows as one table."""
     return pd.DataFrame([item.row for item in scored])
-
-
-def as_unit(image: npt.NDArray[Any]) -> Floats:
-    """Return code values as float32, white = 1."""
-    if image.dtype.kind == "u":
-        return (image / np.float32(np.iinfo(image.dtype).max)).astype(np.float32)
-    return image.astype(np.float32, copy=False)
 
 
 def _masks(truth: Truth) -> dict[str, npt.NDArray[np.bool_]]:
