@@ -8,7 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from simulator.camera import Camera, Window
+from simulator.coverage import straight_edge
 from simulator.scene import Lighting
+from simulator.shading import brightness, light_direction
 from simulator.view import View
 
 Floats = npt.NDArray[np.float32]
@@ -53,8 +55,8 @@ class FibrePart:
         z = self.box_mm()[:, 2]
         return float(z[0]), float(z[1])
 
-    def view(self, camera: Camera, window: Window) -> View:
-        """Return what a pinhole sees of it in a window."""
+    def view(self, camera: Camera, window: Window, *, fine: int = 1) -> View:
+        """Return what a pinhole sees of it in a window; ``fine`` changes nothing here."""
         row, col, depth = camera.project(self.points_mm)
         radius = camera.focal_px * self.radii_mm / depth / window.scale
         line = np.stack([(row - window.row0) / window.scale, (col - window.col0) / window.scale], 1)
@@ -63,27 +65,43 @@ class FibrePart:
         side = np.zeros(window.shape, np.float32)
         for k in range(len(line) - 1):
             _draw_segment((coverage, along, side), line[k : k + 2], radius[k : k + 2], number=k)
-        colour = self._shaded(along, side, line) * coverage[..., None]
+        colour = self._shaded(along, side, camera) * coverage[..., None]
         place = np.arange(len(line))
         depth_map = np.interp(along, place, depth).astype(np.float32)
         return View(window, colour, coverage, depth_map)
 
-    def _shaded(self, along: Floats, side: Floats, line: npt.NDArray) -> Floats:
-        """Colour along the fibre, lit as a cylinder."""
-        place = np.arange(len(line))
+    def frames(self, eye_mm: npt.NDArray) -> tuple[npt.NDArray, npt.NDArray]:
+        """Return unit normals to the side and toward an eye at each point, each (n, 3).
+
+        Seen from the eye with the tip up, the first points to the right.
+        """
+        heading = np.gradient(self.points_mm, axis=0)
+        sight = self.points_mm - eye_mm
+        sideways = _unit(np.cross(sight, heading))
+        return sideways, _unit(np.cross(sideways, heading))
+
+    def radiance(self, along: npt.NDArray, normal: npt.NDArray) -> npt.NDArray:
+        """Return the radiance at places along the fibre (in points from its root), (..., 3)."""
+        place = np.arange(len(self.points_mm))
         colour = np.stack([np.interp(along, place, c) for c in self.colours.T], axis=-1)
-        heading = np.gradient(line, axis=0)
-        heading /= np.maximum(np.linalg.norm(heading, axis=1, keepdims=True), 1e-9)
-        # The across direction (row, column) is the heading turned by a right angle.
-        across_row = np.interp(along, place, heading[:, 1])
-        across_col = np.interp(along, place, -heading[:, 0])
-        light = np.array(self.lighting.toward) / np.linalg.norm(self.lighting.toward)
-        outward = np.clip(side, -1, 1)
-        facing = outward * (across_col * light[0] + across_row * light[1])
-        facing -= np.sqrt(1 - outward * outward) * light[2]
-        ambient = self.lighting.ambient
-        shade = ambient + (1 - ambient) * np.maximum(facing, 0) / max(-light[2], 0.2)
-        return (colour * shade[..., None]).astype(np.float32)
+        return (
+            colour * brightness(self.lighting, normal @ light_direction(self.lighting))[..., None]
+        )
+
+    def _shaded(self, along: Floats, side: Floats, camera: Camera) -> Floats:
+        """Colour along the fibre, lit as a cylinder."""
+        place = np.arange(len(self.points_mm))
+        sideways, toward = (
+            np.stack([np.interp(along, place, part) for part in axes.T], axis=-1)
+            for axes in self.frames(camera.pupil_mm)
+        )
+        outward = np.clip(side, -1, 1)[..., None]
+        normal = outward * sideways + np.sqrt(1 - outward * outward) * toward
+        return self.radiance(along, normal).astype(np.float32)
+
+
+def _unit(vectors: npt.NDArray) -> npt.NDArray:
+    return vectors / np.maximum(np.linalg.norm(vectors, axis=-1, keepdims=True), 1e-12)
 
 
 def _draw_segment(
@@ -103,8 +121,9 @@ def _draw_segment(
     share = np.clip((down * step[0] + across * step[1]) / length**2, 0, 1)
     off = np.hypot(down - share * step[0], across - share * step[1])
     radius = radii[0] + share * (radii[1] - radii[0])
-    # Overlap of the fibre's width with the pixel's, so that hairs thinner than a pixel are right.
-    cover = np.clip(np.minimum(radius, off + 0.5) - np.maximum(-radius, off - 0.5), 0, 1)
+    # The strip between the fibre's two edges, so that hairs thinner than a pixel are right.
+    steep, flat = np.abs(step).max() / length, np.abs(step).min() / length
+    cover = straight_edge(radius - off, steep, flat) + straight_edge(radius + off, steep, flat) - 1
     here = (rows, cols)
     wins = cover > coverage[here]
     turn = (across * step[0] - down * step[1]) / length

@@ -6,19 +6,22 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import binary_dilation
 
-from simulator import reliefs, textures
+from simulator import first_hit, reliefs, textures
 from simulator.camera import Camera, Window
-from simulator.outlines import blade_distance, spiral_distance
+from simulator.coverage import outline_coverage, outline_distance
 from simulator.scene import Lighting, Outline, Sheet
-from simulator.view import View, edge_coverage
+from simulator.shading import brightness, light_direction
+from simulator.view import View
 
 Floats = npt.NDArray[np.float32]
 
-#: Rays are first met with a relief on every n-th pixel, then each pixel takes one step more.
-_COARSE = 4
-_MOST_STEPS = 24
 _RANGE_SAMPLES = 64
+#: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
+_JUMP = 3.0
+#: Rays per side of a pixel on a horizon.
+_RAYS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,12 +67,21 @@ class SheetPart:
         """Its outline's smaller side, mm."""
         return float(2 * _half_size(self.spec.outline, 0.0).min())
 
+    @property
+    def max_slope(self) -> float:
+        """A slope that no part of it exceeds."""
+        return reliefs.max_slope(self.spec.relief)
+
+    def bounds_mm(self) -> tuple[float, float]:
+        """Return the least and the greatest z."""
+        low, high = reliefs.bounds_mm(self.spec.relief)
+        return self.spec.centre_mm[2] - high, self.spec.centre_mm[2] - low
+
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it."""
-        low, high = reliefs.bounds_mm(self.spec.relief)
+        z = self.bounds_mm()
         centre = np.array(self.spec.centre_mm)
         half = _half_size(self.spec.outline, self.spec.rotate_deg)
-        z = (self.spec.centre_mm[2] - high, self.spec.centre_mm[2] - low)
         return np.array([[*(centre[:2] - half), z[0]], [*(centre[:2] + half), z[1]]])
 
     def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
@@ -103,122 +115,156 @@ class SheetPart:
         cos, sin = np.float32(np.cos(angle)), np.float32(np.sin(angle))
         return cos * x + sin * y, cos * y - sin * x
 
-    def view(self, camera: Camera, window: Window) -> View:
-        """Return what a pinhole sees of it in a window."""
-        depth = self._meet(camera, window)
+    def view(self, camera: Camera, window: Window, *, fine: int = 1) -> View:
+        """Return what a pinhole sees of it in a window.
+
+        Parameters
+        ----------
+        camera : Camera
+        window : Window
+        fine : int
+            Samples of the texture per pixel side.
+        """
+        gentle = self.flat or first_hit.is_gentle(self, camera, window)
+        depth = self._met(camera, window, gentle=gentle)
         dx, dy, _ = camera.directions(window)
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * depth, py + dy * depth)
         footprint = window.scale * float(np.mean(depth)) / camera.focal_px
-        colour = textures.sample(self.spec.texture, u, v, footprint_mm=footprint, seed=self.seed)
-        if self.spec.lit and not self.flat:
-            z = camera.pupil_mm[2] + depth * camera.directions(window)[2]
-            colour = colour * self.shade(z.astype(np.float32), footprint)[..., None]
-        coverage = self._coverage(u, v, footprint)
-        if coverage is not None:
-            colour = colour * coverage[..., None]
-        return View(window, np.ascontiguousarray(colour, np.float32), coverage, depth)
+        colour = self._texture(u, v, footprint, fine)
+        if self._shaded:
+            colour *= self._light(camera, window, depth)[..., None]
+        coverage = None
+        if self.spec.outline.kind != "everywhere":
+            per_mm = np.float32(1.0 / footprint)
+            coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
+            colour *= coverage[..., None]
+        if not gentle:
+            coverage = self._mend(camera, window, colour, coverage, depth)
+        if coverage is not None and coverage.min() >= 1.0:
+            coverage = None
+        return View(window, colour, coverage, depth)
 
-    def shade(self, z_mm: Floats, spacing_mm: float) -> Floats:
-        """Return the light on a grid of z values, 1 for a surface that faces the camera."""
-        light = np.array(self.lighting.toward)
-        light = (light / np.linalg.norm(light)).astype(np.float32)
-        gy, gx = np.gradient(z_mm, np.float32(spacing_mm))
-        # The normal that looks toward the camera is (dz/dx, dz/dy, -1) over its length.
-        facing = (gx * light[0] + gy * light[1] - light[2]) / np.sqrt(1 + gx * gx + gy * gy)
-        ambient = np.float32(self.lighting.ambient)
-        return ambient + (1 - ambient) * np.maximum(facing, 0) / max(-light[2], np.float32(0.2))
-
-    def _meet(self, camera: Camera, window: Window) -> Floats:
+    def _met(self, camera: Camera, window: Window, *, gentle: bool) -> Floats:
         """Camera depth at which each ray of a window meets the surface."""
-        dz = camera.directions(window)[2]
-        base = np.float32(self.spec.centre_mm[2] - camera.pupil_mm[2])
         if self.flat:
-            low, _ = reliefs.bounds_mm(self.spec.relief)
-            return (base - np.float32(low)) / dz
-        coarse = Window(window.row0, window.row1, window.col0, window.col1, window.scale * _COARSE)
-        coarse = Window(
-            coarse.row0,
-            coarse.row0 + (-(-(window.row1 - window.row0) // coarse.scale) + 1) * coarse.scale,
-            coarse.col0,
-            coarse.col0 + (-(-(window.col1 - window.col0) // coarse.scale) + 1) * coarse.scale,
-            coarse.scale,
+            base = np.float32(self.bounds_mm()[0] - camera.pupil_mm[2])
+            return base / camera.directions(window)[2]
+        if gentle:
+            return first_hit.settle(self, camera, window)
+        return first_hit.find(self, camera, window)
+
+    def _texture(self, u: Floats, v: Floats, footprint_mm: float, fine: int) -> Floats:
+        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples."""
+        if fine == 1:
+            return self.painted(u, v, footprint_mm)
+        places = (np.arange(fine, dtype=np.float32) + np.float32(0.5)) / fine - np.float32(0.5)
+        (u_row, u_col), (v_row, v_col) = (np.gradient(axis) for axis in (u, v))
+        total = np.zeros((*u.shape, 3), np.float32)
+        for down in places:
+            for across in places:
+                total += self.painted(
+                    u + down * u_row + across * u_col,
+                    v + down * v_row + across * v_col,
+                    footprint_mm / fine,
+                )
+        total *= np.float32(1 / fine**2)
+        return total
+
+    def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
+        """Return the colour of the surface, without the light on it, (..., 3)."""
+        return textures.sample(
+            self.spec.texture, u_mm, v_mm, footprint_mm=footprint_mm, seed=self.seed
         )
-        start = self._settle(camera, coarse)
-        depth = _refined_grid(start, _COARSE, window.shape)
-        return self._step(camera, window, depth)
 
-    def _settle(self, camera: Camera, window: Window) -> Floats:
-        low, high = reliefs.bounds_mm(self.spec.relief)
-        middle = self.spec.centre_mm[2] - (low + high) / 2 - camera.pupil_mm[2]
-        depth = np.full(window.shape, middle, np.float32) / camera.directions(window)[2]
-        close = 0.02 * window.scale / _COARSE * middle / camera.focal_px
-        for _ in range(_MOST_STEPS):
-            new = self._step(camera, window, depth)
-            moved = np.abs(new - depth).max()
-            depth = new
-            if moved < close:
-                break
-        return depth
+    @property
+    def _shaded(self) -> bool:
+        return self.spec.lit and not self.flat
 
-    def _step(self, camera: Camera, window: Window, depth: Floats) -> Floats:
-        """Move along each ray to the height of the surface where the ray is now."""
-        dx, dy, dz = camera.directions(window)
-        px, py, pz = camera.pupil_mm.astype(np.float32)
-        return (self.z_mm(px + dx * depth, py + dy * depth) - pz) / dz
+    def _light(self, camera: Camera, window: Window, depth: Floats) -> Floats:
+        """Return the light on the surface that a window shows."""
+        down, across = camera.ray_axes(window)
+        step = np.float32(window.scale / camera.focal_px)
+        by_row, by_col = np.gradient(depth)
+        # The points are depth * (across, down, 1) in the camera's axes; the cross product of
+        # their changes along a column and along a row is the normal.
+        facing = depth * step
+        facing += across * by_col
+        facing += down * by_row
+        length = np.sqrt(by_col * by_col + by_row * by_row + facing * facing)
+        lx, ly, lz = (camera.rotation.T @ light_direction(self.lighting)).astype(np.float32)
+        by_col *= lx
+        by_row *= ly
+        by_col += by_row
+        facing *= lz
+        by_col -= facing
+        by_col /= length
+        return brightness(self.lighting, by_col)
 
-    def _coverage(self, u: Floats, v: Floats, footprint_mm: float) -> Floats | None:
-        outline = self.spec.outline
-        if outline.kind == "everywhere":
-            return None
-        per_mm = np.float32(1.0 / footprint_mm)
-        angle = np.deg2rad(self.spec.rotate_deg)
-        coverage = outline_coverage(outline, u * per_mm, v * per_mm, 1.0 / footprint_mm, angle)
-        return None if coverage.min() >= 1.0 else coverage
+    def light_at(self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float) -> Floats:
+        """Return the light on points of the surface, its slope taken over +-``step_mm``."""
+        if not self._shaded:
+            return np.ones(np.shape(u_mm), np.float32)
+        step = np.float32(step_mm)
+        rise_u = self.height_mm(u_mm + step, v_mm) - self.height_mm(u_mm - step, v_mm)
+        rise_v = self.height_mm(u_mm, v_mm + step) - self.height_mm(u_mm, v_mm - step)
+        up, down = rise_u / (2 * step), rise_v / (2 * step)
+        lx, ly, lz = light_direction(self.lighting)
+        turn = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.cos(turn), np.sin(turn)
+        # The normal toward the camera is (dz/dx, dz/dy, -1) over its length; z falls with height.
+        facing = -(cos * up - sin * down) * lx - (sin * up + cos * down) * ly - lz
+        facing /= np.sqrt(1 + up * up + down * down)
+        return brightness(self.lighting, facing.astype(np.float32))
+
+    def _mend(
+        self,
+        camera: Camera,
+        window: Window,
+        colour: Floats,
+        coverage: Floats | None,
+        depth: Floats,
+    ) -> Floats | None:
+        """See the pixels on the surface's own horizons again, by many rays each, in place."""
+        row, col = np.nonzero(_jumps(depth, window.scale / camera.focal_px))
+        if len(row) == 0:
+            return coverage
+        whole = np.ones(window.shape, np.float32) if coverage is None else coverage
+        down, across = camera.ray_axes(window)
+        places = (np.arange(_RAYS, dtype=np.float32) + np.float32(0.5)) / _RAYS - np.float32(0.5)
+        places = places * np.float32(window.scale / camera.focal_px)
+        down = (down[row, 0][:, None, None] + places[:, None] + 0 * places).ravel()
+        across = (across[0, col][:, None, None] + places + 0 * places[:, None]).ravel()
+        met = first_hit.march(self, camera, down, across)
+        dx, dy, _ = first_hit.turned(camera, down, across)
+        px, py, _ = camera.pupil_mm.astype(np.float32)
+        u, v = self.own(px + dx * met, py + dy * met)
+        footprint = window.scale * float(np.mean(met)) / camera.focal_px
+        seen = self.painted(u, v, footprint)
+        seen *= self.light_at(u, v, footprint)[:, None]
+        there = np.ones(len(u), np.float32)
+        if coverage is not None:
+            there = (outline_distance(self.spec.outline, u, v, 1.0) > 0).astype(np.float32)
+        by_pixel = (len(row), _RAYS**2)
+        colour[row, col] = (seen * there[:, None]).reshape(*by_pixel, 3).mean(axis=1)
+        whole[row, col] = there.reshape(by_pixel).mean(axis=1)
+        weight = there + np.float32(1e-6)
+        depths = (met * weight).reshape(by_pixel).sum(axis=1) / weight.reshape(by_pixel).sum(axis=1)
+        depth[row, col] = depths
+        return None if coverage is None else whole
 
 
-def outline_coverage(outline: Outline, u: Floats, v: Floats, per_mm: float, angle: float) -> Floats:
-    """Share of each pixel inside an outline; u and v in pixels, ``angle`` that of u to a row."""
-    slope = (float(np.cos(angle)), float(np.sin(angle)))
-    if outline.kind == "rectangle":
-        assert outline.size_mm is not None
-        half_u, half_v = (np.float32(size * per_mm / 2) for size in outline.size_mm)
-        across = edge_coverage(half_u + u, slope) + edge_coverage(half_u - u, slope) - 1
-        down = edge_coverage(half_v + v, slope) + edge_coverage(half_v - v, slope) - 1
-        return across * down
-    if outline.kind == "ellipse":
-        assert outline.size_mm is not None
-        half_u, half_v = (np.float32(size * per_mm / 2) for size in outline.size_mm)
-        # First-order distance to the ellipse: its implicit function over the gradient's length.
-        a, b = u / half_u, v / half_v
-        value = a * a + b * b
-        steep = 2 * np.sqrt((a / half_u) ** 2 + (b / half_v) ** 2)
-        return np.clip((1 - value) / np.maximum(steep, 1e-6) + np.float32(0.5), 0, 1)
-    if outline.kind == "blade":
-        assert outline.size_mm is not None
-        half_u, half_v = (size * per_mm / 2 for size in outline.size_mm)
-        return np.clip(blade_distance(u, v, half_u, half_v) + np.float32(0.5), 0, 1)
-    if outline.kind == "spiral":
-        assert outline.radius_mm is not None
-        distance = spiral_distance(u, v, outline.radius_mm * per_mm, outline.growth)
-        return np.clip(distance + np.float32(0.5), 0, 1)
-    points = np.array(outline.points_mm) * per_mm
-    return np.clip(_polygon_distance(points, u, v) + np.float32(0.5), 0, 1)
-
-
-def _polygon_distance(points: npt.NDArray, u: Floats, v: Floats) -> Floats:
-    """Signed distance to a polygon, > 0 inside (even-odd rule)."""
-    nearest = np.full(u.shape, np.inf, np.float32)
-    inside = np.zeros(u.shape, bool)
-    for (x0, y0), (x1, y1) in zip(points, np.roll(points, -1, axis=0), strict=True):
-        ex, ey = np.float32(x1 - x0), np.float32(y1 - y0)
-        along = ((u - x0) * ex + (v - y0) * ey) / max(ex * ex + ey * ey, 1e-12)
-        along = np.clip(along, 0, 1).astype(np.float32)
-        np.minimum(nearest, np.hypot(u - x0 - along * ex, v - y0 - along * ey), out=nearest)
-        if y0 != y1:
-            crosses = ((y0 > v) != (y1 > v)) & (u < (x1 - x0) * (v - y0) / (y1 - y0) + x0)
-            inside ^= crosses
-    return np.where(inside, nearest, -nearest)
+def _jumps(depth: Floats, step: float) -> npt.NDArray[np.bool_]:
+    """Mark the pixels beside which the depth jumps by more than any visible slope."""
+    limit = np.float32(_JUMP * step) * depth
+    jump = np.zeros(depth.shape, bool)
+    down = np.abs(np.diff(depth, axis=0)) > limit[1:]
+    across = np.abs(np.diff(depth, axis=1)) > limit[:, 1:]
+    jump[1:] |= down
+    jump[:-1] |= down
+    jump[:, 1:] |= across
+    jump[:, :-1] |= across
+    return binary_dilation(jump)
 
 
 def _half_size(outline: Outline, rotate_deg: float) -> npt.NDArray[np.float64]:
@@ -235,16 +281,3 @@ def _half_size(outline: Outline, rotate_deg: float) -> npt.NDArray[np.float64]:
     half = np.array(outline.size_mm) / 2
     cos, sin = abs(np.cos(np.deg2rad(rotate_deg))), abs(np.sin(np.deg2rad(rotate_deg)))
     return np.array([cos * half[0] + sin * half[1], sin * half[0] + cos * half[1]])
-
-
-def _refined_grid(coarse: Floats, factor: int, shape: tuple[int, int]) -> Floats:
-    """Bilinear values between samples ``factor`` merged pixels apart, block centres aligned."""
-    return _refined_axis(_refined_axis(coarse, factor, shape[0], 0), factor, shape[1], 1)
-
-
-def _refined_axis(values: Floats, factor: int, length: int, axis: int) -> Floats:
-    at = (np.arange(length, dtype=np.float32) + 0.5) / factor - 0.5
-    low = np.clip(np.floor(at).astype(int), 0, values.shape[axis] - 2)
-    share = (at - low).astype(np.float32)
-    share = share[:, None] if axis == 0 else share[None, :]
-    return np.take(values, low, axis) * (1 - share) + np.take(values, low + 1, axis) * share

@@ -63,8 +63,8 @@ class Part(Protocol):
     def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
         """Return the least and greatest z over an area, ((x0, y0), (x1, y1))."""
 
-    def view(self, camera: Camera, window: Window) -> View:
-        """Return what a pinhole sees of it in a window."""
+    def view(self, camera: Camera, window: Window, *, fine: int = 1) -> View:
+        """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side."""
 
 
 def reach(part: Part, camera: Camera) -> tuple[Window, float, float]:
@@ -104,33 +104,3 @@ def _cut(box: npt.NDArray, camera: Camera, window: Window) -> npt.NDArray[np.flo
     cut[0, :2] = np.clip(box[0, :2], centre - half, centre + half)
     cut[1, :2] = np.clip(box[1, :2], centre - half, centre + half)
     return cut
-
-
-def edge_coverage(distance_px: Floats, slope: tuple[float, float] = (1.0, 0.0)) -> Floats:
-    """Share of a square pixel on the inner side of a straight edge.
-
-    Parameters
-    ----------
-    distance_px : array
-        Distance of the pixel's centre to the edge, in pixels, > 0 inside.
-    slope : (float, float)
-        Components of the edge's unit normal along the pixel's sides.
-    """
-    steep, flat = sorted((abs(slope[0]), abs(slope[1])))[::-1]
-    if flat < 1e-6:
-        return np.clip(distance_px + np.float32(0.5), 0, 1)
-    outer, inner = np.float32((steep + flat) / 2), np.float32((steep - flat) / 2)
-    # Squares of large distances would cost single precision its digits.
-    distance_px = np.clip(distance_px, -1, 1)
-    ramps = (
-        _half_square(distance_px + outer)
-        - _half_square(distance_px + inner)
-        - _half_square(distance_px - inner)
-        + _half_square(distance_px - outer)
-    )
-    return np.clip(ramps / np.float32(steep * flat), 0, 1)
-
-
-def _half_square(x: Floats) -> Floats:
-    positive = np.maximum(x, 0)
-    return positive * positive * np.float32(0.5)
