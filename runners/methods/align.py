@@ -2,28 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from runners.methods.geometry import (
-    Coordinates,
-    Matrix,
-    for_full,
-    scale_of,
-    turn_of,
+from runners.methods.geometry import Coordinates, Matrix, for_full, scale_of, similarity, turn_of
+from runners.methods.order import (
+    Ints,
+    Reals,
+    depth_order,
+    likeness,
+    sharpness_profiles,
+    unlikeness,
 )
-from runners.methods.order import depth_order, neighbour_tree, sharpness_profiles
-from runners.methods.register import RegistrationError, register, translation
+from runners.methods.register import Picture, RegistrationError, register, translation
 from runners.methods.stack import Stack
 
 # A burst that needs more than this has lost its subject, or the registration is wrong.
 LIMIT_SCALE = 0.25
 LIMIT_TURN = 0.2
-LEAST_CORRELATION = 0.2
-# A change of scale that moves the corner by this much from one frame to the next is no accident.
-TELLING_PX = 0.3
+LEAST_CORRELATION = 0.3
+# A frame is left out when its likeliest neighbours do not match; with too few left, all fails.
+_TRIES = 3
+_LEAST_SHARE = 0.5
+# A change of scale that moves the corner by this much over the whole stack is no accident.
+TELLING_PX = 2.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -86,26 +90,97 @@ def chained(
     frames = list(frames)
     if len(frames) == 1:
         return no_alignment(stack, frames)
-    profiles = sharpness_profiles(stack, frames)
-    order = depth_order(profiles) if reorder else np.arange(len(frames))
-    root = frames.index(reference) if reference in frames else int(order[len(order) // 2])
-    pairs = neighbour_tree(profiles, root) if reorder else _in_a_row(len(frames), root)
-    matrices = {root: np.eye(3)}
-    for parent, child in pairs:
-        step = _pair(stack, frames[parent], frames[child], model)
-        matrices[child] = step @ matrices[parent]
-    full = {frames[row]: for_full(matrix, stack.proxy_bin) for row, matrix in matrices.items()}
+    alike = likeness(stack, frames)
+    middle = len(frames) // 2
+    profiles = sharpness_profiles(stack, frames, alike.shifts[middle])
+    distance = unlikeness(profiles, alike.alike)
+    order = depth_order(distance) if reorder else np.arange(len(frames))
+    root = frames.index(reference) if reference in frames else int(order[middle])
+    links = _Links(stack, frames, model)
+    placed = _grown(links, root, distance, alike.shifts * (stack.thumb_bin / stack.proxy_bin))
+    order = np.array([row for row in order if row in placed])
+    if reorder:
+        order = in_depth_order(order, placed, stack)
+    placed = _rechained(links, root, order, placed)
+    full = {frames[row]: for_full(matrix, stack.proxy_bin) for row, matrix in placed.items()}
     for frame, matrix in full.items():
         _check(matrix, frame)
-    used = tuple(frames[row] for row in order)
+    if reorder:
+        order = in_depth_order(order, placed, stack)
     return Alignment(
-        reference=frames[root], used=in_depth_order(used, full, _half_px(stack)), matrices=full
+        reference=frames[root], used=tuple(frames[row] for row in order), matrices=full
     )
 
 
-def _in_a_row(count: int, root: int) -> list[tuple[int, int]]:
-    up = [(row, row + 1) for row in range(root, count - 1)]
-    return up + [(row, row - 1) for row in range(root, 0, -1)]
+Step = Callable[[int, int, Matrix], Matrix]
+
+
+class _Links:
+    """Registrations of pairs of frames, each done once. Frames are rows of a list here."""
+
+    def __init__(self, stack: Stack, frames: Sequence[int], model: str) -> None:
+        self.stack, self.frames, self.model = stack, frames, model
+        self._done: dict[tuple[int, int], Matrix] = {}
+        self._ready: dict[int, Picture] = {}
+
+    def _picture(self, row: int) -> Picture:
+        if row not in self._ready:
+            self._ready[row] = Picture(self.stack.small(self.frames[row]).luma)
+        return self._ready[row]
+
+    def __call__(self, first: int, second: int, start: Matrix) -> Matrix:
+        """Return the transform from one row to another, proxy px."""
+        if (second, first) in self._done:
+            return np.asarray(np.linalg.inv(self._done[second, first]))
+        if (first, second) not in self._done:
+            pictures = self._picture(first), self._picture(second)
+            names = self.frames[first], self.frames[second]
+            self._done[first, second] = _matched(*pictures, names, self.model, start)
+        return self._done[first, second]
+
+
+def _grown(links: Step, root: int, distance: Reals, shifts: Reals) -> dict[int, Matrix]:
+    """Join frames to those already placed, the likeliest pair first (a spanning tree).
+
+    A pair that does not match is tried no more; a frame whose likeliest pairs all fail is left
+    out.
+    """
+    count = len(distance)
+    open_pairs = distance + np.diag(np.full(count, np.inf))
+    placed, tries, problem = {root: np.eye(3)}, np.zeros(count, dtype=int), ""
+    while reachable := [row for row in range(count) if row not in placed and tries[row] < _TRIES]:
+        known = list(placed)
+        candidates = open_pairs[np.ix_(known, reachable)]
+        if not np.isfinite(candidates).any():
+            break
+        place = np.unravel_index(np.argmin(candidates), candidates.shape)
+        parent, child = known[place[0]], reachable[place[1]]
+        open_pairs[parent, child] = np.inf
+        tries[child] += 1
+        start = similarity(x=shifts[parent, child, 0], y=shifts[parent, child, 1])
+        try:
+            placed[child] = links(parent, child, start) @ placed[parent]
+        except RegistrationError as error:
+            problem = str(error)
+    if len(placed) < max(2, _LEAST_SHARE * count):
+        raise RegistrationError(f"only {len(placed)} of {count} frames could be aligned; {problem}")
+    return placed
+
+
+def _rechained(links: Step, root: int, order: Ints, placed: dict[int, Matrix]) -> dict[int, Matrix]:
+    """Chain the frames once more, now that their order of depth is known."""
+    chained = {root: np.eye(3)}
+    here = int(np.flatnonzero(order == root)[0])
+    onward = [(order[place], order[place + 1]) for place in range(here, len(order) - 1)]
+    back = [(order[place], order[place - 1]) for place in range(here, 0, -1)]
+    for parent, child in onward + back:
+        guess = placed[child] @ np.linalg.inv(placed[parent])
+        try:
+            step = links(parent, child, guess)
+        except RegistrationError:
+            step = guess
+        chained[child] = step @ chained[parent]
+    return chained
 
 
 def direct(
@@ -115,12 +190,15 @@ def direct(
     frames = list(frames)
     base = reference if reference in frames else frames[len(frames) // 2]
     matrices = {base: np.eye(3)}
+    ready = Picture(stack.small(base).luma)
     for frame in frames:
         if frame != base:
-            matrices[frame] = for_full(_pair(stack, base, frame, model), stack.proxy_bin)
+            moving = Picture(stack.small(frame).luma)
+            matrix = _matched(ready, moving, (base, frame), model)
+            matrices[frame] = for_full(matrix, stack.proxy_bin)
             _check(matrices[frame], frame)
-    used = in_depth_order(tuple(frames), matrices, _half_px(stack))
-    return Alignment(reference=base, used=used, matrices=matrices)
+    used = in_depth_order(np.array(frames), matrices, stack)
+    return Alignment(reference=base, used=tuple(used.tolist()), matrices=matrices)
 
 
 def phase_correlated(
@@ -137,18 +215,20 @@ def phase_correlated(
     return Alignment(reference=base, used=tuple(frames), matrices=matrices)
 
 
-def _pair(stack: Stack, first: int, second: int, model: str) -> Matrix:
-    found = register(stack.small(first).luma, stack.small(second).luma, model=model)
+def _matched(
+    first: Picture,
+    second: Picture,
+    names: tuple[int, int],
+    model: str,
+    start: Matrix | None = None,
+) -> Matrix:
+    found = register(first, second, model=model, start=start)
     if found.correlation < LEAST_CORRELATION:
         raise RegistrationError(
-            f"frames {first} and {second} do not match: correlation {found.correlation:.2f} "
-            f"after alignment, at least {LEAST_CORRELATION} is needed"
+            f"frames {names[0]} and {names[1]} do not match: correlation {found.correlation:.2f} "
+            f"after alignment, at least {LEAST_CORRELATION} needed"
         )
     return found.matrix
-
-
-def _half_px(stack: Stack) -> float:
-    return float(np.hypot(*stack.shape)) / 2
 
 
 def _check(matrix: Matrix, frame: int) -> None:
@@ -160,23 +240,15 @@ def _check(matrix: Matrix, frame: int) -> None:
         )
 
 
-def in_depth_order(
-    used: tuple[int, ...], matrices: dict[int, Matrix], half_px: float
-) -> tuple[int, ...]:
+def in_depth_order(order: Ints, matrices: Mapping[int, Matrix], stack: Stack) -> Ints:
     """Put frames in order of depth, near first, by the scale at which they show the subject.
 
     A camera that advances sees the subject larger and is focused deeper. Where the scale hardly
-    changes (it moves the edge of the picture by less than can be measured from frame to frame)
+    changes (over the whole stack it moves the corner of the picture by a pixel or two)
     the order given is kept, turned round if the picture shrinks along it.
-
-    Parameters
-    ----------
-    half_px : float
-        Distance from the middle to a corner of the picture, px.
     """
-    scales = np.log([scale_of(matrices[frame]) for frame in used])
-    steps = np.diff(np.sort(scales)) * half_px
-    if steps.size and np.median(steps) > TELLING_PX:
-        return tuple(used[place] for place in np.argsort(scales, kind="stable"))
-    slope = float(np.dot(scales - scales.mean(), np.arange(len(used)) - (len(used) - 1) / 2))
-    return used[::-1] if slope < 0 else used
+    scales = np.log([scale_of(matrices[row]) for row in order])
+    if np.ptp(scales) * np.hypot(*stack.shape) / 2 > TELLING_PX:
+        return order[np.argsort(scales, kind="stable")]
+    slope = float(np.dot(scales - scales.mean(), np.arange(len(order)) - (len(order) - 1) / 2))
+    return order[::-1] if slope < 0 else order

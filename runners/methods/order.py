@@ -1,4 +1,4 @@
-"""Which frames lie next to each other in depth, told from where each one is sharp.
+"""Which frames lie next to each other in depth, told from how alike they look.
 
 A handheld burst reverses and repeats, so the order of time is not the order of depth. Frames
 that are neighbours in depth are sharp in much the same places; that is enough to chain them.
@@ -7,40 +7,90 @@ that are neighbours in depth are sharp in much the same places; that is enough t
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
-from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
+from scipy import fft, ndimage
 
-from runners.methods.register import translation
+from runners.methods.register import band_pass
 from runners.methods.stack import Stack, binned
+from runners.methods.tone import LUMA
 
 Ints = npt.NDArray[np.intp]
+Reals = npt.NDArray[np.float64]
 _CELLS_DOWN = 8
 # The order given is kept unless another makes the path shorter by more than this factor.
 _GIVEN_UNLESS = 1.2
+# Highlights this many times brighter than the median frame are cut: a droplet's gleam outshines
+# all else, and as a blur disc it looks like no other frame.
+_GLEAM = 4.0
+# Frames further apart in time have moved further too: a slight doubt, 10 % per frame.
+_LATER = 0.1
 
 
-def sharpness_profiles(stack: Stack, frames: Sequence[int]) -> npt.NDArray[np.float64]:
+@dataclass(frozen=True, eq=False, slots=True)
+class Likeness:
+    """How alike every two frames are, and how far one is shifted against the other.
+
+    Parameters
+    ----------
+    alike : ndarray, shape (n, n)
+        Largest correlation of the two small copies over all shifts, -1..1. What only one of them
+        shows counts against it, so frames that are far apart sideways are unlike too.
+    shifts : ndarray, shape (n, n, 2)
+        Where (x, y) of the first shows in the second, less (x, y), thumb px.
+    """
+
+    alike: Reals
+    shifts: Reals
+
+
+def likeness(stack: Stack, frames: Sequence[int]) -> Likeness:
+    """Correlate the small copies of all pairs of frames."""
+    thumbs = [stack.small(frame).light @ LUMA for frame in frames]
+    top = _GLEAM * float(np.median(thumbs))
+    bands = np.stack([band_pass(np.minimum(thumb, top)) for thumb in thumbs])
+    bands -= bands.mean(axis=(1, 2), keepdims=True)
+    size = tuple(fft.next_fast_len(2 * side, real=True) for side in bands.shape[1:])
+    spectra = fft.rfft2(bands, size)
+    energy = np.sqrt((bands.astype(float) ** 2).sum(axis=(1, 2))) + 1e-12
+    count = len(frames)
+    alike, shifts = np.eye(count), np.zeros((count, count, 2))
+    for first in range(count - 1):
+        product = np.conj(spectra[first]) * spectra[first + 1 :]
+        for second, surface in enumerate(fft.irfft2(product, size), first + 1):
+            row, column = np.unravel_index(np.argmax(surface), size)
+            shift = [column - size[1] * (column > size[1] / 2), row - size[0] * (row > size[0] / 2)]
+            value = float(surface[row, column]) / (energy[first] * energy[second])
+            alike[first, second] = alike[second, first] = value
+            shifts[first, second], shifts[second, first] = shift, np.negative(shift)
+    return Likeness(alike, shifts)
+
+
+def sharpness_profiles(stack: Stack, frames: Sequence[int], shifts: Reals) -> Reals:
     """Describe each frame by where it is sharp, whatever its gain.
+
+    Parameters
+    ----------
+    shifts : ndarray, shape (frames, 2)
+        Where (x, y) of a common picture shows in each frame, less (x, y), thumb px.
 
     Returns
     -------
     ndarray, shape (frames, cells)
         Logarithm of the sharpness in coarse cells, less the mean of the frame and of the cell.
     """
-    base = stack.small(frames[len(frames) // 2]).light.mean(axis=2)
-    shifts, maps = [], []
-    for frame in frames:
-        small = stack.small(frame)
-        shifts.append(translation(base, small.light.mean(axis=2), upsample=1)[1::-1, 2])
-        maps.append(ndimage.shift(small.sharpness, -shifts[-1], order=0, mode="nearest"))
+    maps = [
+        ndimage.shift(stack.small(frame).sharpness, -shift[::-1], order=0, mode="nearest")
+        for frame, shift in zip(frames, shifts, strict=True)
+    ]
     # Only what every frame shows is compared, but never less than the middle half.
-    reach = np.abs(np.array(shifts)).max(axis=0).astype(int) + 1
-    down, right = np.minimum(reach, np.array(base.shape) // 4)
-    cells = max(1, (base.shape[0] - 2 * down) // _CELLS_DOWN)
-    inner = (slice(down, base.shape[0] - down), slice(right, base.shape[1] - right))
+    shape = maps[0].shape
+    reach = np.abs(shifts).max(axis=0).astype(int)[::-1] + 1
+    down, right = np.minimum(reach, np.array(shape) // 4)
+    inner = (slice(down, shape[0] - down), slice(right, shape[1] - right))
+    cells = max(1, (shape[0] - 2 * down) // _CELLS_DOWN)
     values = np.stack([binned(one[inner], cells) for one in maps]).reshape(len(frames), -1)
     level = np.log(values + 0.1 * values.mean(axis=1, keepdims=True) + 1e-6).astype(float)
     level -= level.mean(axis=1, keepdims=True)
@@ -48,26 +98,47 @@ def sharpness_profiles(stack: Stack, frames: Sequence[int]) -> npt.NDArray[np.fl
     return level
 
 
-def unlikeness(profiles: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Return 1 minus the correlation of every pair of profiles, at least a little above 0."""
+def unlikeness(profiles: Reals, alike: Reals) -> Reals:
+    """Say how unlike two frames are: in where they are sharp, in what they show, and in time.
+
+    Parameters
+    ----------
+    profiles : ndarray, shape (frames, cells)
+        From `sharpness_profiles`.
+    alike : ndarray, shape (frames, frames)
+        Correlation of the pictures themselves.
+
+    Returns
+    -------
+    ndarray, shape (frames, frames)
+        Product of the two lacks of correlation, a little larger for frames that are not next to
+        each other in the order given; always > 0.
+    """
     size = np.sqrt((profiles**2).sum(axis=1)) + 1e-12
-    alike = (profiles @ profiles.T) / np.outer(size, size)
-    return np.clip(1 - alike, 1e-6, None)
+    sharp_alike = (profiles @ profiles.T) / np.outer(size, size)
+    count = len(profiles)
+    gap = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
+    later = 1 + _LATER * np.maximum(gap - 1, 0)
+    return np.asarray(np.maximum(1 - sharp_alike, 0.01) * np.maximum(1 - alike, 0.003) * later)
 
 
-def depth_order(profiles: npt.NDArray[np.float64]) -> Ints:
-    """Put frames in order of depth; which end is near cannot be told from sharpness.
+def depth_order(distance: Reals) -> Ints:
+    """Put frames in order of depth; which end is near cannot be told from their likeness.
 
     The order is the shortest path through all frames, found by reversing and moving parts of a
     first guess while that helps (2-opt and or-opt). The guess is the second eigenvector of the
     graph that joins frames which are sharp in the same places (spectral seriation: Atkins, Boman
     and Hendrickson, SIAM J. Computing 28, 297, 1998).
+
+    Parameters
+    ----------
+    distance : ndarray, shape (frames, frames)
+        From `unlikeness`.
     """
-    count = len(profiles)
+    count = len(distance)
     if count < 3:
         return np.arange(count)
-    distance = unlikeness(profiles)
-    nearest = np.sort(distance + 9 * np.eye(count), axis=1)[:, 0]
+    nearest = np.sort(distance + np.diag(np.full(count, np.inf)), axis=1)[:, 0]
     weight = np.exp(-distance / (2 * np.median(nearest))) + 1e-9
     np.fill_diagonal(weight, 0)
     _, vectors = np.linalg.eigh(np.diag(weight.sum(axis=1)) - weight)
@@ -78,14 +149,14 @@ def depth_order(profiles: npt.NDArray[np.float64]) -> Ints:
     return path if path[0] < path[-1] else path[::-1]
 
 
-def _shortened(path: Ints, distance: npt.NDArray[np.float64]) -> Ints:
+def _shortened(path: Ints, distance: Reals) -> Ints:
     """Shorten an open path by reversing parts of it and by moving single frames."""
     best, length = path, _length(path, distance)
     improved = True
     while improved:
         improved = False
         for other in _variants(best):
-            if (candidate := _length(other, distance)) < length - 1e-9:
+            if (candidate := _length(other, distance)) < length * (1 - 1e-9):
                 best, length, improved = other, candidate, True
     return best
 
@@ -101,18 +172,5 @@ def _variants(path: Ints) -> Iterator[Ints]:
             yield np.insert(rest, place, path[first])
 
 
-def _length(path: Ints, distance: npt.NDArray[np.float64]) -> float:
+def _length(path: Ints, distance: Reals) -> float:
     return float(distance[path[:-1], path[1:]].sum())
-
-
-def neighbour_tree(profiles: npt.NDArray[np.float64], root: int) -> list[tuple[int, int]]:
-    """Join every frame to its likeliest neighbour: pairs (parent, child), parents first.
-
-    Parameters
-    ----------
-    root : int
-        Row of the frame the tree starts from.
-    """
-    tree = minimum_spanning_tree(np.triu(unlikeness(profiles), 1))
-    order, parents = breadth_first_order(tree, root, directed=False)
-    return [(int(parents[child]), int(child)) for child in order[1:]]

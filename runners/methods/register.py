@@ -1,22 +1,27 @@
 """Registration of two pictures of one subject: phase correlation, then Gauss-Newton.
 
-The Gauss-Newton step minimises the difference of two band-passed pictures over a plane
-transform, a contrast and an offset. With free contrast and offset this has the same minimum as
-the enhanced correlation coefficient of Evangelidis and Psarakis (IEEE Trans. Pattern Analysis
-and Machine Intelligence 30, 1858, 2008); Huber weights keep what is sharp in only one of the two
-from pulling.
+The Gauss-Newton step explains one picture by the other through a plane transform, a contrast, an
+offset and a difference in blur. With free contrast and offset this has the same minimum as the
+enhanced correlation coefficient (G. D. Evangelidis and E. Z. Psarakis, IEEE Trans. Pattern
+Analysis and Machine Intelligence 30, 1858, 2008); the step is the inverse compositional one
+(S. Baker and I. Matthews, Int. J. Computer Vision 56, 221, 2004). Huber weights keep what shows
+in only one of the two from pulling.
+
+Pictures must be in linear light: defocus spreads light symmetrically, but in an encoded picture
+the middle of a blurred edge moves to its dark side, by up to a third of the blur.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 from skimage.registration import phase_cross_correlation
 
-from runners.methods.geometry import Matrix, covered, displacement, for_binned, for_full, resample
+from runners.methods.geometry import Matrix, displacement, for_binned, for_full, inside
 from runners.methods.stack import binned
 from runners.methods.tone import Floats
 
@@ -39,6 +44,10 @@ _SMALLEST_SIDE = 40
 _BAND = (1.0, 8.0)
 _HUBER = 1.345
 _DONE_PX = 0.005
+_STEPS = 20
+# Only the steepest part of each of the cells tells a motion; the rest would cost time.
+_CELLS = 8
+_STEEPEST = 0.3
 
 
 class RegistrationError(ValueError):
@@ -54,7 +63,8 @@ class Registration:
     matrix : ndarray, shape (3, 3)
         Takes (x, y) in the reference to (x, y) in the moving picture.
     correlation : float
-        Correlation of the two band-passed pictures where both are defined, -1..1.
+        Correlation of the two band-passed pictures where both show structure, -1..1, the
+        difference in blur taken into account; -1 where they do not overlap.
     """
 
     matrix: Matrix
@@ -80,9 +90,29 @@ def translation(reference: Floats, moving: Floats, *, upsample: int = 20) -> Mat
     return matrix
 
 
+class Picture:
+    """A picture made ready for registration: band-passed, from fine to coarse.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W), float32
+        Grey, in linear light.
+    """
+
+    def __init__(self, image: Floats) -> None:
+        self.shape: tuple[int, int] = image.shape
+        levels = max(1, int(np.log2(max(1, min(self.shape) / _SMALLEST_SIDE))) + 1)
+        self.bands = [band_pass(binned(image, 1 << level)) for level in range(levels)]
+
+    @cached_property
+    def spline(self) -> Floats:
+        """Cubic spline coefficients of the finest level."""
+        return ndimage.spline_filter(self.bands[0], 3, output=np.float32)
+
+
 def register(
-    reference: Floats,
-    moving: Floats,
+    reference: Floats | Picture,
+    moving: Floats | Picture,
     *,
     model: str = "similarity",
     start: Matrix | None = None,
@@ -92,8 +122,8 @@ def register(
 
     Parameters
     ----------
-    reference, moving : ndarray, shape (H, W), float32
-        Grey pictures; gain and offset between them do not matter.
+    reference, moving : ndarray, shape (H, W), float32, or Picture
+        Grey pictures in linear light; gain and offset between them do not matter.
     model : {"translation", "similarity", "affine"}
     start : ndarray, shape (3, 3), optional
         First guess; otherwise the better of no motion and phase correlation.
@@ -109,107 +139,123 @@ def register(
         raise ValueError(f"model is {model!r}, allowed: {', '.join(MODELS)}")
     if reference.shape != moving.shape:
         raise ValueError(f"pictures differ in size: {reference.shape} and {moving.shape}")
-    levels = _level_count(reference.shape)
-    pyramid = [
-        (_band_pass(binned(reference, 1 << level)), _band_pass(binned(moving, 1 << level)))
-        for level in range(levels)
-    ]
-    starts = [start] if start is not None else _starts(*pyramid[-1], levels - 1)
-    found = [_refine(pyramid[-1], levels - 1, matrix, model, prior_sd) for matrix in starts]
-    best = max(found, key=lambda fit: fit.correlation)
-    for level in range(levels - 2, -1, -1):
-        best = _refine(pyramid[level], level, best.matrix, model, prior_sd)
-    return best
+    first = reference if isinstance(reference, Picture) else Picture(reference)
+    second = moving if isinstance(moving, Picture) else Picture(moving)
+    found = [Registration(matrix, 0.0) for matrix in _starts(first, second, start)]
+    for level in reversed(range(len(first.bands))):
+        size = 1 << level
+        problem = _Problem(first.bands[level], model, prior_sd)
+        surface = second.bands[level] if level else second.spline
+        fits = [
+            problem.solve(surface, for_binned(fit.matrix, size), order=1 if level else 3)
+            for fit in found
+        ]
+        best = max(fits, key=lambda fit: fit.correlation)
+        found = [Registration(for_full(best.matrix, size), best.correlation)]
+    return found[0]
 
 
-def _level_count(shape: tuple[int, ...]) -> int:
-    return max(1, int(np.log2(max(1, min(shape) / _SMALLEST_SIDE))) + 1)
+def _starts(reference: Picture, moving: Picture, start: Matrix | None) -> list[Matrix]:
+    if start is not None:
+        return [start]
+    shift = translation(reference.bands[-1], moving.bands[-1], upsample=1)
+    return [np.eye(3), for_full(shift, 1 << (len(reference.bands) - 1))]
 
 
-def _starts(reference: Floats, moving: Floats, level: int) -> list[Matrix]:
-    return [np.eye(3), for_full(translation(reference, moving, upsample=1), 1 << level)]
-
-
-def _band_pass(image: Floats) -> Floats:
+def band_pass(image: Floats) -> Floats:
+    """Take away what is finer than about a pixel and coarser than about eight."""
     fine, coarse = (ndimage.gaussian_filter(image, sigma, mode="nearest") for sigma in _BAND)
     return fine - coarse
 
 
-def _refine(
-    pair: tuple[Floats, Floats], level: int, matrix: Matrix, model: str, prior_sd: float
-) -> Registration:
-    """Run Gauss-Newton on one level; matrices are of the finest level."""
-    reference, moving = pair
-    problem = _Problem(reference, moving, MODELS[model], prior_sd)
-    own = for_binned(matrix, 1 << level)
-    order = 3 if level == 0 else 1
-    for _ in range(8 if level == 0 else 15):
-        step = problem.step(own, order)
-        moved = own @ step
-        done = displacement(moved, own, reference.shape) < _DONE_PX
-        own = moved
-        if done:
-            break
-    return Registration(for_full(own, 1 << level), problem.correlation(own, order))
-
-
 class _Problem:
-    """The least-squares problem of one level."""
+    """The least-squares problem of one level: explain another picture by `reference`."""
 
-    def __init__(
-        self, reference: Floats, moving: Floats, directions: tuple[Matrix, ...], prior_sd: float
-    ) -> None:
-        self.reference, self.moving = reference, moving
-        height, width = reference.shape
+    def __init__(self, reference: Floats, model: str, prior_sd: float) -> None:
+        self.shape = reference.shape
+        self.directions = MODELS[model]
+        height, width = self.shape
         self.half = np.hypot(height, width) / 2
         self.centre = np.array([(width - 1) / 2, (height - 1) / 2])
-        self.x = ((np.arange(width) - self.centre[0]) / self.half).astype(np.float32)[None, :]
-        self.y = ((np.arange(height) - self.centre[1]) / self.half).astype(np.float32)[:, None]
-        self.directions = directions
-        free = [direction is _SHIFT_X or direction is _SHIFT_Y for direction in directions]
-        self.prior = np.where(free, 0.0, (prior_sd * self.half) ** -2.0)
-        self.slope = np.gradient(reference)
-
-    def step(self, matrix: Matrix, order: int) -> Matrix:
-        """Return the small transform that, put first, makes the two pictures more alike."""
-        inside = covered(matrix, self.reference.shape)
-        if inside.sum() < 0.1 * inside.size:
-            return np.eye(3)
-        seen = resample(self.moving, matrix, order=order)
-        contrast, offset = _line(self.reference[inside], seen[inside])
-        residual = (contrast * self.reference + offset - seen)[inside]
-        noise = 1.4826 * float(np.median(np.abs(residual))) + 1e-9
-        weight = np.minimum(1, _HUBER * noise / (np.abs(residual) + 1e-12))
-        columns = self._columns(seen, contrast, inside)
-        weighted = columns * weight
-        # Band-passed values are alike over some pixels' distance: so many fewer facts they are.
-        trust = 1 / (noise**2 * 4 * np.pi * _BAND[0] ** 2)
-        normal = trust * (weighted @ columns.T).astype(float)
-        pull = trust * (weighted @ residual).astype(float)
-        count = len(self.directions)
-        normal[np.diag_indices(count)] += self.prior
-        normal[np.diag_indices_from(normal)] += 1e-12 * np.trace(normal) + 1e-12
-        return self._transform(np.linalg.solve(normal, pull)[:count])
-
-    def _columns(
-        self, seen: Floats, contrast: float, inside: npt.NDArray[np.bool_]
-    ) -> npt.NDArray[np.float32]:
-        """Change of the moving picture along each direction, then contrast and offset."""
-        down, right = (
-            0.5 * (contrast * own + other)
-            for own, other in zip(self.slope, np.gradient(seen), strict=True)
+        down, right = (np.asarray(slope) for slope in np.gradient(reference))
+        self.rows, self.columns = np.nonzero(_steepest(down**2 + right**2))
+        x = ((self.columns - self.centre[0]) / self.half).astype(np.float32)
+        y = ((self.rows - self.centre[1]) / self.half).astype(np.float32)
+        slopes = (right[self.rows, self.columns], down[self.rows, self.columns])
+        value = reference[self.rows, self.columns]
+        bend = ndimage.laplace(reference)[self.rows, self.columns]
+        # A difference in blur is, to first order, a multiple of the second derivative. Depth
+        # changes over the picture, so the multiple may change linearly.
+        self.explained = np.stack(
+            [self._change(direction, slopes, x, y) for direction in self.directions]
+            + [value, np.ones_like(value), bend, bend * x, bend * y]
         )
-        rows = []
-        for direction in self.directions:
-            along_x = direction[0, 0] * self.x + direction[0, 1] * self.y + direction[0, 2]
-            along_y = direction[1, 0] * self.x + direction[1, 1] * self.y + direction[1, 2]
-            rows.append((right * along_x + down * along_y)[inside])
-        rows.append(self.reference[inside])
-        rows.append(np.ones_like(rows[0]))
-        return np.stack(rows).astype(np.float32)
+        free = [direction is _SHIFT_X or direction is _SHIFT_Y for direction in self.directions]
+        self.prior = np.where(free, 0.0, (prior_sd * self.half) ** -2.0)
+
+    @staticmethod
+    def _change(
+        direction: Matrix, slopes: tuple[Floats, Floats], x: Floats, y: Floats
+    ) -> npt.NDArray[np.float32]:
+        """Return how the reference changes along one direction, per pixel of displacement."""
+        along = [row[0] * x + row[1] * y + row[2] for row in direction[:2]]
+        return np.asarray(slopes[0] * along[0] + slopes[1] * along[1], dtype=np.float32)
+
+    def solve(self, surface: Floats, matrix: Matrix, *, order: int) -> Registration:
+        """Repeat Gauss-Newton steps until nothing moves.
+
+        Parameters
+        ----------
+        surface : ndarray, shape (H, W), float32
+            The moving picture, or for order 3 its spline coefficients.
+        """
+        correlation = -1.0
+        for _ in range(_STEPS):
+            step, correlation = self._step(matrix, surface, order)
+            moved = matrix @ step
+            done = displacement(moved, matrix, self.shape) < _DONE_PX
+            matrix = moved
+            if done:
+                break
+        return Registration(matrix, correlation)
+
+    def _step(self, matrix: Matrix, surface: Floats, order: int) -> tuple[Matrix, float]:
+        """Return the transform to put first, and how well the pictures agreed before it."""
+        x, y, _ = matrix @ np.stack([self.columns, self.rows, np.ones_like(self.rows)])
+        seen_at = inside(y, x, self.shape)
+        if seen_at.sum() < max(50, 0.1 * seen_at.size):
+            return np.eye(3), -1.0
+        seen = ndimage.map_coordinates(
+            surface, [y[seen_at], x[seen_at]], order=order, mode="nearest", prefilter=False
+        )
+        explained = self.explained[:, seen_at]
+        amounts = self._fit(explained, seen, np.ones_like(seen))
+        residual = seen - amounts @ explained
+        noise = 1.4826 * float(np.median(np.abs(residual))) + 1e-9
+        weight = np.minimum(1, _HUBER * noise / (np.abs(residual) + 1e-12)).astype(np.float32)
+        amounts = self._fit(explained, seen, weight, noise)
+        count = len(self.directions)
+        model = amounts[count:] @ explained[count:]
+        contrast = amounts[count] if amounts[count] > 1e-6 else np.inf
+        return self._transform(-amounts[:count] / contrast), _correlation(model, seen)
+
+    def _fit(
+        self, explained: Floats, seen: Floats, weight: Floats, noise: float | None = None
+    ) -> npt.NDArray[np.float64]:
+        """Weighted least squares, with the prior when the noise is known."""
+        weighted = explained * weight
+        normal = (weighted @ explained.T).astype(float)
+        count = len(self.directions)
+        if noise is not None:
+            # Band-passed values are alike over some pixels: so many fewer facts they are.
+            facts_per_value = _STEEPEST / (4 * np.pi * _BAND[0] ** 2)
+            normal[np.diag_indices(count)] += self.prior * noise**2 / facts_per_value
+        normal[np.diag_indices_from(normal)] *= 1 + 1e-7
+        normal[np.diag_indices_from(normal)] += 1e-20
+        return np.linalg.solve(normal, (weighted @ seen).astype(float))
 
     def _transform(self, amounts: npt.NDArray[np.float64]) -> Matrix:
-        """Turn amounts in the unit coordinates of the columns into a transform of pixels."""
+        """Turn amounts in pixels of displacement into a transform about the centre."""
         per_px = np.array([1 / self.half, 1 / self.half, 1.0])
         small = np.eye(3)
         for amount, direction in zip(amounts, self.directions, strict=True):
@@ -218,19 +264,18 @@ class _Problem:
         to_centre[:2, 2] = -self.centre
         return np.linalg.inv(to_centre) @ small @ to_centre
 
-    def correlation(self, matrix: Matrix, order: int) -> float:
-        """Return the correlation of the two pictures where both are defined."""
-        inside = covered(matrix, self.reference.shape)
-        if inside.sum() < 0.1 * inside.size:
-            return -1.0
-        seen = resample(self.moving, matrix, order=order)[inside]
-        own = self.reference[inside]
-        spread = float(own.std() * seen.std())
-        return float(((own - own.mean()) * (seen - seen.mean())).mean() / (spread + 1e-12))
+
+def _steepest(steepness: Floats) -> npt.NDArray[np.bool_]:
+    """Mark the steepest share of each of some cells, so that no part of the picture is left out."""
+    chosen = np.zeros(steepness.shape, dtype=bool)
+    for rows in np.array_split(np.arange(steepness.shape[0]), _CELLS):
+        for columns in np.array_split(np.arange(steepness.shape[1]), _CELLS):
+            cell = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
+            count = int((1 - _STEEPEST) * steepness[cell].size)
+            chosen[cell] = steepness[cell] >= np.partition(steepness[cell], count, axis=None)[count]
+    return chosen
 
 
-def _line(x: Floats, y: Floats) -> tuple[float, float]:
-    """Return slope and offset of the least-squares line through points."""
-    spread = float(x.var()) + 1e-12
-    slope = float(((x - x.mean()) * (y - y.mean())).mean()) / spread
-    return slope, float(y.mean()) - slope * float(x.mean())
+def _correlation(first: Floats, second: Floats) -> float:
+    spread = float(first.std() * second.std())
+    return float(((first - first.mean()) * (second - second.mean())).mean() / (spread + 1e-20))

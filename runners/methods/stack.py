@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from runners.methods.tone import LUMA, Floats, full_scale, linear_to_srgb, to_float, to_light
+from runners.methods.tone import LUMA, Floats, full_scale, to_float, to_light
 
 PROXY_PIXELS = 400_000
 THUMB_PIXELS = 6_000
@@ -89,7 +89,7 @@ class Stack:
         ratio = self.thumb_bin // self.proxy_bin
         light = to_light(image, linear=self.linear)
         proxy = binned(light, self.proxy_bin)
-        luma = linear_to_srgb(proxy @ LUMA)
+        luma = proxy @ LUMA
         white = image.max(axis=2) >= CLIPPED * full_scale(image.dtype)
         grey = image @ LUMA / np.float32(full_scale(image.dtype))
         return SmallCopies(
@@ -117,6 +117,8 @@ def binned(image: Floats, size: int) -> Floats:
     if size == 1:
         return image
     rows, columns = image.shape[0] // size, image.shape[1] // size
-    cut = image[: rows * size, : columns * size]
-    blocks = cut.reshape(rows, size, columns, size, *image.shape[2:])
-    return blocks.mean(axis=3, dtype=np.float32).mean(axis=1, dtype=np.float32)
+    # Adding strided slices is several times faster than a mean over two short axes.
+    tall = sum(image[start : rows * size : size, : columns * size] for start in range(1, size))
+    tall = tall + image[: rows * size : size, : columns * size]
+    wide = sum(tall[:, start::size] for start in range(1, size)) + tall[:, ::size]
+    return np.asarray(wide * np.float32(1 / size**2), dtype=np.float32)
