@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
+import tifffile
 from PIL import Image
 
 from simulator import load_rig, load_scene, shoot
@@ -207,6 +208,13 @@ class TestSameBytes:
             for count in (2, 4)
         ]
         assert stacks[0] == stacks[1]
+
+    def test_files_hold_no_date(self, written):
+        """No TIFF tag tells when, where or by what program it was written."""
+        for path in written.rglob("*.tif"):
+            with tifffile.TiffFile(path) as file:
+                tags = {tag.name for tag in file.pages[0].tags}
+            assert not tags & {"DateTime", "Software", "HostComputer", "ImageDescription"}
 
     def test_another_seed_changes_the_frames(self, written, tmp_path):
         """The comparisons above could fail: a different seed gives different bytes."""

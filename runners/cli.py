@@ -1,0 +1,141 @@
+"""The command line: ``stacktruth COMMAND ...``.
+
+Exit status: 0 done; 1 the work ran and something in it failed; 2 the request was wrong and
+nothing was written. An error is one or two lines on stderr.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import sys
+import traceback
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from importlib import import_module
+from typing import Any, NoReturn
+
+from runners.request import RequestError
+from simulator.stackio import StackExistsError
+
+#: Where each command lives; only the one that is asked for is loaded.
+COMMANDS = {
+    "demo": "runners.commands.demo",
+    "render": "runners.commands.render",
+    "score": "runners.commands.score",
+    "list": "runners.commands.list_names",
+    "check-stack": "runners.commands.check_stack",
+    "export": "runners.commands.export",
+}
+
+_LONGEST = 500
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose complaints are `RequestError`, and that takes no shortened options."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"allow_abbrev": False, **kwargs})
+
+    def error(self, message: str) -> NoReturn:
+        raise RequestError(f"{message}\nsee: {self.prog} --help")
+
+
+def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentParser:
+    """Return the parser of the named commands."""
+    parser = _Parser(
+        prog="stacktruth",
+        description="Handheld macro stacks with known truth, and scores for stacking methods.",
+    )
+    parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name in names:
+        import_module(COMMANDS[name]).add_parser(commands)
+    for own in commands.choices.values():
+        own.add_argument("--debug", action="store_true", default=argparse.SUPPRESS)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : sequence of str or None
+        Arguments after the program's name; None takes this process's own.
+
+    Returns
+    -------
+    int
+        Exit status.
+    """
+    argv = list(sys.argv[1:] if argv is None else argv)
+    debug = "--debug" in argv
+    try:
+        with _ended_gently():
+            args = build_parser(_asked(argv)).parse_args(argv)
+            status = int(args.run(args))
+            sys.stdout.flush()
+            return status
+    except SystemExit as leave:  # after --help
+        return leave.code if isinstance(leave.code, int) else 1
+    except BrokenPipeError:  # whoever read our output has gone
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except (RequestError, StackExistsError) as error:
+        return _complain(error, status=2, debug=debug)
+    except (Exception, KeyboardInterrupt) as error:
+        return _complain(error, status=1, debug=debug)
+
+
+def _asked(argv: Sequence[str]) -> list[str]:
+    """Return the command that the arguments name, or all where they name none."""
+    first = next((word for word in argv if not word.startswith("-")), "")
+    return [first] if first in COMMANDS else list(COMMANDS)
+
+
+@contextmanager
+def _ended_gently() -> Iterator[None]:
+    """Take a polite request to end like an interrupt, so that unfinished files are removed."""
+
+    def stop(number: int, frame: object) -> NoReturn:
+        raise KeyboardInterrupt
+
+    try:
+        before = signal.signal(signal.SIGTERM, stop)
+    except ValueError:  # only the main thread may
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _complain(error: BaseException, *, status: int, debug: bool) -> int:
+    if debug:
+        traceback.print_exception(error)
+    print(f"stacktruth: error: {_message(error)}", file=sys.stderr)
+    return status
+
+
+def _message(error: BaseException) -> str:
+    """Return an error in two lines at most."""
+    if isinstance(error, KeyboardInterrupt):
+        return "interrupted; nothing unfinished was left"
+    if isinstance(error, RequestError):
+        first, _, hint = str(error).partition("\n")
+        return f"{_cut(first)}\n{_cut(hint)}" if hint else _cut(first)
+    if isinstance(error, ValueError | OSError):
+        return _cut(str(error))
+    return f"{_cut(f'{type(error).__name__}: {error}')}\n--debug shows where"
+
+
+def _cut(text: str) -> str:
+    text = " ".join(text.split())
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST].rstrip()} ..."
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""The commands, one file each; every file has ``add_parser(commands)`` and ``run(args) -> int``."""

@@ -1,0 +1,33 @@
+"""``check-stack``: whether a stack folder is as it was written."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from runners.request import request
+from simulator.stackio import check_stack, read_stack
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser("check-stack", help="look for damage in a stack")
+    parser.set_defaults(run=run)
+    parser.add_argument("stack", type=Path, metavar="STACK", help="folder of a stack")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print every problem, one a line; say on stderr how many."""
+    with request():
+        problems = check_stack(args.stack)
+    if not problems:
+        stack = read_stack(args.stack, verify=False)
+        files, frames = len(stack.manifest.files) + 1, stack.plan.frames
+        print(f"{args.stack}: sound, {files} files, {frames} frames")
+        return 0
+    print("\n".join(problems))
+    what = "problem" if len(problems) == 1 else "problems"
+    print(f"stacktruth check-stack: {args.stack} has {len(problems)} {what}", file=sys.stderr)
+    return 1

@@ -1,0 +1,32 @@
+"""``demo``: two scenes rendered, merged by several methods and scored, with pictures."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from runners.commands.options import add_progress_option, shows_progress, whole
+from runners.demo import run_demo
+from runners.request import new_path
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser("demo", help="render two scenes, merge and score them")
+    parser.set_defaults(run=run)
+    parser.add_argument(
+        "--out",
+        default="stacktruth-demo",
+        metavar="DIR",
+        help="folder to make (default: %(default)s)",
+    )
+    parser.add_argument(
+        "--workers", type=whole(1), default=2, metavar="N", help="processes (default: 2)"
+    )
+    add_progress_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the demonstration."""
+    out = new_path(args.out)
+    return run_demo(out, workers=args.workers, progress=shows_progress(args))

@@ -1,0 +1,75 @@
+"""``list``: the names that other commands take."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from metrics.record import Metric
+from metrics.registry import METRICS
+from runners.methods.registry import METHODS
+from simulator.data import find_data_file, list_data_files, load_toml
+
+Titles = Mapping[str, str]
+
+
+def _data_files(kind: str) -> Titles:
+    return {
+        name: str(load_toml(find_data_file(name, kind=kind)).get("title", ""))
+        for name in list_data_files(kind)
+    }
+
+
+def _methods() -> Titles:
+    return {
+        name: f"{method.title} ({method.paper})" if method.paper else method.title
+        for name, method in METHODS.items()
+    }
+
+
+def _metrics() -> Titles:
+    return {
+        name: f"{metric.title}; {_better(metric)} is better" for name, metric in METRICS.items()
+    }
+
+
+def _better(metric: Metric) -> str:
+    return f"nearer {metric.best:g}" if metric.direction == "nearest" else metric.direction
+
+
+KINDS: Mapping[str, Callable[[], Titles]] = {
+    "scenes": lambda: _data_files("scene"),
+    "rigs": lambda: _data_files("rig"),
+    "stances": lambda: _data_files("stance"),
+    "lights": lambda: _data_files("light"),
+    "subjects": lambda: _data_files("subject"),
+    "methods": _methods,
+    "metrics": _metrics,
+    "suites": lambda: _data_files("suite"),
+}
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser("list", help="names and titles of what is shipped")
+    parser.set_defaults(run=run)
+    parser.add_argument(
+        "kind", nargs="?", choices=list(KINDS), metavar="KIND", help=", ".join(KINDS)
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print one name and title a line; without a kind, all kinds under their headings."""
+    if args.kind:
+        print("\n".join(_lines(KINDS[args.kind]())))
+        return 0
+    for kind, titles in KINDS.items():
+        print(f"{kind}:")
+        print("\n".join(f"  {line}" for line in _lines(titles()) or ["(none)"]))
+    return 0
+
+
+def _lines(titles: Titles) -> list[str]:
+    width = max(map(len, titles), default=0)
+    return [f"{name:{width}}  {title}".rstrip() for name, title in titles.items()]

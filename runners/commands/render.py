@@ -1,0 +1,98 @@
+"""``render``: a scene, photographed by hand, as a stack folder with its truth."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from runners.commands.options import (
+    add_picture_options,
+    add_progress_option,
+    number,
+    shows_progress,
+    whole,
+)
+from runners.request import new_path, request
+from simulator import load_rig, load_scene, shoot
+from simulator.frameio import FORMATS
+from simulator.sensor import saturation_e
+from simulator.shoot import Shoot
+from simulator.stackio import write_stack
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser("render", help="render a scene into a stack with its truth")
+    parser.set_defaults(run=run)
+    parser.add_argument("scene", metavar="SCENE", help="scene, by name or .toml file")
+    parser.add_argument("--out", required=True, metavar="STACK", help="folder to make")
+    add_picture_options(parser)
+    for option, what in (
+        ("--stance", "how the camera is held"),
+        ("--light", "flash, ambient light and cadence"),
+        ("--subject", "how the living parts move"),
+    ):
+        parser.add_argument(option, help=f"{what}, by name or .toml file")
+    parser.add_argument(
+        "--frames", type=whole(1), metavar="N", help="frames (default: what the pass needs)"
+    )
+    parser.add_argument(
+        "--seed", type=whole(0), default=0, metavar="N", help="of all that is random (default: 0)"
+    )
+    parser.add_argument(
+        "--iso", type=number(above=0), default=100.0, metavar="N", help="(default: 100)"
+    )
+    for option, what in (("--near", "start"), ("--far", "end")):
+        parser.add_argument(
+            option, type=number(), metavar="MM", help=f"z of the plane of focus at the {what}"
+        )
+    parser.add_argument("--noise-free", action="store_true", help="leave out all sensor noise")
+    parser.add_argument("--bayer", action="store_true", help="one colour a pixel on the sensor")
+    parser.add_argument(
+        "--format",
+        choices=list(FORMATS),
+        default="tiff16",
+        help="; ".join(f"{found.name}: {found.title}" for found in FORMATS.values()),
+    )
+    parser.add_argument(
+        "--workers", type=whole(1), default=1, metavar="N", help="processes (default: 1)"
+    )
+    add_progress_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Render the stack."""
+    with request():
+        path = new_path(args.out)
+        plan = plan_of(args)
+        # Whatever cannot be carried out shows here, before the first frame.
+        saturation_e(plan.rig.sensor, iso=plan.iso)
+        records = plan.records
+    write_stack(plan, path, format=args.format, workers=args.workers, progress=shows_progress(args))
+    rows, cols = plan.camera(0).frame.shape
+    usable = sum(record.usable for record in records)
+    print(
+        f"{path}: {plan.frames} frames of {cols}x{rows} pixels, {usable} usable, "
+        f"truth in the view of frame {plan.reference}"
+    )
+    return 0
+
+
+def plan_of(args: argparse.Namespace) -> Shoot:
+    """Return the shoot that the options ask for."""
+    scene = load_scene(args.scene)
+    asked = {name: getattr(args, name) for name in ("stance", "light", "subject")}
+    return shoot(
+        scene,
+        load_rig(args.rig or scene.rig),
+        **{name: value for name, value in asked.items() if value is not None},
+        frames=args.frames,
+        seed=args.seed,
+        near_mm=args.near,
+        far_mm=args.far,
+        crop=args.crop,
+        bin=args.bin or 1,
+        iso=args.iso,
+        noise=not args.noise_free,
+        bayer=args.bayer,
+    )

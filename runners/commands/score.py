@@ -1,0 +1,119 @@
+"""``score``: run methods on a stack, or take finished pictures, and tell what they are worth."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from runners.commands.options import add_progress_option, number, shows_progress
+from runners.contract import DEPTH_UNITS, InvalidOutput, Outcome, as_result
+from runners.external import result_from_files
+from runners.request import RequestError, new_path, request, whole_file
+from runners.run import find_method
+from runners.scoring import Judge, Scored, score_stack, table
+from simulator.stackio import Stack, read_stack
+
+#: Columns of the printed table; the CSV file and the JSON text hold all.
+SHOWN = {
+    "method": "method",
+    "status": "status",
+    "capture.psnr_db": "best possible dB",
+    "total.psnr_db": "result dB",
+    "merge_loss_db": "lost in the merge dB",
+    "total.ssim": "SSIM",
+    "total.ciede2000_mean": "colour dE",
+    "depth.depth_rmse_mm": "depth error mm",
+    "depth.coverage": "depth share",
+    "residual_px": "shift px",
+    "seconds": "s",
+}
+_DONE = ("ok", "skipped")
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser("score", help="score methods or a finished picture on a stack")
+    parser.set_defaults(run=run)
+    parser.add_argument("stack", type=Path, metavar="STACK", help="folder of a stack")
+    what = parser.add_mutually_exclusive_group(required=True)
+    what.add_argument(
+        "--method",
+        action="append",
+        metavar="M",
+        help="name, path/to/file.py:function, or a command line with {output}; may be repeated",
+    )
+    what.add_argument("--image", type=Path, metavar="FILE", help="picture merged elsewhere")
+    parser.add_argument("--depth", type=Path, metavar="FILE", help="depth map to that picture")
+    parser.add_argument(
+        "--depth-unit", choices=DEPTH_UNITS, default="frame", help="(default: frame)"
+    )
+    parser.add_argument("--name", metavar="N", help="of that picture in the table")
+    parser.add_argument("--programs", type=Path, metavar="FILE", help=".toml file of programs")
+    parser.add_argument("--csv", type=Path, metavar="FILE", help="table to make, all columns")
+    parser.add_argument("--json", action="store_true", help="print all columns as JSON")
+    parser.add_argument("--time-limit", type=number(above=0), metavar="S", help="for each method")
+    parser.add_argument("--memory-limit", type=number(above=0), metavar="MB", help="likewise")
+    add_progress_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Score, print the table, and say on stderr what failed."""
+    with request():
+        if args.csv is not None:
+            new_path(args.csv)
+        if args.method and (args.depth or args.name):
+            raise RequestError("--depth and --name go with --image, got --method")
+        for path in (args.image, args.depth):
+            if path is not None and not path.is_file():
+                raise RequestError(f"{path}: there is no such file")
+        methods = [find_method(spec, programs=args.programs) for spec in args.method or ()]
+        stack = read_stack(args.stack)
+    if methods:
+        scored = score_stack(
+            stack,
+            methods,
+            time_limit_s=args.time_limit,
+            memory_limit_mb=args.memory_limit,
+            progress=shows_progress(args),
+        )
+    else:
+        outcome = finished(stack, args.image, args.depth, depth_unit=args.depth_unit)
+        scored = [Judge(stack).score(outcome, name=args.name or args.image.name)]
+    rows = table(scored)
+    if args.csv is not None:
+        with whole_file(args.csv) as draft:
+            rows.to_csv(draft, index=False)
+    print(rows.to_json(orient="records", indent=1) if args.json else shown(rows))
+    return _tell_failures(scored)
+
+
+def finished(stack: Stack, image: Path, depth: Path | None, *, depth_unit: str) -> Outcome:
+    """Return finished files as the outcome of a method: a bad file is an invalid output."""
+    try:
+        result = as_result(result_from_files(image, depth, depth_unit=depth_unit), info=stack.info)
+    except (InvalidOutput, ValueError) as error:
+        return Outcome(status="invalid-output", reason=" ".join(str(error).split()))
+    return Outcome(status="ok", result=result)
+
+
+def shown(rows: pd.DataFrame) -> str:
+    """Return the main columns as a text table; a number that is not there is a dash."""
+    found = {
+        name: head for name, head in SHOWN.items() if name in rows and rows[name].notna().any()
+    }
+    part = rows[list(found)].rename(columns=found)
+    return part.to_string(index=False, float_format=lambda value: f"{value:.3f}", na_rep="-")
+
+
+def _tell_failures(scored: Sequence[Scored]) -> int:
+    failed = [item.row for item in scored if item.outcome.status not in _DONE]
+    if not failed:
+        return 0
+    told = "; ".join(f"{row['method']}: {row['status']}, {row['reason']}" for row in failed)
+    print(f"stacktruth score: {len(failed)} of {len(scored)} failed: {told}", file=sys.stderr)
+    return 1

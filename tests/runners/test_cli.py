@@ -1,0 +1,449 @@
+"""The command line: what it makes, and that a wrong request or a failed method loses nothing."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import tifffile
+
+from runners.cli import COMMANDS, main
+from simulator import load_rig, load_scene, shoot
+from simulator.data import list_data_files
+from simulator.sensor import encode_srgb
+from simulator.stackio import read_stack, write_stack
+
+SMALL = ["--rig", "test-rig", "--crop", "64x48", "--frames", "3"]
+
+METHODS = """
+import time
+import numpy as np
+
+def raising(frames, info):
+    raise RuntimeError("no idea\\nwhat to do")
+
+def hanging(frames, info):
+    time.sleep(600)
+
+def not_a_number(frames, info):
+    return np.full(frames[0].shape, np.nan, np.float32)
+
+def wrong_shape(frames, info):
+    return frames[0][:-8]
+"""
+
+SCENE = """
+field_mm = [4, 3]
+depth_mm = [-0.5, 0.5]
+[[surface]]
+name = "card"
+texture = { kind = "flat", colour = "#808080" }
+"""
+
+RIG = """
+[lens]
+focal_length_mm = 50.0
+f_number = 2.8
+magnification = 1.0
+[sensor]
+width_px = 64
+height_px = 48
+pitch_um = 20.0
+"""
+
+
+@pytest.fixture(scope="module")
+def stack(tmp_path_factory):
+    """Write one small stack; tests must not change it."""
+    plan = shoot(load_scene("ramp"), load_rig("test-rig"), frames=3, crop=(64, 48))
+    return write_stack(plan, tmp_path_factory.mktemp("stacks") / "small", progress=False)
+
+
+@pytest.fixture
+def place(tmp_path, monkeypatch):
+    """Work in a folder that holds a few files of the user."""
+    monkeypatch.chdir(tmp_path)
+    Path("methods.py").write_text(METHODS)
+    Path("mine").mkdir()
+    Path("mine/notes.txt").write_text("keep")
+    Path("mine.csv").write_text("keep")
+    Path("mine.ply").write_text("keep")
+    return tmp_path
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Read all files below a folder."""
+    return {str(path): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+class Ran:
+    """One command run in this process: status, and what it printed."""
+
+    def __init__(self, capsys, *argv):
+        self.status = main([str(word) for word in argv])
+        self.out, self.err = capsys.readouterr()
+
+    def assert_failed(self, status, told):
+        """Check the status, and that one or two lines on stderr tell why."""
+        assert self.status == status, self.err
+        assert 1 <= len(self.err.splitlines()) <= 2, self.err
+        assert told in self.err
+        assert "Traceback" not in self.err
+
+
+class TestWrongRequest:
+    """Status 2, one or two lines, and nothing written."""
+
+    def check(self, capsys, place, argv, told):
+        """Run a wrong request and hold the folder against what it was."""
+        before = contents(place)
+        ran = Ran(capsys, *argv)
+        ran.assert_failed(2, told)
+        assert ran.out == ""
+        assert contents(place) == before
+
+    def test_unknown_scene(self, capsys, place):
+        """The shipped scenes are listed."""
+        told = "unknown scene 'moon'; shipped: "
+        self.check(capsys, place, ["render", "moon", "--out", "new"], told)
+
+    def test_unknown_key_in_toml(self, capsys, place):
+        """File and key are named."""
+        Path("s.toml").write_text("colour = 3\n" + SCENE)
+        told = "s.toml: key 'colour' is not known here"
+        self.check(capsys, place, ["render", "s.toml", *SMALL, "--out", "new"], told)
+
+    def test_broken_toml(self, capsys, place):
+        """File and line are named."""
+        Path("s.toml").write_text("field_mm = [4, 3\n")
+        told = "s.toml: not valid TOML: "
+        self.check(capsys, place, ["render", "s.toml", "--out", "new"], told)
+
+    def test_negative_f_number(self, capsys, place):
+        """Key, value and rule are named."""
+        Path("r.toml").write_text(RIG.replace("2.8", "-2.8"))
+        told = "key 'lens.f_number': got -2.8, input should be greater than 0"
+        self.check(capsys, place, ["render", "ramp", "--rig", "r.toml", "--out", "new"], told)
+
+    def test_output_folder_that_exists(self, capsys, place):
+        """A folder of the user is not touched, whatever the command."""
+        told = "mine exists already"
+        self.check(capsys, place, ["render", "ramp", *SMALL, "--out", "mine"], told)
+        self.check(capsys, place, ["demo", "--out", "mine"], told)
+
+    def test_output_file_that_exists(self, capsys, place, stack):
+        """A file of the user is not touched."""
+        told = "mine.ply exists already"
+        self.check(capsys, place, ["export", "ramp", "--to", "mine.ply"], told)
+        score = ["score", stack, "--method", "mean", "--csv", "mine.csv"]
+        self.check(capsys, place, score, "mine.csv exists already")
+
+    def test_place_below_a_file(self, capsys, place):
+        """A folder cannot be made below a file."""
+        told = "mine.csv is no folder"
+        self.check(capsys, place, ["render", "ramp", *SMALL, "--out", "mine.csv/new"], told)
+
+    @pytest.mark.parametrize(
+        ("options", "told"),
+        [
+            (["--crop", "64"], "--crop: got '64', allowed WIDTHxHEIGHT in pixels"),
+            (["--crop", "640x480"], "crop: got 640x480 pixels, allowed up to 192x128"),
+            (["--frames", "0"], "--frames: got '0', allowed a whole number of 1 or more"),
+            (["--seed", "-1"], "--seed: got '-1', allowed a whole number of 0 or more"),
+            (["--iso", "50"], "iso must be >= the base ISO 100, got 50"),
+            (["--iso", "nan"], "--iso: got 'nan', allowed a number above 0"),
+            (["--format", "gif"], "--format: invalid choice: 'gif' (choose from 'tiff16'"),
+            (["--near", "2", "--far", "1"], "from near to far, got 2 to 1 mm"),
+            (["--stance", "flying"], "unknown stance 'flying'; shipped: braced"),
+            (["--colour", "red"], "unrecognized arguments: --colour red"),
+            (["--fra", "3"], "unrecognized arguments: --fra 3"),
+        ],
+    )
+    def test_wrong_option(self, options, told, capsys, place):
+        """The option, what was got and what is allowed are named."""
+        argv = ["render", "ramp", "--rig", "test-rig", "--out", "new", *options]
+        self.check(capsys, place, argv, told)
+
+    def test_truncated_tiff(self, capsys, place, stack):
+        """A stack with a frame cut off is not scored; file, got and expected are named."""
+        self.damaged(stack, "frames/0001.tif", lambda data: data[:500])
+        told = "0001.tif is cut off: got 500 bytes, expected 18"
+        self.check(capsys, place, ["score", "bad", "--method", "mean", "--csv", "new.csv"], told)
+
+    def test_changed_checksum(self, capsys, place, stack):
+        """A stack with one byte changed is not scored."""
+        self.damaged(stack, "truth/ideal.tif", lambda data: data[:-1] + bytes([data[-1] ^ 1]))
+        told = "ideal.tif was changed: got SHA-256 "
+        self.check(capsys, place, ["score", "bad", "--method", "mean"], told)
+
+    def damaged(self, stack, name, change):
+        """Copy the stack to ``bad`` with one file changed."""
+        for path, data in contents(stack).items():
+            copy = Path("bad") / Path(path).relative_to(stack)
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            copy.write_bytes(change(data) if copy == Path("bad") / name else data)
+
+    @pytest.mark.parametrize(
+        ("options", "told"),
+        [
+            ([], "one of the arguments --method --image is required"),
+            (["--method", "magic"], "unknown method 'magic'; allowed: middle-frame"),
+            (["--method", "no.py:f"], "method 'no.py:f': there is no file no.py"),
+            (["--image", "no.tif"], "no.tif: there is no such file"),
+            (["--method", "mean", "--name", "x"], "--depth and --name go with --image"),
+            (["--method", "mean", "--time-limit", "0"], "got '0', allowed a number above 0"),
+        ],
+    )
+    def test_wrong_scoring(self, options, told, capsys, place, stack):
+        """What is to be scored is looked at before anything runs."""
+        self.check(capsys, place, ["score", stack, *options], told)
+
+    def test_no_stack(self, capsys, place):
+        """A folder that is no stack is named as such by every command that takes one."""
+        for argv in (["score", "mine", "--method", "mean"], ["check-stack", "mine"]):
+            self.check(capsys, place, argv, "mine is no stack: stack.json is missing")
+
+    def test_unknown_command(self, capsys, place):
+        """The commands are listed, with a hint to the help."""
+        ran = Ran(capsys, "stack")
+        ran.assert_failed(2, "invalid choice: 'stack' (choose from 'demo', 'render'")
+        assert ran.err.splitlines()[1] == "see: stacktruth --help"
+
+    def test_export_needs_a_known_ending(self, capsys, place):
+        """Only .obj and .ply can be written."""
+        told = "new.stl: got ending '.stl', allowed .obj or .ply"
+        self.check(capsys, place, ["export", "ramp", "--to", "new.stl"], told)
+
+
+class TestMethodThatFails:
+    """Status 1, a row with status and reason, and one line that tells why."""
+
+    @pytest.mark.parametrize(
+        ("name", "told"),
+        [
+            ("raising", "failed, RuntimeError: no idea what to do"),
+            ("not_a_number", "invalid-output, image has 9216 values that are NaN or infinite"),
+            ("wrong_shape", "invalid-output, image has shape (40, 64, 3), expected (48, 64, 3)"),
+        ],
+    )
+    def test_bad_method(self, name, told, capsys, place, stack):
+        """The row is in the table and in the CSV file, and the stack is whole."""
+        status, _, reason = told.partition(", ")
+        before = contents(stack)
+        ran = Ran(capsys, "score", stack, "--method", f"methods.py:{name}", "--csv", "new.csv")
+        ran.assert_failed(1, f"1 of 1 failed: methods:{name}: {status}, ")
+        (row,) = pd.read_csv("new.csv").to_dict("records")
+        assert row["status"] == status
+        assert reason in row["reason"]
+        assert reason in ran.err
+        assert status in ran.out
+        assert contents(stack) == before
+        assert Path("mine/notes.txt").read_text() == "keep"
+
+    def test_hanging_method(self, capsys, place, stack):
+        """It is ended at its time limit; the other methods of the run are scored all the same."""
+        start = time.monotonic()
+        methods = ["--method", "methods.py:hanging", "--method", "middle-frame"]
+        ran = Ran(capsys, "score", stack, *methods, "--time-limit", "3", "--csv", "new.csv")
+        assert time.monotonic() - start < 60
+        ran.assert_failed(1, "1 of 2 failed: methods:hanging: timed-out, took more than 3 s")
+        assert list(pd.read_csv("new.csv").status) == ["timed-out", "ok"]
+
+    def test_finished_picture_of_another_size(self, capsys, place, stack):
+        """A finished picture that is not of the stack's size is an invalid output."""
+        tifffile.imwrite("half.tif", np.zeros((24, 32, 3), np.uint16), photometric="rgb")
+        ran = Ran(capsys, "score", stack, "--image", "half.tif")
+        ran.assert_failed(1, "half.tif: invalid-output, image has shape (24, 32, 3), expected (48")
+
+    def test_finished_picture_that_is_none(self, capsys, place, stack):
+        """A file that is no picture is an invalid output."""
+        Path("p.tif").write_text("no picture")
+        ran = Ran(capsys, "score", stack, "--image", "p.tif", "--name", "mine")
+        ran.assert_failed(1, "mine: invalid-output, p.tif cannot be read as a picture")
+
+
+class TestDone:
+    """Status 0, nothing on stderr, and the work done."""
+
+    def run(self, capsys, *argv):
+        """Run a command that must do its work without a word on stderr."""
+        ran = Ran(capsys, *argv)
+        assert (ran.status, ran.err) == (0, "")
+        return ran.out
+
+    def test_render_writes_what_the_library_writes(self, capsys, place, stack):
+        """The options reach the shoot: the same bytes as `write_stack`."""
+        out = self.run(capsys, "render", "ramp", *SMALL, "--out", "deep/new")
+        assert "3 frames of 64x48 pixels" in out
+        made = {
+            Path(path).relative_to("deep/new"): data
+            for path, data in contents(Path("deep/new")).items()
+        }
+        asked = {Path(path).relative_to(stack): data for path, data in contents(stack).items()}
+        assert made == asked
+
+    def test_render_options_reach_the_plan(self, capsys, place):
+        """Every option of render is found in the plan of the stack."""
+        Path("s.toml").write_text(SCENE)
+        Path("r.toml").write_text(RIG)
+        options = "--frames 2 --seed 9 --bin 2 --crop 32x24 --iso 400 --noise-free --bayer"
+        names = "--stance stepped --light steady-lamp --subject still --near -0.25 --far 0.5"
+        argv = ["render", "s.toml", "--rig", "r.toml", "--out", "new", "--format", "jpeg8"]
+        self.run(capsys, *argv, *options.split(), *names.split())
+        plan = read_stack("new").plan
+        assert (plan.frames, plan.seed, plan.bin, plan.crop, plan.iso) == (2, 9, 2, (32, 24), 400)
+        assert (plan.noise, plan.bayer, plan.encoding) == (False, True, "srgb8")
+        assert (plan.scene.name, plan.rig.name, plan.stance.name) == ("s", "r", "stepped")
+        assert (plan.light.name, plan.subject.name) == ("steady-lamp", "still")
+        assert (plan.approach.start_mm, plan.approach.length_mm) == (-0.25, 0.75)
+
+    def test_check_stack(self, capsys, place, stack):
+        """A sound stack is sound; a damaged one has each problem on a line, and status 1."""
+        assert "sound, 15 files, 3 frames" in self.run(capsys, "check-stack", stack)
+        TestWrongRequest().damaged(stack, "truth/ideal.tif", lambda data: b"")
+        Path("bad/frames/0000.tif").unlink()
+        ran = Ran(capsys, "check-stack", "bad")
+        ran.assert_failed(1, "bad has 2 problems")
+        assert [line.split()[1] for line in ran.out.splitlines()] == ["frames/0000.tif", "is"]
+
+    def test_score_as_table_csv_and_json(self, capsys, place, stack):
+        """The same rows as text, as CSV and as JSON."""
+        argv = ["score", stack, "--method", "mean", "--method", "middle-frame"]
+        rows = json.loads(self.run(capsys, *argv, "--csv", "a/new.csv", "--json"))
+        table = pd.read_csv("a/new.csv")
+        assert [row["method"] for row in rows] == list(table.method) == ["mean", "middle-frame"]
+        assert rows[0]["total.psnr_db"] == pytest.approx(table["total.psnr_db"][0])
+        text = self.run(capsys, "score", stack, "--method", "mean")
+        assert text.splitlines()[1].split()[:2] == ["mean", "ok"]
+
+    def test_achievable_picture_loses_nothing_in_the_merge(self, capsys, place, stack):
+        """The best possible merge and the true depth, handed in as finished files, score so."""
+        truth = read_stack(stack).truth
+        picture = np.rint(65535 * np.clip(encode_srgb(truth.achievable), 0, 1)).astype(np.uint16)
+        tifffile.imwrite("best.tif", picture, photometric="rgb")
+        tifffile.imwrite("depth.tif", truth.depth_mm)
+        files = ["--image", "best.tif", "--depth", "depth.tif", "--depth-unit", "mm"]
+        (row,) = json.loads(self.run(capsys, "score", stack, *files, "--name", "best", "--json"))
+        assert row["method"] == "best"
+        assert abs(row["merge_loss_db"]) < 0.05
+        assert row["merge.psnr_db"] > 80  # 16 bits hold 101 dB
+        assert row["depth.depth_rmse_mm"] < 1e-6
+
+    @pytest.mark.parametrize("suffix", ["ply", "obj"])
+    def test_export(self, suffix, capsys, place):
+        """The file is made, whole, and nothing else."""
+        before = set(contents(place))
+        out = self.run(capsys, "export", "ramp", "--bin", "64", "--to", f"new.{suffix}")
+        assert "triangles" in out
+        assert set(contents(place)) - before == {str(place / f"new.{suffix}")}
+        assert Path(f"new.{suffix}").stat().st_size > 1000
+
+    @pytest.mark.parametrize(
+        ("kind", "names"),
+        [
+            ("scenes", list_data_files("scene")),
+            ("stances", list_data_files("stance")),
+            ("methods", ["middle-frame", "oracle"]),
+            ("metrics", ["psnr_db", "depth_rmse_mm"]),
+        ],
+    )
+    def test_list_names_with_titles(self, kind, names, capsys):
+        """Each name has a title."""
+        lines = self.run(capsys, "list", kind).splitlines()
+        assert set(names) <= {line.split()[0] for line in lines}
+        assert all(len(line.split()) > 1 for line in lines)
+
+    def test_list_of_everything_has_headings(self, capsys):
+        """Without a kind all kinds are listed."""
+        heads = [line for line in self.run(capsys, "list").splitlines() if not line.startswith(" ")]
+        assert heads[0] == "scenes:"
+        assert heads[-1] == "suites:"
+        assert len(heads) == 8
+
+    @pytest.mark.parametrize("command", ["", *COMMANDS])
+    def test_help(self, command, capsys):
+        """Every command has help."""
+        assert "usage: stacktruth" in self.run(capsys, *filter(None, [command]), "--help")
+
+
+class TestUnexpected:
+    """Errors of ours, interrupts, and the real process."""
+
+    def fail(self, monkeypatch, error):
+        """Let the rendering of a stack raise."""
+
+        def write_stack(*args, **kwargs):
+            raise error
+
+        monkeypatch.setattr("runners.commands.render.write_stack", write_stack)
+
+    @pytest.mark.parametrize(
+        ("error", "told"),
+        [
+            (ZeroDivisionError("by\nzero"), "error: ZeroDivisionError: by zero"),
+            (KeyboardInterrupt(), "interrupted; nothing unfinished was left"),
+            (OSError(28, "No space left on device", "f"), "No space left on device: 'f'"),
+            (ValueError("long " * 500), "long ..."),
+        ],
+    )
+    def test_error_is_two_lines_and_status_1(self, error, told, capsys, place, monkeypatch):
+        """Whatever goes wrong in the work is told shortly."""
+        self.fail(monkeypatch, error)
+        Ran(capsys, "render", "ramp", *SMALL, "--out", "new").assert_failed(1, told)
+
+    @pytest.mark.parametrize("where", [0, 1])
+    def test_debug_shows_the_traceback(self, where, capsys, place, monkeypatch):
+        """--debug before or after the command adds the traceback."""
+        self.fail(monkeypatch, ZeroDivisionError("zero"))
+        argv = ["render", "ramp", *SMALL, "--out", "new"]
+        argv.insert(where, "--debug")
+        ran = Ran(capsys, *argv)
+        assert ran.status == 1
+        assert "Traceback" in ran.err
+        assert "ZeroDivisionError: zero" in ran.err
+
+    def test_real_process(self, place):
+        """The module run as a program gives the same status and message."""
+        with started("render", "moon", "--out", "new") as process:
+            out, told = process.communicate(timeout=60)
+        assert (process.returncode, out) == (2, "")
+        assert told.startswith("stacktruth: error: unknown scene 'moon'; shipped: ")
+        assert len(told.splitlines()) == 1
+
+    def test_terminated_render_leaves_nothing(self, place):
+        """A render that is told to end removes what it had begun."""
+        before = contents(place)
+        argv = ["render", "ramp", "--rig", "test-rig", "--frames", "100", "--out", "new"]
+        with started(*argv) as process:
+            wait_for(lambda: process.poll() is not None or any(place.glob(".new-*/stack/truth")))
+            process.send_signal(signal.SIGTERM)
+            _, told = process.communicate(timeout=60)
+        assert process.returncode == 1
+        assert told == "stacktruth: error: interrupted; nothing unfinished was left\n"
+        assert contents(place) == before
+        assert not list(place.glob(".new-*"))
+
+
+def started(*argv) -> subprocess.Popen:
+    """Start the command line as a process of its own."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "runners.cli", *argv],
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def wait_for(condition, limit_s=60.0) -> None:
+    """Wait until something has happened."""
+    end = time.monotonic() + limit_s
+    while not condition():
+        assert time.monotonic() < end, "did not happen in time"
+        time.sleep(0.02)
