@@ -62,7 +62,7 @@ def _chebyshev(count: int, order: int) -> npt.NDArray[np.float64]:
     return basis.T
 
 
-def sta2(image: FloatArray, window: int, *, largest: int = 5) -> FloatArray:
+def sta2(image: FloatArray, window: int, *, largest: int = 5, every: int = 1) -> FloatArray:
     """Sum of the largest eigenvalues of the window's covariance (Wee and Paramesran 2007).
 
     Parameters
@@ -71,28 +71,32 @@ def sta2(image: FloatArray, window: int, *, largest: int = 5) -> FloatArray:
     window : int
     largest : int
         Number of eigenvalues kept; a window no larger needs none, the trace is their sum.
+    every : int
+        Work out one pixel in so many each way, from the first on, and give its neighbours the same.
     """
     energy = window * window * box_mean(np.square(image, dtype=np.float64), window)
     if window <= largest:
         traces = window * window * box_variance(image.astype(np.float64), window)
     else:
-        traces = _leading_eigenvalues(image, window, largest)
+        traces = _leading_eigenvalues(image, window, largest, every)
     scale = energy * max(window * window - 1, 1)
     return ratio(traces, scale).astype(image.dtype, copy=False)
 
 
-def _leading_eigenvalues(image: FloatArray, window: int, largest: int) -> FloatArray:
+def _leading_eigenvalues(image: FloatArray, window: int, largest: int, every: int) -> FloatArray:
     """Sum of the leading eigenvalues of J J^T, J the window less its mean; rows go in blocks."""
-    sums = np.empty(image.shape)
-    block = max(1, _PATCH_VALUES // (image.shape[COLUMNS] * window * window))
+    rows, columns = image.shape[ROWS], image.shape[COLUMNS]
+    sums = np.empty((len(image), -(-rows // every), -(-columns // every)))
+    block = max(1, _PATCH_VALUES // (sums.shape[COLUMNS] * window * window))
     for frame, padded in enumerate(pad(image, window // 2)):
-        patches = sliding_window_view(padded, (window, window))
-        for start in range(0, image.shape[ROWS], block):
+        patches = sliding_window_view(padded, (window, window))[::every, ::every]
+        for start in range(0, len(patches), block):
             part = patches[start : start + block]
             centred = part - part.mean(axis=(-2, -1), keepdims=True)
             values = np.linalg.eigvalsh(centred @ np.swapaxes(centred, -1, -2))
             sums[frame, start : start + block] = values[..., -largest:].sum(axis=-1)
-    return np.maximum(sums, 0.0, out=sums)
+    np.maximum(sums, 0.0, out=sums)
+    return sums.repeat(every, axis=ROWS).repeat(every, axis=COLUMNS)[:, :rows, :columns]
 
 
 def sta3(image: FloatArray, window: int) -> FloatArray:

@@ -179,6 +179,13 @@ def test_eigenvalues_match_singular_values(image, window):
     assert value("sta2", image, window) == pytest.approx(expected)
 
 
+def test_eigenvalues_of_one_pixel_in_three(image):
+    """STA2 with `every` has the values of the full map where it looks, repeated in between."""
+    whole, coarse = MEASURES["sta2"](image), MEASURES["sta2"](image, every=3)
+    np.testing.assert_allclose(coarse[::3, ::3], whole[::3, ::3])
+    assert coarse.shape == whole.shape
+
+
 def test_window_statistics_match_numpy(image):
     """STA3 to STA6 and STA8 against numpy in the window."""
     patch = window_at(image, 9)
