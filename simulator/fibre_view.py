@@ -11,9 +11,12 @@ from simulator.camera import Camera, Window
 from simulator.coverage import straight_edge
 from simulator.scene import Lighting
 from simulator.shading import brightness, light_direction
-from simulator.view import View
+from simulator.view import NO_COLOUR, View
 
 Floats = npt.NDArray[np.float32]
+
+#: A bend that stays this close to a straight line, in pixels, is drawn as one.
+_STRAIGHT_PX = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +58,7 @@ class FibrePart:
         z = self.box_mm()[:, 2]
         return float(z[0]), float(z[1])
 
-    def view(self, camera: Camera, window: Window, *, fine: int = 1) -> View:
+    def view(self, camera: Camera, window: Window, *, fine: int = 1, bare: bool = False) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` changes nothing here."""
         row, col, depth = camera.project(self.points_mm)
         radius = camera.focal_px * self.radii_mm / depth / window.scale
@@ -63,11 +66,15 @@ class FibrePart:
         coverage = np.zeros(window.shape, np.float32)
         along = np.zeros(window.shape, np.float32)
         side = np.zeros(window.shape, np.float32)
-        for k in range(len(line) - 1):
-            _draw_segment((coverage, along, side), line[k : k + 2], radius[k : k + 2], number=k)
+        stride = _stride(line)
+        ends, radii = line[::stride], radius[::stride]
+        for k in range(len(ends) - 1):
+            _draw_segment((coverage, along, side), ends[k : k + 2], radii[k : k + 2], number=k)
+        along *= stride
+        depth_map = np.interp(along, np.arange(len(line)), depth).astype(np.float32)
+        if bare:
+            return View(window, NO_COLOUR, coverage, depth_map)
         colour = self._shaded(along, side, camera) * coverage[..., None]
-        place = np.arange(len(line))
-        depth_map = np.interp(along, place, depth).astype(np.float32)
         return View(window, colour, coverage, depth_map)
 
     def frames(self, eye_mm: npt.NDArray) -> tuple[npt.NDArray, npt.NDArray]:
@@ -102,6 +109,19 @@ class FibrePart:
 
 def _unit(vectors: npt.NDArray) -> npt.NDArray:
     return vectors / np.maximum(np.linalg.norm(vectors, axis=-1, keepdims=True), 1e-12)
+
+
+def _stride(line: npt.NDArray) -> int:
+    """Return how many steps of a line may be drawn as one straight segment."""
+    steps = len(line) - 1
+    place = np.arange(steps + 1)
+    for stride in (16, 8, 4, 2):
+        if steps % stride == 0:
+            kept = place[::stride]
+            chords = np.stack([np.interp(place, kept, line[kept, axis]) for axis in (0, 1)], 1)
+            if np.abs(chords - line).max() < _STRAIGHT_PX:
+                return stride
+    return 1
 
 
 def _draw_segment(

@@ -108,13 +108,13 @@ def tiles_of(frame: Window) -> Iterator[Window]:
 
 
 def views_in(scene: Scene, camera: Camera, tile: Window) -> Iterator[tuple[Part, View]]:
-    """Yield each part with its pinhole view in a tile, from far to near, without any blur."""
+    """Yield each part with its bare pinhole view in a tile, from far to near, without any blur."""
     for part in present_parts(scene, camera):
         eye = camera.facing(part.name, living=part.living)
         window = reach(part, eye)[0].common(tile)
         window = Window(window.row0, window.row1, window.col0, window.col1)
         if not window.empty:
-            yield part, part.view(eye, window)
+            yield part, part.view(eye, window, bare=True)
 
 
 def present_parts(scene: Scene, camera: Camera) -> list[Part]:

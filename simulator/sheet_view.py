@@ -13,7 +13,7 @@ from simulator.camera import Camera, Window
 from simulator.coverage import outline_coverage, outline_distance
 from simulator.scene import Lighting, Outline, Sheet
 from simulator.shading import brightness, light_direction
-from simulator.view import View
+from simulator.view import NO_COLOUR, View
 
 Floats = npt.NDArray[np.float32]
 
@@ -115,7 +115,7 @@ class SheetPart:
         cos, sin = np.float32(np.cos(angle)), np.float32(np.sin(angle))
         return cos * x + sin * y, cos * y - sin * x
 
-    def view(self, camera: Camera, window: Window, *, fine: int = 1) -> View:
+    def view(self, camera: Camera, window: Window, *, fine: int = 1, bare: bool = False) -> View:
         """Return what a pinhole sees of it in a window.
 
         Parameters
@@ -124,6 +124,8 @@ class SheetPart:
         window : Window
         fine : int
             Samples of the texture per pixel side.
+        bare : bool
+            Leave out the colour.
         """
         gentle = self.flat or first_hit.is_gentle(self, camera, window)
         depth = self._met(camera, window, gentle=gentle)
@@ -131,13 +133,16 @@ class SheetPart:
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * depth, py + dy * depth)
         footprint = window.scale * float(np.mean(depth)) / camera.focal_px
-        colour = self._texture(u, v, footprint, fine)
-        if self._shaded:
-            colour *= self._light(camera, window, depth)[..., None]
         coverage = None
         if self.spec.outline.kind != "everywhere":
             per_mm = np.float32(1.0 / footprint)
             coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
+        if bare:
+            return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
+        colour = self._texture(u, v, footprint, fine)
+        if self._shaded:
+            colour *= self._light(camera, window, depth)[..., None]
+        if coverage is not None:
             colour *= coverage[..., None]
         if not gentle:
             coverage = self._mend(camera, window, colour, coverage, depth)

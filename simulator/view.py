@@ -21,7 +21,7 @@ class View:
     ----------
     window : Window
     colour : array (rows, cols, 3)
-        Linear radiance times coverage.
+        Linear radiance times coverage; empty in a bare view.
     coverage : array (rows, cols) or None
         Share of the pixel that the part covers; None where it covers all.
     depth_mm : array (rows, cols), or of shape (1, 1) where it is the same all over
@@ -32,6 +32,10 @@ class View:
     colour: Floats
     coverage: Floats | None
     depth_mm: Floats
+
+
+#: The colour of a bare view.
+NO_COLOUR: Floats = np.zeros((0, 0, 3), np.float32)
 
 
 class Part(Protocol):
@@ -63,8 +67,11 @@ class Part(Protocol):
     def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
         """Return the least and greatest z over an area, ((x0, y0), (x1, y1))."""
 
-    def view(self, camera: Camera, window: Window, *, fine: int = 1) -> View:
-        """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side."""
+    def view(self, camera: Camera, window: Window, *, fine: int = 1, bare: bool = False) -> View:
+        """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side.
+
+        A ``bare`` view has no colour: coverage and depth at the pixels' centres alone.
+        """
 
 
 def reach(part: Part, camera: Camera) -> tuple[Window, float, float]:
