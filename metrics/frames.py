@@ -112,7 +112,7 @@ def wasted_share(focus_mm: npt.ArrayLike, *, dof_mm: float, near_mm: float, far_
 
 def _gaps(starts: FloatArray, ends: FloatArray, near_mm: float, far_mm: float) -> FloatArray:
     """Lengths not covered, in order: before the first frame, between frames, after the last."""
-    reached = np.concatenate([[near_mm], np.maximum.accumulate(ends)])
+    reached = np.concatenate([[near_mm], ends])
     following = np.concatenate([starts, [far_mm]])
     return np.maximum(following - reached, 0.0)
 

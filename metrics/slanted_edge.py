@@ -21,6 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 POINTS_PER_PX = 4
 MIN_SIDE_PX = 20
 _LEAST_ANGLE_DEG, _MOST_ANGLE_DEG = 1.0, 44.0
+_LEAST_SAMPLED = 0.9
 _LEAST_CONTRAST = 0.02  # of the brighter side
 
 
@@ -80,7 +81,8 @@ def slanted_edge(image: npt.ArrayLike) -> EdgeResponse:
     Raises
     ------
     ValueError
-        Not one plane, too small, not finite, no edge, or an edge along the pixels.
+        Not one plane, too small, not finite, no edge, an edge along the pixels, or one at a slope
+        so simple that its pixels sample too few places across it.
     """
     plane = _upright(_checked(image))
     places = _edge_places(plane)
@@ -199,6 +201,11 @@ def _line_values(moments: FloatArray) -> FloatArray:
     value = np.full(count.shape, np.nan)
     value[line] = (second * total - first * skew)[line] / spread[line]
     known = np.isfinite(value)
+    if known.mean() < _LEAST_SAMPLED:
+        raise ValueError(
+            "the edge must not lie at a simple slope such as 1/2 or 1/3: its pixels sample only "
+            f"{known.mean():.0%} of the places across it, and {_LEAST_SAMPLED:.0%} are needed"
+        )
     index = np.arange(value.size)
     return np.interp(index, index[known], value[known])
 

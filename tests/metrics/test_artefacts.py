@@ -244,6 +244,14 @@ def test_known_noise_is_no_invented_detail(scene: Scene) -> None:
     assert invented_detail(result, scene.ideal, noise_rms=0.002, **options) < 0.15 * raw
 
 
+def test_noise_is_no_ghost(scene: Scene) -> None:
+    """What chance explains is not counted, however strong the noise."""
+    noise = 0.05 * np.random.default_rng(11).standard_normal(scene.ideal.shape)
+    options = {"data_range": 1.0, "mask": scene.around_bar}
+    got = ghost(scene.ideal + noise, scene.ideal, others=[scene.moved, scene.behind], **options)
+    assert got < 0.01
+
+
 def test_halo_profile_is_the_fault_put_in(scene: Scene) -> None:
     """Nothing on the near side, a quarter of the contrast fading over 4 px on the far side."""
     profile = halo_profile(

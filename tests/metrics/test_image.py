@@ -117,6 +117,16 @@ def test_gradient_error_of_an_added_ramp_is_its_slope(coffee: np.ndarray) -> Non
     assert got == pytest.approx(0.005, rel=1e-4)
 
 
+@pytest.mark.parametrize("axis", [0, 1])
+def test_gradient_error_of_an_added_wave(axis: int) -> None:
+    """A wave of amplitude a and k rad/px leaves a k exp(-k^2 / 2) / sqrt(2) RMS at sigma 1 px."""
+    k = 2 * math.pi / 8
+    wave = 0.1 * np.sin(k * np.indices((96, 96))[axis])
+    inner = np.pad(np.ones((80, 80), dtype=bool), 8)
+    got = image.gradient_error(0.5 + wave, np.full_like(wave, 0.5), data_range=1.0, mask=inner)
+    assert got == pytest.approx(0.1 * k * math.exp(-(k**2) / 2) / math.sqrt(2), rel=1e-3)
+
+
 def test_gradient_similarity_by_another_filter(coffee: np.ndarray, noisy: np.ndarray) -> None:
     """With scikit-image's Prewitt magnitude the formula of Xue et al. 2014 gives the same mean."""
     planes = (block_reduce(colour.luma(each).astype(float), 2, np.mean) for each in (noisy, coffee))

@@ -18,9 +18,9 @@ def test_texture_and_flat_ground_are_told_apart() -> None:
 
 
 def test_contrast_is_the_rms_asked_for() -> None:
-    """Noise just above the contrast is textured; just below half of it, smooth."""
+    """Noise above the contrast is textured, below half of it smooth, between them neither."""
     noise = np.random.default_rng(1).standard_normal((120, 160))
-    for level, expected in ((0.015, (1, 0)), (0.004, (0, 1))):
+    for level, expected in ((0.015, (1, 0)), (0.0075, (0, 0)), (0.004, (0, 1))):
         split = regions.textured_and_smooth(0.5 + level * noise, data_range=1.0, contrast=0.01)
         assert [round(float(mask.mean()), 1) for mask in split] == list(expected)
 

@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 from skimage.transform import SimilarityTransform
 
-from metrics.similarity import IDENTITY, Similarity, fit_similarity, resample
+from metrics.similarity import IDENTITY, Similarity, _Level, fit_similarity, resample
 
 MOTIONS = (
     Similarity(shift_x_px=0.3, shift_y_px=-0.2, turn_mrad=0.4, scale=1.0005),
@@ -85,6 +85,14 @@ def test_nothing_to_measure_is_no_motion(picture) -> None:
     assert fit_similarity(flat, picture(1, 64, 80), data_range=1.0) == IDENTITY
     far = fit_similarity(picture(2, 160, 200), picture(1, 160, 200), data_range=1.0)
     assert far.residual_px((160, 200)) < 12
+
+
+def test_a_fit_is_kept_only_if_it_brings_the_two_nearer(picture) -> None:
+    """Between unrelated pictures no motion is returned that fits worse than none."""
+    for seed in range(12):
+        result, reference = picture(seed, 96, 128)[..., 1], picture(seed + 50, 96, 128)[..., 1]
+        level = _Level(result, reference, np.ones_like(reference))
+        assert level.cost(fit_similarity(result, reference, data_range=1.0)) <= level.cost(IDENTITY)
 
 
 def test_only_the_mask_is_trusted(scene: np.ndarray) -> None:
