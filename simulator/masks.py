@@ -162,7 +162,9 @@ class BoardPart:
     kind: Literal["board"] = "board"
 
 
-Mask = Annotated[Lines | Blotches | Grains | Disc | Height | BoardPart, Field(discriminator="kind")]
+Mask = Annotated[
+    Lines | Rings | Blotches | Grains | Disc | Height | BoardPart, Field(discriminator="kind")
+]
 
 
 @singledispatch
