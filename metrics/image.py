@@ -320,6 +320,7 @@ METRICS = (
         function=ssim,
         needs=("data_range",),
         reference="Wang et al., IEEE Trans. Image Process. 13, 600 (2004)",
+        undefined="all of it lies within 5 px of the border",
     ),
     Metric(
         name="multi_scale_ssim",
@@ -331,7 +332,7 @@ METRICS = (
         function=multi_scale_ssim,
         needs=("data_range",),
         reference="Wang, Simoncelli & Bovik, Asilomar Conf. Signals 2003",
-        undefined="a side is below 176 px, or nothing is inside the border",
+        undefined="a side is below 176 px, or all of it lies near the border",
     ),
     Metric(
         name="ciede2000_mean",

@@ -72,4 +72,6 @@ class Metric:
 
     def status(self, value: float) -> str:
         """'ok', or why there is no number."""
-        return (self.undefined or "nothing to score") if math.isnan(value) else "ok"
+        if not math.isnan(value):
+            return "ok"
+        return f"no pixel to score, or {self.undefined}" if self.undefined else "no pixel to score"

@@ -19,8 +19,8 @@ def test_rows_say_unit_direction_and_why_there_is_no_number() -> None:
         "unit": "dB", "direction": "higher", "status": "ok",
     }  # fmt: skip
     assert [row["status"] for row in rows[1:]] == [
-        "nothing to score",
-        "the reference has no detail here",
+        "no pixel to score",
+        "no pixel to score, or the reference has no detail here",
     ]
 
 
