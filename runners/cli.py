@@ -27,6 +27,7 @@ COMMANDS = {
     "list": "runners.commands.list_names",
     "check-stack": "runners.commands.check_stack",
     "export": "runners.commands.export",
+    "gallery": "runners.commands.gallery",
 }
 
 _LONGEST = 500

@@ -1,0 +1,36 @@
+"""``gallery``: one picture of the scenes, all in focus and as one frame shows them."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from runners.commands.options import add_progress_option, shows_progress
+from runners.gallery import gallery
+from runners.request import new_path, request, whole_file
+from simulator import load_scene
+from simulator.data import list_data_files
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser("gallery", help="draw the scenes to one picture")
+    parser.set_defaults(run=run)
+    parser.add_argument(
+        "scene", nargs="*", metavar="SCENE", help="scenes, by name or .toml file (default: all)"
+    )
+    parser.add_argument("--out", required=True, metavar="FILE.png", help="picture to make")
+    add_progress_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Draw the picture."""
+    names = args.scene or list_data_files("scene")
+    with request():
+        path = new_path(args.out)
+        for name in names:
+            load_scene(name)
+    with whole_file(path) as draft:
+        gallery(names, draft, progress=shows_progress(args))
+    print(path)
+    return 0
