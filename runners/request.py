@@ -56,5 +56,7 @@ def whole_file(path: Path) -> Iterator[Path]:
         yield draft
         try:
             os.link(draft, path)  # unlike a rename, never takes the place of another file
-        except FileExistsError:
-            raise RequestError(f"{path} exists already; nothing was changed") from None
+        except OSError as error:
+            if os.path.lexists(path):
+                raise RequestError(f"{path} exists already; nothing was changed") from error
+            draft.rename(path)  # a file system without hard links

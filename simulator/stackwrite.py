@@ -18,7 +18,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import isfinite
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any
 
@@ -194,6 +194,7 @@ class _Pool:
     workers: int
 
     def __call__(self, job: _Job, tasks: list[int]) -> Iterator[_Facts]:
+        others = set(active_children())
         # Started afresh and not forked: a fork copies the locks of this process's threads.
         pool = ProcessPoolExecutor(
             self.workers,
@@ -209,6 +210,10 @@ class _Pool:
                 "a rendering process was ended from outside (out of memory?); "
                 "try fewer workers or a smaller crop"
             ) from error
+        except BaseException:
+            for worker in set(active_children()) - others:
+                worker.terminate()  # what it is rendering is of no use any more
+            raise
         finally:
             pool.shutdown(cancel_futures=True)
 
@@ -217,7 +222,7 @@ _worker_job: list[_Job] = []
 
 
 def _start_worker(job: _Job) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_DFL)  # an interrupt ends it at once, without a word
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
     _worker_job[:] = [job]
 
 

@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     if not problems:
         stack = read_stack(args.stack, verify=False)
         files, frames = len(stack.manifest.files) + 1, stack.plan.frames
-        print(f"{args.stack}: sound, {files} files, {frames} frames")
+        print(f"{args.stack}: sound, {files} files, {frames} frame{'s' * (frames != 1)}")
         return 0
     print("\n".join(problems))
     what = "problem" if len(problems) == 1 else "problems"

@@ -71,8 +71,9 @@ def run(args: argparse.Namespace) -> int:
     write_stack(plan, path, format=args.format, workers=args.workers, progress=shows_progress(args))
     rows, cols = plan.camera(0).frame.shape
     usable = sum(record.usable for record in records)
+    frames = "1 frame" if plan.frames == 1 else f"{plan.frames} frames"
     print(
-        f"{path}: {plan.frames} frames of {cols}x{rows} pixels, {usable} usable, "
+        f"{path}: {frames} of {cols}x{rows} pixels, {usable} usable, "
         f"truth in the view of frame {plan.reference}"
     )
     return 0

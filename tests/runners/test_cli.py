@@ -408,6 +408,18 @@ class TestUnexpected:
         assert "Traceback" in ran.err
         assert "ZeroDivisionError: zero" in ran.err
 
+    def test_file_made_meanwhile_is_left_alone(self, capsys, place, monkeypatch):
+        """A file that comes to stand at the output during the work is not replaced."""
+
+        def export_scene(scene, path, **options):
+            Path("new.ply").write_text("keep")
+            path.write_text("mesh")
+
+        monkeypatch.setattr("runners.commands.export.export_scene", export_scene)
+        Ran(capsys, "export", "ramp", "--to", "new.ply").assert_failed(2, "new.ply exists already")
+        assert Path("new.ply").read_text() == "keep"
+        assert not list(place.glob(".new*"))
+
     def test_real_process(self, place):
         """The module run as a program gives the same status and message."""
         with started("render", "moon", "--out", "new") as process:
@@ -419,8 +431,8 @@ class TestUnexpected:
     def test_terminated_render_leaves_nothing(self, place):
         """A render that is told to end removes what it had begun."""
         before = contents(place)
-        argv = ["render", "ramp", "--rig", "test-rig", "--frames", "100", "--out", "new"]
-        with started(*argv) as process:
+        argv = ["render", "ramp", "--rig", "test-rig", "--frames", "100", "--workers", "2"]
+        with started(*argv, "--out", "new") as process:
             wait_for(lambda: process.poll() is not None or any(place.glob(".new-*/stack/truth")))
             process.send_signal(signal.SIGTERM)
             _, told = process.communicate(timeout=60)
