@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -59,10 +60,12 @@ def fewest(
 def best_way(setting: Setting, drawn: Passes, *, passes: int, frames: int) -> tuple[Way, float]:
     """Return the best laid way of so many passes and frames, and its chance."""
     if setting.regular:
-        ways = [_of(regular_pass(setting, frames=frames), passes)]
+        own = regular_pass(setting)
+        laid = own if frames == own.frames else regular_pass(setting, frames=frames)
+        ways = [replace(laid, passes=passes)]
     else:
-        laid = {laid_pass(setting, drawn, frames=frames, slack=slack): None for slack in _SLACKS}
-        ways = [Way(passes=passes, frames=frames, approach=approach) for approach in laid]
+        tried = {laid_pass(setting, drawn, frames=frames, slack=slack): None for slack in _SLACKS}
+        ways = [Way(passes=passes, frames=frames, approach=approach) for approach in tried]
     chances = [float(coverage_of(setting, drawn, way).whole.mean()) for way in ways]
     best = max(range(len(ways)), key=lambda i: chances[i])
     return ways[best], chances[best]
@@ -114,7 +117,3 @@ def _first(enough: Callable[[int], bool], low: int, high: int) -> int | None:
         middle = (low + reach) // 2
         low, reach = (low, middle) if enough(middle) else (middle, reach)
     return reach
-
-
-def _of(way: Way, passes: int) -> Way:
-    return Way(passes=passes, frames=way.frames, approach=way.approach)

@@ -1,0 +1,244 @@
+"""The whole plan: frames for a chance, what the trade would say, and what would help."""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from runners.plan import Setting, blur_limit, make_plan, print_sharpness
+from runners.plan.advice import naive_way, search_passes
+from runners.plan.forecast import Way, coverage_of, forecast, laid_pass, regular_pass
+from runners.plan.gains import ranked_gains
+from runners.plan.passes import draw_passes
+from runners.plan.search import LONGEST_PASS_S, MOST_IN_ALL, best_way, fewest
+from simulator import load_rig
+from simulator.hands import load_stance
+from simulator.light import load_light
+from simulator.sway import load_subject
+
+CALM = {"light": "flash-128th", "subject": "still"}
+
+
+def rig(magnification, f_number):
+    """Return the field sensor behind a symmetric lens."""
+    base = load_rig("field-2x")
+    lens = replace(base.lens, magnification=magnification, f_number=f_number)
+    return replace(base, lens=lens)
+
+
+def setting(*, stance, light, subject="still", depth_mm=3.0, lens=None, **changes):
+    """Return a setting, by default at 2:1 and f/5.6."""
+    lens = lens or rig(2, 5.6)
+    return Setting(
+        rig=lens,
+        stance=load_stance(stance),
+        light=load_light(light),
+        subject=load_subject(subject),
+        depth_mm=depth_mm,
+        sharpness=print_sharpness(lens),
+        **changes,
+    )
+
+
+@cache
+def plan(stance, light="flash-128th", subject="still"):
+    """Return a plan at 2:1 for a subject 3 mm deep."""
+    return make_plan(setting(stance=stance, light=light, subject=subject))
+
+
+def test_more_certainty_costs_more_frames():
+    """Each chance is promised, by no fewer frames than a lower one."""
+    found = plan("in-hand-stem").for_chance
+    assert all(forecast.chance >= chance for chance, forecast in found.items())
+    totals = [found[chance].way.total_frames for chance in (0.5, 0.9, 0.95)]
+    assert totals == sorted(totals)
+    assert totals[0] < totals[-1]
+
+
+def test_the_advised_way_keeps_its_promise_on_other_passes():
+    """Passes that the plan has never seen are covered as often as it says."""
+    promised = plan("in-hand-stem").advised
+    asked = plan("in-hand-stem").setting
+    fresh = draw_passes(asked, frames=promised.way.frames, passes=10_000, seed=77)
+    chance = coverage_of(asked, fresh, promised.way).whole.mean()
+    error = np.sqrt(chance * (1 - chance) * (1 / 10_000 + 1 / promised.tries))
+    assert abs(chance - promised.chance) < 4 * error
+    low, high = promised.chance_interval
+    assert low < promised.chance < high
+    assert high - low < 0.03
+
+
+def test_one_frame_less_breaks_the_promise():
+    """The number of frames is not larger than it has to be, within a frame or two of luck."""
+    advised = plan("in-hand-stem").advised
+    asked = plan("in-hand-stem").setting
+    fresh = draw_passes(asked, frames=advised.way.frames, passes=10_000, seed=78)
+    _, chance = best_way(asked, fresh, passes=advised.way.passes, frames=advised.way.frames - 3)
+    assert chance < asked.chance
+
+
+@pytest.mark.parametrize("stance", ["in-hand-stem", "braced"])
+@pytest.mark.parametrize(("magnification", "f_number"), [(1, 5.6), (2, 5.6), (3, 5.6)])
+@pytest.mark.parametrize("depth_mm", [2.0, 3.0])
+def test_steady_hands_need_a_handful_to_a_few_tens_of_frames(
+    stance, magnification, f_number, depth_mm
+):
+    """Common practice, no source: 10 to 40 frames, sometimes in several passes."""
+    lens = rig(magnification, f_number)
+    asked = setting(stance=stance, lens=lens, depth_mm=depth_mm, **CALM)
+    drawn = draw_passes(asked, frames=128, passes=600)
+    way = fewest(asked, drawn, chance=asked.chance)
+    assert way is not None
+    assert 4 <= way.frames <= 50
+    assert way.passes <= 2
+
+
+@pytest.mark.parametrize("overlap", [0.2, 0.35, 0.5])
+def test_regular_steps_have_the_stated_overlap(overlap):
+    """Common practice, no source: steps between half and 80 % of the depth of field."""
+    asked = setting(stance="stepped", light="steady-lamp", overlap=overlap)
+    way = regular_pass(asked)
+    lane = asked.lane.total_mm
+    assert way.approach.step_mm == pytest.approx((1 - overlap) * lane)
+    assert way.frames == int(np.ceil(3.0 / way.approach.step_mm)) + 1
+    drawn = draw_passes(asked, frames=way.frames, passes=2)
+    found = forecast(asked, drawn, way)
+    assert found.chance == 1
+    assert found.step_share == pytest.approx(1 - overlap)
+    assert found.start_before_mm == pytest.approx(found.end_behind_mm, abs=1e-9)
+    assert found.start_before_mm > -1e-12
+
+
+def test_a_support_is_advised_the_usual_step():
+    """The plan for a perfect support is its regular pass, whatever the chance."""
+    found = plan("stepped", "steady-lamp")
+    assert 0.5 <= found.advised.step_share <= 0.8
+    ways = {forecast.way for forecast in found.for_chance.values()}
+    assert ways == {regular_pass(found.setting)}
+
+
+def test_a_support_that_misses_its_stops_takes_smaller_steps():
+    """Step errors are paid for with frames, until the chance is promised again."""
+    asked = setting(stance="stepped", light="steady-lamp", overlap=0.2)
+    loose = replace(asked.stance, approach=replace(asked.stance.approach, step_error_mm=0.06))
+    found = make_plan(replace(asked, stance=loose))
+    assert found.reaches
+    assert found.advised.chance >= asked.chance
+    assert found.advised.way.frames > regular_pass(asked).frames
+
+
+def test_a_pass_starts_before_and_ends_behind_the_subject():
+    """Common practice, no source: start before the nearest point, end behind the last."""
+    advised = plan("braced").advised
+    assert advised.start_before_mm > 0
+    assert advised.end_behind_mm > 0
+
+
+def test_the_naive_pass_keeps_the_stances_own_speed():
+    """Unplanned, the body swings through at its own pace, in frames of the camera's own rate."""
+    asked = setting(stance="kneeling", light="flash-128th")
+    way = naive_way(asked, draw_passes(asked, frames=40, passes=2))
+    assert way.frames == 11  # 3 mm at 3 mm/s and 10 frames a second, both ends
+    assert way.approach.speed_mm_per_s == 3.0
+    drawn = draw_passes(asked, frames=11, passes=500)
+    assert forecast(asked, drawn, way).chance < 0.05
+
+
+def test_standing_does_not_promise_what_it_cannot_keep():
+    """At 2:1 an unsupported photographer gets the best there is, and is told it is not enough."""
+    found = plan("standing", "flash-sixteenth", "light-air")
+    assert not found.reaches
+    assert found.for_chance[0.95] is None
+    assert found.advised.chance < found.setting.chance
+    assert found.advised.share > found.naive.share
+    assert found.advised.way.total_frames <= MOST_IN_ALL
+    assert found.advised.duration_s <= LONGEST_PASS_S
+
+
+def test_steadiness_helps_the_unsteady_most():
+    """Common practice, no source: holding the stem or bracing removes most of the motion."""
+    gains = plan("standing", "flash-sixteenth", "light-air").gains
+    assert [gain.name for gain in gains[:2]] == ["hold the stem", "brace"]
+    assert {"kneel", "second pass"} <= {gain.name for gain in gains}
+    chances = [round(gain.chance, 2) for gain in gains]
+    assert chances == sorted(chances, reverse=True)
+
+
+def test_the_steadiest_are_not_told_to_steady_themselves():
+    """Advice that would make things worse is left out."""
+    names = {gain.name for gain in plan("braced").gains}
+    assert not names & {"kneel", "shelter", "brace"}
+    assert names >= {"second pass", "stop down"}
+
+
+@pytest.mark.parametrize(
+    ("stance", "light", "subject", "advice"),
+    [
+        ("braced", "flash-128th", "light-breeze", "shelter"),
+        ("in-hand-stem", "flash-quarter", "still", "faster recycle"),
+        ("in-hand-stem", "flash-quarter", "still", "less power"),
+        ("braced", "flash-sixteenth", "still", "faster burst"),
+    ],
+)
+def test_each_hindrance_brings_the_advice_that_removes_it(stance, light, subject, advice):
+    """Wind asks for shelter, a slow flash for faster recycling or less power."""
+    asked = setting(stance=stance, light=light, subject=subject)
+
+    def draw(changed):
+        return draw_passes(changed, frames=60, passes=300)
+
+    gains = ranked_gains(asked, draw, trial_frames=45, pass_counts=(1, 2))
+    (found,) = (gain for gain in gains if gain.name == advice)
+    assert found.chance > found.chance_before + 0.05
+
+
+def test_several_passes_may_do_what_one_cannot():
+    """Two passes of a try join their frames: what one misses the other may catch."""
+    asked = setting(stance="kneeling", light="flash-128th")
+    drawn = draw_passes(asked, frames=30, passes=2000)
+    approach = laid_pass(asked, drawn, frames=30)
+    one, two = (
+        forecast(asked, drawn, Way(passes=passes, frames=30, approach=approach))
+        for passes in (1, 2)
+    )
+    assert two.share > one.share
+    assert two.tries == one.tries // 2
+    # Passes are independent: a point is missed by both with the square of the chance.
+    planes = drawn.planes_mm(approach, 30)
+    points = np.linspace(0.1, 2.9, 29)
+    near = np.abs(planes[..., np.newaxis] - points) < asked.lane.near_mm
+    missed = 1 - (near & drawn.usable[..., np.newaxis]).any(axis=1).mean(axis=0)
+    assert 1 - two.share == pytest.approx(np.mean(missed**2), abs=0.015)
+
+
+def test_the_same_seed_makes_the_same_plan():
+    """Plans are reproducible to the last digit."""
+    asked = setting(stance="stepped", light="steady-lamp", overlap=0.2)
+    loose = replace(asked.stance, approach=replace(asked.stance.approach, step_error_mm=0.06))
+    asked = replace(asked, stance=loose)
+    one, same, other = (make_plan(asked, seed=seed) for seed in (5, 5, 6))
+    assert one == same
+    assert one.advised != other.advised
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"depth_mm": 0.0}, "depth_mm must be finite and > 0"),
+        ({"chance": 1.0}, "chance must be > 0 and < 1"),
+        ({"overlap": 1.0}, "overlap must be >= 0 and < 1"),
+        ({"sharpness": blur_limit(1e6)}, "one frame holds all"),
+    ],
+)
+def test_a_setting_out_of_range_is_refused(change, message):
+    """What cannot be planned is told when it is asked for."""
+    with pytest.raises(ValueError, match=message):
+        replace(setting(stance="braced", **CALM), **change)
+
+
+def test_long_regular_passes_are_not_cut_short():
+    """A deep subject on a support takes as many frames as it needs."""
+    asked = setting(stance="stepped", light="steady-lamp", depth_mm=40.0)
+    way = fewest(asked, search_passes(asked), chance=0.9)
+    assert way.frames == regular_pass(asked).frames > 128

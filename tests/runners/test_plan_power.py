@@ -1,0 +1,126 @@
+"""Flash power and cadence in the plan, against the recycle law and published limits."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from runners.plan import Setting, print_sharpness
+from runners.plan.passes import draw_passes
+from runners.plan.power import at_power, free_frames, power_table, sustained_frames_per_s
+from simulator import load_rig
+from simulator.cadence import Cadence
+from simulator.flash import fire
+from simulator.hands import load_stance
+from simulator.light import FlashUnit, Light, Recycle, load_light
+from simulator.sway import load_subject
+
+
+def flash(power, *, recycle_s=2.9, frames_per_s=10.0, **changes):
+    """Return a light that is a flash alone."""
+    unit = FlashUnit(power=power, recycle_s=Recycle(nimh=recycle_s), **changes)
+    return Light(
+        name="f", flash=unit, ambient_share=0.0, cadence=Cadence(frames_per_s=frames_per_s)
+    )
+
+
+def setting(light, *, stance="in-hand-stem", depth_mm=2.0):
+    """Return a setting at 2:1 in some light."""
+    rig = load_rig("field-2x")
+    return Setting(
+        rig=rig,
+        stance=load_stance(stance),
+        light=light,
+        subject=load_subject("still"),
+        depth_mm=depth_mm,
+        sharpness=print_sharpness(rig),
+    )
+
+
+@pytest.mark.parametrize("power", [1.0, 0.25, 1 / 16])
+@pytest.mark.parametrize("recycle_s", [2.9, 5.0])
+def test_a_waiting_flash_keeps_up_the_rate_of_its_recycle_law(power, recycle_s):
+    """At constant filling power each flash takes its power times the recycle time."""
+    light = flash(power, recycle_s=recycle_s, frames_per_s=100.0)
+    assert sustained_frames_per_s(light) == pytest.approx(1 / (power * recycle_s), rel=1e-12)
+
+
+@pytest.mark.parametrize("refill", ["constant-power", "rc"])
+@pytest.mark.parametrize("power", [1.0, 0.25, 1 / 16])
+def test_long_bursts_settle_at_the_sustained_rate(power, refill):
+    """The last gaps of a simulated burst are the ones the law promises."""
+    light = flash(power, refill=refill, frames_per_s=30.0)
+    times = [shot.time_s for shot in fire(light, 60, seed=0, scene="s")]
+    assert 1 / np.diff(times)[-1] == pytest.approx(sustained_frames_per_s(light), rel=1e-6)
+
+
+@pytest.mark.parametrize(("recycle_s", "denominator"), [(2.9, 29), (5.0, 50)])
+def test_ten_frames_a_second_need_the_known_power(recycle_s, denominator):
+    """With 2.9 s of recycling (measured) 10 frames a second go on up to 1/29, with 5 s to 1/50.
+
+    A strobe maker states such rates at 1/32 and less only.
+    """
+    assert sustained_frames_per_s(flash(1 / denominator, recycle_s=recycle_s)) == pytest.approx(10)
+    assert sustained_frames_per_s(flash(1.2 / denominator, recycle_s=recycle_s)) < 9
+
+
+@pytest.mark.parametrize(("power", "published"), [(8, 4), (16, 8), (32, 16), (64, 30)])
+def test_a_store_alone_lasts_as_many_frames_as_published(power, published):
+    """Frames at 5 a second of a large speedlight (camera maker's manual), hardly refilled.
+
+    Within one frame: the manual's numbers are rounded to its own rule.
+    """
+    light = flash(1 / power, recycle_s=1e4, frames_per_s=5.0)
+    times = np.array([shot.time_s for shot in fire(light, 60, seed=0, scene="s")])
+    assert abs(free_frames(light, times) - published) <= 1
+
+
+def test_a_flash_that_keeps_up_never_makes_the_camera_wait():
+    """At low power nothing waits, and the rate is the camera's."""
+    light = flash(1 / 128, frames_per_s=10.0)
+    times = np.array([shot.time_s for shot in fire(light, 100, seed=0, scene="s")])
+    assert free_frames(light, times) is None
+    assert sustained_frames_per_s(light) == 10
+
+
+def test_a_full_buffer_is_not_taken_for_a_waiting_flash():
+    """The camera's own slowing down is not the flash's."""
+    light = load_light("ambient-burst")
+    times = np.array([shot.time_s for shot in fire(light, 80, seed=0, scene="s")])
+    assert free_frames(light, times) is None
+
+
+def test_light_without_a_flash_has_no_power_to_choose():
+    """The table is empty, and a power cannot be set."""
+    asked = setting(load_light("ambient-burst"))
+    assert power_table(asked, lambda _: pytest.fail("nothing to draw"), pass_counts=(1,)) == ()
+    with pytest.raises(ValueError, match="has no flash"):
+        at_power(asked, 0.5)
+
+
+def test_the_advised_power_is_the_brightest_that_costs_few_frames():
+    """More power costs frames and time; the advice takes the light that comes cheap."""
+    asked = setting(flash(1 / 16))
+
+    def draw(changed):
+        return draw_passes(changed, frames=80, passes=300)
+
+    rows = power_table(asked, draw, pass_counts=(1, 2))
+    assert [row.power for row in rows] == [2.0**-stops for stops in range(8)]
+    rates = [row.sustained_frames_per_s for row in rows]
+    assert rates == sorted(rates)
+    (best,) = (row for row in rows if row.advised)
+    leanest = min(row.total_frames for row in rows if row.total_frames)
+    assert best.total_frames <= 1.2 * leanest
+    brighter = [row for row in rows if row.power > best.power]
+    assert all(row.total_frames is None or row.total_frames > 1.2 * leanest for row in brighter)
+    assert best.light_stops == pytest.approx(np.log2(best.power * 16))
+
+
+def test_a_flash_that_fires_unready_is_planned_as_one_that_waits():
+    """The table tells what each power allows without dark frames."""
+    asked = setting(load_light("flash-hasty"))
+    assert at_power(asked, 0.25).light.flash.when_not_ready == "wait"
+    never = replace(asked.light.flash, refill="none")
+    asked = replace(asked, light=replace(asked.light, flash=never))
+    assert at_power(asked, 0.25).light.flash.when_not_ready == "fire"
