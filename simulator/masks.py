@@ -199,13 +199,11 @@ def _repeated(mask: Lines | Rings, footprint_mm: float) -> Callable[[Array], Arr
 @cover.register
 def _(mask: Blotches, footprint_mm: float, seed: int) -> Cover:
     period = mask.cell_mm * tiles.CELLS
-    base = tiles.noise(0, mask.falloff)
-    level = np.float32(np.quantile(base, 1 - mask.cover))
-    small = tiles.band_limited(base, tiles.cut_step(period, footprint_mm))
+    level = np.float32(np.quantile(tiles.noise(0, mask.falloff), 1 - mask.cover))
+    small, lost = tiles.noise_for(0, mask.falloff, tiles.cut_step(period, footprint_mm))
     put = tiles.Placing(seed, "blotches").layer(period, 0)
     # The step is averaged over what a pixel no longer resolves (a triangle's half-foot is the
     # root of six of its deviation), and over the change of the noise within the pixel.
-    lost = max(float(base.var() - small.var()), 0.0)
     change = float(np.diff(small, axis=0).std()) * (small.shape[0] - 1) * footprint_mm / period
     width = float(np.sqrt(mask.edge**2 + 6 * lost + min(change, 1.0) ** 2)) + 1e-3
 

@@ -39,12 +39,12 @@ class FineLayers:
         self.lost = 0.0
         for index in range(first, _LAYERS):
             period = period_mm / tiles.SHRINK**index
-            tile = tiles.noise(index, falloff)
-            self.lost += float(tile.var())
             if tiles.LOWEST / period * footprint_mm > 0.5:
+                self.lost += float(tiles.noise(index, falloff).var())
                 continue
-            small = tiles.band_limited(tile, tiles.cut_step(period, footprint_mm))
-            self.lost -= float(small.var())
+            step = tiles.cut_step(period, footprint_mm)
+            small, lost = tiles.noise_for(index, falloff, step)
+            self.lost += lost
             self._parts.append((small, place.layer(period, index)))
 
     def __bool__(self) -> bool:

@@ -141,15 +141,14 @@ def _flat(texture: Flat, footprint_mm: float, seed: int) -> Painter:
 @painter.register
 def _octaves(texture: Octaves, footprint_mm: float, seed: int) -> Painter:
     period = tiles.CELLS * texture.cell_mm
-    base = tiles.calm_noise(texture.falloff, texture.flatness)
     turn = np.radians(texture.angle_deg) if texture.stretch > 1 else None
     place = tiles.Placing(seed, "octaves", stretch=texture.stretch, turn=turn)
     fine = FineLayers(period, 1, texture.falloff, footprint_mm, place)
-    coarse = tiles.band_limited(base, tiles.cut_step(period, footprint_mm))
-    busy = float(np.mean(base.imag**2))
-    lost = base.real.var() - coarse.real.var() + busy * fine.lost
+    step = tiles.cut_step(period, footprint_mm)
+    coarse, lost = tiles.calm_noise_for(texture.falloff, texture.flatness, step)
+    lost += float(np.mean(coarse.imag**2)) * fine.lost
     scale = np.float32(_DEVIATION * texture.contrast)
-    ramp = Ramp(texture.palette, spread=float(scale * np.sqrt(max(lost, 0))))
+    ramp = Ramp(texture.palette, spread=float(scale * np.sqrt(lost)))
     put = place.layer(period, 0)
 
     def paint(x: Array, y: Array) -> Array:
@@ -162,14 +161,14 @@ def _octaves(texture: Octaves, footprint_mm: float, seed: int) -> Painter:
 
 @painter.register
 def _photo(texture: Photo, footprint_mm: float, seed: int) -> Painter:
-    base = tiles.photograph(texture.picture)
     place = tiles.Placing(seed, "photo", turn=np.radians(texture.angle_deg))
     # The photograph holds 256 cycles per tile, as the coarsest noise layer does.
     fine = FineLayers(texture.tile_mm, 1, 1.0, footprint_mm, place)
-    coarse = tiles.band_limited(base, tiles.cut_step(texture.tile_mm, footprint_mm))
+    step = tiles.cut_step(texture.tile_mm, footprint_mm)
+    coarse, lost = tiles.photograph_for(texture.picture, step)
+    lost += _GRAIN**2 * fine.lost
     scale = np.float32(_DEVIATION * texture.contrast)
-    lost = base.var() - coarse.var() + _GRAIN**2 * fine.lost
-    ramp = Ramp(texture.palette, spread=float(scale * np.sqrt(max(lost, 0))))
+    ramp = Ramp(texture.palette, spread=float(scale * np.sqrt(lost)))
     put = place.layer(texture.tile_mm, 0)
 
     def paint(x: Array, y: Array) -> Array:
@@ -184,10 +183,11 @@ def _photo(texture: Photo, footprint_mm: float, seed: int) -> Painter:
 @painter.register
 def _cells(texture: Cells, footprint_mm: float, seed: int) -> Painter:
     period = texture.blotch_mm * tiles.CELLS
-    base = tiles.calm_noise(1.0, texture.flatness)
     place = tiles.Placing(seed, "blotches")
     fine = FineLayers(period, 1, 1.0, footprint_mm, place)
-    coarse = tiles.band_limited(base, tiles.cut_step(period, footprint_mm))
+    step = tiles.cut_step(period, footprint_mm)
+    coarse, lost = tiles.calm_noise_for(1.0, texture.flatness, step)
+    lost += float(np.mean(coarse.imag**2)) * fine.lost
     mosaic = patterns.mosaic(
         seed,
         cell_mm=texture.cell_mm,
@@ -196,9 +196,10 @@ def _cells(texture: Cells, footprint_mm: float, seed: int) -> Painter:
         angle_deg=texture.angle_deg,
     )
     left = np.float32(resolved(texture.cell_mm, footprint_mm))
-    lost = (1 - left**2) * texture.tone**2 / 12
-    ramp = Ramp(texture.palette, spread=float(np.sqrt(lost)))
     scale, tone = np.float32(_DEVIATION * texture.blotch), np.float32(texture.tone)
+    # Below the pixel: what is lost of the blotches, and tones of cells, uniform over `tone`.
+    lost = float(scale**2 * lost + (1 - left**2) * texture.tone**2 / 12)
+    ramp = Ramp(texture.palette, spread=float(np.sqrt(lost)))
     border_colour = np.array(texture.border_colour, np.float32)
     edge = max(footprint_mm / texture.cell_mm, 0.02)
     put = place.layer(period, 0)

@@ -313,6 +313,31 @@ def photograph(name: str) -> Array:
     return (tile / tile.std()).astype(np.float32)
 
 
+@lru_cache(maxsize=32)
+def noise_for(layer: int, falloff: float, step: int | None) -> tuple[Array, float]:
+    """Return a noise layer for one pixel size, ready for `look_up`, and the variance it lost."""
+    return _reduced(noise(layer, falloff), step)
+
+
+@lru_cache(maxsize=24)
+def calm_noise_for(
+    falloff: float, flatness: float, step: int | None
+) -> tuple[npt.NDArray[np.complex64], float]:
+    """Return calm noise for one pixel size, ready for `look_up`, and the variance it lost."""
+    return _reduced(calm_noise(falloff, flatness), step)
+
+
+@lru_cache(maxsize=8)
+def photograph_for(name: str, step: int | None) -> tuple[Array, float]:
+    """Return a photograph for one pixel size, ready for `look_up`, and the variance it lost."""
+    return _reduced(photograph(name), step)
+
+
+def _reduced(tile: AnyTile, step: int | None) -> tuple[AnyTile, float]:
+    small = band_limited(tile, step)
+    return small, max(float(tile.real.var() - small[:-1, :-1].real.var()), 0.0)
+
+
 def periodic(picture: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Return a picture without the smooth component that carries the jump across its edges.
 

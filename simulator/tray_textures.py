@@ -136,7 +136,7 @@ def _shell(texture: ShellSkin, footprint_mm: float, seed: int) -> Painter:
     per_turn = 2 * np.pi * spiral.radius_mm / (tiles.CELLS * texture.lines_mm)
     # Lines crowd towards the apex: take the band limit of half-way in.
     step = tiles.cut_step(tiles.CELLS * texture.lines_mm / 2, footprint_mm)
-    lines = tiles.band_limited(tiles.noise(0, 1.0), step)
+    lines, _ = tiles.noise_for(0, 1.0, step)
     fine = FineLayers(4 * texture.lines_mm, 1, 1.0, footprint_mm, tiles.Placing(seed, "shell"))
     ramp = Ramp(texture.palette)
     scale = np.float32(0.2 * texture.contrast)

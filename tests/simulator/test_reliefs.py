@@ -5,21 +5,36 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from pydantic import TypeAdapter, ValidationError
+from skimage import io
 
 from simulator.reliefs import Relief, bounds_mm, height_mm, max_slope
 from simulator.textures import Texture, sample
 
 SPIRAL = {"radius_mm": 6.0, "growth": 1.7, "whorls": 3.5, "ribs": 50}
 VEINS = {"half_width_mm": 4.0, "spacing_mm": 1.8, "width_mm": 0.3}
+ROUGH = {"kind": "rough", "amplitude_mm": 0.1, "cell_mm": 0.8}
+LAYOUT = {
+    "half_mm": 5.0,
+    "buses": [{"points_mm": [[-4, 0], [0, 0], [2, 2], [2, 4]], "count": 2, "pitch_mm": 0.8}],
+    "pads": [[-3, 3, 0.6, 0.3]],
+    "lands": [[3, -3, 1.0, 0.5]],
+}
 KINDS = {
     "flat": {"kind": "flat"},
     "slope": {"kind": "slope", "slope_x": 0.2, "slope_y": -0.1, "reach_mm": 6.0},
     "steps": {"kind": "steps", "rise_mm": 0.3, "tread_mm": 1.2, "count": 5},
     "cone": {"kind": "cone", "height_mm": 3.0, "radius_mm": 5.0},
     "dome": {"kind": "dome", "height_mm": 2.0, "radius_mm": [5.0, 3.0]},
-    "rough": {"kind": "rough", "amplitude_mm": 0.1, "cell_mm": 0.8},
+    "rough": ROUGH,
     "leaf": {"kind": "leaf", "veins": VEINS},
     "shell": {"kind": "shell", "spiral": SPIRAL, "height_mm": 4.0},
+    "coin": {"kind": "coin", "radius_mm": 6.0, "relief_mm": 0.3},
+    "crystals": {"kind": "crystals", "half_mm": 5.0, "count": 40},
+    "plates": {"kind": "plates", "cell_mm": 1.2, "stretch": 2.0, "angle_deg": 30, "rise_mm": 0.5},
+    "bowl": {"kind": "bowl", "radius_mm": 2.0, "depth_mm": 1.5},
+    "image": {"kind": "image", "picture": "gravel", "tile_mm": 8.0, "rise_mm": 0.6},
+    "board": {"kind": "board", "layout": LAYOUT},
+    "sum": {"kind": "sum", "parts": [{"kind": "slope", "slope_x": 0.1, "reach_mm": 10}, ROUGH]},
 }
 
 
@@ -151,6 +166,129 @@ def test_a_leaf_margin_can_stand_higher_or_lower():
         blade = TypeAdapter(Relief).validate_python(KINDS["leaf"] | shape | {"fold_mm": fold})
         middle, margin = height_mm(blade, 0.0, np.array([0.0, 4.0]), seed=0)
         assert margin - middle == pytest.approx(fold, abs=0.08)
+
+
+def test_beads_of_the_coin_are_evenly_spaced():
+    """The ring of beads repeats 84 times around, and so does nothing else there."""
+    angle = np.linspace(0, 2 * np.pi, 4096, endpoint=False)
+    ring = height_mm(made("coin"), 5.19 * np.cos(angle), 5.19 * np.sin(angle), seed=0)
+    power = np.abs(np.fft.rfft(ring - ring.mean())) ** 2
+    assert np.argmax(power[:130]) == 84
+    assert power[84] > 0.9 * power[1:130].sum()
+
+
+def test_crystal_faces_are_flat():
+    """Most of the cluster is plane: the height's second differences vanish there."""
+    got = heights("crystals", step_mm=0.02, size=300).astype(np.float64)
+    bend = np.abs(np.diff(got, 2, axis=0)[:, 1:-1]) + np.abs(np.diff(got, 2, axis=1)[1:-1])
+    high = got[1:-1, 1:-1] > 1.0
+    assert high.mean() > 0.3
+    assert np.mean(bend[high] < 2e-3) > 0.6
+    assert np.abs(np.diff(got, axis=0)[1:, 1:-1])[high].mean() > 5e-3  # yet they slope
+
+
+def test_bowl_is_as_deep_as_stated():
+    """From the lip to the middle, apart from lobes and grains."""
+    bowl = TypeAdapter(Relief).validate_python(KINDS["bowl"] | {"lobes": 0, "grain_mm": 0})
+    assert height_mm(bowl, 0.0, 0.0, seed=0) == pytest.approx(-1.5, abs=1e-6)
+    assert height_mm(bowl, 2.0, 0.0, seed=0) == pytest.approx(0.0, abs=1e-6)
+    assert height_mm(bowl, 0.0, 1.0, seed=0) == pytest.approx(-1.125, abs=1e-6)
+
+
+def test_plates_fall_to_their_fissures():
+    """A plate is highest inside and lowest at its border, by about the stated rise."""
+    got = heights("plates", step_mm=0.02)
+    assert np.ptp(got) == pytest.approx(0.5 + 0.2, abs=0.2)
+    assert np.percentile(got, 2) < -0.35 < -0.2 < np.percentile(got, 90)
+
+
+def test_gravel_of_colour_and_height_coincide():
+    """Bright stones of the photograph stand high in the relief of the same picture."""
+    stones = TypeAdapter(Relief).validate_python(KINDS["image"] | {"soft": 0.7})
+    skin = TypeAdapter(Texture).validate_python(
+        {
+            "kind": "photo",
+            "picture": "gravel",
+            "palette": [[0, 0, 0], [1, 1, 1]],
+            "tile_mm": 8.0,
+            "contrast": 0.8,
+        }
+    )
+    line = np.linspace(-6, 6, 500, dtype=np.float32)
+    height = height_mm(stones, line, line[:, None], seed=5)
+    bright = sample(skin, line, line[:, None], footprint_mm=0.02, seed=5)[..., 0]
+    other = sample(skin, line, line[:, None], footprint_mm=0.02, seed=6)[..., 0]
+    assert np.corrcoef(height.ravel(), bright.ravel())[0, 1] > 0.95
+    assert abs(np.corrcoef(height.ravel(), other.ravel())[0, 1]) < 0.2
+
+
+def test_a_png_file_becomes_a_relief(tmp_path):
+    """Brightness of a picture of one's own is height, from 0 to the rise."""
+    x = np.arange(64) * np.ones((64, 1))
+    wave = 127.5 + 120 * np.sin(2 * np.pi * x / 64)
+    io.imsave(tmp_path / "wave.png", wave.astype(np.uint8), check_contrast=False)
+    relief = TypeAdapter(Relief).validate_python(
+        {
+            "kind": "image",
+            "picture": str(tmp_path / "wave.png"),
+            "tile_mm": 6.4,
+            "rise_mm": 2.0,
+            "soft": 0.7,
+        }
+    )
+    line = np.linspace(0, 6.4, 64, endpoint=False, dtype=np.float32)
+    got = height_mm(relief, line, 0 * line, seed=1)
+    assert got.min() == pytest.approx(0, abs=0.02)
+    assert got.max() == pytest.approx(2, abs=0.02)
+    assert np.abs(np.fft.rfft(got))[1] / 32 == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("shape", "match"),
+    [((64, 32), "32 x 64 pixels; allowed: square"), ((60, 60), "power of two")],
+)
+def test_pictures_of_other_shapes_are_refused(tmp_path, shape, match):
+    """Only squares with a side that is a power of two repeat as tiles."""
+    path = tmp_path / "odd.png"
+    io.imsave(path, np.arange(shape[0] * shape[1]).reshape(shape).astype(np.uint8))
+    change = {"picture": str(path)}
+    with pytest.raises(ValidationError, match=match):
+        TypeAdapter(Relief).validate_python(KINDS["image"] | change)
+
+
+def test_a_missing_picture_is_refused():
+    """The message names the picture and what is allowed."""
+    with pytest.raises(ValidationError, match=r"no picture 'moon\.png'; allowed: gravel, grass"):
+        TypeAdapter(Relief).validate_python(KINDS["image"] | {"picture": "moon.png"})
+
+
+def test_copper_stands_where_the_layout_says():
+    """Tracks 0.18 mm wide, 0.8 mm apart, mitred at the bends; a pad; a land; bare board between."""
+    board = made("board")
+    thick = 0.035
+
+    def at(x, y):
+        return height_mm(board, np.float32(x), np.float32(y), seed=0)
+
+    assert at(-2, 0.4) == pytest.approx(thick, rel=0.02)
+    assert at(-2, -0.4) == pytest.approx(thick, rel=0.02)
+    assert at(-2, 0.0) == 0
+    assert at(-2, 0.4 + 0.09) == pytest.approx(thick / 2, rel=0.2)  # half-way on the edge
+    # On the diagonal the two tracks are still 0.8 mm apart across their heading.
+    shift = 0.4 / np.sqrt(2)
+    assert at(1 - shift, 1 + shift) == pytest.approx(thick, rel=0.02)
+    assert at(1 + shift, 1 - shift) == pytest.approx(thick, rel=0.02)
+    assert at(1, 1) == 0
+    assert at(-3, 3) == pytest.approx(thick, rel=0.02)
+    assert at(3.3, -3.1) == pytest.approx(thick, rel=0.02)
+    assert at(3.0, -3.5) == 0
+
+
+def test_a_sum_adds_its_parts():
+    """The sum is the sum."""
+    x = np.linspace(-3, 3, 50, dtype=np.float32)
+    rough = height_mm(made("rough"), x, x, seed=4)
+    assert height_mm(made("sum"), x, x, seed=4) == pytest.approx(rough + 0.1 * x, abs=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from skimage import color
 from simulator import tiles
 from simulator.palette import linear_colour
 from simulator.plain_textures import Octaves
+from simulator.reliefs import Relief, height_mm
 from simulator.target_textures import Edges
 from simulator.textures import Texture, sample
 
@@ -56,6 +57,12 @@ KINDS = {
         "under": OCTAVES,
         "over": BLACK,
         "mask": {"kind": "grains", "cell_mm": 0.1},
+    },
+    "ringed": {
+        "kind": "layered",
+        "under": {"kind": "flat", "colour": "#e0e0e0"},
+        "over": BLACK,
+        "mask": {"kind": "rings", "pitch_mm": 0.2, "width_mm": 0.03},
     },
 }
 
@@ -111,7 +118,7 @@ def test_a_huge_pixel_shows_the_mean_colour(name):
     )
 
 
-@pytest.mark.parametrize("name", ["bars", "edges", "checker", "ruled", "grain"])
+@pytest.mark.parametrize("name", ["bars", "edges", "checker", "ruled", "ringed", "grain"])
 def test_edges_are_averaged_over_the_pixel(name):
     """A pixel equals the mean of 256 fine samples under a triangle of one pixel half-foot."""
     step = 0.006
@@ -238,6 +245,50 @@ def test_a_layer_of_no_strength_is_not_there():
     assert np.ptp(sample(bare, x, y, footprint_mm=0.004, seed=1)) == 0
     on_line = sample(made("ruled"), 0.2, 0.0, footprint_mm=0.004, seed=1)
     assert on_line == pytest.approx(np.array(linear_colour("#101010")), abs=1e-5)
+
+
+def test_a_height_mask_follows_the_relief():
+    """Paint lies where the relief of the same seed is above the level, and nowhere else."""
+    rough = {"kind": "rough", "amplitude_mm": 0.1, "cell_mm": 0.8}
+    mask = {"kind": "height", "relief": rough, "level_mm": 0.05, "soft_mm": 0.005}
+    paint = KINDS["ruled"] | {"mask": mask, "over": {"kind": "flat", "colour": "#000000"}}
+    texture = TypeAdapter(Texture).validate_python(paint)
+    hollow = TypeAdapter(Texture).validate_python(paint | {"mask": mask | {"below": True}})
+    x, y = grid(200, 200, 0.03)
+    high = height_mm(TypeAdapter(Relief).validate_python(rough), x, y, seed=7) > 0.05
+    dark = sample(texture, x, y, footprint_mm=0.002, seed=7)[..., 0] < 0.35
+    pale = sample(hollow, x, y, footprint_mm=0.002, seed=7)[..., 0] > 0.35
+    assert 0.1 < high.mean() < 0.9
+    assert np.mean(dark == high) > 0.995
+    assert np.mean(pale == high) > 0.995
+
+
+def test_pads_are_bare_and_holes_are_dark():
+    """The parts of a board are painted where the layout puts them."""
+    layout = {"half_mm": 3.0, "pads": [[1.0, 0.5, 0.6, 0.25]], "lands": [[-1, -1, 0.8, 0.4]]}
+
+    def painted(part, x, y):
+        paint = KINDS["ruled"] | {"mask": {"kind": "board", "part": part, "layout": layout}}
+        texture = TypeAdapter(Texture).validate_python(paint)
+        return sample(texture, x, y, footprint_mm=0.01, seed=0)[..., 0] < 0.3
+
+    x = np.array([1.0, 1.4, 1.7, -1.0, -1.35, 0.0], np.float32)
+    y = np.array([0.5, 0.5, 0.5, -1.0, -0.85, 0.0], np.float32)
+    assert painted("bare", x, y).tolist() == [True, True, False, True, True, False]
+    assert painted("hole", x, y).tolist() == [True, False, False, False, False, False]
+
+
+def test_a_disc_fades_from_its_middle():
+    """A soft spot is full within, half at its radius, and gone beyond its softness."""
+    mask = {"kind": "disc", "at_mm": [1.0, 0.0], "radius_mm": [1.0, 2.0], "soft": 0.4}
+    paint = KINDS["ruled"] | {"mask": mask, "under": {"kind": "flat", "colour": [1, 1, 1]}}
+    texture = TypeAdapter(Texture).validate_python(
+        paint | {"over": {"kind": "flat", "colour": [0, 0, 0]}}
+    )
+    x = np.array([1.0, 1.5, 2.0, 2.5, 1.0, 1.0], np.float32)
+    y = np.array([0.0, 0.0, 0.0, 0.0, 2.0, 2.9], np.float32)
+    got = sample(texture, x, y, footprint_mm=0.01, seed=0)[..., 0]
+    assert got == pytest.approx([0, 0, 0.5, 1, 0.5, 1], abs=1e-5)
 
 
 @pytest.mark.parametrize(
