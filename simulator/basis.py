@@ -28,6 +28,8 @@ _FADE = 1.25
 _RADIUS_PER_MERGED_PIXEL = 4.0
 #: Up to this frequency the whole tolerance of a basis counts; beyond, in proportion more.
 _FULL_WEIGHT_CY_PER_PX = 0.06
+#: A lens that passes less than this is sharp enough for one sample of a texture per pixel.
+_ALIAS_CY_PER_PX = 0.7
 _FREQUENCIES = 8192
 _DEFOCUS_SAMPLES = 80
 _TABLE = 2048
@@ -61,6 +63,18 @@ class Optics:
     def radius_px_per_defocus_mm(self) -> float:
         """Radius of the blur disc, px, for one mm of edge wavefront defocus (b = 8 N_eff W020)."""
         return 4.0 * self.working_f_number * 1e3 / self.pitch_um
+
+    @property
+    def samples_per_px(self) -> int:
+        """How many samples of a texture a pixel needs per side, where it is in focus.
+
+        One will do where the lens passes nothing that a pixel would alias.
+        """
+        if not self.diffraction:
+            return 2
+        shortest = min(min(channel) for channel in self.wavelengths_um)
+        cut_off_cy_per_px = self.pitch_um / (shortest * self.working_f_number)
+        return 1 if cut_off_cy_per_px < _ALIAS_CY_PER_PX else 2
 
     @property
     def diffraction_margin_px(self) -> int:

@@ -17,7 +17,9 @@ Floats = npt.NDArray[np.float32]
 
 #: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
 _ALIKE_PX = 0.02
-_LEAST_LEVEL = np.float32(0.9)
+_LEAST_LEVEL = np.float32(1e-5)
+#: Below about this radius a point's light stays in its pixel.
+_SHARP_PX = 0.5
 #: Samples that a fast transform may be longer than it must be.
 _LONGEST_SPARE = 24
 
@@ -72,6 +74,10 @@ def blur(
         Of the part during the exposure.
     """
     sources = _stacked(colour, coverage, normalised=normalised)
+    if normalised and radius_px.size > 1:
+        # On a slope the rays from one pixel spread over it unevenly: a point counts in proportion
+        # to 1 / radius beyond the area of its disc. Exact for a tilted plane.
+        sources /= np.sqrt(radius_px * radius_px + np.float32(_SHARP_PX**2))
     bands = bands_for(radius_px, key)
     if normalised:
         onto = onto.common(window)
@@ -110,7 +116,7 @@ def _stacked(colour: Floats, coverage: Floats | None, *, normalised: bool) -> Fl
 
 def _composed(onto: Window, total: Floats, solid: bool, normalised: bool) -> Blurred:
     if normalised:
-        # A surface changes it by a few per cent at most; less means the edge of the window.
+        # Only the far edge of a window gets hardly any light; there is nothing to be seen there.
         level = np.float32(1.0) / np.maximum(total[-3:], _LEAST_LEVEL)
         total = total[:-3]
         total[:3] *= level

@@ -27,6 +27,8 @@ TILE_PX = 1280
 SOLID = 0.5
 #: A part is seen with at least this many samples across its smallest side.
 _SAMPLES_ACROSS = 16
+#: What is blurred by less than this radius, px, is sharp enough to alias.
+_SHARP_PX = 1.5
 
 
 def render_view(
@@ -198,7 +200,8 @@ def _lay_over(out: Floats, part: Part, taking: _Taking, tile: Window) -> None:
     if window.empty:
         return
     window = window.at_scale(scale)
-    view = part.view(camera, window)
+    fine = key.samples_per_px if least < _SHARP_PX else 1
+    view = part.view(camera, window, fine=fine)
     if view.coverage is not None and not view.coverage.any():
         return
     radius = blur_radius_px(camera, taking.focus, key, window, view.depth_mm)
