@@ -1,0 +1,56 @@
+"""Published comparisons of focus measures, done again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from runners.reproduce import autofocus, blocks, interpolation, operators
+
+STUDIES: dict[str, Callable[..., None]] = {
+    "autofocus-curves": autofocus.run,
+    "fusion-blocks": blocks.run,
+    "peak-interpolation": interpolation.run,
+    "sff-operators-2013": operators.run,
+}
+
+
+def reproduce(
+    name: str, *, out: str | Path, seed: int = 0, quick: bool = False, progress: bool = True
+) -> int:
+    """Do a published comparison again and write tables, a figure and a plain account.
+
+    Parameters
+    ----------
+    name : str
+        Key of `STUDIES`.
+    out : path
+        Folder for the results; made if it is not there.
+    seed : int
+        Of every random number drawn.
+    quick : bool
+        Small pictures and few trials, to see that all is in order.
+    progress : bool
+        Show what is being done on the standard error stream.
+
+    Returns
+    -------
+    int
+        0. A claim that is not reproduced is a result, not a failure.
+
+    Raises
+    ------
+    ValueError
+        No study has this name, or the seed is negative.
+    """
+    if name not in STUDIES:
+        raise ValueError(f"no study is called {name!r}; there are {', '.join(STUDIES)}")
+    if seed < 0:
+        raise ValueError(f"seed must be >= 0, got {seed}")
+    folder = Path(out)
+    folder.mkdir(parents=True, exist_ok=True)
+    STUDIES[name](folder, seed=seed, quick=quick, progress=progress)
+    return 0
+
+
+__all__ = ["STUDIES", "reproduce"]

@@ -1,0 +1,335 @@
+"""Published comparisons done again: the protocol, the robust findings, the account."""
+
+import csv
+import math
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from metrics.focus import MEASURES
+from runners.reproduce import STUDIES, published, reproduce
+from runners.reproduce.blocks import error_shares
+from runners.reproduce.depth_quality import depth_of, relative_quality, rmse_mm
+from runners.reproduce.interpolation import noise_rms, predicted_rms
+from runners.reproduce.rank import rank_correlation
+from runners.reproduce.report import Claim, counted, write_claims
+from runners.reproduce.sequences import (
+    SURFACES,
+    TEXTURES,
+    add_noise,
+    blur_px,
+    latin_pairs,
+    lower_contrast,
+    make_sequence,
+    saturate,
+    spread,
+    surface_mm,
+    texture,
+    to_8_bits,
+)
+
+SMALL = 128
+
+
+@pytest.fixture(scope="module", name="sequence")
+def one_sequence():
+    """Return the wavy surface under brick, which has flat parts."""
+    return make_sequence("waves", "brick", size=SMALL)
+
+
+def errors(sequence, codes, *, window, frames=None):
+    """RMSE in mm by operator."""
+    pictures = sequence.frames if frames is None else frames
+    return {
+        code: rmse_mm(depth_of(pictures, sequence.focus_mm, code, window=window), sequence.depth_mm)
+        for code in codes
+    }
+
+
+# ------------------------------------------------------------------ the protocol
+
+
+@pytest.mark.parametrize("name", SURFACES)
+def test_surfaces_span_the_depths_of_the_protocol(name):
+    """Every surface reaches from 100 to 150 mm."""
+    depth = surface_mm(name, 65)
+    assert depth.min() == pytest.approx(100.0)
+    assert depth.max() == pytest.approx(150.0)
+
+
+def test_blur_follows_the_thin_lens():
+    """Blur f^2 |u - u_f| / (A u (u_f - f)): none in focus; at 100 mm focused on 50, by hand."""
+    depth = np.array([100.0, 150.0])
+    np.testing.assert_allclose(blur_px(depth, 50.0, widest_px=8.0)[1], 8.0)
+    assert blur_px(depth, 100.0, widest_px=8.0)[0] == 0.0
+    # Ratio of |u - 50| / u at 100 and at 150 mm: (50 / 100) / (100 / 150) = 3/4.
+    assert blur_px(depth, 50.0, widest_px=8.0)[0] == pytest.approx(6.0)
+
+
+def test_even_blur_is_a_gaussian():
+    """With one blur everywhere the scatter is scipy's Gaussian, cut at 2.5 sigma."""
+    image = texture("gravel", 64)
+    even = spread(image, np.full(image.shape, 2.0))
+    expected = ndimage.gaussian_filter(image, 2.0, mode="reflect", radius=5)
+    np.testing.assert_allclose(even, expected, atol=1e-6)
+
+
+@pytest.mark.parametrize("sigma", [0.9, 1.63, 3.1])
+def test_blur_between_the_worked_out_widths_has_its_variance(sigma):
+    """A point spreads with variance sigma^2 whatever sigma; the cut takes 12 % at most."""
+    point = np.zeros((41, 41), dtype=np.float32)
+    point[20, 20] = 1.0
+    image = spread(point, np.full(point.shape, sigma))
+    rows = np.arange(41) - 20.0
+    assert image.sum() == pytest.approx(1.0, abs=1e-5)
+    variance = np.sum(image * rows[:, None] ** 2)
+    assert 0.88 * sigma**2 < variance < 1.01 * sigma**2 + 0.01
+
+
+def test_scatter_spreads_each_point_by_its_own_blur():
+    """Of two points with different blur each keeps its own width: a scatter, not a gather."""
+    image = np.zeros((41, 81), dtype=np.float32)
+    image[20, 20] = image[20, 60] = 1.0
+    sigma = np.full(image.shape, 0.0)
+    sigma[20, 60] = 2.0
+    result = spread(image, sigma)
+    assert result[20, 20] == pytest.approx(1.0, abs=1e-6)
+    assert result[20, 60] == pytest.approx(1.0 / (2.0 * math.pi * 4.0), rel=0.05)
+    assert result[20, 40:].sum() < 1.0
+    assert result[:, 40:].sum() == pytest.approx(1.0, abs=1e-5)
+
+
+def test_disturbances_are_those_of_the_table():
+    """Noise of table 6 as variances: 5.7 to 19 grey levels; contrast and lift by formula."""
+    np.testing.assert_allclose(published.NOISE_GREY_LEVELS, [0, 5.7, 10.7, 14.4, 16.7, 19.0])
+    grey = np.full((4, 100, 100), 0.5, dtype=np.float32)
+    noisy = add_noise(grey, grey_levels=5.7, rng=1)
+    # Two parts: one grows with the light, so the variance at half light is 1.5 times one part.
+    assert 255.0 * noisy.std() == pytest.approx(5.7 * math.sqrt(1.5), rel=0.02)
+    black = add_noise(np.zeros_like(grey), grey_levels=5.7, rng=1)
+    assert 255.0 * black.std() == pytest.approx(5.7, rel=0.02)
+    assert lower_contrast(np.float32([0.0, 128 / 255, 1.0]), 0.1) == pytest.approx(
+        [(128 - 12.8) / 255, 128 / 255, (128 + 12.7) / 255]
+    )
+    assert saturate(np.float32([0.2, 0.8]), 0.3) == pytest.approx([0.5, 1.0])
+    assert to_8_bits(np.float32([-0.1, 0.501, 1.2])) == pytest.approx([0.0, 128 / 255, 1.0])
+
+
+def test_first_four_sequences_use_every_surface_and_texture_once():
+    """Sixteen pairs are all different, and each four has every name."""
+    pairs = latin_pairs(16)
+    assert len(set(pairs)) == 16
+    assert {s for s, _ in pairs[:4]} == set(SURFACES)
+    assert {t for _, t in pairs[4:8]} == set(TEXTURES)
+
+
+def test_sequence_names_are_checked():
+    """A wrong surface, texture or size is named."""
+    with pytest.raises(ValueError, match="surface must be one of cone, ramp, waves, dome, got 'x'"):
+        surface_mm("x", 8)
+    with pytest.raises(ValueError, match="texture must be one of gravel, grass, brick, camera"):
+        texture("x", 8)
+    with pytest.raises(ValueError, match="size must be at most 512 for gravel, got 513"):
+        texture("gravel", 513)
+
+
+# ------------------------------------------------------------- the robust findings
+
+
+def check_order_without_noise(sequence):
+    """(i) WAV1, LAP2 and LAP5 are 1.5 times as good as STA3 and GRA7, window 7."""
+    rmse = errors(sequence, ("wav1", "lap2", "lap5", "sta3", "gra7"), window=7)
+    assert 1.5 * max(rmse["wav1"], rmse["lap2"], rmse["lap5"]) <= min(rmse["sta3"], rmse["gra7"])
+
+
+def check_small_windows(sequence):
+    """(ii) From 7 to 3 px WAV1 keeps more of its quality than LAP2."""
+    wide = errors(sequence, ("wav1", "lap2"), window=7)
+    narrow = errors(sequence, ("wav1", "lap2"), window=3)
+    assert wide["wav1"] / narrow["wav1"] > wide["lap2"] / narrow["lap2"]
+
+
+def check_noise(sequence, rng):
+    """(iii) STA3 or GRA7 beats LAP2 and LAP5 from 14 grey levels on; up to 1 it is the reverse."""
+    codes = ("sta3", "gra7", "lap2", "lap5")
+    for level, statistics_win in ((1.0, False), (14.4, True)):
+        frames = to_8_bits(add_noise(sequence.frames, grey_levels=level, rng=rng))
+        rmse = errors(sequence, codes, window=9, frames=frames)
+        statistics = min(rmse["sta3"], rmse["gra7"])
+        assert (statistics < min(rmse["lap2"], rmse["lap5"])) == statistics_win, level
+
+
+def test_robust_findings_hold_on_a_small_sequence(sequence):
+    """Order without noise, small windows, and noise, on 128 x 128 pixels of waves under brick."""
+    check_order_without_noise(sequence)
+    check_small_windows(sequence)
+    check_noise(sequence, rng=0)
+
+
+@pytest.mark.parametrize("contrast", [0.8, 0.45, 0.1])
+def test_contrast_in_float_changes_no_scale_free_operator(sequence, contrast):
+    """(iv) Depth maps of operators with a scale law and no offset are the same at any contrast."""
+    codes = [c for c, m in MEASURES.items() if m.degree and m.offset_free and c != "gra5"]
+    frames = lower_contrast(sequence.frames.astype(np.float64), contrast)
+    part = (slice(None), slice(0, 40), slice(0, 40))
+    for code in codes:
+        before = depth_of(sequence.frames.astype(np.float64)[part], sequence.focus_mm, code)
+        after = depth_of(frames[part], sequence.focus_mm, code)
+        np.testing.assert_allclose(after, before, atol=1e-4, err_msg=code)
+
+
+def test_error_falls_as_the_window_grows_on_a_plane():
+    """(v) On a plane, with the noise of a real camera, every wider window does better."""
+    sequence = make_sequence("ramp", "grass", size=SMALL)
+    frames = to_8_bits(add_noise(sequence.frames, grey_levels=1.0, rng=0))
+    for code in ("wav1", "lap2", "sta3", "gra7"):
+        rmse = [errors(sequence, [code], window=w, frames=frames)[code] for w in (5, 9, 13, 21)]
+        assert rmse == sorted(rmse, reverse=True), code
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("pair", [("cone", "gravel"), ("ramp", "grass"), ("dome", "camera")])
+def test_robust_findings_hold_on_every_texture(pair):
+    """The same findings on 256 x 256 pixels of the other surfaces and textures."""
+    sequence = make_sequence(*pair)
+    check_order_without_noise(sequence)
+    check_small_windows(sequence)
+    check_noise(sequence, rng=1)
+
+
+def test_depth_of_a_ramp_is_found():
+    """Gaussian peak beats the nearest frame, whose error alone is 6.25 mm / sqrt(12) = 1.8 mm."""
+    sequence = make_sequence("ramp", "grass", size=96)
+    fine = errors(sequence, ["lap2"], window=9)["lap2"]
+    coarse = rmse_mm(
+        depth_of(sequence.frames, sequence.focus_mm, "lap2", kind="argmax"), sequence.depth_mm
+    )
+    assert coarse == pytest.approx(6.25 / math.sqrt(12.0), rel=0.1)
+    assert fine < 0.7 * coarse
+
+
+def test_relative_quality_of_the_worked_example():
+    """Errors of 1.8, 2.1 and 2.1 mm give 1, .86, .86 (the paper, from unrounded errors: .83)."""
+    quality = relative_quality({"wav1": 1.8, "wav2": 2.1, "wav3": 2.1})
+    assert quality == pytest.approx({"wav1": 1.0, "wav2": 0.857, "wav3": 0.857}, abs=1e-3)
+
+
+# --------------------------------------------------------------------- the studies
+
+
+def test_published_tables_are_whole():
+    """Figure 5 has 36, 33 and 35 readable labels, all of them operators; the maximum is 1."""
+    assert [len(t) for t in published.OVERALL.values()] == [36, 33, 35]
+    for table in published.OVERALL.values():
+        assert set(table) <= set(MEASURES)
+        assert max(table.values()) == 1.0
+    assert set(published.BY_WINDOW) == set(published.ROBUST)
+    assert set(published.MILLISECONDS) <= set(MEASURES)
+    assert len(published.MILLISECONDS) == 32
+
+
+def test_family_means_are_those_of_their_members():
+    """The published family means of the window test are the means of the published bars."""
+    for family, row in published.FAMILIES["window"].items():
+        members = [v for code, v in published.BY_WINDOW.items() if code.startswith(family)]
+        np.testing.assert_allclose(np.mean(members, axis=0), row, atol=0.005)
+
+
+def test_noise_of_the_peak_fit_nears_its_theory():
+    """Small noise, samples a width apart: the trials near noise exp(1/2) / sqrt(2)."""
+    rng = np.random.default_rng(0)
+    theory = predicted_rms(np.array(1.0), 1e-4)
+    assert theory == pytest.approx(1.166e-4, rel=1e-3)
+    # Offsets between the samples cost a tenth more than the middle does.
+    assert noise_rms(1.0, 1e-4, trials=50_000, rng=rng) == pytest.approx(1.1 * theory, rel=0.03)
+
+
+def test_rank_correlation_of_like_and_opposite_rankings():
+    """1 for the same order, -1 for the reverse, an interval round 0 for chance."""
+    rng = np.random.default_rng(0)
+    table = {f"operator {n}": float(n) for n in range(20)}
+    same = rank_correlation(table, [table, table], rng=rng, resamples=300)
+    assert (same.value, same.low, same.count) == pytest.approx((1.0, 1.0, 20))
+    reverse = {name: -value for name, value in table.items()}
+    assert rank_correlation(table, [reverse], rng=rng, resamples=9).value == pytest.approx(-1.0)
+    chance = {name: float(v) for name, v in zip(table, rng.permutation(20), strict=True)}
+    found = rank_correlation(table, [chance], rng=rng, leave_out=["operator 3"], resamples=300)
+    assert found.low < 0.0 < found.high
+    assert found.count == 19
+
+
+def test_block_errors_of_plain_cases():
+    """Without noise sharp blocks of a strong texture are found; noise makes mistakes."""
+    shares = error_shares(texture("gravel", 128), rng=np.random.default_rng(0))
+    assert shares["modified Laplacian", 32, 0.0] == 0.0
+    assert shares["modified Laplacian", 4, 20.0] > 0.1
+    assert shares["gradient energy", 8, 5.0] == shares["spatial frequency", 8, 5.0]
+
+
+def read_claims(folder):
+    """Rows of the table of claims."""
+    with (folder / "claims.csv").open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_peak_interpolation_agrees_throughout(tmp_path):
+    """Every bias is met to 1e-4 and every noise within the stated share."""
+    assert reproduce("peak-interpolation", out=tmp_path, quick=True, progress=False) == 0
+    claims = read_claims(tmp_path)
+    assert len(claims) == 60
+    assert {claim["agrees?"] for claim in claims} == {"yes"}
+
+
+@pytest.mark.parametrize("name", ["fusion-blocks", "autofocus-curves"])
+def test_study_leaves_table_figure_and_account(name, tmp_path):
+    """Each study writes claims, a figure and a summary with the command that remakes it."""
+    assert reproduce(name, out=tmp_path / "new", quick=True, progress=False) == 0
+    files = {path.name for path in (tmp_path / "new").iterdir()}
+    assert {"claims.csv", "figure.png", "summary.md"} <= files
+    claims = read_claims(tmp_path / "new")
+    assert {"claim", "published", "ours", "agrees?", "rule", "source"} == set(claims[0])
+    assert f"stacktruth reproduce {name} --out" in (tmp_path / "new" / "summary.md").read_text()
+
+
+@pytest.mark.slow
+def test_operator_study_runs(tmp_path):
+    """The whole study of 36 operators, small: every operator has a row and a speed."""
+    assert reproduce("sff-operators-2013", out=tmp_path, quick=True, progress=False) == 0
+    with (tmp_path / "operators.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["operator"] for row in rows} == set(MEASURES)
+    assert all(float(row["our_ms_640x480"]) > 0.0 for row in rows)
+    assert read_claims(tmp_path)[0]["agrees?"] == "yes"
+
+
+def test_same_seed_same_bytes(tmp_path):
+    """A study run twice with one seed writes the same table."""
+    for folder in ("first", "second"):
+        reproduce("fusion-blocks", out=tmp_path / folder, seed=3, quick=True, progress=False)
+    first, second = (tmp_path / name / "claims.csv" for name in ("first", "second"))
+    assert first.read_bytes() == second.read_bytes()
+
+
+def test_claims_are_counted_and_named(tmp_path):
+    """What does not agree is named; what cannot be judged does not count."""
+    claims = [
+        Claim("first", "1", "1", True, "equal", "here"),
+        Claim("second", "1", "2", False, "equal", "here"),
+        Claim("third", "1", "-", None, "none", "here"),
+    ]
+    assert counted(claims) == "1 of 2 claims agree. Not reproduced: second."
+    write_claims(tmp_path / "claims.csv", claims)
+    assert [row["agrees?"] for row in read_claims(tmp_path)] == ["yes", "no", "cannot say"]
+
+
+def test_wrong_requests_are_refused(tmp_path):
+    """An unknown study or a negative seed writes nothing."""
+    with pytest.raises(
+        ValueError, match="no study is called 'x'; there are autofocus-curves, fusion"
+    ):
+        reproduce("x", out=tmp_path / "no")
+    with pytest.raises(ValueError, match="seed must be >= 0, got -1"):
+        reproduce("fusion-blocks", out=tmp_path / "no", seed=-1)
+    assert not (tmp_path / "no").exists()
+    assert {"sff-operators-2013", "fusion-blocks"} <= set(STUDIES)
