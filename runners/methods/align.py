@@ -58,7 +58,7 @@ AlignStage = Callable[[Stack, Sequence[int]], Alignment]
 
 def no_alignment(stack: Stack, frames: Sequence[int]) -> Alignment:
     """Take the frames as they are, in the order given."""
-    middle = frames[len(frames) // 2]
+    middle = frames[(len(frames) - 1) // 2]
     return Alignment(
         reference=middle, used=tuple(frames), matrices=dict.fromkeys(frames, np.eye(3))
     )
@@ -91,7 +91,7 @@ def chained(
     if len(frames) == 1:
         return no_alignment(stack, frames)
     alike = likeness(stack, frames)
-    middle = len(frames) // 2
+    middle = (len(frames) - 1) // 2
     profiles = sharpness_profiles(stack, frames, alike.shifts[middle])
     distance = unlikeness(profiles, alike.alike)
     order = depth_order(distance) if reorder else np.arange(len(frames))
@@ -188,7 +188,7 @@ def direct(
 ) -> Alignment:
     """Register every frame with the reference frame at once; else as `chained`."""
     frames = list(frames)
-    base = reference if reference in frames else frames[len(frames) // 2]
+    base = reference if reference in frames else frames[(len(frames) - 1) // 2]
     matrices = {base: np.eye(3)}
     ready = Picture(stack.small(base).luma)
     for frame in frames:
@@ -206,7 +206,7 @@ def phase_correlated(
 ) -> Alignment:
     """Shift every frame by phase correlation with the reference frame; no turn, no scale."""
     frames = list(frames)
-    base = reference if reference in frames else frames[len(frames) // 2]
+    base = reference if reference in frames else frames[(len(frames) - 1) // 2]
     luma = stack.small(base).luma
     matrices = {
         frame: for_full(translation(luma, stack.small(frame).luma), stack.proxy_bin)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from metrics.focus import MEASURES
 from metrics.focus.peak import find_peak
@@ -43,8 +44,16 @@ def sharpness(views: Views, window: int) -> Iterator[Floats]:
     for position, view in enumerate(views.greys()):
         values = MEASURES["lap2"](view.image, window=fitting).astype(np.float32, copy=False)
         if position != views.reference_position:
-            values[~view.covered] = np.nan
+            values[~within(view.covered, fitting // 2 + 1)] = np.nan
         yield values
+
+
+def within(covered: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
+    """Say where all of a square of 2 `reach` + 1 pixels is covered; outside the picture counts."""
+    if covered.all():
+        return covered
+    size = 2 * reach + 1
+    return np.asarray(ndimage.minimum_filter(covered.astype(np.uint8), size, mode="nearest") > 0)
 
 
 def blended(views: Views, position: npt.NDArray[np.float32]) -> Floats:

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
+import numpy.typing as npt
 
 from runners.methods.fused import Fused
 from runners.methods.pyramid import (
     BINOMIAL,
     collapse,
+    expand,
     gaussian_pyramid,
     laplacian_pyramid,
     level_count,
 )
 from runners.methods.tone import LUMA, Floats
 from runners.methods.views import Views
+
+# A coefficient counts as covered when no more than this share of its weights lies outside.
+_COVERED = 0.5
 
 
 def laplacian_maximum(views: Views, *, a: float = BINOMIAL) -> Fused:
@@ -56,7 +63,7 @@ def laplacian_maximum(views: Views, *, a: float = BINOMIAL) -> Fused:
     return Fused(collapse(kept, a))
 
 
-def coverage_pyramid(covered: np.ndarray, levels: int) -> list[Floats]:
+def coverage_pyramid(covered: npt.NDArray[np.bool_], levels: int) -> list[Floats]:
     """Return, for every level, 1 where a coefficient rests on covered pixels only, else 0.
 
     The coarsest level keeps a trace of weight everywhere, so that a node no frame covers still
@@ -67,9 +74,9 @@ def coverage_pyramid(covered: np.ndarray, levels: int) -> list[Floats]:
         for _ in range(levels):
             shapes.append(tuple((side + 1) // 2 for side in shapes[-1]))
         return [np.ones(shape, dtype=np.float32) for shape in shapes]
+    shares = gaussian_pyramid(covered.astype(np.float32), levels)
     masks = [
-        (mask > 0.999).astype(np.float32)
-        for mask in gaussian_pyramid(covered.astype(np.float32), levels)
+        (fine > _COVERED).astype(np.float32)
+        for fine, coarse in pairwise(shares)
     ]
-    masks[-1] = np.maximum(masks[-1], np.float32(1e-3))
-    return masks
+    return [*masks, np.maximum(shares[-1], np.float32(1e-3))]

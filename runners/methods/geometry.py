@@ -106,10 +106,10 @@ def resample_dense(image: Floats, places: Coordinates, *, order: int = 3) -> Flo
     ----------
     image : ndarray, shape (H, W) or (H, W, C), float32
     places : ndarray, shape (H, W, 2)
-        Row and column in the frame; NaN where the frame does not show the point.
+        Row and column in the frame.
     """
     planes = image if image.ndim == 3 else image[..., None]
-    at = np.nan_to_num(np.moveaxis(places, -1, 0), nan=0.0)
+    at = np.moveaxis(places, -1, 0)
     out = np.empty((*places.shape[:2], planes.shape[2]), dtype=np.float32)
     for channel in range(planes.shape[2]):
         ndimage.map_coordinates(
@@ -118,19 +118,27 @@ def resample_dense(image: Floats, places: Coordinates, *, order: int = 3) -> Flo
     return out if image.ndim == 3 else out[..., 0]
 
 
+def carried(matrix: Matrix, shape: tuple[int, int]) -> Coordinates:
+    """Return where a transform takes every pixel: (row, column), shape (H, W, 2)."""
+    rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None, :]
+    x, y, depth = (row[0] * columns + row[1] * rows + row[2] for row in matrix)
+    return np.stack([y / depth, x / depth], axis=-1).astype(np.float32)
+
+
 def covered(matrix: Matrix, shape: tuple[int, int]) -> npt.NDArray[np.bool_]:
     """Say which pixels of the reference picture a frame covers."""
-    rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None, :]
-    depth = matrix[2, 0] * columns + matrix[2, 1] * rows + matrix[2, 2]
-    x = (matrix[0, 0] * columns + matrix[0, 1] * rows + matrix[0, 2]) / depth
-    y = (matrix[1, 0] * columns + matrix[1, 1] * rows + matrix[1, 2]) / depth
-    # Half a pixel of slack: the outermost pixels are worth having, their edge is continued.
-    return inside(y, x, shape)
+    if is_still(matrix, shape):
+        return np.ones(shape, dtype=bool)
+    places = carried(matrix, shape)
+    return inside(places[..., 0], places[..., 1], shape)
 
 
 def inside(
     rows: npt.NDArray[np.floating], columns: npt.NDArray[np.floating], shape: tuple[int, int]
 ) -> npt.NDArray[np.bool_]:
-    """Say which places lie in a picture of this shape; NaN does not."""
+    """Say which places lie in a picture of this shape; NaN does not.
+
+    Half a pixel of slack: the outermost pixels are worth having, their edge is continued.
+    """
     below = (rows >= -0.5) & (rows <= shape[0] - 0.5)
     return below & (columns >= -0.5) & (columns <= shape[1] - 0.5)

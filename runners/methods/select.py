@@ -30,4 +30,4 @@ def well_exposed(stack: Stack) -> tuple[int, ...]:
 def middle_only(stack: Stack) -> tuple[int, ...]:
     """Choose the middle one of the well exposed frames."""
     usable = well_exposed(stack)
-    return usable[len(usable) // 2 :][:1]
+    return usable[(len(usable) - 1) // 2 :][:1]

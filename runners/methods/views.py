@@ -10,7 +10,15 @@ import numpy.typing as npt
 
 from runners.methods.align import Alignment
 from runners.methods.equalise import Gains
-from runners.methods.geometry import covered, inside, resample, resample_dense
+from runners.methods.geometry import (
+    Coordinates,
+    Matrix,
+    carried,
+    covered,
+    inside,
+    resample,
+    resample_dense,
+)
 from runners.methods.stack import Stack
 from runners.methods.tone import LUMA, Floats
 
@@ -67,9 +75,12 @@ class Views:
         if grey:
             image = image @ LUMA
         if self.alignment.places is not None:
-            places = self.alignment.places(frame)
-            return View(
-                resample_dense(image, places), inside(places[..., 0], places[..., 1], self.shape)
-            )
+            return self._dense(image, self.alignment.places(frame), self.alignment.matrices[frame])
         matrix = self.alignment.matrices[frame]
         return View(resample(image, matrix), covered(matrix, self.shape))
+
+    def _dense(self, image: Floats, places: Coordinates, matrix: Matrix) -> View:
+        """Resample pixel by pixel; what the frame does not show is continued by the matrix."""
+        shown = inside(places[..., 0], places[..., 1], self.shape)
+        filled = np.where(np.isnan(places), carried(matrix, self.shape), places)
+        return View(resample_dense(image, filled), shown)
