@@ -59,8 +59,8 @@ def _unseen(scene: Scene, other: Camera, places: Floats, depth: Floats) -> npt.N
     # The farthest of the four neighbours: a point beside an edge is not called hidden by it.
     nearest = ndimage.maximum_filter(np.nan_to_num(camera_depth(scene, other), nan=1e6), 2)
     at = (
-        np.where(inside, np.rint(row), 0).astype(int),
-        np.where(inside, np.rint(col), 0).astype(int),
+        np.where(inside, np.ceil(row), 0).astype(int),
+        np.where(inside, np.ceil(col), 0).astype(int),
     )
     with np.errstate(invalid="ignore"):
         hidden = nearest[at] < depth * (1 - _HIDDEN_SHARE)
