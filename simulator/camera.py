@@ -97,6 +97,9 @@ class Camera:
         Real pixels merged into one, per side.
     subject : SubjectPose
         Where the living parts of the scene are.
+    place_mm : (x, y)
+        The point of the entrance pupil to look through, from its middle, in the camera's own
+        axes. Points in the plane of focus stay where they are in the picture.
     """
 
     rig: Rig
@@ -158,7 +161,8 @@ class Camera:
             self.rig.lens.magnification,
             pupil_ratio=self.rig.lens.pupil_ratio,
         )
-        return self.pose.shift_mm - np.array([0.0, 0.0, float(nominal)])
+        middle = self.pose.shift_mm - np.array([0.0, 0.0, float(nominal)])
+        return middle + self.rotation[:, :2] @ self.place_mm
 
     @cached_property
     def rotation(self) -> npt.NDArray[np.float64]:
@@ -167,8 +171,10 @@ class Camera:
 
     @property
     def middle_px(self) -> tuple[float, float]:
-        """Row and column of the optical axis, in pixel coordinates (centres at half-integers)."""
-        return self.frame.row1 / 2, self.frame.col1 / 2
+        """Row and column of the ray along the optical axis (centres at half-integers)."""
+        aside = self.focal_px / self.distance_mm
+        x, y = self.place_mm
+        return self.frame.row1 / 2 + aside * y, self.frame.col1 / 2 + aside * x
 
     def facing(self, name: str, *, living: bool) -> Camera:
         """Return the camera as it stands to a part: a part that moved is a camera that moved back.
