@@ -108,6 +108,7 @@ class Camera:
     crop: tuple[int, int] | None = None
     bin: int = 1
     subject: SubjectPose = STILL
+    place_mm: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         full = (self.rig.sensor.width_px, self.rig.sensor.height_px)
