@@ -104,9 +104,11 @@ def reach(part: Part, camera: Camera) -> tuple[Window, float, float]:
 def _cut(box: npt.NDArray, camera: Camera, window: Window) -> npt.NDArray[np.float64]:
     """Cut a box in x and y to what a window shows at the depth of the box's middle."""
     middle = np.nan_to_num(box[:, 2]).mean() - camera.pupil_mm[2]
-    axis = camera.rotation[:, 2]
+    row, col = (window.row0 + window.row1) / 2, (window.col0 + window.col1) / 2
+    row_mid, col_mid = camera.middle_px
+    sight = camera.rotation @ [col - col_mid, row - row_mid, camera.focal_px]
     half = max(window.shape) / 2 / camera.focal_px * abs(middle)
-    centre = camera.pupil_mm[:2] + middle * axis[:2] / axis[2]
+    centre = camera.pupil_mm[:2] + middle * sight[:2] / sight[2]
     cut = box.copy()
     cut[0, :2] = np.clip(box[0, :2], centre - half, centre + half)
     cut[1, :2] = np.clip(box[1, :2], centre - half, centre + half)
