@@ -244,11 +244,10 @@ def in_depth_order(order: Ints, matrices: Mapping[int, Matrix], stack: Stack) ->
     """Put frames in order of depth, near first, by the scale at which they show the subject.
 
     A camera that advances sees the subject larger and is focused deeper. Where the scale hardly
-    changes (over the whole stack it moves the corner of the picture by a pixel or two)
-    the order given is kept, turned round if the picture shrinks along it.
+    changes (over the whole stack it moves the corner of the picture by a pixel or two) the order
+    given is kept.
     """
     scales = np.log([scale_of(matrices[row]) for row in order])
     if np.ptp(scales) * np.hypot(*stack.shape) / 2 > TELLING_PX:
         return order[np.argsort(scales, kind="stable")]
-    slope = float(np.dot(scales - scales.mean(), np.arange(len(order)) - (len(order) - 1) / 2))
-    return order[::-1] if slope < 0 else order
+    return order

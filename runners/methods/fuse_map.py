@@ -11,7 +11,8 @@ from scipy import ndimage
 from metrics.focus import MEASURES
 from metrics.focus.peak import find_peak
 from runners.methods.fused import Fused
-from runners.methods.tone import Floats
+from runners.methods.guided import GuidedFilter
+from runners.methods.tone import LUMA, Floats
 from runners.methods.views import Views
 
 WINDOW = 9
@@ -38,14 +39,56 @@ def focus_map(views: Views, *, window: int = WINDOW, kind: str = "gaussian") -> 
     return Fused(blended(views, position), position)
 
 
+def guided_focus_map(
+    views: Views, *, window: int = WINDOW, radius: int = 8, epsilon: float = 1e-3
+) -> Fused:
+    """Clean the focus map by a guided filter before taking pixels by it.
+
+    The map is weighed by its own sharpness, so that where nothing is sharp it follows what is
+    near; the guide is the luma of the picture that the uncleaned map gives.
+
+    Parameters
+    ----------
+    window : int
+        Side of the window of the focus measure, px, odd.
+    radius, epsilon : int, float
+        Of the guided filter, px and luma squared.
+
+    References
+    ----------
+    Nayar and Nakagawa 1994 for the map, He, Sun and Tang 2013 for the filter; the weighing and
+    both constants are choices made here.
+    """
+    peak = find_peak(sharpness(views, window), kind="gaussian")
+    position = np.clip(np.nan_to_num(peak.position), 0, len(views) - 1).astype(np.float32)
+    guide = blended(views, position) @ LUMA
+    cleaned = smoothed_position(position, np.nan_to_num(peak.height), guide, radius, epsilon)
+    return Fused(blended(views, np.clip(cleaned, 0, len(views) - 1)), cleaned)
+
+
+def smoothed_position(
+    position: Floats, trust: Floats, guide: Floats, radius: int, epsilon: float
+) -> Floats:
+    """Smooth a map along the edges of a guide, each place counting as much as it is trusted."""
+    along = GuidedFilter(guide, radius=radius, epsilon=epsilon)
+    weight = np.asarray(trust / (trust.mean() + 1e-12) + 1e-3, dtype=np.float32)
+    total = np.maximum(along(weight), np.float32(1e-4))
+    return np.asarray(along(weight * position) / total, dtype=np.float32)
+
+
 def sharpness(views: Views, window: int) -> Iterator[Floats]:
     """Give the sum-modified Laplacian of one frame after the other, NaN where it shows nothing."""
-    fitting = min(window, 2 * ((min(views.shape) - 1) // 2) + 1)
+    window = fitting(window, views.shape)
     for position, view in enumerate(views.greys()):
-        values = MEASURES["lap2"](view.image, window=fitting).astype(np.float32, copy=False)
+        values = MEASURES["lap2"](view.image, window=window).astype(np.float32, copy=False)
         if position != views.reference_position:
-            values[~within(view.covered, fitting // 2 + 1)] = np.nan
+            values[~within(view.covered, window // 2 + 1)] = np.nan
         yield values
+
+
+def fitting(window: int, shape: tuple[int, int]) -> int:
+    """Return the largest odd window up to `window` that fits a picture."""
+    return min(window, 2 * ((min(shape) - 1) // 2) + 1)
 
 
 def within(covered: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:

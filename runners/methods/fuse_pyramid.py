@@ -6,12 +6,12 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from runners.methods.fused import Fused
 from runners.methods.pyramid import (
     BINOMIAL,
     collapse,
-    expand,
     gaussian_pyramid,
     laplacian_pyramid,
     level_count,
@@ -75,8 +75,37 @@ def coverage_pyramid(covered: npt.NDArray[np.bool_], levels: int) -> list[Floats
             shapes.append(tuple((side + 1) // 2 for side in shapes[-1]))
         return [np.ones(shape, dtype=np.float32) for shape in shapes]
     shares = gaussian_pyramid(covered.astype(np.float32), levels)
-    masks = [
-        (fine > _COVERED).astype(np.float32)
-        for fine, coarse in pairwise(shares)
-    ]
+    masks = [(fine > _COVERED).astype(np.float32) for fine, coarse in pairwise(shares)]
     return [*masks, np.maximum(shares[-1], np.float32(1e-3))]
+
+
+def contrast_weighted(views: Views) -> Fused:
+    """Blend Laplacian pyramids by Gaussian pyramids of normalised contrast.
+
+    The contrast is the absolute Laplacian of luma. Goes through the frames twice.
+
+    References
+    ----------
+    T. Mertens, J. Kautz and F. Van Reeth, "Exposure fusion", Proc. Pacific Graphics, 382 (2007),
+    with the weights of saturation and exposedness at 0 and that of contrast at 1.
+    """
+    levels = int(np.log2(min(views.shape)))
+    total = np.zeros(views.shape, dtype=np.float32)
+    for view in views.greys():
+        total += _contrast(view.image, view.covered)
+    merged: list[Floats] = []
+    for view in views:
+        weight = _contrast(view.image @ LUMA, view.covered) / total
+        bands = [
+            band * share[..., None]
+            for band, share in zip(
+                laplacian_pyramid(view.image, levels), gaussian_pyramid(weight, levels), strict=True
+            )
+        ]
+        merged = [a + b for a, b in zip(merged, bands, strict=True)] if merged else bands
+    return Fused(collapse(merged))
+
+
+def _contrast(grey: Floats, covered: npt.NDArray[np.bool_]) -> Floats:
+    steep = np.abs(ndimage.laplace(grey, mode="mirror"))
+    return np.asarray(steep * covered + np.float32(1e-12))

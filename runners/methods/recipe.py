@@ -6,21 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from runners.contract import Result
 from runners.methods.align import AlignStage, chained
+from runners.methods.depth import depth_of_fusion
 from runners.methods.equalise import EqualiseStage, channel_gain
-from runners.methods.fused import DepthStage, Fused, FuseStage
+from runners.methods.fused import DepthStage, FuseStage
 from runners.methods.select import SelectStage, well_exposed
 from runners.methods.stack import Stack
 from runners.methods.tone import like
 from runners.methods.views import Views
-
-
-def depth_of_fusion(views: Views, fused: Fused) -> np.ndarray | None:
-    """Take the depth that the fusion itself found, if it did."""
-    return fused.position
 
 
 @dataclass(frozen=True, kw_only=True)

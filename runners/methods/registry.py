@@ -3,31 +3,97 @@
 from __future__ import annotations
 
 from runners.methods.align import no_alignment
+from runners.methods.depth import no_depth
 from runners.methods.equalise import no_gain
-from runners.methods.fuse_map import focus_map
-from runners.methods.fuse_pyramid import laplacian_maximum
-from runners.methods.fuse_simple import mean, middle_frame
+from runners.methods.fuse_blocks import dct_variance
+from runners.methods.fuse_complex import complex_wavelet_maximum
+from runners.methods.fuse_guided import guided_weights
+from runners.methods.fuse_labels import seam_labels
+from runners.methods.fuse_map import focus_map, guided_focus_map
+from runners.methods.fuse_match import match_and_salience
+from runners.methods.fuse_pyramid import contrast_weighted, laplacian_maximum
+from runners.methods.fuse_simple import mean, one_frame, random_blocks
+from runners.methods.fuse_variational import variational_depth
+from runners.methods.fuse_wavelet import wavelet_maximum
 from runners.methods.recipe import Recipe
-from runners.methods.select import middle_only
+from runners.methods.select import middle_only, sharpest_only
 
 ORACLE = "oracle"
 
-_RECIPES = (
+_FLOORS = (
     Recipe(
         name="middle-frame",
-        title="the middle frame alone (floor)",
-        fuse=middle_frame,
+        title="floor: the middle frame alone",
+        fuse=one_frame,
         select=middle_only,
         align=no_alignment,
         equalise=no_gain,
     ),
-    Recipe(name="mean", title="mean of the aligned frames (floor)", fuse=mean),
+    Recipe(
+        name="sharpest-frame",
+        title="floor: the one frame with the most sharpness",
+        fuse=one_frame,
+        select=sharpest_only,
+        align=no_alignment,
+        equalise=no_gain,
+    ),
+    Recipe(name="mean", title="floor: mean of the aligned frames", fuse=mean),
+    Recipe(
+        name="random-choice",
+        title="floor: every block from a frame drawn at random",
+        fuse=random_blocks,
+        depth=no_depth,
+    ),
+)
+
+_LITERATURE = (
     Recipe(
         name="laplacian-pyramid",
         title="largest coefficient of a Laplacian pyramid",
         fuse=laplacian_maximum,
         paper="Burt and Adelson 1983, 1985",
         from_memory="kernel, depth of the pyramid, mean at the top",
+    ),
+    Recipe(
+        name="match-salience",
+        title="gradient pyramid by match and salience",
+        fuse=match_and_salience,
+        paper="Burt and Kolczynski 1993",
+        from_memory="gradient pyramid, rule, threshold 0.85, window 5",
+    ),
+    Recipe(
+        name="wavelet",
+        title="largest undecimated wavelet coefficient, with consistency check",
+        fuse=wavelet_maximum,
+        paper="Li, Manjunath and Mitra 1995; Rockinger 1997",
+        from_memory="window 3, vote, mean at the top",
+    ),
+    Recipe(
+        name="complex-wavelet",
+        title="largest complex wavelet modulus, colours from the frames",
+        fuse=complex_wavelet_maximum,
+        paper="Forster and others 2004",
+        from_memory="filter length 6, 3 x 3 vote, mean at the top",
+    ),
+    Recipe(
+        name="dct-variance",
+        title="8 x 8 blocks of the largest variance",
+        fuse=dct_variance,
+        paper="Haghighat, Aghagolzadeh and Seyedarabi 2011",
+        from_memory="block size, vote",
+    ),
+    Recipe(
+        name="guided-filter",
+        title="two scales, weights from guided filters",
+        fuse=guided_weights,
+        paper="Li, Kang and Hu 2013",
+        from_memory="saliency's radius and sigma 5",
+    ),
+    Recipe(
+        name="contrast-weighted",
+        title="Laplacian pyramids blended by contrast",
+        fuse=contrast_weighted,
+        paper="Mertens, Kautz and Van Reeth 2007, contrast only",
     ),
     Recipe(
         name="focus-map",
@@ -37,10 +103,37 @@ _RECIPES = (
         from_memory="window 9, blend of the two nearest frames",
     ),
     Recipe(
-        name=ORACLE,
-        title="true choice, true alignment, true focus map (ceiling)",
-        fuse=middle_frame,
+        name="focus-map-guided",
+        title="peak of the sum-modified Laplacian, cleaned by a guided filter",
+        fuse=guided_focus_map,
+        paper="Nayar and Nakagawa 1994; He, Sun and Tang 2013",
+        from_memory="window 9; radius 8 and epsilon 0.001 are choices made here",
+    ),
+    Recipe(
+        name="seam-labels",
+        title="labels with few and unseen seams",
+        fuse=seam_labels,
+        paper="Agarwala and others 2004; Kolmogorov 2006",
+        from_memory="both terms; their scale and weight are choices made here",
+        streams=False,
+    ),
+    Recipe(
+        name="variational-depth",
+        title="contrast and total variation of depth",
+        fuse=variational_depth,
+        paper="Moeller, Benning, Schoenlieb and Cremers 2015",
+        from_memory="polynomial of degree 8, splitting; weights are choices made here",
     ),
 )
 
-METHODS: dict[str, Recipe] = {recipe.name: recipe for recipe in _RECIPES}
+_CEILINGS = (
+    Recipe(
+        name=ORACLE,
+        title="ceiling: true choice, true alignment, true focus map",
+        fuse=one_frame,
+    ),
+)
+
+METHODS: dict[str, Recipe] = {
+    recipe.name: recipe for recipe in (*_FLOORS, *_LITERATURE, *_CEILINGS)
+}

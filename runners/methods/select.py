@@ -31,3 +31,13 @@ def middle_only(stack: Stack) -> tuple[int, ...]:
     """Choose the middle one of the well exposed frames."""
     usable = well_exposed(stack)
     return usable[(len(usable) - 1) // 2 :][:1]
+
+
+def sharpest_only(stack: Stack) -> tuple[int, ...]:
+    """Choose the one frame with the most sharpness over the whole picture, for its exposure."""
+    usable = well_exposed(stack)
+    sharpness = [
+        float(stack.small(frame).sharpness.mean() / stack.small(frame).luma.mean())
+        for frame in usable
+    ]
+    return (usable[int(np.argmax(sharpness))],)
