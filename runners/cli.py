@@ -24,6 +24,7 @@ COMMANDS = {
     "demo": "runners.commands.demo",
     "render": "runners.commands.render",
     "score": "runners.commands.score",
+    "plan": "runners.commands.plan",
     "list": "runners.commands.list_names",
     "check-stack": "runners.commands.check_stack",
     "export": "runners.commands.export",

@@ -102,6 +102,7 @@ def make_plan(setting: Setting, *, seed: int = 0) -> Plan:
     draw = partial(draw_passes, frames=side_frames, passes=_SIDE_PASSES, seed=seed)
     even = fewest(setting, drawn, chance=0.5, pass_counts=(1,))
     trial_frames = min(even.frames, side_frames) if even else side_frames
+    own = wanted.way if wanted else None
     return Plan(
         setting=setting,
         seed=seed,
@@ -112,9 +113,15 @@ def make_plan(setting: Setting, *, seed: int = 0) -> Plan:
         reaches=wanted is not None,
         sustained_frames_per_s=sustained_frames_per_s(setting.light),
         free_frames=free_frames(setting.light, drawn.times_s),
-        apertures=aperture_table(setting, drawn.first(_SIDE_PASSES), pass_counts=counts),
-        powers=power_table(setting, draw, pass_counts=counts),
-        gains=ranked_gains(setting, draw, trial_frames=trial_frames, pass_counts=counts),
+        apertures=aperture_table(setting, drawn.first(_SIDE_PASSES), own=own, pass_counts=counts),
+        powers=power_table(setting, draw, known=own, pass_counts=counts),
+        gains=ranked_gains(
+            setting,
+            draw,
+            frames_before=own.total_frames if own else None,
+            trial_frames=trial_frames,
+            pass_counts=counts,
+        ),
         trial_frames=trial_frames,
     )
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from runners.plan.depth_of_field import in_focus_contrast
+from runners.plan.forecast import Way
 from runners.plan.passes import Passes
 from runners.plan.search import fewest
 from runners.plan.setting import Setting
@@ -69,7 +70,7 @@ def advised_f_number(setting: Setting) -> float:
 
 
 def aperture_table(
-    setting: Setting, drawn: Passes, *, pass_counts: Sequence[int]
+    setting: Setting, drawn: Passes, *, own: Way | None, pass_counts: Sequence[int]
 ) -> tuple[ApertureRow, ...]:
     """Return what each f-number gives, the setting's own and the advised one among them.
 
@@ -78,33 +79,41 @@ def aperture_table(
     setting : Setting
     drawn : Passes
         Of this setting; hands and light do not depend on the f-number.
+    own : Way or None
+        What the plan found for the setting's own f-number, from more passes.
     pass_counts : sequence of int
         Numbers of passes that are tried.
     """
     advised = advised_f_number(setting)
-    numbers = sorted({*FULL_STOPS, setting.rig.lens.f_number, advised})
-    return tuple(
-        _row(setting, drawn, number, pass_counts, advised=number == advised) for number in numbers
-    )
+    rows = []
+    for number in sorted({*FULL_STOPS, setting.rig.lens.f_number, advised}):
+        stopped = _stopped(setting, number)
+        if number == setting.rig.lens.f_number:
+            way = own
+        elif stopped is None:
+            way = None
+        else:
+            way = fewest(stopped, drawn, chance=setting.chance, pass_counts=pass_counts)
+        rows.append(
+            ApertureRow(
+                f_number=number,
+                working_f_number=rig_f_number(stopped_to(setting.rig, number)),
+                detail_contrast=_contrast_at(setting, number),
+                depth_of_field_mm=stopped.lane.total_mm if stopped else None,
+                passes=way.passes if way else None,
+                frames=way.frames if way else None,
+                advised=number == advised,
+            )
+        )
+    return tuple(rows)
 
 
-def _row(
-    setting: Setting, drawn: Passes, number: float, pass_counts: Sequence[int], *, advised: bool
-) -> ApertureRow:
+def _stopped(setting: Setting, number: float) -> Setting | None:
+    """Return the setting at an f-number, or None where its lens no longer shows the detail."""
     try:
-        stopped = setting.at_f_number(number)
-    except ValueError:  # the lens no longer shows the detail
-        stopped = None
-    way = stopped and fewest(stopped, drawn, chance=setting.chance, pass_counts=pass_counts)
-    return ApertureRow(
-        f_number=number,
-        working_f_number=rig_f_number(setting.rig) * number / setting.rig.lens.f_number,
-        detail_contrast=_contrast_at(setting, number),
-        depth_of_field_mm=stopped.lane.total_mm if stopped else None,
-        passes=way.passes if way else None,
-        frames=way.frames if way else None,
-        advised=advised,
-    )
+        return setting.at_f_number(number)
+    except ValueError:
+        return None
 
 
 def _contrast_at(setting: Setting, number: float) -> float:

@@ -44,6 +44,7 @@ def ranked_gains(
     setting: Setting,
     draw: Callable[[Setting], Passes],
     *,
+    frames_before: int | None,
     trial_frames: int,
     pass_counts: Sequence[int],
 ) -> tuple[Gain, ...]:
@@ -54,6 +55,8 @@ def ranked_gains(
     setting : Setting
     draw : callable
         Draws passes of a setting.
+    frames_before : int or None
+        Frames in all that the plan takes for the wanted chance; None where none promises it.
     trial_frames : int
         Every change is tried on one pass of so many frames; best a pass whose chance leaves room.
     pass_counts : sequence of int
@@ -67,8 +70,6 @@ def ranked_gains(
     trial = {"passes": 1, "frames": trial_frames}
     drawn = draw(setting)
     _, before = best_way(setting, drawn, **trial)
-    one = fewest(setting, drawn, chance=setting.chance, pass_counts=pass_counts)
-    frames_before = one.total_frames if one else None
     gains = []
     if setting.handheld:
         _, twice = best_way(setting, drawn, passes=2, frames=trial_frames)

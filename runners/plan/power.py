@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from runners.plan.forecast import Way
 from runners.plan.passes import Passes
 from runners.plan.search import fewest
 from runners.plan.setting import Setting
@@ -115,6 +116,7 @@ def power_table(
     setting: Setting,
     draw: Callable[[Setting], Passes],
     *,
+    known: Way | None,
     pass_counts: Sequence[int],
 ) -> tuple[PowerRow, ...]:
     """Return what each flash power allows; nothing without a flash.
@@ -124,6 +126,8 @@ def power_table(
     setting : Setting
     draw : callable
         Draws passes of a setting: another power has other frame times.
+    known : Way or None
+        What the plan found for the setting's own power, from more passes.
     pass_counts : sequence of int
         Numbers of passes that are tried.
     """
@@ -134,7 +138,11 @@ def power_table(
     for stops in _STOPS:
         changed = at_power(setting, 2.0**-stops)
         if not (rows and rows[-1].free_frames is None and rows[-1].lost_share < _NOTHING):
-            found = _row(changed, draw(changed), own.power, pass_counts)
+            drawn = draw(changed)
+            way = known
+            if changed != setting:
+                way = fewest(changed, drawn, chance=setting.chance, pass_counts=pass_counts)
+            found = _row(changed.light, drawn, own.power, way)
         else:  # as fast as the camera and as sharp as can be: less power changes only the light
             found = _dimmed(rows[-1], changed.light, own.power)
         rows.append(found)
@@ -142,16 +150,15 @@ def power_table(
     return tuple(replace(row, advised=row is best) for row in rows)
 
 
-def _row(changed: Setting, drawn: Passes, own_power: float, pass_counts: Sequence[int]) -> PowerRow:
-    unit = changed.light.flash
+def _row(light: Light, drawn: Passes, own_power: float, way: Way | None) -> PowerRow:
+    unit = light.flash
     assert unit is not None
-    way = fewest(changed, drawn, chance=changed.chance, pass_counts=pass_counts)
     return PowerRow(
         power=unit.power,
         light_stops=log2(unit.power / own_power),
         duration_s=quench_s(unit),
-        sustained_frames_per_s=sustained_frames_per_s(changed.light),
-        free_frames=free_frames(changed.light, drawn.times_s),
+        sustained_frames_per_s=sustained_frames_per_s(light),
+        free_frames=free_frames(light, drawn.times_s),
         passes=way.passes if way else None,
         frames=way.frames if way else None,
         duration_of_pass_s=float(drawn.times_s[way.frames - 1]) if way else None,

@@ -188,7 +188,7 @@ def test_each_hindrance_brings_the_advice_that_removes_it(stance, light, subject
     def draw(changed):
         return draw_passes(changed, frames=60, passes=300)
 
-    gains = ranked_gains(asked, draw, trial_frames=45, pass_counts=(1, 2))
+    gains = ranked_gains(asked, draw, frames_before=None, trial_frames=45, pass_counts=(1, 2))
     (found,) = (gain for gain in gains if gain.name == advice)
     assert found.chance > found.chance_before + 0.05
 

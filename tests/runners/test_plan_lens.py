@@ -8,6 +8,7 @@ import pytest
 from runners.plan import Setting, blur_limit, contrast_limit, print_sharpness
 from runners.plan.aperture import THIRD_STOPS, advised_f_number, aperture_table
 from runners.plan.depth_of_field import depth_figures
+from runners.plan.forecast import regular_pass
 from runners.plan.passes import draw_passes
 from runners.plan.sharpness import lane_of
 from simulator import load_rig
@@ -123,7 +124,7 @@ def test_stopping_down_costs_contrast_and_saves_frames():
     """Down the table frames fall, depth grows with the f-number, and fine detail fades."""
     asked = setting(rig(1.5, 5.6), stance="stepped")
     drawn = draw_passes(asked, frames=128, passes=20)
-    rows = aperture_table(asked, drawn, pass_counts=(1,))
+    rows = aperture_table(asked, drawn, own=regular_pass(asked), pass_counts=(1,))
     frames = [row.total_frames for row in rows]
     assert None not in frames
     assert frames == sorted(frames, reverse=True)
@@ -142,7 +143,9 @@ def test_an_f_number_that_hides_the_detail_is_a_row_without_depth():
     """Where the lens no longer shows the detail asked for, the row says so and stays."""
     lens = rig(5, 2.8)
     asked = replace(setting(lens), sharpness=contrast_limit(0.5, frequency_cy_per_px=0.2))
-    rows = aperture_table(asked, draw_passes(asked, frames=20, passes=50), pass_counts=(1,))
+    rows = aperture_table(
+        asked, draw_passes(asked, frames=20, passes=50), own=None, pass_counts=(1,)
+    )
     assert rows[-1].depth_of_field_mm is None
     assert rows[-1].total_frames is None
     assert rows[-1].detail_contrast == 0
