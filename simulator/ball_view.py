@@ -64,7 +64,15 @@ class BallPart:
         z = self.box_mm()[:, 2]
         return float(z[0]), float(z[1])
 
-    def view(self, camera: Camera, window: Window, *, fine: int = 1, bare: bool = False) -> View:
+    def view(
+        self,
+        camera: Camera,
+        window: Window,
+        *,
+        fine: int = 1,
+        aside_px: tuple[float, float] = (0.0, 0.0),
+        bare: bool = False,
+    ) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` is a least count of samples."""
         depth = float(camera.project(self.centre_mm)[2])
         if depth <= self.radius_mm:

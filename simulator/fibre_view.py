@@ -58,7 +58,15 @@ class FibrePart:
         z = self.box_mm()[:, 2]
         return float(z[0]), float(z[1])
 
-    def view(self, camera: Camera, window: Window, *, fine: int = 1, bare: bool = False) -> View:
+    def view(
+        self,
+        camera: Camera,
+        window: Window,
+        *,
+        fine: int = 1,
+        aside_px: tuple[float, float] = (0.0, 0.0),
+        bare: bool = False,
+    ) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` changes nothing here."""
         row, col, depth = camera.project(self.points_mm)
         radius = camera.focal_px * self.radii_mm / depth / window.scale

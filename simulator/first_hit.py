@@ -53,8 +53,16 @@ def turned(camera: Camera, down: Floats, across: Floats) -> tuple[Floats, Floats
     return tuple(R[i, 0] * across + R[i, 1] * down + R[i, 2] for i in range(3))  # type: ignore[return-value]
 
 
-def settle(surface: Surface, camera: Camera, window: Window) -> Floats:
-    """Return the camera depth at which each ray of a window meets a gentle surface."""
+def settle(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Floats]:
+    """Return where each ray of a window meets a gentle surface.
+
+    Returns
+    -------
+    depth : array (rows, cols)
+        Camera depth.
+    z : array (rows, cols)
+        Object z, which has more digits than the depth.
+    """
     coarse = Window(
         window.row0,
         window.row0 + (-(-window.shape[0] // _COARSE) + 1) * _COARSE * window.scale,
@@ -67,7 +75,7 @@ def settle(surface: Surface, camera: Camera, window: Window) -> Floats:
     depth = np.full(coarse.shape, middle, np.float32) / camera.directions(coarse)[2]
     close = 0.02 * window.scale * middle / camera.focal_px
     for _ in range(_MOST_STEPS):
-        new = _fall(surface, camera, coarse, depth)
+        new, _ = _fall(surface, camera, coarse, depth)
         moved = np.abs(new - depth).max()
         depth = new
         if moved < close:
@@ -75,15 +83,16 @@ def settle(surface: Surface, camera: Camera, window: Window) -> Floats:
     return _fall(surface, camera, window, _refined_grid(depth, _COARSE, window.shape))
 
 
-def _fall(surface: Surface, camera: Camera, window: Window, depth: Floats) -> Floats:
-    """Move along each ray to the height of the surface where the ray is now."""
+def _fall(surface: Surface, camera: Camera, window: Window, depth: Floats) -> tuple[Floats, Floats]:
+    """Move along each ray to the height of the surface where the ray is now; depth and z."""
     dx, dy, dz = camera.directions(window)
     px, py, pz = camera.pupil_mm.astype(np.float32)
-    return (surface.z_mm(px + dx * depth, py + dy * depth) - pz) / dz
+    z = surface.z_mm(px + dx * depth, py + dy * depth)
+    return (z - pz) / dz, z
 
 
-def find(surface: Surface, camera: Camera, window: Window) -> Floats:
-    """Return the camera depth at which each ray of a window first meets any surface."""
+def find(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Floats]:
+    """Return where each ray of a window first meets any surface: as `settle` does."""
     coarse = window.grown(_COARSE * window.scale).at_scale(_COARSE * window.scale)
     down, across = np.broadcast_arrays(*camera.ray_axes(coarse))
     depth = march(surface, camera, down.ravel(), across.ravel()).reshape(coarse.shape)
@@ -92,7 +101,7 @@ def find(surface: Surface, camera: Camera, window: Window) -> Floats:
     start = nearest[window.slices_in(replace(coarse, scale=window.scale))]
     down, across = np.broadcast_arrays(*camera.ray_axes(window))
     found = march(surface, camera, down.ravel(), across.ravel(), start=start.ravel())
-    return found.reshape(window.shape)
+    return _fall(surface, camera, window, found.reshape(window.shape))
 
 
 def march(

@@ -20,6 +20,7 @@ Floats = npt.NDArray[np.float32]
 _RANGE_SAMPLES = 64
 #: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
 _JUMP = 3.0
+_STENCIL = 5
 #: Rays per side of a pixel on a horizon.
 _RAYS = 4
 
@@ -115,7 +116,15 @@ class SheetPart:
         cos, sin = np.float32(np.cos(angle)), np.float32(np.sin(angle))
         return cos * x + sin * y, cos * y - sin * x
 
-    def view(self, camera: Camera, window: Window, *, fine: int = 1, bare: bool = False) -> View:
+    def view(
+        self,
+        camera: Camera,
+        window: Window,
+        *,
+        fine: int = 1,
+        aside_px: tuple[float, float] = (0.0, 0.0),
+        bare: bool = False,
+    ) -> View:
         """Return what a pinhole sees of it in a window.
 
         Parameters
@@ -124,11 +133,13 @@ class SheetPart:
         window : Window
         fine : int
             Samples of the texture per pixel side.
+        aside_px : (down, across)
+            How far those samples are moved from their regular places.
         bare : bool
             Leave out the colour.
         """
         gentle = self.flat or first_hit.is_gentle(self, camera, window)
-        depth = self._met(camera, window, gentle=gentle)
+        depth, z = self._met(camera, window, gentle=gentle)
         dx, dy, _ = camera.directions(window)
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * depth, py + dy * depth)
@@ -139,9 +150,9 @@ class SheetPart:
             coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
         if bare:
             return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
-        colour = self._texture(u, v, footprint, fine)
+        colour = self._texture(u, v, footprint, fine, aside_px)
         if self._shaded:
-            colour *= self._light(camera, window, depth)[..., None]
+            colour *= self._light(camera, window, depth, z)[..., None]
         if coverage is not None:
             colour *= coverage[..., None]
         if not gentle:
@@ -150,24 +161,27 @@ class SheetPart:
             coverage = None
         return View(window, colour, coverage, depth)
 
-    def _met(self, camera: Camera, window: Window, *, gentle: bool) -> Floats:
-        """Camera depth at which each ray of a window meets the surface."""
+    def _met(self, camera: Camera, window: Window, *, gentle: bool) -> tuple[Floats, Floats]:
+        """Camera depth, and object z, at which each ray of a window meets the surface."""
         if self.flat:
-            base = np.float32(self.bounds_mm()[0] - camera.pupil_mm[2])
-            return base / camera.directions(window)[2]
+            z = self.bounds_mm()[0]
+            depth = np.float32(z - camera.pupil_mm[2]) / camera.directions(window)[2]
+            return depth, np.full((1, 1), z, np.float32)
         if gentle:
             return first_hit.settle(self, camera, window)
         return first_hit.find(self, camera, window)
 
-    def _texture(self, u: Floats, v: Floats, footprint_mm: float, fine: int) -> Floats:
+    def _texture(
+        self, u: Floats, v: Floats, footprint_mm: float, fine: int, aside_px: tuple[float, float]
+    ) -> Floats:
         """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples."""
-        if fine == 1:
+        if fine == 1 and not any(aside_px):
             return self.painted(u, v, footprint_mm)
         places = (np.arange(fine, dtype=np.float32) + np.float32(0.5)) / fine - np.float32(0.5)
         (u_row, u_col), (v_row, v_col) = (np.gradient(axis) for axis in (u, v))
         total = np.zeros((*u.shape, 3), np.float32)
-        for down in places:
-            for across in places:
+        for down in places + np.float32(aside_px[0]):
+            for across in places + np.float32(aside_px[1]):
                 total += self.painted(
                     u + down * u_row + across * u_col,
                     v + down * v_row + across * v_col,
@@ -186,11 +200,15 @@ class SheetPart:
     def _shaded(self) -> bool:
         return self.spec.lit and not self.flat
 
-    def _light(self, camera: Camera, window: Window, depth: Floats) -> Floats:
+    def _light(self, camera: Camera, window: Window, depth: Floats, z: Floats) -> Floats:
         """Return the light on the surface that a window shows."""
         down, across = camera.ray_axes(window)
         step = np.float32(window.scale / camera.focal_px)
-        by_row, by_col = np.gradient(depth)
+        # A ray falls by dz per unit of depth, which changes evenly over rows and columns.
+        dz = camera.directions(window)[2]
+        dz_col, dz_row = camera.rotation[2, :2].astype(np.float32) * step
+        by_row = (_change(z, 0) - depth * dz_row) / dz
+        by_col = (_change(z, 1) - depth * dz_col) / dz
         # The points are depth * (across, down, 1) in the camera's axes; the cross product of
         # their changes along a column and along a row is the normal.
         facing = depth * step
@@ -257,6 +275,26 @@ class SheetPart:
         depths = (met * weight).reshape(by_pixel).sum(axis=1) / weight.reshape(by_pixel).sum(axis=1)
         depth[row, col] = depths
         return None if coverage is None else whole
+
+
+def _change(values: Floats, axis: int) -> Floats:
+    """Return the mean change per pixel within each pixel, along one axis.
+
+    Differences over two and over four pixels are joined so that the mean over the pixel's own
+    width is right to third order.
+    """
+    last = values.shape[axis] - 1
+    v = np.moveaxis(values, axis, 0)
+    change = np.empty_like(v)
+    if last < _STENCIL:
+        change[:] = np.gradient(v, axis=0) if last > 0 else 0
+    else:
+        np.subtract(v[2:], v[:-2], out=change[1:-1])
+        change[1:-1] *= np.float32(0.5)
+        change[0], change[-1] = v[1] - v[0], v[-1] - v[-2]
+        change[2:-2] *= np.float32(1.25)
+        change[2:-2] -= np.float32(0.0625) * (v[4:] - v[:-4])
+    return np.moveaxis(change, 0, axis)
 
 
 def _jumps(depth: Floats, step: float) -> npt.NDArray[np.bool_]:

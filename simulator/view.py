@@ -67,7 +67,15 @@ class Part(Protocol):
     def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
         """Return the least and greatest z over an area, ((x0, y0), (x1, y1))."""
 
-    def view(self, camera: Camera, window: Window, *, fine: int = 1, bare: bool = False) -> View:
+    def view(
+        self,
+        camera: Camera,
+        window: Window,
+        *,
+        fine: int = 1,
+        aside_px: tuple[float, float] = (0.0, 0.0),
+        bare: bool = False,
+    ) -> View:
         """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side.
 
         A ``bare`` view has no colour: coverage and depth at the pixels' centres alone.
