@@ -12,6 +12,8 @@ from simulator.transfer import GREEN, otf_depth_of_field_mm, polychromatic_otf
 #: Edge defocus, waves, below which diffraction rules the blur and above which defocus does.
 _DIFFRACTION_RULES = 0.25
 _DEFOCUS_RULES = 1.0
+#: In-focus contrast below which detail is not worth asking for.
+_FAINT = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +54,7 @@ def depth_figures(rig: Rig, sharpness: Sharpness) -> DepthFigures:
         quarter_wave_mm=quarter_wave_depth_mm(rig, wavelength_um=wavelength_um),
         contrast_mm=contrast_mm,
         edge_waves=edge_waves,
-        reason=_reason(edge_waves, contrast_mm),
+        reason=_reason(edge_waves, in_focus_contrast(rig, sharpness.frequency_cy_per_px)),
     )
 
 
@@ -72,12 +74,18 @@ def _contrast_depth_mm(rig: Rig, sharpness: Sharpness) -> float | None:
     return depth.total_mm
 
 
-def _reason(edge_waves: float, contrast_mm: float | None) -> str:
+def _reason(edge_waves: float, in_focus: float) -> str:
     size = f"At the ends of the geometric depth the defocus is {edge_waves:.2f} waves"
-    if contrast_mm is None:
+    if in_focus <= 0:
         return (
             f"{size}. Diffraction alone wipes out the detail asked for at this f-number, so no "
             "depth holds it: open the aperture or ask for less."
+        )
+    if in_focus < _FAINT:
+        return (
+            f"{size}. Diffraction leaves the detail asked for {100 * in_focus:.1f} % of its "
+            "contrast even in focus: a depth that holds a share of so little means nothing. Open "
+            "the aperture or ask for coarser detail."
         )
     if edge_waves < _DIFFRACTION_RULES:
         return (

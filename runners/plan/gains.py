@@ -114,11 +114,7 @@ def _changes(setting: Setting) -> Iterator[tuple[str, str, Setting]]:
     yield from _steadier(setting)
     yield from _calmer(setting)
     yield from _quicker(setting)
-    yield (
-        "stop down",
-        "stop down one stop: each frame holds more depth, and detail gets softer",
-        setting.at_f_number(2**0.5 * setting.rig.lens.f_number),
-    )
+    yield from _deeper(setting)
 
 
 def _steadier(setting: Setting) -> Iterator[tuple[str, str, Setting]]:
@@ -176,6 +172,18 @@ def _quicker(setting: Setting) -> Iterator[tuple[str, str, Setting]]:
         "less power",
         "quarter the flash power and raise ISO by two stops",
         at_power(setting, unit.power / 4),
+    )
+
+
+def _deeper(setting: Setting) -> Iterator[tuple[str, str, Setting]]:
+    try:
+        stopped = setting.at_f_number(2**0.5 * setting.rig.lens.f_number)
+    except ValueError:  # diffraction would wipe out the detail asked for
+        return
+    yield (
+        "stop down",
+        "stop down one stop: each frame holds more depth, and detail gets softer",
+        stopped,
     )
 
 

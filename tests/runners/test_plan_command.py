@@ -1,0 +1,173 @@
+"""The plan command: what it prints and leaves, and that a wrong request leaves nothing."""
+
+import json
+import re
+
+import pytest
+from PIL import Image
+
+from runners.cli import main
+from runners.plan.words import CAUTIONS, f_stop, many, mm, percent, power, ratio, shutter
+
+#: A perfect support: no hands to draw, so planned at once.
+QUICK = ["plan", "--rig", "field-2x", "--stance", "stepped", "--light", "steady-lamp"]
+DEPTH = ["--subject-depth", "2"]
+
+
+def planned(capsys, *options):
+    """Run the command for JSON and return what it printed."""
+    assert main([*QUICK, *DEPTH, "--json", *options]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_the_text_leads_with_what_to_do(capsys):
+    """Plain words first: how, where, and what it promises; tables and cautions after."""
+    assert main([*QUICK, *DEPTH]) == 0
+    text = capsys.readouterr().out
+    first, _, rest = text.partition("Depth of field")
+    assert "Shoot one pass of 15 frames in steps of 0.15 mm a frame" in first
+    assert "Start with the focus" in first
+    assert "covers the whole depth without a gap every time" in first
+    assert "f-number: sharpness against frames" in rest
+    assert all(caution in rest for caution in CAUTIONS)
+
+
+def test_the_json_holds_the_same_plan(capsys):
+    """Numbers for programs: no NaN, and the words beside them."""
+    plan = planned(capsys)
+    assert plan["advised"]["frames"] == 15
+    assert plan["advised"]["step_mm"] == pytest.approx(0.6 * plan["depth_of_field"]["used_mm"])
+    assert plan["advised"]["chance"] == 1
+    assert [row["chance"] for row in plan["frames_for_chance"]] == [0.5, 0.9, 0.95]
+    assert plan["flash_powers"] == []
+    assert "Shoot one pass of 15 frames" in plan["words"][0]
+    assert plan["asked"]["working_f_number"] == pytest.approx(16.8)
+
+
+def test_lens_numbers_overrule_the_rig(capsys):
+    """At another f-number and magnification the depth of field is that of these numbers."""
+    plan = planned(capsys, "--magnification", "1", "--f-number", "8", "--pitch", "5")
+    assert plan["depth_of_field"]["geometric_mm"] == pytest.approx(2 * 16 * 0.03, rel=1e-3)
+    assert plan["asked"]["blur_px"] == pytest.approx(6)
+
+
+def test_a_lens_needs_no_rig(capsys):
+    """Focal length, magnification and f-number are a lens; its pupils are alike."""
+    options = ["--focal-length", "50", "--magnification", "1", "--f-number", "4"]
+    assert main(["plan", *QUICK[3:], *DEPTH, *options, "--json"]) == 0
+    plan = json.loads(capsys.readouterr().out)
+    assert plan["asked"]["working_f_number"] == pytest.approx(8)
+
+
+def test_sharpness_may_be_asked_in_two_ways(capsys):
+    """A blur limit rules by the disc, a contrast limit by the lens' own transfer."""
+    blur = planned(capsys, "--blur", "4")
+    assert blur["depth_of_field"]["used_mm"] == blur["depth_of_field"]["geometric_mm"]
+    contrast = planned(capsys, "--contrast", "0.6", "--detail", "0.1")
+    assert contrast["depth_of_field"]["used_mm"] == contrast["depth_of_field"]["contrast_mm"]
+
+
+def test_faint_detail_is_not_worth_a_depth(capsys):
+    """Near the cut-off the plan says that its share of contrast means nothing."""
+    plan = planned(capsys, "--contrast", "0.5", "--detail", "0.4")
+    assert "means nothing" in plan["depth_of_field"]["reason"]
+
+
+def test_flash_and_cadence_may_be_set(capsys):
+    """Power, battery, recycle time, ambient share and rate reach the plan."""
+    options = ["--light", "flash-sixteenth", "--power", "1/4", "--battery", "alkaline"]
+    options += ["--recycle", "6", "--ambient-share", "0.1", "--fps", "3", "--exposure", "1/160"]
+    plan = planned(capsys, *options)
+    assert plan["asked"]["flash_power"] == 0.25
+    assert plan["cadence"]["sustained_frames_per_s"] == pytest.approx(1 / (0.25 * 6))
+    assert "flash at 1/4 with 10 % ambient light, 3 frames a second" in plan["title"]
+    assert len(plan["flash_powers"]) == 8
+
+
+def test_the_folder_is_complete(tmp_path, capsys):
+    """Page, card, pictures and numbers: the page finds all its pictures."""
+    out = tmp_path / "new" / "plan"
+    assert main([*QUICK, *DEPTH, "--out", str(out)]) == 0
+    page = (out / "index.html").read_text()
+    named = set(re.findall(r'(?:src|href)="([^"]+)"', page))
+    assert named == {"card.pdf", "card.png", "lanes.png", "coverage.png", "f-numbers.png"}
+    assert {path.name for path in out.iterdir()} == named | {"index.html", "plan.json", "plan.txt"}
+    assert (out / "plan.txt").read_text() == capsys.readouterr().out
+    assert json.loads((out / "plan.json").read_text())["advised"]["frames"] == 15
+
+
+def test_the_card_is_one_page(tmp_path):
+    """One A5 page to print, not empty, and the same card as a picture."""
+    out = tmp_path / "plan"
+    assert main([*QUICK, *DEPTH, "--out", str(out)]) == 0
+    pdf = (out / "card.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
+    with Image.open(out / "card.png") as card:
+        width, height = card.size
+        darks = card.convert("L").point(lambda level: 255 * (level < 128)).getbbox()
+    assert height / width == pytest.approx(210 / 148, rel=0.01)
+    left, upper, right, lower = darks
+    assert 0 < left < right < width
+    assert 0 < upper < lower < height
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--rig", "field-2x"], "--subject-depth"),
+        ([*DEPTH], "a plan needs --rig, or all of"),
+        ([*DEPTH, "--f-number", "8"], "a plan needs --rig, or all of"),
+        ([*QUICK[1:], *DEPTH, "--blur", "3", "--contrast", "0.5"], "got both"),
+        ([*QUICK[1:], *DEPTH, "--contrast", "0.5"], "go together"),
+        ([*QUICK[1:], *DEPTH, "--speed", "3"], "--speed does not go with stance 'stepped'"),
+        (["--rig", "field-2x", *DEPTH, "--step", "3"], "--step does not go with stance"),
+        ([*QUICK[1:], *DEPTH, "--power", "1/4"], "has no flash, got --power"),
+        ([*QUICK[1:], *DEPTH, "--power", "3"], "allowed a fraction"),
+        ([*QUICK[1:], *DEPTH, "--chance", "1"], "chance must be > 0 and < 1"),
+        ([*QUICK[1:], *DEPTH, "--overlap", "2"], "allowed a number from 0 to 1"),
+        ([*QUICK[1:], "--subject-depth", "-1"], "allowed a number above 0"),
+        ([*QUICK[1:], *DEPTH, "--contrast", "0.5", "--detail", "0.49"], "cut-off"),
+    ],
+)
+def test_a_wrong_request_is_told_and_leaves_nothing(tmp_path, capsys, options, message):
+    """Status 2, one line on stderr, and no folder."""
+    out = tmp_path / "plan"
+    assert main(["plan", *options, "--out", str(out)]) == 2
+    assert message in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_folder_that_exists_is_left_alone(tmp_path, capsys):
+    """Nothing is overwritten."""
+    assert main([*QUICK, *DEPTH, "--out", str(tmp_path)]) == 2
+    assert "exists already" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_plan_that_cannot_be_drawn_leaves_no_folder(tmp_path, monkeypatch, capsys):
+    """A failure half-way takes the unfinished folder away."""
+
+    def broken(plan):
+        raise RuntimeError("no ink")
+
+    monkeypatch.setattr("runners.plan.page.lanes_figure", broken)
+    assert main([*QUICK, *DEPTH, "--out", str(tmp_path / "plan")]) == 1
+    assert "no ink" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_numbers_are_written_as_the_trade_writes_them():
+    """Stops, ratios, powers, shutter times and shares."""
+    assert [f_stop(number) for number in (2.8, 5.6, 11, 16.8)] == ["f/2.8", "f/5.6", "f/11", "f/17"]
+    assert [ratio(m) for m in (1, 2.5, 0.5)] == ["1:1", "2.5:1", "1:2"]
+    assert [power(share) for share in (1, 0.5, 1 / 128)] == ["full power", "1/2", "1/128"]
+    assert [shutter(seconds) for seconds in (2, 0.1, 1 / 250)] == ["2 s", "1/10 s", "1/250 s"]
+    assert [mm(length) for length in (0.1, 0.0123, 12.3)] == ["0.10 mm", "0.012 mm", "12 mm"]
+    assert [many(count, "pass") for count in (1, 2)] == ["1 pass", "2 passes"]
+
+
+def test_shares_near_all_and_nothing_are_not_rounded_to_them():
+    """99.7 % is not written as all, 0.2 % not as nothing."""
+    shares = [percent(share) for share in (0, 0.002, 0.5, 0.997, 1)]
+    assert shares == ["0 %", "under 1 %", "50 %", "over 99 %", "100 %"]
