@@ -1,6 +1,21 @@
 """Runs methods on stacks and scores them."""
 
-from runners.contract import Result
-from runners.scoring import score, score_stack
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
 
 __all__ = ["Result", "score", "score_stack"]
+
+_HOMES = {
+    "Result": "runners.contract",
+    "score": "runners.scoring",
+    "score_stack": "runners.scoring",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name when it is asked for: a method's own process needs none of them."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'runners' has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)

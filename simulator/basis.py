@@ -13,9 +13,10 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicSpline, RectBivariateSpline
 
 from simulator import optics, transfer
+from simulator.aberration import aberrated_otf
 from simulator.rig import Rig
 
 Floats = npt.NDArray[np.float32]
@@ -32,6 +33,7 @@ _FULL_WEIGHT_CY_PER_PX = 0.06
 _ALIAS_CY_PER_PX = 0.7
 _FREQUENCIES = 8192
 _DEFOCUS_SAMPLES = 80
+_COARSE = 49
 _TABLE = 16384
 _FINEST_CY_PER_PX = np.sqrt(0.5)
 
@@ -51,6 +53,10 @@ class Optics:
         Whether the wave nature of light counts; otherwise the blur is the geometric disc.
     tolerance : float
         Largest error of the transfer function in a basis, at low frequencies.
+    spherical_mm : float
+        Primary spherical aberration at the pupil's edge.
+    colour_mm : (red, green, blue)
+        Defocus of each channel at the nominal focus, at the pupil's edge.
     """
 
     working_f_number: float
@@ -58,6 +64,13 @@ class Optics:
     wavelengths_um: tuple[tuple[float, ...], ...]
     diffraction: bool = True
     tolerance: float = 1e-3
+    spherical_mm: float = 0.0
+    colour_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @property
+    def even(self) -> bool:
+        """Whether the blur before and behind the plane of focus is the same."""
+        return self.spherical_mm == 0 and not any(self.colour_mm)
 
     @property
     def radius_px_per_defocus_mm(self) -> float:
@@ -79,19 +92,27 @@ class Optics:
     @property
     def diffraction_margin_px(self) -> int:
         """How far light goes beyond the blur disc: five Airy radii, or a few pixels, px."""
+        # Edge rays of an aberrated pupil land up to this much farther out.
+        farther = 2 * abs(self.spherical_mm) + max(abs(shift) for shift in self.colour_mm)
+        rays_px = int(np.ceil(farther * self.radius_px_per_defocus_mm))
         if not self.diffraction:
-            return 8
+            return 8 + rays_px
         longest = max(max(channel) for channel in self.wavelengths_um)
-        return int(np.ceil(5 * 1.22 * longest * self.working_f_number / self.pitch_um)) + 2
+        airy_px = 1.22 * longest * self.working_f_number / self.pitch_um
+        return int(np.ceil(5 * airy_px)) + 2 + rays_px
 
 
 def optics_of(rig: Rig, *, pitch_um: float, diffraction: bool = True) -> Optics:
     """Return the key of a rig's blur at a picture's pixel pitch."""
+    per_mm = optics.rig_aperture(rig) ** 2 / 2
+    red, green, blue = (-per_mm * shift + 0.0 for shift in rig.lens.axial_colour_mm)
     return Optics(
         working_f_number=optics.rig_f_number(rig),
         pitch_um=pitch_um,
         wavelengths_um=rig.wavelengths_um,
         diffraction=diffraction,
+        spherical_mm=rig.lens.spherical_um * 1e-3 if diffraction else 0.0,
+        colour_mm=(red, green, blue),
     )
 
 
@@ -111,6 +132,9 @@ class Band:
         B_k of each channel over radial frequency, 0 to sqrt(1/2) cycles per merged pixel.
     reach_px : int
         How far its light spreads, picture pixels.
+    side : {1, -1}
+        For which sign of the blur radius it is: + behind the plane of focus. Where blur is the
+        same on both sides all radii are +.
     """
 
     low_px: float
@@ -119,6 +143,7 @@ class Band:
     weights: Floats
     spectra: Floats
     reach_px: int
+    side: int = 1
 
     @property
     def rank(self) -> int:
@@ -128,8 +153,20 @@ class Band:
     def weights_at(self, radius_px: Floats) -> npt.NDArray[np.int32]:
         """Return the index into ``weights`` of each blur radius."""
         last = self.weights.shape[1] - 1
-        index = (radius_px * np.float32(last / self.high_px) + np.float32(0.5)).astype(np.int32)
+        to_index = np.float32(self.side * last / self.high_px)
+        index = (radius_px * to_index + np.float32(0.5)).astype(np.int32)
+        # The last weight is 0: it is for all that another band takes care of.
+        index[~self.on_side(radius_px)] = last
         return np.minimum(index, last, out=index)
+
+    def on_side(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
+        """Return where a blur radius has this band's sign; 0 counts as +."""
+        return radius_px >= 0 if self.side > 0 else radius_px < 0
+
+    def holds(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
+        """Return where a blur radius is in this band, fades included."""
+        size = radius_px * np.float32(self.side)
+        return self.on_side(radius_px) & (size >= self.low_px) & (size < self.high_px)
 
     def spectra_for(self, shape: tuple[int, int]) -> Floats:
         """Return B_k on the grid of a real FFT of that shape, (K, 3, rows, cols // 2 + 1)."""
@@ -150,13 +187,25 @@ def _radial_index(shape: tuple[int, int], entries: int) -> npt.NDArray[np.int32]
 
 
 def bands_between(key: Optics, low_px: float, high_px: float) -> list[Band]:
-    """Return the bands that blur radii from ``low_px`` to ``high_px`` fall into."""
-    first = _band_number(low_px / _FADE)
-    return [_band(key, number) for number in range(first, _band_number(high_px) + 1)]
+    """Return the bands that blur radii from ``low_px`` to ``high_px`` fall into.
+
+    Radii are signed, + behind the plane of focus, where the blur differs between its sides.
+    """
+    bands = []
+    for side, least, most in ((1, low_px, high_px), (-1, -high_px, -low_px)):
+        if most > 0 or (side > 0 and most == 0):
+            first = _band_number(max(least, 0.0) / _FADE)
+            bands += [_band(key, n, side) for n in range(first, _band_number(most) + 1)]
+    return bands
 
 
 def _band_number(radius_px: float) -> int:
     return max(0, int(np.ceil(np.log2(max(radius_px, 1e-9) / _FIRST_EDGE_PX))))
+
+
+def _edges_px(number: int) -> tuple[float, float]:
+    low = 0.0 if number == 0 else _FIRST_EDGE_PX * 2.0 ** (number - 1)
+    return low, _FIRST_EDGE_PX * 2.0**number * _FADE
 
 
 def scale_for(radius_px: float) -> int:
@@ -165,13 +214,12 @@ def scale_for(radius_px: float) -> int:
 
 
 @lru_cache(maxsize=64)
-def _band(key: Optics, number: int) -> Band:
-    low = 0.0 if number == 0 else _FIRST_EDGE_PX * 2.0 ** (number - 1)
-    high = _FIRST_EDGE_PX * 2.0**number * _FADE
+def _band(key: Optics, number: int, side: int) -> Band:
+    low, high = _edges_px(number)
     scale = scale_for(low)
     frequency = np.linspace(0, _FINEST_CY_PER_PX, _samples_for(high / scale))
     radius = np.linspace(low, high, _DEFOCUS_SAMPLES)
-    exact = _transfer(key, frequency / scale, radius)
+    exact = _transfer(key, frequency / scale, side * radius)
     products, spectra = _factored(exact, frequency / scale, key.tolerance)
     return Band(
         low_px=low,
@@ -179,32 +227,36 @@ def _band(key: Optics, number: int) -> Band:
         scale=scale,
         weights=_tabulated(products, radius, low=low, high=high),
         spectra=_resampled(spectra, frequency),
-        reach_px=_reach_px(key, high),
+        reach_px=int(np.ceil(high)) + key.diffraction_margin_px,
+        side=side,
     )
 
 
 def exact_band(key: Optics, radius_px: float) -> Band:
     """Return the band of a single blur radius: one product, with no error of a basis."""
-    scale = scale_for(_FIRST_EDGE_PX * 2.0 ** (_band_number(radius_px) - 1))
-    frequency = np.linspace(0, _FINEST_CY_PER_PX, _samples_for(radius_px / scale))
+    size = abs(radius_px)
+    scale = scale_for(_edges_px(_band_number(size))[0])
+    frequency = np.linspace(0, _FINEST_CY_PER_PX, _samples_for(size / scale))
     exact = _transfer(key, frequency / scale, np.array([radius_px]))
     return Band(
         low_px=0.0,
-        high_px=radius_px + 1.0,
+        high_px=size + 1.0,
         scale=scale,
         weights=np.ones((1, 2), np.float32),
         spectra=_resampled(exact[None, :, :, 0], frequency),
-        reach_px=_reach_px(key, radius_px),
+        reach_px=int(np.ceil(size)) + key.diffraction_margin_px,
+        side=-1 if radius_px < 0 else 1,
     )
 
 
-def view_scale(key: Optics, radius_px: float) -> int:
+def view_scale(radius_px: float) -> int:
     """Return the scale at which a part may be seen whose blur is nowhere less than this."""
-    return bands_between(key, radius_px, radius_px)[0].scale
+    return scale_for(_edges_px(_band_number(radius_px / _FADE))[0])
 
 
-def _reach_px(key: Optics, radius_px: float) -> int:
-    return int(np.ceil(radius_px)) + key.diffraction_margin_px
+def reach_px(key: Optics, radius_px: float) -> int:
+    """Return how far from a point the light of any band up to this blur radius may go, px."""
+    return int(np.ceil(_edges_px(_band_number(radius_px))[1])) + key.diffraction_margin_px
 
 
 def _samples_for(radius_px: float) -> int:
@@ -215,22 +267,46 @@ def _samples_for(radius_px: float) -> int:
 
 def _transfer(key: Optics, frequency: npt.NDArray, radius_px: npt.NDArray) -> npt.NDArray:
     """Transfer function of each channel, (3, frequencies, radii); frequency in cycles per px."""
-    if not key.diffraction:
-        disc = transfer.disc_otf(frequency[:, None], 2.0 * radius_px[None, :])
-        return np.broadcast_to(disc, (3, *disc.shape))
-    defocus_um = radius_px / key.radius_px_per_defocus_mm * 1e3
-    per_um = frequency / key.pitch_um
-    channels = []
-    for wavelengths in key.wavelengths_um:
-        waves = [
-            transfer.defocus_otf(
-                np.minimum(2.0 * per_um * wavelength * key.working_f_number, 2.0)[:, None],
-                (defocus_um / wavelength)[None, :],
-            )
-            for wavelength in wavelengths
-        ]
-        channels.append(np.mean(waves, axis=0))
+    channels = [
+        _channel(key, frequency, radius_px / key.radius_px_per_defocus_mm + shift, wavelengths)
+        for shift, wavelengths in zip(key.colour_mm, key.wavelengths_um, strict=True)
+    ]
     return np.stack(channels)
+
+
+def _channel(
+    key: Optics,
+    frequency: npt.NDArray,
+    defocus_mm: npt.NDArray,
+    wavelengths_um: tuple[float, ...],
+) -> npt.NDArray:
+    if not key.diffraction:
+        radius_px = np.abs(defocus_mm) * key.radius_px_per_defocus_mm
+        return transfer.disc_otf(frequency[:, None], 2.0 * radius_px[None, :])
+    waves = []
+    for wavelength in wavelengths_um:
+        per_wave = wavelength * key.working_f_number / key.pitch_um
+        reduced = np.minimum(2.0 * frequency * per_wave, transfer.CUT_OFF)[:, None]
+        defocus = defocus_mm[None, :] * 1e3 / wavelength
+        if key.spherical_mm == 0:
+            waves.append(transfer.defocus_otf(reduced, defocus))
+        else:
+            waves.append(_aberrated(reduced, defocus, key.spherical_mm * 1e3 / wavelength))
+    return np.mean(waves, axis=0)
+
+
+def _aberrated(reduced: npt.NDArray, defocus: npt.NDArray, spherical: float) -> npt.NDArray:
+    """Interpolate the costly transfer of an aberrated pupil from a coarser grid of both."""
+    if defocus.size == 1:
+        return aberrated_otf(reduced, defocus, spherical_waves=spherical)
+    f = np.linspace(reduced[0, 0], reduced[-1, 0], max(_COARSE, len(reduced) // 2))
+    w = np.linspace(defocus[0, 0], defocus[0, -1], _COARSE)
+    coarse = aberrated_otf(f[:, None], w[None, :], spherical_waves=spherical)
+    backward = w[-1] < w[0]
+    if backward:
+        w, coarse, defocus = w[::-1], coarse[:, ::-1], defocus[:, ::-1]
+    fine = RectBivariateSpline(f, w, coarse)(reduced[:, 0], defocus[0])
+    return fine[:, ::-1] if backward else fine
 
 
 def _factored(

@@ -20,6 +20,8 @@ _ALIKE_PX = 0.02
 _LEAST_LEVEL = np.float32(1e-5)
 #: Below about this radius a point's light stays in its pixel.
 _SHARP_PX = 0.5
+#: Cycles per merged pixel from which a merged picture fades.
+_FADES_FROM = 0.4
 #: Samples that a fast transform may be longer than it must be.
 _LONGEST_SPARE = 24
 
@@ -63,7 +65,7 @@ def blur(
         Radiance times coverage.
     coverage : array (rows, cols) or None
     radius_px : array (rows, cols) or (1, 1)
-        Blur radius in picture pixels.
+        Blur radius in picture pixels, signed where the blur differs on the two sides of focus.
     key : Optics
     onto : Window
         Picture pixels wanted.
@@ -245,11 +247,16 @@ def _mix(mixed: npt.NDArray[np.complex64], light: npt.NDArray, transfer: Floats)
 
 
 def _compensation(shape: tuple[int, int], factor: int, scale: int) -> Floats:
-    """Undo what merging the sources and widening the result take from the contrast."""
-    down, across = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
-    axes = [
-        1.0 / (merging_transfer(f, factor) * doubling_transfer(f, scale)) for f in (down, across)
-    ]
+    """Undo what merging the sources and widening the result take from the contrast.
+
+    Toward the finest that merged pixels can hold it fades to nothing: what little light is left
+    there would come out as ripples of that period around a highlight.
+    """
+    axes = []
+    for f in (np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])):
+        fade = np.clip((0.5 - np.abs(f)) / (0.5 - _FADES_FROM), 0, 1)
+        kept = fade * fade * (3 - 2 * fade)
+        axes.append(kept / (merging_transfer(f, factor) * doubling_transfer(f, scale)))
     return np.outer(axes[0], axes[1]).astype(np.float32)
 
 
@@ -261,7 +268,7 @@ def _active(window: Window, radius_px: Floats, band: Band, near: Window) -> Wind
     if part.empty or radius_px.size == 1:
         return part
     radius = radius_px[part.slices_in(window)]
-    inside = (radius >= band.low_px) & (radius < band.high_px)
+    inside = band.holds(radius)
     rows, cols = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
     if len(rows) == 0:
         return Window(0, 0, 0, 0, window.scale)

@@ -36,11 +36,10 @@ def blur_radius_px(
     """
     if not focus:
         return np.zeros((1, 1), np.float32)
-    least: Floats | None = None
-    for other in focus:
+    least = frame_blur_px(camera, focus[0], key, window, depth_mm)
+    for other in focus[1:]:
         size = frame_blur_px(camera, other, key, window, depth_mm)
-        least = size if least is None else np.minimum(least, size)
-    assert least is not None
+        least = np.where(np.abs(size) < np.abs(least), size, least)
     if np.isfinite(least).all():
         return least
     own = frame_blur_px(camera, camera, key, window, depth_mm)
@@ -50,15 +49,33 @@ def blur_radius_px(
 def frame_blur_px(
     camera: Camera, other: Camera, key: Optics, window: Window, depth_mm: Floats
 ) -> Floats:
-    """Return the blur radius that one camera gives the points of another's view, px."""
+    """Return the blur radius that one camera gives the points of another's view, px.
+
+    It is signed, + behind the plane of focus, where the lens blurs the two sides differently;
+    else it is >= 0. It is inf where the point is outside the other camera's frame.
+    """
     per_mm = np.float32(key.radius_px_per_defocus_mm)
     if other is camera or (other.pose == camera.pose and other.focus_mm == camera.focus_mm):
-        return per_mm * np.abs(defocus_mm(camera, depth_mm - np.float32(camera.distance_mm)))
+        down, across = camera.ray_axes(window)
+        offset = depth_mm - _focused_mm(camera, down, across)
+        radius = per_mm * defocus_mm(camera, offset)
+        return np.abs(radius) if key.even else radius
     row, col, depth = seen_by(other, camera, window, depth_mm)
-    radius = per_mm * np.abs(defocus_mm(other, depth - np.float32(other.distance_mm)))
+    row_mid, col_mid = other.middle_px
+    down, across = (row - row_mid) / other.focal_px, (col - col_mid) / other.focal_px
+    radius = per_mm * defocus_mm(other, depth - _focused_mm(other, down, across))
     frame = other.frame
     outside = (row < 0) | (row > frame.row1) | (col < 0) | (col > frame.col1)
-    return np.where(outside, np.float32(np.inf), radius)
+    return np.where(outside, np.float32(np.inf), np.abs(radius) if key.even else radius)
+
+
+def _focused_mm(camera: Camera, down: Floats, across: Floats) -> Floats | np.float32:
+    """Return the camera depth in focus over the field, given by tangents to the axis."""
+    curvature = camera.lens_rig.lens.field_curvature_per_mm
+    if curvature == 0:
+        return np.float32(camera.distance_mm)
+    square = np.float32(camera.distance_mm) ** 2 * (down * down + across * across)
+    return np.float32(camera.distance_mm) + np.float32(curvature / 2) * square
 
 
 def defocus_mm(camera: Camera, offset_mm: Floats) -> Floats:
@@ -90,7 +107,11 @@ def _offset_range(
     start = float(own @ camera.pupil_mm - axis @ other.pupil_mm) - other.distance_mm
     corner = np.hypot(camera.frame.row1, camera.frame.col1) * farthest_mm / camera.focal_px
     slack = float(np.linalg.norm(own - axis)) * corner
-    return start + nearest_mm - slack, start + farthest_mm + slack
+    sag = other.lens_rig.lens.field_curvature_per_mm / 2 * corner**2
+    return (
+        start + nearest_mm - slack - max(sag, 0.0),
+        start + farthest_mm + slack - min(sag, 0.0),
+    )
 
 
 def seen_by(

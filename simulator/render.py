@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from simulator.basis import Optics, optics_of, view_scale
+from simulator.aberration import falloff
+from simulator.basis import Optics, optics_of, reach_px, view_scale
 from simulator.camera import Camera, Window
-from simulator.defocus import bands_for, blur
+from simulator.defocus import blur
 from simulator.focusing import blur_radius_px, radius_range_px
 from simulator.parts import parts_of
 from simulator.pose import NOMINAL, Pose
@@ -156,6 +157,12 @@ def render(
     picture = np.empty((*camera.frame.shape, 3), np.float32)
     for tile in tiles_of(camera.frame):
         picture[tile.slices_in(camera.frame)] = _render_tile(scene, taking, tile)
+    lens, sensor = camera.rig.lens, camera.rig.sensor
+    if lens.vignetting_stops > 0:
+        corner_px = np.hypot(sensor.width_px, sensor.height_px) / 2 / camera.bin
+        picture *= falloff(
+            camera.frame.shape, corner_stops=lens.vignetting_stops, corner_px=corner_px
+        )
     return picture
 
 
@@ -191,8 +198,8 @@ def _lay_over(out: Floats, part: Part, taking: _Taking, tile: Window) -> None:
     camera, key = taking.camera, taking.key
     window, nearest, farthest = reach(part, camera)
     least, most = radius_range_px(camera, taking.focus, key, nearest, farthest)
-    scale = min(view_scale(key, least), _coarsest_scale(part, camera, farthest))
-    margin = _margin_px(key, most)
+    scale = min(view_scale(least), _coarsest_scale(part, camera, farthest))
+    margin = reach_px(key, most)
     lit = tile.grown(margin)
     # A sheet goes on beyond the light's reach. A fibre or a ball that does may be left as it is,
     # and must: its blur is known on the thing alone, so a sheet of ones would say nothing.
@@ -233,7 +240,3 @@ def _coarsest_scale(part: Part, camera: Camera, farthest: float) -> int:
     if np.isinf(side_px):
         return 1 << 30
     return int(2 ** max(0, np.floor(np.log2(max(side_px / _SAMPLES_ACROSS, 1)))))
-
-
-def _margin_px(key: Optics, radius_px: float) -> int:
-    return max(band.reach_px for band in bands_for(np.array([[0.0, radius_px]], np.float32), key))

@@ -27,12 +27,26 @@ class Lens:
         Image size over object size in the plane of focus, > 0.
     pupil_ratio : float
         Exit-pupil over entrance-pupil diameter; 1 for a symmetric lens.
+    spherical_um : float
+        Primary spherical aberration W040 at the edge of the pupil in use, um, about its best
+        focus. Positive makes the blur before the focus harder-edged than behind it.
+    axial_colour_mm : (red, green, blue)
+        How much farther than nominal each channel is in focus, mm on the subject's side.
+    field_curvature_per_mm : float
+        Curvature of the surface in focus: it lies farther by this times half the square of the
+        distance from the axis, both on the subject's side.
+    vignetting_stops : float
+        Light lost at the corners of the whole sensor, stops.
     """
 
     focal_length_mm: float = Field(gt=0)
     f_number: float = Field(gt=0)
     magnification: float = Field(gt=0)
     pupil_ratio: float = Field(default=1.0, gt=0)
+    spherical_um: float = 0.0
+    axial_colour_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    field_curvature_per_mm: float = 0.0
+    vignetting_stops: float = Field(default=0.0, ge=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

@@ -163,7 +163,7 @@ def _sharpest(
         facing = other.facing(part.name, living=part.living)
         if other is camera:
             facing = eye
-        size = frame_blur_px(eye, facing, key, view.window, view.depth_mm)
+        size = np.abs(frame_blur_px(eye, facing, key, view.window, view.depth_mm))
         sharper = np.broadcast_to(size < least, least.shape)
         best[sharper] = number
         np.minimum(least, size, out=least)
