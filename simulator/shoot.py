@@ -22,7 +22,7 @@ from simulator.pose import Pose
 from simulator.render import render
 from simulator.rig import Rig
 from simulator.scene import Scene
-from simulator.smear import Smear, smear_of, smeared
+from simulator.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from simulator.streams import stream
 from simulator.sway import Subject, SubjectPose, Swaying, load_subject
 
@@ -180,6 +180,10 @@ class Shoot:
             motion=smear.subject,
         )
         picture = smeared(picture, smear.shake)
+        # A flash lights all rows at once; only light that burns on is read row by row.
+        if self.light.flash is None and self.light.cadence.readout_s > 0:
+            speed = image_speed_px_per_s(self._hands, camera, self.flashes[number].time_s)
+            picture = rolled(picture, speed, self.light.cadence.readout_s)
         return picture * np.array(self.records[number].gains, np.float32)
 
     def truth(self, reference: int | None = None) -> truth.Truth:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
+from scipy import fft, ndimage
 
 from simulator.camera import Camera
 from simulator.flash import Flash, light_gains, pulse_weights
@@ -132,6 +132,42 @@ def smeared(picture: Floats, path: Path) -> Floats:
         moved = fft.irfft2(light, s=shape, overwrite_x=True)
         out[..., channel] = moved[margin : margin + rows, margin : margin + cols]
     return np.maximum(out, 0, out=out)
+
+
+def rolled(picture: Floats, speed_px_per_s: tuple[float, float], readout_s: float) -> Floats:
+    """Skew a picture that moved while its rows were read one after another.
+
+    Parameters
+    ----------
+    picture : array (rows, cols, 3)
+    speed_px_per_s : (down, across)
+        Of the picture on the sensor.
+    readout_s : float
+        From the first row to the last; the middle row is where it would be at once.
+    """
+    rows = picture.shape[0]
+    per_row = np.array(speed_px_per_s) * readout_s / rows
+    if np.abs(per_row).max() * rows < STILL_PX:
+        return picture
+    # A row r shows what was at r - v t(r), t running from -1/2 to 1/2 of the read-out.
+    matrix = np.array([[1 - per_row[0], 0.0], [-per_row[1], 1.0]])
+    offset = per_row * (rows - 1) / 2
+    out = np.empty_like(picture)
+    for channel in range(3):
+        ndimage.affine_transform(
+            picture[..., channel], matrix, offset, output=out[..., channel], mode="mirror"
+        )
+    return np.maximum(out, 0, out=out)
+
+
+def image_speed_px_per_s(hands: Hands, camera: Camera, time_s: float) -> tuple[float, float]:
+    """Return how fast the picture of the plane of focus moves over the sensor, (down, across)."""
+    speed = hands.velocity(time_s)[0]
+    per_mm, turn = camera.focal_px / camera.distance_mm, camera.focal_px * 1e-3
+    return (
+        float(-per_mm * speed[1] + turn * speed[3]),
+        float(-per_mm * speed[0] - turn * speed[4]),
+    )
 
 
 def _about_mean(shift: Doubles, weights: Doubles) -> Path:

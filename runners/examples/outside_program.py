@@ -13,14 +13,12 @@ from scipy import ndimage
 
 def merge(paths: list[str]) -> np.ndarray:
     """Return the merged picture, keeping two frames in memory."""
-    best = merged = None
+    merged = tifffile.imread(paths[0])
+    best = np.full(merged.shape[:2], -1.0)
     for path in paths:
         frame = tifffile.imread(path)
         grey = frame.mean(axis=2, dtype=np.float32)
         contrast = ndimage.gaussian_filter(ndimage.laplace(grey) ** 2, 4)
-        if merged is None:
-            best, merged = contrast, frame.copy()
-            continue
         sharper = contrast > best
         best[sharper], merged[sharper] = contrast[sharper], frame[sharper]
     return merged
