@@ -77,7 +77,19 @@ def _layered(texture: Layered, footprint_mm: float, seed: int) -> Painter:
     over = painter(texture.over, footprint_mm, seed)
     share = cover(texture.mask, footprint_mm, seed + MASK_SEED)
     strength = np.float32(texture.strength)
-    return lambda x, y: mixed(under(x, y), over(x, y), strength * share(x, y))
+
+    def paint(x: Array, y: Array) -> Array:
+        opacity = strength * share(x, y)
+        covered = np.flatnonzero(opacity > 0)
+        if 2 * covered.size > x.size:
+            return mixed(under(x, y), over(x, y), opacity)
+        colour = under(x, y)
+        if covered.size:
+            top = over(x[covered], y[covered])
+            colour[covered] = mixed(colour[covered], top, opacity[covered])
+        return colour
+
+    return paint
 
 
 def sample(
