@@ -84,7 +84,7 @@ def blur(
     if normalised:
         onto = onto.common(window)
     else:
-        onto = onto.common(window.grown(max(_field_reach_px(band) for band in bands)))
+        onto = onto.common(window.grown(max(_field_reach_px(band, motion) for band in bands)))
     if onto.empty:
         return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
     canvas = _Canvas(onto, layers=3 + 3 * (len(sources) - 3))
@@ -93,9 +93,14 @@ def blur(
     return _composed(onto, canvas.flattened(), coverage is None, normalised)
 
 
-def _field_reach_px(band: Band) -> int:
+def _field_reach_px(band: Band, motion: Path | None) -> int:
     """Return how far beyond the part its transforms may reach: margin, and up to a fast length."""
-    return band.reach_px + _LONGEST_SPARE * band.scale
+    return _reach_px(band, motion) + _LONGEST_SPARE * band.scale
+
+
+def _reach_px(band: Band, motion: Path | None) -> int:
+    """Return how far the light of a point of a band may go."""
+    return band.reach_px + (0 if motion is None else motion.reach_px)
 
 
 def bands_for(radius_px: Floats, key: Optics) -> list[Band]:
@@ -182,12 +187,13 @@ def _add_band(
     and the energy is exact.
     """
     target, total = canvas.at(band.scale)
-    part = _active(window, radius_px, band, target.grown(band.reach_px))
+    reach = _reach_px(band, motion)
+    part = _active(window, radius_px, band, target.grown(reach))
     if part.empty:
         return
     work = part.at_scale(band.scale)
     light, radius = _gathered(part, window, sources, radius_px, work)
-    margin = -(-band.reach_px // band.scale)
+    margin = -(-reach // band.scale)
     rows, cols = work.shape
     spare = margin if padded else 0
     shape = tuple(fft.next_fast_len(n + 2 * margin + spare, real=True) for n in work.shape)

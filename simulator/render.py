@@ -199,7 +199,7 @@ def _lay_over(out: Floats, part: Part, taking: _Taking, tile: Window) -> None:
     window, nearest, farthest = reach(part, camera)
     least, most = radius_range_px(camera, taking.focus, key, nearest, farthest)
     scale = min(view_scale(least), _coarsest_scale(part, camera, farthest))
-    margin = reach_px(key, most)
+    margin = reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px)
     lit = tile.grown(margin)
     # A sheet goes on beyond the light's reach. A fibre or a ball that does may be left as it is,
     # and must: its blur is known on the thing alone, so a sheet of ones would say nothing.

@@ -23,6 +23,8 @@ Doubles = npt.NDArray[np.float64]
 
 #: Motion below this, px rms, leaves a picture as it is.
 STILL_PX = 0.02
+#: Light is followed this far along a motion; a picture that moves farther is lost anyway.
+_FARTHEST_PX = 256
 _FLASH_SAMPLES = 9
 _AMBIENT_SAMPLES = 17
 
@@ -51,6 +53,11 @@ class Path:
     def still(self) -> bool:
         """Whether the motion is too small to count."""
         return self.rms_px < STILL_PX
+
+    @property
+    def reach_px(self) -> int:
+        """How far from its mean place the light goes, whole pixels."""
+        return min(int(np.ceil(np.abs(self.shift_px).max())), _FARTHEST_PX)
 
     def transfer(self, shape: tuple[int, int], scale: int = 1) -> npt.NDArray[np.complex64]:
         """Return the transfer of the motion on the grid of a real FFT of merged pixels."""
