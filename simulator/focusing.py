@@ -91,12 +91,13 @@ def radius_range_px(
     if not focus:
         return 0.0, 0.0
     lows, highs = [], []
-    for other in focus:
+    # A point outside the frames of all others has the blur that the view's own camera gives it.
+    for other in (camera, *focus):
         offsets = _offset_range(camera, other, nearest_mm, farthest_mm)
         ends = key.radius_px_per_defocus_mm * np.abs(defocus_mm(other, np.array(offsets)))
         lows.append(0.0 if offsets[0] <= 0 <= offsets[1] else float(ends.min()))
         highs.append(float(ends.max()))
-    return min(lows), min(highs)
+    return min(lows), highs[0] if camera in focus else max(highs)
 
 
 def _offset_range(
