@@ -137,7 +137,7 @@ def test_a_part_is_seen_no_coarser_than_its_sharpest_blur_allows(rig):
     """The scale of the view is that of the finest band that the blur needs."""
     key = key_of(rig, diffraction=False)
     for radius in (0.0, 3.0, 9.0, 11.0, 21.0, 50.0):
-        assert view_scale(key, radius) == min(b.scale for b in bands_between(key, radius, 60.0))
+        assert view_scale(radius) == min(b.scale for b in bands_between(key, radius, 60.0))
 
 
 def test_light_stays_within_reach(rig):
