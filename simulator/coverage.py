@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import binary_dilation
 
 from simulator.outlines import blade_distance, spiral_distance
 from simulator.scene import Outline
@@ -14,7 +15,9 @@ Reals = npt.NDArray[np.floating]
 #: Farther from an edge than this, in pixels, a pixel is all inside or all outside.
 _NEAR_PX = 1.5
 #: Where the gradient of a distance is less, two edges meet and it has no direction.
-_LEAST_GRADIENT = np.float32(0.5)
+_LEAST_GRADIENT = np.float32(0.8)
+#: Points per side of a pixel at a corner.
+_COUNTED = 8
 
 
 def outline_coverage(outline: Outline, u_px: Floats, v_px: Floats, px_per_mm: float) -> Floats:
@@ -35,7 +38,34 @@ def outline_coverage(outline: Outline, u_px: Floats, v_px: Floats, px_per_mm: fl
         across = edge_coverage(half_u + u_px) + edge_coverage(half_u - u_px) - 1
         down = edge_coverage(half_v + v_px) + edge_coverage(half_v - v_px) - 1
         return across * down
-    return edge_coverage(outline_distance(outline, u_px, v_px, px_per_mm))
+    distance = outline_distance(outline, u_px, v_px, px_per_mm)
+    covered = edge_coverage(distance)
+    row, col = np.nonzero(_corners(distance))
+    if len(row) > 0:
+        places = (np.arange(_COUNTED, dtype=np.float32) + np.float32(0.5)) / _COUNTED - 0.5
+        down, across = (axis.ravel() for axis in np.meshgrid(places, places))
+        u, v = (_points_around(axis, row, col, down, across) for axis in (u_px, v_px))
+        covered[row, col] = (outline_distance(outline, u, v, px_per_mm) > 0).mean(axis=1)
+    return covered
+
+
+def _points_around(
+    values: Floats, row: npt.NDArray, col: npt.NDArray, down: Floats, across: Floats
+) -> Floats:
+    """Return what a smooth array would hold at points around some pixels, (pixels, points)."""
+    by_row, by_col = (_change(values, row, col, axis=axis)[:, None] for axis in (0, 1))
+    points = values[row, col][:, None] + by_row * down + by_col * across
+    return points.astype(np.float32)
+
+
+def _corners(distance_px: Floats) -> npt.NDArray[np.bool_]:
+    """Mark the pixels where edges meet, and those beside them."""
+    marked = np.zeros(distance_px.shape, bool)
+    row, col = np.nonzero(np.abs(distance_px) < _NEAR_PX)
+    slope = np.hypot(*(_change(distance_px, row, col, axis=axis) for axis in (0, 1)))
+    bent = slope < _LEAST_GRADIENT * np.median(slope) if len(slope) else slope > 0
+    marked[row[bent], col[bent]] = True
+    return binary_dilation(marked, np.ones((3, 3), bool)) if bent.any() else marked
 
 
 def outline_distance(outline: Outline, u: Floats, v: Floats, per_mm: float) -> Floats:
@@ -82,7 +112,8 @@ def edge_coverage(distance_px: Floats) -> Floats:
         return covered
     by_row = _change(distance_px, row, col, axis=0)
     by_col = _change(distance_px, row, col, axis=1)
-    length = np.maximum(np.hypot(by_row, by_col), _LEAST_GRADIENT)
+    length = np.hypot(by_row, by_col)
+    length[length < _LEAST_GRADIENT] = 1
     steep = np.maximum(np.abs(by_row), np.abs(by_col)) / length
     flat = np.minimum(np.abs(by_row), np.abs(by_col)) / length
     covered[row, col] = straight_edge(distance_px[row, col] / length, steep, flat)

@@ -16,6 +16,8 @@ Floats = npt.NDArray[np.float32]
 #: Rays are first met with a relief on every n-th pixel, then each pixel takes one step more.
 _COARSE = 4
 _MOST_STEPS = 24
+#: Rays are where they should be when a step moves none of them by more pixels than this.
+_MOVED_PX = 0.2
 #: Where the surface climbs along a ray by less than this per unit of the ray's own fall, each
 #: ray meets it once, and going to the height of the surface where the ray is now gets there.
 _GENTLE = 0.7
@@ -80,7 +82,14 @@ def settle(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Fl
         depth = new
         if moved < close:
             break
-    return _fall(surface, camera, window, _refined_grid(depth, _COARSE, window.shape))
+    depth = _refined_grid(depth, _COARSE, window.shape)
+    for _ in range(_MOST_STEPS):
+        new, z = _fall(surface, camera, window, depth)
+        moved = np.abs(new - depth).max()
+        depth = new
+        if moved < _MOVED_PX * window.scale * middle / camera.focal_px:
+            break
+    return depth, z
 
 
 def _fall(surface: Surface, camera: Camera, window: Window, depth: Floats) -> tuple[Floats, Floats]:
