@@ -19,6 +19,8 @@ from tqdm import tqdm
 
 from metrics.focus.autofocus import WHOLE_FRAME
 from metrics.focus.curves import CurveCriteria, curve_criteria, rank_sums
+from runners.reproduce.field import FLAT, Condition, make_field_sequence
+from runners.reproduce.rank import rank_correlation
 from runners.reproduce.report import (
     Claim,
     counted,
@@ -97,11 +99,15 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
             found[name, level] = judge(frames)
             bar.update()
     bar.close()
+    field = {
+        condition.name: _judge_field(condition, size=48 if quick else 256, seed=seed)
+        for condition in FLAT[: 1 if quick else None]
+    }
     ranks = {
         level: mean_ranks([c for (_, noise), c in found.items() if noise == level])
         for level in _NOISES
     }
-    claims = _claims(ranks, found)
+    claims = [*_claims(ranks, found), *_field_claims(ranks, field, rng)]
     write_claims(out / "claims.csv", claims)
     write_rows(out / "measures.csv", _rows(found))
     _draw(out / "figure.png", shown, ranks)
@@ -111,6 +117,38 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
         [*_paragraphs(ranks, len(pictures)), counted(claims)],
         f"stacktruth reproduce autofocus-curves --out DIR --seed {seed}",
     )
+
+
+def _judge_field(condition: Condition, *, size: int, seed: int) -> Curves:
+    """Criteria of the curves over a flat card shot through our lens; depth 0 is true focus."""
+    sequence = make_field_sequence(condition, size=size, seed=seed)
+    frame = float(np.interp(0.0, sequence.focus_mm, np.arange(len(sequence.focus_mm))))
+    inner = (slice(None), slice(8, -8), slice(8, -8))  # what the lining up repeats at the rim
+    return judge(sequence.frames[inner], true_frame=frame)
+
+
+def _field_claims(
+    ranks: Mapping[float, Mapping[str, float]],
+    field: Mapping[str, Curves],
+    rng: np.random.Generator,
+) -> list[Claim]:
+    """Whether the order of the rank sums is the same on a card of our own."""
+    claims = []
+    for name, curves in field.items():
+        level = _NOISES[1] if "noise" in name else _NOISES[0]
+        sums = rank_sums(curves)
+        rank = rank_correlation(ranks[level], [sums], rng=rng)
+        claims.append(
+            Claim(
+                f"the order survives the field: {name}",
+                f"order on the photographs, noise {level:g}; first: {_order(ranks[level])[0]}",
+                f"Spearman {rank}; first: {', '.join(_order(sums)[:3])}",
+                rank.low > 0.0,
+                "interval above 0",
+                "ours against ours",
+            )
+        )
+    return claims
 
 
 def _rows(found: Mapping[tuple[str, float], Curves]) -> list[dict[str, object]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +15,14 @@ from metrics.focus import MEASURES
 from runners.reproduce import operators_report as told
 from runners.reproduce import published
 from runners.reproduce.depth_quality import depth_of, relative_quality, rmse_mm
+from runners.reproduce.field_report import (
+    FieldResult,
+    draw_field,
+    field_claims,
+    field_paragraph,
+    field_rows,
+    measure_field,
+)
 from runners.reproduce.report import write_claims, write_rows, write_summary
 from runners.reproduce.sequences import (
     Sequence25,
@@ -91,9 +99,11 @@ def errors(
 
 
 def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
-    """Write claims.csv, operators.csv, sweeps.csv, speed.csv, figure.png and summary.md."""
+    """Write claims, operators, sweeps and field as .csv, figure.png, field.png, summary.md."""
     size, count = (96, 2) if quick else (256, 8)
-    bar = tqdm(total=count * 6 + 1, desc="sff-operators-2013", disable=not progress)
+    bar = tqdm(
+        total=count * 6 + (2 if quick else 5), desc="sff-operators-2013", disable=not progress
+    )
     overall: list[dict[str, float]] = []
     strided: list[dict[str, float]] = []
     sweeps: dict[str, list[list[dict[str, float]]]] = {}
@@ -109,9 +119,14 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
     cone = cone_example(size, seed)
     speed = speeds(frames=2 if quick else 25)
     bar.update()
+    field = []
+    for result in measure_field(quick=quick, seed=seed):
+        field.append(result)
+        bar.update()
     bar.close()
     results = {name: Sweep(name, _LEVELS[name], table) for name, table in sweeps.items()}
-    _write(out, seed=seed, overall=overall, strided=strided, sweeps=results, cone=cone, speed=speed)
+    findings = Findings(overall, strided, results, cone, speed, field)
+    _write(out, findings, seed=seed)
 
 
 _LEVELS: dict[str, tuple[float, ...]] = {
@@ -183,27 +198,38 @@ def speeds(*, frames: int, shape: tuple[int, int] = (480, 640)) -> dict[str, flo
     return spent
 
 
-def _write(
-    out: Path,
-    *,
-    seed: int,
-    overall: Sequence[Mapping[str, float]],
-    strided: Sequence[Mapping[str, float]],
-    sweeps: Mapping[str, Sweep],
-    cone: Mapping[str, Sequence[float]],
-    speed: Mapping[str, float],
-) -> None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Findings:
+    """Everything the study worked out: errors in mm by operator, and what is told of them."""
+
+    overall: list[dict[str, float]]
+    strided: list[dict[str, float]]
+    sweeps: dict[str, Sweep]
+    cone: dict[str, list[float]]
+    speed: dict[str, float]
+    field: list[FieldResult]
+
+
+def _write(out: Path, found: Findings, *, seed: int) -> None:
     rng = np.random.default_rng(seed)
-    quality = [relative_quality(errors_mm) for errors_mm in overall]
+    quality = [relative_quality(errors_mm) for errors_mm in found.overall]
     ranks = told.correlations(quality, rng)
-    claims = [*told.claims(quality, sweeps, ranks, speed), *told.cone_claims(cone)]
+    field = field_claims(found.field, quality, rng)
+    claims = [
+        *told.claims(quality, found.sweeps, ranks, found.speed),
+        *told.cone_claims(found.cone),
+        *field,
+    ]
     write_claims(out / "claims.csv", claims)
-    write_rows(out / "operators.csv", told.operator_rows(overall, quality, speed))
-    write_rows(out / "sweeps.csv", told.sweep_rows(sweeps))
-    told.draw(out / "figure.png", quality, sweeps)
+    write_rows(out / "operators.csv", told.operator_rows(found.overall, quality, found.speed))
+    write_rows(out / "sweeps.csv", told.sweep_rows(found.sweeps))
+    write_rows(out / "field.csv", field_rows(found.field))
+    told.draw(out / "figure.png", quality, found.sweeps)
+    draw_field(out / "field.png", found.field, quality)
+    paragraphs = told.paragraphs(claims, ranks, found.overall, found.strided)
     write_summary(
         out / "summary.md",
         "36 focus measures for shape from focus",
-        told.paragraphs(claims, ranks, overall, strided),
+        [*paragraphs, field_paragraph(field)],
         f"stacktruth reproduce sff-operators-2013 --out DIR --seed {seed}",
     )

@@ -370,6 +370,7 @@ def _draw_sweep(axis: Axes, name: str, sweep: SweepLike) -> None:
         printed = published.FAMILIES[name][family]
         axis.plot(sweep.levels, printed, "--", marker=marker, mfc="white", color=colour, alpha=0.7)
     axis.set(xlabel=_AXES[name], ylabel="mean relative quality", ylim=(0.0, 1.05))
+    axis.set_xticks(sweep.levels, [f"{level:g}" for level in sweep.levels])
     if name in ("window", "contrast"):
         axis.invert_xaxis()
     axis.set_title(f"{name.capitalize()} (dashed: published, read off)", loc="left", fontsize=10)
@@ -402,9 +403,8 @@ def paragraphs(
         "bars (those of the relative quality do, and are used); figure 12b repeats figure 10b; "
         "MIS8 and GRA2 must give one depth map and are printed with two. Its noise levels only "
         "make sense as variances on 0..1, and are read so: 5.7 to 19 grey levels. The published "
-        "sweeps are on real sequences, ours on synthetic ones, so that shapes compare, not heights."
-        " In contrast to the paper's mostly plane scenes, a scene with depth edges punishes wide "
-        "windows.",
+        "sweeps are on real sequences, ours on synthetic ones, so that shapes compare, not "
+        "heights.",
         f"A stride of two frames in the peak fit changes the mean error of the eleven operators "
         f"from {one:.2f} to {two:.2f} mm.",
     ]

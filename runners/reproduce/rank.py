@@ -19,7 +19,7 @@ class RankCorrelation:
     count: int
 
     def __str__(self) -> str:
-        return f"{self.value:.2f} [{self.low:.2f}, {self.high:.2f}], {self.count} operators"
+        return f"{self.value:.2f} [{self.low:.2f}, {self.high:.2f}], {self.count} measures"
 
 
 def rank_correlation(

@@ -1,0 +1,204 @@
+"""Focus sequences of our own scenes: real lens blur, occluding edges, sensor noise, hands.
+
+What the published protocols leave out. Frames are lined up as a perfect registration would do it
+on what is sharp in each of them: by the affine map that fits the true motion of the points near its
+plane of focus. Parallax of other depths remains, and so does what an edge hides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from runners.methods.tone import LUMA
+from runners.reproduce.depth_quality import depth_of, rmse_mm
+from runners.true_stages import StackTruth
+from simulator import Rig, Scene, Shoot, load_rig, load_scene, shoot, view_depth
+from simulator.approach import Approach
+from simulator.cadence import interval_s
+from simulator.light import load_light
+from simulator.plain_reliefs import FlatRelief
+from simulator.scene import Sheet
+
+Plane = npt.NDArray[np.float32]
+
+FRAMES = 25
+_BIN = 4
+_BEYOND = 0.25  # of the depth, swept before and behind the subject
+_LIGHT = "flash-sixteenth"
+_SLOW_EVERY = 8
+_LEAST_POINTS = 50
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """One step from the laboratory to the field.
+
+    Parameters
+    ----------
+    name, scene, stance : str
+    noise : bool
+        Whether the sensor has noise.
+    """
+
+    name: str
+    scene: str
+    stance: str
+    noise: bool
+
+
+CONDITIONS = (
+    Condition(name="lens blur, smooth relief", scene="cone", stance="stepped", noise=False),
+    Condition(name="occluding edges", scene="sticky-leaf", stance="stepped", noise=False),
+    Condition(name="edges and sensor noise", scene="sticky-leaf", stance="stepped", noise=True),
+    Condition(name="edges, noise and hands", scene="sticky-leaf", stance="braced", noise=True),
+)
+
+
+#: The card of the ramp scene laid flat, for measures of the whole frame.
+FLAT_CARD = "flat card"
+FLAT = (
+    Condition(name="flat card, lens blur", scene=FLAT_CARD, stance="stepped", noise=False),
+    Condition(name="flat card, noise and hands", scene=FLAT_CARD, stance="braced", noise=True),
+)
+_FLAT_SWEEP_MM = (-1.2, 1.3)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FieldSequence:
+    """A focus sequence out of a shoot, lined up and in order of depth.
+
+    Parameters
+    ----------
+    frames : array (n, rows, columns)
+        Luma of the encoded frames, 0..1.
+    focus_mm : array (n,)
+        z of the plane of focus.
+    depth_mm : array (rows, columns)
+        NaN where there is no truth.
+    valid : array (rows, columns) of bool
+        Where there is truth.
+    band : array (rows, columns) of bool
+        Where an occluding edge blurs over what is behind it.
+    """
+
+    frames: Plane
+    focus_mm: npt.NDArray[np.float64]
+    depth_mm: npt.NDArray[np.float64]
+    valid: npt.NDArray[np.bool_]
+    band: npt.NDArray[np.bool_]
+
+
+def plan(condition: Condition, *, size: int, seed: int, frames: int = FRAMES) -> Shoot:
+    """Plan the shoot of a condition: a pass through the middle of the scene and beyond it."""
+    scene = _scene(condition.scene)
+    rig = load_rig(scene.rig)
+    crop = (size * _BIN, size * _BIN)
+    start, end = _ends_mm(scene, rig, crop)
+    length = end - start
+    step = length / (frames - 1)
+    pace = step / interval_s(load_light(_LIGHT).cadence, 0)
+    stepped = condition.stance == "stepped"
+    approach = Approach(
+        kind="stepped" if stepped else "lean",
+        start_mm=start,
+        length_mm=length,
+        step_mm=step,
+        speed_mm_per_s=pace,
+    )
+    return shoot(
+        scene,
+        rig,
+        stance=condition.stance,
+        light=_LIGHT,
+        frames=frames,
+        seed=seed,
+        approach=approach,
+        crop=crop,
+        bin=_BIN,
+        noise=condition.noise,
+    )
+
+
+def _scene(name: str) -> Scene:
+    if name != FLAT_CARD:
+        return load_scene(name)
+    ramp = load_scene("ramp")
+    cards = [s for s in ramp.surface if isinstance(s, Sheet)]
+    flat = replace(cards[0], relief=FlatRelief())
+    return replace(ramp, name="flat-card", surface=(flat,))
+
+
+def _ends_mm(scene: Scene, rig: Rig, crop: tuple[int, int]) -> tuple[float, float]:
+    """Where the pass begins and ends: a quarter of the depth before and behind the subject."""
+    depth = view_depth(scene, rig, crop=crop, bin=_BIN)
+    near, far = float(np.nanmin(depth)), float(np.nanmax(depth))
+    if far - near < 1e-6:
+        return _FLAT_SWEEP_MM
+    margin = _BEYOND * (far - near)
+    return near - margin, far + margin
+
+
+def make_field_sequence(condition: Condition, *, size: int = 256, seed: int = 0) -> FieldSequence:
+    """Shoot a condition and line its usable frames up with the reference frame."""
+    shooting = plan(condition, size=size, seed=seed)
+    truth = shooting.truth()
+    pictures = [frame.image for frame in shooting]
+    stack = StackTruth(shooting, truth, pictures)
+    order = stack.frame_choice()
+    focus = np.array([shooting.records[number].focus_z_mm for number in order])
+    depth = truth.depth_mm.astype(np.float64)
+    frames = [
+        _lined_up(_grey(pictures[number]), stack.warp(number), depth - z)
+        for number, z in zip(order, focus, strict=True)
+    ]
+    valid = truth.mask("valid") & np.isfinite(depth)
+    return FieldSequence(np.stack(frames), focus, depth, valid, truth.mask("occlusion-band"))
+
+
+def _grey(picture: npt.NDArray[Any]) -> Plane:
+    white = np.float32(np.iinfo(picture.dtype).max)
+    grey: Plane = (picture.astype(np.float32) / white) @ LUMA.astype(np.float32)
+    return grey
+
+
+def _lined_up(grey: Plane, places: Plane, off_focus_mm: npt.NDArray[np.float64]) -> Plane:
+    """Resample a frame by the affine map that fits its sharp points, edges repeated."""
+    seen = np.isfinite(places[..., 0]) & np.isfinite(off_focus_mm)
+    limit = np.quantile(np.abs(off_focus_mm[seen]), 0.2)
+    sharp = seen & (np.abs(off_focus_mm) <= limit)
+    rows, columns = np.nonzero(sharp if sharp.sum() >= _LEAST_POINTS else seen)
+    here = np.stack([rows, columns, np.ones_like(rows)], axis=1).astype(np.float64)
+    fit, *_ = np.linalg.lstsq(here, places[rows, columns].astype(np.float64), rcond=None)
+    lined = np.empty_like(grey)
+    ndimage.affine_transform(grey, fit[:2].T, offset=fit[2], output=lined, order=3, mode="nearest")
+    return lined
+
+
+def field_errors(
+    sequence: FieldSequence, codes: Iterable[str], *, window: int, away_from_edges: bool = False
+) -> dict[str, float]:
+    """RMSE of the depth by each operator, mm, where there is truth.
+
+    Parameters
+    ----------
+    sequence : FieldSequence
+    codes : iterable of str
+        Keys of `metrics.focus.MEASURES`.
+    window : int
+    away_from_edges : bool
+        Leave out the band about occluding edges.
+    """
+    mask = sequence.valid & ~sequence.band if away_from_edges else sequence.valid
+    found = {}
+    for code in codes:
+        options = {"every": _SLOW_EVERY} if code == "sta2" else {}
+        depth = depth_of(sequence.frames, sequence.focus_mm, code, window=window, options=options)
+        grid = (slice(None, None, options.get("every")),) * 2
+        found[code] = rmse_mm(depth[grid], sequence.depth_mm[grid], mask[grid])
+    return found
