@@ -42,7 +42,7 @@ def outline_coverage(outline: Outline, u_px: Floats, v_px: Floats, px_per_mm: fl
     covered = edge_coverage(distance)
     row, col = np.nonzero(_corners(distance))
     if len(row) > 0:
-        places = (np.arange(_COUNTED, dtype=np.float32) + np.float32(0.5)) / _COUNTED - 0.5
+        places = ((np.arange(_COUNTED) + 0.5) / _COUNTED - 0.5).astype(np.float32)
         down, across = (axis.ravel() for axis in np.meshgrid(places, places))
         u, v = (_points_around(axis, row, col, down, across) for axis in (u_px, v_px))
         covered[row, col] = (outline_distance(outline, u, v, px_per_mm) > 0).mean(axis=1)
