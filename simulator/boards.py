@@ -94,11 +94,9 @@ def inside_of(layout: Layout) -> Inside:
     def bare(x: Doubles, y: Doubles) -> Doubles:
         distance = np.full(x.shape, -_LIMIT_MM)
         for px, py, radius, _ in layout.pads:
-            np.maximum(distance, radius - np.hypot(x - px, y - py), out=distance)
+            _draw_disc(distance, (x, y), (px, py), radius)
         for px, py, width, height in layout.lands:
-            u, v = np.abs(x - px) - width / 2, np.abs(y - py) - height / 2
-            out = np.hypot(np.maximum(u, 0), np.maximum(v, 0))
-            np.maximum(distance, -out - np.minimum(np.maximum(u, v), 0), out=distance)
+            _draw_land(distance, (x, y), (px, py), (width / 2, height / 2))
         return np.minimum(distance, _LIMIT_MM)
 
     def copper(x: Doubles, y: Doubles) -> Doubles:
@@ -113,8 +111,8 @@ def inside_of(layout: Layout) -> Inside:
     def hole(x: Doubles, y: Doubles) -> Doubles:
         distance = np.full(x.shape, -_LIMIT_MM)
         for px, py, _, radius in layout.pads:
-            np.maximum(distance, radius - np.hypot(x - px, y - py), out=distance)
-        return distance
+            _draw_disc(distance, (x, y), (px, py), radius)
+        return np.minimum(distance, _LIMIT_MM)
 
     # Less rounding than the raster's own step: outlines stay crisp.
     return Inside(*(cast(draw, layout.half_mm, 0.0) for draw in (copper, bare, hole)))
@@ -133,19 +131,44 @@ def _tracks(bus: Bus) -> list[Doubles]:
     return [middle + shift * corner for shift in shifts]
 
 
+def _within(xy: tuple[Doubles, Doubles], low: npt.ArrayLike, high: npt.ArrayLike) -> tuple:
+    """Return the part of a raster that lies between two corners, or within reach of them."""
+    x, y = xy
+    (x0, y0), (x1, y1) = np.asarray(low) - _LIMIT_MM, np.asarray(high) + _LIMIT_MM
+    return (
+        slice(*np.searchsorted(y[:, 0], [y0, y1])),
+        slice(*np.searchsorted(x[0], [x0, x1])),
+    )
+
+
+def _draw_disc(
+    distance: Doubles, xy: tuple[Doubles, Doubles], centre: Point, radius: float
+) -> None:
+    """Raise `distance` to that of a disc, within reach of it."""
+    part = _within(xy, np.array(centre) - radius, np.array(centre) + radius)
+    inside = radius - np.hypot(xy[0][part] - centre[0], xy[1][part] - centre[1])
+    np.maximum(distance[part], inside, out=distance[part])
+
+
+def _draw_land(distance: Doubles, xy: tuple[Doubles, Doubles], centre: Point, half: Point) -> None:
+    """Raise `distance` to that of a rectangle, within reach of it."""
+    part = _within(xy, np.array(centre) - half, np.array(centre) + half)
+    u = np.abs(xy[0][part] - centre[0]) - half[0]
+    v = np.abs(xy[1][part] - centre[1]) - half[1]
+    inside = -np.hypot(np.maximum(u, 0), np.maximum(v, 0)) - np.minimum(np.maximum(u, v), 0)
+    np.maximum(distance[part], inside, out=distance[part])
+
+
 def _draw_track(
     distance: Doubles, xy: tuple[Doubles, Doubles], start: Doubles, end: Doubles, half: float
 ) -> None:
     """Raise `distance` to that of a round-ended track, within reach of it."""
-    x, y = xy
-    low, high = np.minimum(start, end) - _LIMIT_MM - half, np.maximum(start, end) + _LIMIT_MM + half
-    cols = slice(*np.searchsorted(x[0], [low[0], high[0]]))
-    rows = slice(*np.searchsorted(y[:, 0], [low[1], high[1]]))
-    u, v = x[rows, cols] - start[0], y[rows, cols] - start[1]
+    part = _within(xy, np.minimum(start, end) - half, np.maximum(start, end) + half)
+    u, v = xy[0][part] - start[0], xy[1][part] - start[1]
     along = end - start
     share = np.clip((u * along[0] + v * along[1]) / (along @ along), 0, 1)
     inside = half - np.hypot(u - share * along[0], v - share * along[1])
-    np.maximum(distance[rows, cols], inside, out=distance[rows, cols])
+    np.maximum(distance[part], inside, out=distance[part])
 
 
 # Width of the slope at the edge of the copper, mm.

@@ -207,11 +207,11 @@ def _draw_crystals(spec: Crystals, x: Doubles, y: Doubles) -> Doubles:
         tip = spec.height_mm[0] + np.ptp(spec.height_mm) * middle * rng.uniform(0.55, 1)
         lean = rng.uniform(-spec.tilt, spec.tilt, 2)
         turn = rng.uniform(0, np.pi / 3)
-        u, v = x - cx, y - cy
-        box = np.hypot(u, v) < 4 * half
-        faces = _faces(u[box], v[box], half, turn, rng)
-        top = tip + lean[0] * u[box] + lean[1] * v[box] - faces
-        height[box] = np.maximum(height[box], top)
+        rows = slice(*np.searchsorted(y[:, 0], [cy - 4 * half, cy + 4 * half]))
+        cols = slice(*np.searchsorted(x[0], [cx - 4 * half, cx + 4 * half]))
+        u, v = x[rows, cols] - cx, y[rows, cols] - cy
+        top = tip + lean[0] * u + lean[1] * v - _faces(u, v, half, turn, rng)
+        np.maximum(height[rows, cols], top, out=height[rows, cols])
     return height
 
 
