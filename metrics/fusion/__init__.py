@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy.typing as npt
 
-from metrics.fusion import edges, information, perception, structure
+from metrics.fusion import edges, information, perception, phase, structure
 from metrics.fusion.sources import Sources, gather
 from metrics.record import Metric
 
@@ -90,6 +90,12 @@ METRICS = (
         range=(0.0, 1.0),
     ),
     _fusion(
+        "phase_congruency",
+        "features kept",
+        phase.phase_congruency,
+        "Zhao, Laganiere and Liu, Int. J. Innovative Computing 3, 1433 (2007)",
+    ),
+    _fusion(
         "frequency_error",
         "spatial-frequency error",
         edges.frequency_error,
@@ -110,6 +116,7 @@ _OF_SOURCES: dict[str, Callable[[Sources], float]] = {
     "cvejic": structure.cvejic_of,
     "yang": structure.yang_of,
     "chen_blum": perception.chen_blum_of,
+    "phase_congruency": phase.phase_congruency_of,
     "frequency_error": edges.frequency_error_of,
 }
 

@@ -14,6 +14,7 @@ from skimage.metrics import normalized_mutual_information
 from metrics.fusion import METRICS, score_fusion
 from metrics.fusion.edges import edge_transfer
 from metrics.fusion.information import mutual_information
+from metrics.fusion.phase import phase_features
 from metrics.fusion.structure import piella, piella_edges, universal_quality, yang
 from metrics.record import Metric
 
@@ -166,6 +167,30 @@ def test_perceived_contrast_follows_the_published_steps():
     assert got == pytest.approx(expected, rel=1e-4)
 
 
+def test_phase_congruency_marks_features_whatever_their_contrast():
+    """A step of 0.05 and one of 0.8 are marked alike, flat ground not at all; a corner is both."""
+    maps = {}
+    for height in (0.05, 0.8):
+        plane = np.full((64, 64), 0.1, dtype=np.float32)
+        plane[16:48, 16:48] += height
+        maps[height] = phase_features(plane)
+    strong, weak = maps[0.8], maps[0.05]
+    assert strong.congruency[32, 15:17].min() > 0.5
+    np.testing.assert_allclose(weak.congruency[32, 15:17], strong.congruency[32, 15:17], rtol=0.1)
+    assert strong.congruency[32, 32] < 0.05
+    corner, edge = strong.smallest[15:18, 15:18].max(), strong.smallest[31:34, 15:18].max()
+    assert corner > 4.0 * edge
+    assert strong.largest[31:34, 15:18].max() > 0.2
+
+
+def test_features_turn_with_the_picture():
+    """A quarter turn of the picture turns the maps: orientations are treated alike."""
+    plane = texture(3, (48, 48)).astype(np.float32)
+    turned = phase_features(np.ascontiguousarray(np.rot90(plane)))
+    for before, after in zip(phase_features(plane).maps(), turned.maps(), strict=True):
+        np.testing.assert_allclose(after, np.rot90(before), atol=2e-3)
+
+
 def test_frequency_error_has_the_right_sign():
     """Blur loses frequencies, noise adds some; half the contrast is an error of -1/2."""
     image = texture()
@@ -241,7 +266,7 @@ def test_mask_leaves_out_what_it_covers(name):
     metric = BY_NAME[name].function
     before = metric(fused, frames, data_range=1.0, mask=mask)
     after = metric(damaged, frames, data_range=1.0, mask=mask)
-    if name == "chen_blum":  # its filter of the eye spans the picture
+    if name in ("chen_blum", "phase_congruency"):  # their filters span the picture
         assert after == pytest.approx(before, abs=0.05)
     else:
         assert after == pytest.approx(before, abs=1e-6)
