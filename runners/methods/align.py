@@ -19,9 +19,9 @@ from runners.methods.order import (
 from runners.methods.register import Picture, RegistrationError, register, translation
 from runners.methods.stack import Stack
 
-# A burst that needs more than this has lost its subject, or the registration is wrong.
+# A frame that needs more than this has lost the subject, or its registration is wrong.
 LIMIT_SCALE = 0.25
-LIMIT_TURN = 0.2
+LIMIT_TURN = 0.2  # rad
 LEAST_CORRELATION = 0.3
 # A frame is left out when its likeliest neighbours do not match; with too few left, all fails.
 _TRIES = 3
@@ -82,10 +82,13 @@ def chained(
     reference : int, optional
         Frame whose geometry is kept; the middle one in depth otherwise.
 
+    A frame that matches none of its likeliest neighbours, or comes out with a scale or rotation
+    that no burst has, is left out.
+
     Raises
     ------
     RegistrationError
-        When two frames cannot be brought onto each other.
+        When less than half of the frames can be brought onto each other.
     """
     frames = list(frames)
     if len(frames) == 1:
@@ -95,21 +98,55 @@ def chained(
     profiles = sharpness_profiles(stack, frames, alike.shifts[middle])
     distance = unlikeness(profiles, alike.alike)
     order = depth_order(distance) if reorder else np.arange(len(frames))
-    root = frames.index(reference) if reference in frames else int(order[middle])
+    root = (
+        frames.index(reference) if reference in frames else _middle_of_focus(stack, frames, order)
+    )
     links = _Links(stack, frames, model)
     placed = _grown(links, root, distance, alike.shifts * (stack.thumb_bin / stack.proxy_bin))
     order = np.array([row for row in order if row in placed])
     if reorder:
         order = in_depth_order(order, placed, stack)
     placed = _rechained(links, root, order, placed)
-    full = {frames[row]: for_full(matrix, stack.proxy_bin) for row, matrix in placed.items()}
-    for frame, matrix in full.items():
-        _check(matrix, frame)
+    placed = _believable(placed)
+    _enough(placed, frames, "the others came out with an impossible scale or rotation")
+    order = np.array([row for row in order if row in placed])
     if reorder:
         order = in_depth_order(order, placed, stack)
     return Alignment(
-        reference=frames[root], used=tuple(frames[row] for row in order), matrices=full
+        reference=frames[root],
+        used=tuple(frames[row] for row in order),
+        matrices={frames[row]: for_full(own, stack.proxy_bin) for row, own in placed.items()},
     )
+
+
+def _believable(matrices: dict[int, Matrix]) -> dict[int, Matrix]:
+    """Leave out what has a scale or a rotation that no burst has."""
+    return {
+        row: matrix
+        for row, matrix in matrices.items()
+        if abs(np.log(scale_of(matrix))) <= LIMIT_SCALE and abs(turn_of(matrix)) <= LIMIT_TURN
+    }
+
+
+def _enough(placed: Mapping[int, Matrix], frames: Sequence[int], problem: str) -> None:
+    if len(placed) < max(min(2, len(frames)), _LEAST_SHARE * len(frames)):
+        raise RegistrationError(
+            f"only {len(placed)} of {len(frames)} frames could be aligned: {problem}"
+        )
+
+
+def _middle_of_focus(stack: Stack, frames: Sequence[int], order: Ints) -> int:
+    """Return the row that has half of the stack's sharpness before it in depth.
+
+    Frames before and behind the subject show nothing sharp; a reference among them would be a
+    poor one, as every other frame hangs on it by a chain of blurred pictures.
+    """
+    sharp = np.array([stack.small(frame).sharpness.mean() for frame in frames])
+    level = np.array([stack.small(frame).luma.mean() for frame in frames])
+    weight = sharp / np.maximum(level, 1e-6)
+    weight = (weight - weight.min() + 1e-3 * weight.max())[order]
+    before = np.cumsum(weight) - weight / 2
+    return int(order[np.argmin(np.abs(before - weight.sum() / 2))])
 
 
 Step = Callable[[int, int, Matrix], Matrix]
@@ -162,8 +199,7 @@ def _grown(links: Step, root: int, distance: Reals, shifts: Reals) -> dict[int, 
             placed[child] = links(parent, child, start) @ placed[parent]
         except RegistrationError as error:
             problem = str(error)
-    if len(placed) < max(2, _LEAST_SHARE * count):
-        raise RegistrationError(f"only {len(placed)} of {count} frames could be aligned; {problem}")
+    _enough(placed, range(count), problem)
     return placed
 
 
@@ -189,15 +225,21 @@ def direct(
     """Register every frame with the reference frame at once; else as `chained`."""
     frames = list(frames)
     base = reference if reference in frames else frames[(len(frames) - 1) // 2]
-    matrices = {base: np.eye(3)}
+    matrices, problem = {base: np.eye(3)}, "impossible scale or rotation"
     ready = Picture(stack.small(base).luma)
     for frame in frames:
         if frame != base:
             moving = Picture(stack.small(frame).luma)
-            matrix = _matched(ready, moving, (base, frame), model)
-            matrices[frame] = for_full(matrix, stack.proxy_bin)
-            _check(matrices[frame], frame)
-    used = in_depth_order(np.array(frames), matrices, stack)
+            try:
+                matrix = _matched(ready, moving, (base, frame), model)
+                matrices[frame] = for_full(matrix, stack.proxy_bin)
+            except RegistrationError as error:
+                problem = str(error)
+    matrices = _believable(matrices)
+    _enough(matrices, frames, problem)
+    used = in_depth_order(
+        np.array([frame for frame in frames if frame in matrices]), matrices, stack
+    )
     return Alignment(reference=base, used=tuple(used.tolist()), matrices=matrices)
 
 
@@ -229,15 +271,6 @@ def _matched(
             f"after alignment, at least {LEAST_CORRELATION} needed"
         )
     return found.matrix
-
-
-def _check(matrix: Matrix, frame: int) -> None:
-    scale, turn = scale_of(matrix), turn_of(matrix)
-    if abs(np.log(scale)) > LIMIT_SCALE or abs(turn) > LIMIT_TURN:
-        raise RegistrationError(
-            f"frame {frame} came out with scale {scale:.3f} and a turn of {turn * 1e3:.0f} mrad; "
-            f"allowed: within {LIMIT_SCALE:.0%} and {LIMIT_TURN * 1e3:.0f} mrad"
-        )
 
 
 def in_depth_order(order: Ints, matrices: Mapping[int, Matrix], stack: Stack) -> Ints:

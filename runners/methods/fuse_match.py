@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 
 from runners.methods.fused import Fused
-from runners.methods.pyramid import collapse, expand, level_count, reduce
+from runners.methods.pyramid import collapse, expand, gaussian_pyramid, level_count, reduce
 from runners.methods.tone import LUMA, Floats
 from runners.methods.views import Views
+
+Bools = npt.NDArray[np.bool_]
 
 THRESHOLD = 0.85
 WINDOW = 5
@@ -30,13 +33,23 @@ class _Level:
     rest: Floats
 
 
+@dataclass(eq=False, slots=True)
+class _Winner:
+    """The most salient of all frames at every node of one orientation of one level."""
+
+    gradient: Floats  # of luma
+    salience: Floats
+
+
 def match_and_salience(
     views: Views, *, threshold: float = THRESHOLD, window: int = WINDOW
 ) -> Fused:
-    """Merge gradients: where two frames match, weigh them; where they differ, take the stronger.
+    """Merge gradients: where frames match, weigh them; where they differ, take the strongest.
 
-    Frames are merged one after the other into one pyramid. Weights are found from luma and used
-    for all colours; the coarsest level is the mean.
+    With more than two frames every frame is matched with the most salient one of each node and
+    weighs against it as it would if there were only the two; so the order of the frames does not
+    matter. Weights are found from luma and used for all colours; the coarsest level is the mean.
+    Goes through the frames twice and holds three pyramids, however many frames there are.
 
     Parameters
     ----------
@@ -54,34 +67,91 @@ def match_and_salience(
     along, so that one frame alone comes back as it was.
     """
     levels = level_count(views.shape)
-    merged: list[_Level] = []
-    top, weights = np.zeros(0, dtype=np.float32), np.zeros(0, dtype=np.float32)
+    winners = _winners(views, levels, window)
+    bands: list[Floats] = []
+    sums: list[Floats] = []
     for view in views:
-        pyramid, coarse, shares = _decompose(view.image, view.covered, levels)
-        share = np.maximum(shares[-1], np.float32(1e-3))[..., None]
-        if not merged:
-            merged, top, weights = pyramid, coarse * share, share
-            continue
-        for own, new, covered in zip(merged, pyramid, shares, strict=False):
-            _merge(own, new, covered > 0.5, threshold, window)
-        top += coarse * share
-        weights = weights + share
-    bands = [_laplacian(level.gradients) + level.rest for level in merged]
-    return Fused(collapse([*bands, top / weights]))
+        pyramid, coarse = _decompose(view.image, levels)
+        shares = _shares(view.covered, levels)
+        parts, weights = [coarse], [np.maximum(shares[-1], np.float32(1e-3))]
+        for level, won, share in zip(pyramid, winners, shares, strict=False):
+            part, weight = _weighted(level, won, share > 0.5, threshold, window)
+            parts.extend(part)
+            weights.extend(weight)
+        if not bands:
+            bands = [np.zeros_like(part) for part in parts]
+            sums = [np.full_like(weight, 1e-9) for weight in weights]
+        for number, weight in enumerate(weights):
+            bands[number] += weight[..., None] * parts[number]
+            sums[number] += weight
+    top, *rest = (one / total[..., None] for one, total in zip(bands, sums, strict=True))
+    per_level = len(_STEPS) + 1
+    merged = [rest[start : start + per_level] for start in range(0, len(rest), per_level)]
+    return Fused(collapse([*(_laplacian(level[:-1]) + level[-1] for level in merged), top]))
 
 
-def _decompose(
-    image: Floats, covered: np.ndarray, levels: int
-) -> tuple[list[_Level], Floats, list[Floats]]:
-    pyramid, shares = [], [covered.astype(np.float32)]
+def _winners(views: Views, levels: int, window: int) -> list[list[_Winner]]:
+    """Find the most salient luma gradient of every node."""
+    winners: list[list[_Winner]] = []
+    for view in views.greys():
+        pyramid, _ = _decompose(view.image, levels)
+        shares = _shares(view.covered, levels)
+        for number, (level, share) in enumerate(zip(pyramid, shares, strict=False)):
+            found = [
+                _Winner(one, ndimage.uniform_filter(one**2, window, mode="nearest") * (share > 0.5))
+                for one in level.gradients
+            ]
+            if len(winners) == number:
+                winners.append(found)
+                continue
+            for best, new in zip(winners[number], found, strict=True):
+                better = new.salience > best.salience
+                np.copyto(best.gradient, new.gradient, where=better)
+                np.copyto(best.salience, new.salience, where=better)
+    return winners
+
+
+def _weighted(
+    level: _Level, winners: list[_Winner], covered: Bools, threshold: float, window: int
+) -> tuple[list[Floats], list[Floats]]:
+    """Return gradients and rest of one level of a frame, with the weight of each."""
+    weights = [
+        relative_weight(gradient @ LUMA, won.gradient, won.salience, threshold, window) * covered
+        for gradient, won in zip(level.gradients, winners, strict=True)
+    ]
+    rest_weight = np.asarray(np.mean(weights, axis=0, dtype=np.float32))
+    return [*level.gradients, level.rest], [*weights, rest_weight]
+
+
+def relative_weight(
+    band: Floats, winner: Floats, winner_salience: Floats, threshold: float, window: int
+) -> Floats:
+    """Return the weight of a band against that of the most salient one, which has weight 1.
+
+    By the rule of the paper two bands of match M get weights 1/2 -+ (1/2)(1 - M)/(1 - threshold),
+    the lesser going to the less salient, and 0 and 1 when M is below the threshold.
+    """
+    salience = ndimage.uniform_filter(band**2, window, mode="nearest")
+    both = ndimage.uniform_filter(band * winner, window, mode="nearest")
+    match = 2 * both / np.maximum(salience + winner_salience, np.float32(1e-20))
+    lesser = np.clip(0.5 - 0.5 * (1 - match) / (1 - threshold), 0, 0.5)
+    return np.asarray(lesser / (1 - lesser), dtype=np.float32)
+
+
+def _shares(covered: Bools, levels: int) -> list[Floats]:
+    return gaussian_pyramid(covered.astype(np.float32), levels)
+
+
+def _decompose(image: Floats, levels: int) -> tuple[list[_Level], Floats]:
+    """Return the gradient pyramid of a picture, fine to coarse, and its coarsest level."""
+    pyramid = []
     for _ in range(levels):
         smaller = reduce(image)
         gradients = _gradients(image)
         rest = image - expand(smaller, image.shape) - _laplacian(gradients)
         pyramid.append(_Level(gradients, rest))
         image = smaller
-        shares.append(reduce(shares[-1]))
-    return pyramid, image, shares
+    return pyramid, image
 
 
 def _smooth(image: Floats, kernel: tuple[float, ...]) -> Floats:
@@ -117,25 +187,3 @@ def _laplacian(gradients: list[Floats]) -> Floats:
     for gradient, (rows, columns), weight in zip(gradients, _STEPS, _WEIGHTS, strict=True):
         total -= (gradient - _moved(gradient, (-rows, -columns))) * np.float32(weight / 8)
     return total + _smooth(total, _BINOMIAL_5)
-
-
-def _merge(own: _Level, new: _Level, covered: np.ndarray, threshold: float, window: int) -> None:
-    """Merge one level of a frame into the pyramid."""
-    shares = np.zeros(covered.shape, dtype=np.float32)
-    for number, gradient in enumerate(new.gradients):
-        share = new_share(own.gradients[number] @ LUMA, gradient @ LUMA, threshold, window)
-        share[~covered] = 0
-        shares += share / len(new.gradients)
-        own.gradients[number] += share[..., None] * (gradient - own.gradients[number])
-    own.rest += shares[..., None] * (new.rest - own.rest)
-
-
-def new_share(own: Floats, new: Floats, threshold: float, window: int) -> Floats:
-    """Return the weight of the new of two bands, 0..1, from their match and salience."""
-    salience_own = ndimage.uniform_filter(own**2, window, mode="nearest")
-    salience_new = ndimage.uniform_filter(new**2, window, mode="nearest")
-    both = ndimage.uniform_filter(own * new, window, mode="nearest")
-    match = 2 * both / np.maximum(salience_own + salience_new, 1e-20)
-    lesser = np.where(match > threshold, 0.5 - 0.5 * (1 - match) / (1 - threshold), 0)
-    lesser = np.clip(lesser, 0, 0.5)
-    return np.where(salience_new > salience_own, 1 - lesser, lesser).astype(np.float32)

@@ -15,7 +15,7 @@ from runners.methods.tone import Floats
 from runners.methods.views import Views
 
 WAVELET = "db4"
-LEVELS = 3
+LEVELS = 5
 WINDOW = 3
 
 
