@@ -9,7 +9,8 @@ carries no fine detail, so wide bands work on merged pixels.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, singledispatch
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +25,7 @@ Floats = npt.NDArray[np.float32]
 #: Blur radii, in picture pixels, at which a band ends and the next takes over.
 _FIRST_EDGE_PX = 4.0
 #: A band fades out, and the next in, over this ratio of radii.
-_FADE = 1.25
+FADE = 1.25
 #: Merged pixels per side never exceed this share of a band's smallest blur radius.
 _RADIUS_PER_MERGED_PIXEL = 4.0
 #: Up to this frequency the whole tolerance of a basis counts; beyond, in proportion more.
@@ -68,6 +69,11 @@ class Optics:
     colour_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
+    def size(self) -> float:
+        """Radius of the pupil, in its own radii."""
+        return 1.0
+
+    @property
     def even(self) -> bool:
         """Whether the blur before and behind the plane of focus is the same."""
         return self.spherical_mm == 0 and not any(self.colour_mm)
@@ -100,6 +106,26 @@ class Optics:
         longest = max(max(channel) for channel in self.wavelengths_um)
         airy_px = 1.22 * longest * self.working_f_number / self.pitch_um
         return int(np.ceil(5 * airy_px)) + 2 + rays_px
+
+
+class Blur(Protocol):
+    """What every kind of blur tells, beside its bands."""
+
+    @property
+    def even(self) -> bool:
+        """Whether the blur before and behind the plane of focus is the same."""
+
+    @property
+    def radius_px_per_defocus_mm(self) -> float:
+        """Radius of the blur disc, px, for one mm of edge wavefront defocus."""
+
+    @property
+    def samples_per_px(self) -> int:
+        """How many samples of a texture a pixel needs per side, where it is in focus."""
+
+    @property
+    def size(self) -> float:
+        """Radius of a disc of the pupil's (or its part's) area, in radii of the whole pupil."""
 
 
 def optics_of(rig: Rig, *, pitch_um: float, diffraction: bool = True) -> Optics:
@@ -186,26 +212,34 @@ def _radial_index(shape: tuple[int, int], entries: int) -> npt.NDArray[np.int32]
     return np.minimum(radial + np.float32(0.5), entries - 1).astype(np.int32)
 
 
-def bands_between(key: Optics, low_px: float, high_px: float) -> list[Band]:
+@singledispatch
+def bands_between(key: Any, low_px: float, high_px: float) -> list[Band]:
     """Return the bands that blur radii from ``low_px`` to ``high_px`` fall into.
 
     Radii are signed, + behind the plane of focus, where the blur differs between its sides.
     """
+    raise TypeError(f"not a kind of blur: {key!r}")
+
+
+@bands_between.register
+def _(key: Optics, low_px: float, high_px: float) -> list[Band]:
     bands = []
     for side, least, most in ((1, low_px, high_px), (-1, -high_px, -low_px)):
         if most > 0 or (side > 0 and most == 0):
-            first = _band_number(max(least, 0.0) / _FADE)
-            bands += [_band(key, n, side) for n in range(first, _band_number(most) + 1)]
+            first = band_number(max(least, 0.0) / FADE)
+            bands += [_band(key, n, side) for n in range(first, band_number(most) + 1)]
     return bands
 
 
-def _band_number(radius_px: float) -> int:
+def band_number(radius_px: float) -> int:
+    """Return the number of the band in which a blur radius is, without its fades."""
     return max(0, int(np.ceil(np.log2(max(radius_px, 1e-9) / _FIRST_EDGE_PX))))
 
 
-def _edges_px(number: int) -> tuple[float, float]:
+def edges_px(number: int) -> tuple[float, float]:
+    """Return the range of blur radii of a band, fades included."""
     low = 0.0 if number == 0 else _FIRST_EDGE_PX * 2.0 ** (number - 1)
-    return low, _FIRST_EDGE_PX * 2.0**number * _FADE
+    return low, _FIRST_EDGE_PX * 2.0**number * FADE
 
 
 def scale_for(radius_px: float) -> int:
@@ -215,7 +249,7 @@ def scale_for(radius_px: float) -> int:
 
 @lru_cache(maxsize=64)
 def _band(key: Optics, number: int, side: int) -> Band:
-    low, high = _edges_px(number)
+    low, high = edges_px(number)
     scale = scale_for(low)
     frequency = np.linspace(0, _FINEST_CY_PER_PX, _samples_for(high / scale))
     radius = np.linspace(low, high, _DEFOCUS_SAMPLES)
@@ -225,17 +259,23 @@ def _band(key: Optics, number: int, side: int) -> Band:
         low_px=low,
         high_px=high,
         scale=scale,
-        weights=_tabulated(products, radius, low=low, high=high),
+        weights=tabulated(products, radius, low=low, high=high),
         spectra=_resampled(spectra, frequency),
         reach_px=int(np.ceil(high)) + key.diffraction_margin_px,
         side=side,
     )
 
 
-def exact_band(key: Optics, radius_px: float) -> Band:
+@singledispatch
+def exact_band(key: Any, radius_px: float) -> Band:
     """Return the band of a single blur radius: one product, with no error of a basis."""
+    raise TypeError(f"not a kind of blur: {key!r}")
+
+
+@exact_band.register
+def _(key: Optics, radius_px: float) -> Band:
     size = abs(radius_px)
-    scale = scale_for(_edges_px(_band_number(size))[0])
+    scale = scale_for(edges_px(band_number(size))[0])
     frequency = np.linspace(0, _FINEST_CY_PER_PX, _samples_for(size / scale))
     exact = _transfer(key, frequency / scale, np.array([radius_px]))
     return Band(
@@ -251,12 +291,18 @@ def exact_band(key: Optics, radius_px: float) -> Band:
 
 def view_scale(radius_px: float) -> int:
     """Return the scale at which a part may be seen whose blur is nowhere less than this."""
-    return scale_for(_edges_px(_band_number(radius_px / _FADE))[0])
+    return scale_for(edges_px(band_number(radius_px / FADE))[0])
 
 
-def reach_px(key: Optics, radius_px: float) -> int:
+@singledispatch
+def reach_px(key: Any, radius_px: float) -> int:
     """Return how far from a point the light of any band up to this blur radius may go, px."""
-    return int(np.ceil(_edges_px(_band_number(radius_px))[1])) + key.diffraction_margin_px
+    raise TypeError(f"not a kind of blur: {key!r}")
+
+
+@reach_px.register
+def _(key: Optics, radius_px: float) -> int:
+    return int(np.ceil(edges_px(band_number(radius_px))[1])) + key.diffraction_margin_px
 
 
 def _samples_for(radius_px: float) -> int:
@@ -329,18 +375,19 @@ def _factored(
     return right[:rank], spectra / importance[:, 0]
 
 
-def _tabulated(products: npt.NDArray, radius: npt.NDArray, *, low: float, high: float) -> Floats:
+def tabulated(products: npt.NDArray, radius: npt.NDArray, *, low: float, high: float) -> Floats:
+    """Return the weights of a band over _TABLE steps of blur radius, fades included."""
     at = np.linspace(0, high, _TABLE)
     inside = np.clip(at, low, high)
     table = np.stack([CubicSpline(radius, row)(inside) for row in products])
-    table *= _fade_in(at, low) * (1.0 - _fade_in(at, high / _FADE))
+    table *= _fade_in(at, low) * (1.0 - _fade_in(at, high / FADE))
     return table.astype(np.float32)
 
 
 def _fade_in(radius: npt.NDArray, edge: float) -> npt.NDArray:
     if edge == 0.0:
         return np.ones_like(radius)
-    t = np.clip((radius / edge - 1.0) / (_FADE - 1.0), 0.0, 1.0)
+    t = np.clip((radius / edge - 1.0) / (FADE - 1.0), 0.0, 1.0)
     return t * t * (3.0 - 2.0 * t)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from simulator.basis import Band, Optics, bands_between, exact_band
+from simulator.basis import Band, Blur, bands_between, exact_band
 from simulator.camera import Window
 from simulator.resample import doubled, doubling_transfer, merged, merging_transfer
 from simulator.smear import Path
@@ -50,7 +50,7 @@ def blur(
     coverage: Floats | None,
     radius_px: Floats,
     *,
-    key: Optics,
+    key: Blur,
     onto: Window,
     normalised: bool,
     motion: Path | None = None,
@@ -103,7 +103,7 @@ def _reach_px(band: Band, motion: Path | None) -> int:
     return band.reach_px + (0 if motion is None else motion.reach_px)
 
 
-def bands_for(radius_px: Floats, key: Optics) -> list[Band]:
+def bands_for(radius_px: Floats, key: Blur) -> list[Band]:
     """Return the bands that a map of blur radii needs: one exact one where all are alike."""
     low, high = float(radius_px.min()), float(radius_px.max())
     if high - low <= _ALIKE_PX:

@@ -6,14 +6,14 @@ import numpy as np
 import numpy.typing as npt
 
 from simulator import optics
-from simulator.basis import Optics
+from simulator.basis import Blur
 from simulator.camera import Camera, Window
 
 Floats = npt.NDArray[np.float32]
 
 
 def blur_radius_px(
-    camera: Camera, focus: tuple[Camera, ...], key: Optics, window: Window, depth_mm: Floats
+    camera: Camera, focus: tuple[Camera, ...], key: Blur, window: Window, depth_mm: Floats
 ) -> Floats:
     """Return the least blur radius that any camera gives each sample of a view, picture pixels.
 
@@ -47,7 +47,7 @@ def blur_radius_px(
 
 
 def frame_blur_px(
-    camera: Camera, other: Camera, key: Optics, window: Window, depth_mm: Floats
+    camera: Camera, other: Camera, key: Blur, window: Window, depth_mm: Floats
 ) -> Floats:
     """Return the blur radius that one camera gives the points of another's view, px.
 
@@ -56,9 +56,7 @@ def frame_blur_px(
     """
     per_mm = np.float32(key.radius_px_per_defocus_mm)
     if other is camera or (other.pose == camera.pose and other.focus_mm == camera.focus_mm):
-        down, across = camera.ray_axes(window)
-        offset = depth_mm - _focused_mm(camera, down, across)
-        radius = per_mm * defocus_mm(camera, offset)
+        radius = own_blur_px(camera, key, window, depth_mm)
         return np.abs(radius) if key.even else radius
     row, col, depth = seen_by(other, camera, window, depth_mm)
     row_mid, col_mid = other.middle_px
@@ -67,6 +65,13 @@ def frame_blur_px(
     frame = other.frame
     outside = (row < 0) | (row > frame.row1) | (col < 0) | (col > frame.col1)
     return np.where(outside, np.float32(np.inf), np.abs(radius) if key.even else radius)
+
+
+def own_blur_px(camera: Camera, key: Blur, window: Window, depth_mm: Floats) -> Floats:
+    """Return the blur radius of a camera's own view, px, always signed: + behind the focus."""
+    down, across = camera.ray_axes(window)
+    offset = depth_mm - _focused_mm(camera, down, across)
+    return np.float32(key.radius_px_per_defocus_mm) * defocus_mm(camera, offset)
 
 
 def _focused_mm(camera: Camera, down: Floats, across: Floats) -> Floats | np.float32:
@@ -85,7 +90,7 @@ def defocus_mm(camera: Camera, offset_mm: Floats) -> Floats:
 
 
 def radius_range_px(
-    camera: Camera, focus: tuple[Camera, ...], key: Optics, nearest_mm: float, farthest_mm: float
+    camera: Camera, focus: tuple[Camera, ...], key: Blur, nearest_mm: float, farthest_mm: float
 ) -> tuple[float, float]:
     """Return bounds of the blur radius of anything between two camera depths, px."""
     if not focus:
