@@ -12,7 +12,7 @@ from scipy import ndimage
 from simulator.basis import Optics, optics_of
 from simulator.camera import Camera
 from simulator.focusing import defocus_mm, frame_blur_px
-from simulator.render import SOLID, render, tiles_of, views_in
+from simulator.render import SOLID, present_parts, render, tiles_of, views_in
 from simulator.scene import Scene
 from simulator.view import Part, View
 
@@ -127,8 +127,10 @@ def _seen(scene: Scene, camera: Camera, frames: Mapping[int, Camera], diffractio
     seen = _Seen(camera.frame.shape)
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moved = any(other.subject != camera.subject for other in frames.values())
+    # Numbers that hold in all tiles: an edge may lie between two of them.
+    numbers = {id(part): number for number, part in enumerate(present_parts(scene, camera))}
     for tile in tiles_of(camera.frame):
-        for number, (part, view) in enumerate(views_in(scene, camera, tile)):
+        for part, view in views_in(scene, camera, tile):
             area = view.window.slices_in(camera.frame)
             solid = np.ones(view.window.shape, bool)
             if view.coverage is not None:
@@ -142,7 +144,7 @@ def _seen(scene: Scene, camera: Camera, frames: Mapping[int, Camera], diffractio
             seen.best_frame[area][solid] = best[solid]
             depth = np.broadcast_to(view.depth_mm, solid.shape)
             seen.depth_mm[area][solid] = depth[solid]
-            seen.part[area][solid] = number
+            seen.part[area][solid] = numbers[id(part)]
             seen.living[area][solid] = moved and part.living
             cover = np.ones(solid.shape, np.float32) if view.coverage is None else view.coverage
             seen.coverage[area][solid] = cover[solid]
