@@ -73,7 +73,8 @@ def match_and_salience(
     for view in views:
         pyramid, coarse = _decompose(view.image, levels)
         shares = _shares(view.covered, levels)
-        parts, weights = [coarse], [np.maximum(shares[-1], np.float32(1e-3))]
+        parts: list[Floats] = [coarse]
+        weights: list[Floats] = [np.maximum(shares[-1], np.float32(1e-3))]
         for level, won, share in zip(pyramid, winners, shares, strict=False):
             part, weight = _weighted(level, won, share > 0.5, threshold, window)
             parts.extend(part)
@@ -81,9 +82,9 @@ def match_and_salience(
         if not bands:
             bands = [np.zeros_like(part) for part in parts]
             sums = [np.full_like(weight, 1e-9) for weight in weights]
-        for number, weight in enumerate(weights):
-            bands[number] += weight[..., None] * parts[number]
-            sums[number] += weight
+        for number, share in enumerate(weights):
+            bands[number] += share[..., None] * parts[number]
+            sums[number] += share
     top, *rest = (one / total[..., None] for one, total in zip(bands, sums, strict=True))
     per_level = len(_STEPS) + 1
     merged = [rest[start : start + per_level] for start in range(0, len(rest), per_level)]

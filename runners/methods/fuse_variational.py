@@ -106,14 +106,18 @@ def _series(terms: Floats, at: Floats) -> Floats:
 
 
 def minimised(
-    slope: Callable[[Floats], Floats], depth: Floats, smoothness: float
+    slope: Callable[[Floats], Floats],
+    depth: Floats,
+    smoothness: float,
+    *,
+    iterations: int = _ITERATIONS,
 ) -> npt.NDArray[np.float32]:
     """Minimise -contrast + smoothness * total variation by linearised splitting."""
     kernel = _laplacian_eigenvalues(depth.shape)
     auxiliary = _gradient(depth)
     dual = np.zeros_like(auxiliary)
     shrink_by = np.float32(smoothness / _PENALTY)
-    for _ in range(_ITERATIONS):
+    for _ in range(iterations):
         pulled = depth / np.float32(_STEP) + slope(depth)
         right = pulled + np.float32(_PENALTY) * _divergence(dual - auxiliary)
         transformed = fft.dctn(right, norm="ortho")

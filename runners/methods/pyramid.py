@@ -71,7 +71,7 @@ def _expand_rows(image: Floats, rows: int, a: float) -> Floats:
     middle, near, far = _taps(a)
     padded = np.concatenate([image[:1], image, image[-1:]])
     if image.shape[0] > 1:
-        padded[0], padded[-1] = image[1], image[-1] if rows % 2 == 0 else image[-2]
+        padded[0] = image[1]
     out = np.empty((rows, *image.shape[1:]), dtype=np.float32)
     even = padded[:-2] + padded[2:]
     even *= 2 * far

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from runners.methods.align import Alignment
 from runners.methods.equalise import Gains
@@ -20,7 +21,7 @@ from runners.methods.geometry import (
     resample_dense,
 )
 from runners.methods.stack import Stack
-from runners.methods.tone import LUMA, Floats
+from runners.methods.tone import LUMA, Floats, linear_to_srgb, srgb_to_linear
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -71,9 +72,13 @@ class Views:
     def view(self, position: int, *, grey: bool = False) -> View:
         """Return the frame at one position of the order of depth."""
         frame = self.alignment.used[position]
-        image = self.stack.frame(frame, self.gains[frame])
-        if grey:
-            image = image @ LUMA
+        gain = self.gains[frame]
+        if gain.ndim == 3:
+            return self._locally_gained(frame, gain, grey=grey)
+        image = self.stack.frame(frame, gain)
+        return self._aligned(image @ LUMA if grey else image, frame)
+
+    def _aligned(self, image: Floats, frame: int) -> View:
         if self.alignment.places is not None:
             return self._dense(image, self.alignment.places(frame), self.alignment.matrices[frame])
         matrix = self.alignment.matrices[frame]
@@ -84,3 +89,21 @@ class Views:
         shown = inside(places[..., 0], places[..., 1], self.shape)
         filled = np.where(np.isnan(places), carried(matrix, self.shape), places)
         return View(resample_dense(image, filled), shown)
+
+    def _locally_gained(self, frame: int, gain: Floats, *, grey: bool) -> View:
+        """Apply a gain that varies over the reference picture."""
+        view = self._aligned(self.stack.frame(frame), frame)
+        at = [(np.arange(side) + 0.5) / self.stack.thumb_bin - 0.5 for side in self.shape]
+        places = np.meshgrid(*at, indexing="ij")
+        field = np.stack(
+            [
+                ndimage.map_coordinates(gain[..., channel], places, order=1, mode="nearest")
+                for channel in range(3)
+            ],
+            axis=-1,
+        )
+        if self.stack.linear:
+            image = view.image * field
+        else:
+            image = linear_to_srgb(srgb_to_linear(view.image) * field)
+        return View(image @ LUMA if grey else image, view.covered)
