@@ -51,7 +51,7 @@ def near_edges(scene: Scene, camera: Camera) -> np.ndarray:
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=False)
     rows, cols = camera.frame.shape
     part_at, blur = np.full((rows, cols), -1), np.zeros((rows, cols), np.float32)
-    for number, (part, view) in enumerate(views_in(scene, camera, camera.frame)):
+    for number, (_, view) in enumerate(views_in(scene, camera, camera.frame)):
         area = view.window.slices_in(camera.frame)
         solid = np.ones(view.window.shape, bool)
         if view.coverage is not None:
