@@ -1,0 +1,69 @@
+"""Cost of rendering as a multiple of a Fourier convolution: ``python tests/speed/render_speed.py``.
+
+One noise-free frame of a scene, one megapixel at the real pixel pitch, against one convolution of
+four float32 layers of the same size by real FFTs (forward, product, back). Both in one process, on
+one thread, in turn, by CPU time, so that the ratio holds on a busy machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+
+import numpy as np
+from scipy import fft
+
+from simulator import load_rig, load_scene, render_view
+
+
+def cpu_s(work: Callable[[], object]) -> float:
+    """Return the CPU time of one call."""
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
+def convolution(size: tuple[int, int]) -> Callable[[], object]:
+    """Return a convolution of four layers of that size (rows, columns)."""
+    layers = np.random.default_rng(1).random((4, *size), np.float32)
+    kernel = fft.rfft2(layers[0])
+
+    def convolve() -> object:
+        return fft.irfft2(fft.rfft2(layers) * kernel, s=size)
+
+    return convolve
+
+
+def main() -> None:
+    """Print the cost of each scene."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("scenes", nargs="*", default=["sticky-leaf", "snail-shell", "pickets"])
+    parser.add_argument("--side", type=int, default=1024, help="pixels per side")
+    parser.add_argument("--bin", type=int, default=1, help="real pixels merged per side")
+    parser.add_argument("--rounds", type=int, default=5)
+    asked = parser.parse_args()
+    size = (asked.side, asked.side)
+    unit = convolution(size)
+    unit()
+    print(f"one convolution of 4 layers {size[0]}x{size[1]}: {cpu_s(unit) * 1e3:.0f} ms CPU")
+    for name in asked.scenes:
+        scene = load_scene(name)
+        rig = load_rig(scene.rig)
+        crop = (min(asked.side * asked.bin, rig.sensor.width_px),) * 2
+        crop = (crop[0], min(crop[1], rig.sensor.height_px))
+
+        def frame() -> object:
+            return render_view(scene, rig, crop=crop, bin=asked.bin)  # noqa: B023 - called at once
+
+        first = cpu_s(frame)
+        ratios = [cpu_s(frame) / min(cpu_s(unit) for _ in range(3)) for _ in range(asked.rounds)]
+        share = crop[0] * crop[1] / asked.bin**2 / (size[0] * size[1])
+        print(
+            f"{name}: {np.median(ratios) / share:.1f} convolutions a frame "
+            f"({min(ratios) / share:.1f} to {max(ratios) / share:.1f}); first frame {first:.1f} s"
+        )
+
+
+if __name__ == "__main__":
+    main()
