@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from runners.reproduce import autofocus, blocks, interpolation, operators
+from runners.reproduce import autofocus, blocks, fusion_metrics, interpolation, operators
 
 STUDIES: dict[str, Callable[..., None]] = {
     "autofocus-curves": autofocus.run,
     "fusion-blocks": blocks.run,
+    "fusion-metrics": fusion_metrics.run,
     "peak-interpolation": interpolation.run,
     "sff-operators-2013": operators.run,
 }

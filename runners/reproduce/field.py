@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from runners.methods.tone import LUMA
+from runners.methods.tone import LUMA, to_float
 from runners.reproduce.depth_quality import depth_of, rmse_mm
 from runners.true_stages import StackTruth
 from simulator import Rig, Scene, Shoot, load_rig, load_scene, shoot, view_depth
@@ -149,25 +149,40 @@ def make_field_sequence(condition: Condition, *, size: int = 256, seed: int = 0)
     shooting = plan(condition, size=size, seed=seed)
     truth = shooting.truth()
     pictures = [frame.image for frame in shooting]
-    stack = StackTruth(shooting, truth, pictures)
-    order = stack.frame_choice()
-    focus = np.array([shooting.records[number].focus_z_mm for number in order])
+    frames, focus = lined_up_frames(StackTruth(shooting, truth, pictures))
     depth = truth.depth_mm.astype(np.float64)
-    frames = [
-        _lined_up(_grey(pictures[number]), stack.warp(number), depth - z)
-        for number, z in zip(order, focus, strict=True)
-    ]
     valid = truth.mask("valid") & np.isfinite(depth)
     return FieldSequence(np.stack(frames), focus, depth, valid, truth.mask("occlusion-band"))
 
 
-def _grey(picture: npt.NDArray[Any]) -> Plane:
-    white = np.float32(np.iinfo(picture.dtype).max)
-    grey: Plane = (picture.astype(np.float32) / white) @ LUMA.astype(np.float32)
+def lined_up_frames(stack: StackTruth) -> tuple[list[Plane], npt.NDArray[np.float64]]:
+    """Return the usable frames of a shoot in order of depth, lined up with the truth's view.
+
+    Their light is evened by what the flash truly gave, as every method evens it somehow.
+
+    Returns
+    -------
+    frames : list of array (rows, columns)
+        Luma of the encoded frames, 0..1.
+    focus_mm : array (n,)
+        z of their planes of focus.
+    """
+    order = stack.frame_choice()
+    focus = np.array([stack.plan.records[number].focus_z_mm for number in order])
+    frames = [
+        _lined_up(_grey(stack, number), stack.warp(number), stack.truth.depth_mm - z)
+        for number, z in zip(order, focus, strict=True)
+    ]
+    return frames, focus
+
+
+def _grey(stack: StackTruth, number: int) -> Plane:
+    gains = np.maximum(np.array(stack.plan.records[number].gains, np.float32), np.float32(1e-6))
+    grey: Plane = to_float(stack.frames[number], gain=1.0 / gains, linear=False) @ LUMA
     return grey
 
 
-def _lined_up(grey: Plane, places: Plane, off_focus_mm: npt.NDArray[np.float64]) -> Plane:
+def _lined_up(grey: Plane, places: Plane, off_focus_mm: npt.NDArray[np.floating[Any]]) -> Plane:
     """Resample a frame by the affine map that fits its sharp points, edges repeated."""
     seen = np.isfinite(places[..., 0]) & np.isfinite(off_focus_mm)
     limit = np.quantile(np.abs(off_focus_mm[seen]), 0.2)

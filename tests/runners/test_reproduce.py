@@ -9,10 +9,12 @@ import pytest
 from scipy import ndimage
 
 from metrics.focus import MEASURES
+from metrics.fusion import METRICS as FUSION
 from runners.reproduce import STUDIES, published, reproduce
 from runners.reproduce.blocks import error_shares
 from runners.reproduce.depth_quality import depth_of, relative_quality, rmse_mm
 from runners.reproduce.field import FLAT, Condition, field_errors, make_field_sequence, plan
+from runners.reproduce.fusion_metrics import StackScores
 from runners.reproduce.interpolation import noise_rms, predicted_rms
 from runners.reproduce.rank import rank_correlation
 from runners.reproduce.report import Claim, counted, write_claims
@@ -376,6 +378,33 @@ def test_operator_study_runs(tmp_path):
     assert {row["operator"] for row in rows} == set(MEASURES)
     assert all(float(row["our_ms_640x480"]) > 0.0 for row in rows)
     assert read_claims(tmp_path)[0]["agrees?"] == "yes"
+
+
+def test_fusion_metrics_are_held_against_the_truth():
+    """Kendall's tau and the share above the best merge, of three methods by hand."""
+    truth = {"a": {"psnr_db": 40.0}, "b": {"psnr_db": 30.0}, "c": {"psnr_db": 20.0}}
+    free = {
+        "a": {"edge_transfer": 0.6, "frequency_error": 0.1},
+        "b": {"edge_transfer": 0.7, "frequency_error": -0.2},
+        "c": {"edge_transfer": 0.2, "frequency_error": 0.5},
+    }
+    best = {name: {"edge_transfer": 0.65, "frequency_error": 0.15} for name in truth}
+    scores = StackScores("by hand", free, best, truth)
+    # Of three pairs one is in the wrong order: (2 - 1) / 3. Nearest to 0 is best: all are right.
+    assert scores.tau("edge_transfer", "psnr_db") == pytest.approx(1.0 / 3.0)
+    assert scores.tau("frequency_error", "psnr_db") == pytest.approx(1.0)
+    assert scores.beaten("edge_transfer") == pytest.approx(1.0 / 3.0)
+    assert scores.beaten("frequency_error") == pytest.approx(1.0 / 3.0)
+
+
+@pytest.mark.slow
+def test_fusion_metrics_study_runs(tmp_path):
+    """Two small stacks, four methods: a row for every metric, correlations within -1..1."""
+    assert reproduce("fusion-metrics", out=tmp_path, quick=True, progress=False) == 0
+    with (tmp_path / "taus.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["metric"] for row in rows} == {metric.name for metric in FUSION}
+    assert all(-1.0 <= float(row["tau_psnr_db"]) <= 1.0 for row in rows)
 
 
 def test_same_seed_same_bytes(tmp_path):
