@@ -117,14 +117,15 @@ def draw_field(
     sheet, (left, right) = figure(11.5, 4.6, 1, 2)
     names = ["published protocol", *(result.name for result in results)]
     tables = [relative_quality(result.whole) for result in results]
+    ends = {}
     for code in published.ROBUST:
         family = code[:3]
         first = float(np.mean([q[code] for q in quality]))
         row = [first, *(table[code] for table in tables)]
         left.plot(range(len(names)), row, marker=MARKERS[family], color=COLOURS[family])
-        left.annotate(
-            code, (len(names) - 1, row[-1]), xytext=(5, -2), textcoords="offset points", fontsize=7
-        )
+        ends[code] = row[-1]
+    for code, height in _apart(ends, gap=0.035).items():
+        left.text(len(names) - 0.9, height, code, fontsize=7, va="center", color=COLOURS[code[:3]])
     left.set_xticks(range(len(names)), [name.replace(", ", ",\n") for name in names], fontsize=7)
     left.set(ylabel="relative quality", ylim=(0.0, 1.05))
     left.set_title("From the laboratory to the field, window 7 px", loc="left", fontsize=10)
@@ -137,6 +138,16 @@ def draw_field(
     right.set_title(f"Error by window: {shown.name}", loc="left", fontsize=10)
     right.legend(frameon=False, fontsize=8)
     save(sheet, path)
+
+
+def _apart(heights: Mapping[str, float], *, gap: float) -> dict[str, float]:
+    """Heights of labels, highest first, pushed down until they are a gap apart."""
+    placed: dict[str, float] = {}
+    last = np.inf
+    for name in sorted(heights, key=lambda key: -heights[key]):
+        last = min(heights[name], last - gap)
+        placed[name] = last
+    return placed
 
 
 def field_paragraph(claims: Sequence[Claim]) -> str:

@@ -374,7 +374,8 @@ def _draw_sweep(axis: Axes, name: str, sweep: SweepLike) -> None:
     if name in ("window", "contrast"):
         axis.invert_xaxis()
     axis.set_title(f"{name.capitalize()} (dashed: published, read off)", loc="left", fontsize=10)
-    axis.legend(frameon=False, fontsize=7, loc="lower left")
+    if name == "window":
+        axis.legend(frameon=False, fontsize=7, loc="lower left", ncols=2)
 
 
 def paragraphs(
