@@ -59,7 +59,8 @@ def greedy_cover(stack: Stack, *, near_best: float = 0.8) -> tuple[int, ...]:
         Share of the best sharpness, 0..1, at which a part counts as covered.
     """
     usable = well_exposed(stack)
-    covers = relative_sharpness(stack, usable) >= near_best
+    relative = relative_sharpness(stack, usable)
+    covers = relative >= near_best * relative.max(axis=0)
     missing = np.ones(covers.shape[1], dtype=bool)
     chosen: list[int] = []
     while missing.any():
@@ -73,22 +74,24 @@ def greedy_cover(stack: Stack, *, near_best: float = 0.8) -> tuple[int, ...]:
 def relative_sharpness(stack: Stack, frames: Sequence[int]) -> npt.NDArray[np.float64]:
     """Return the sharpness of every frame in coarse cells, as a share of the best frame's there.
 
-    Frames are laid on each other by whole pixels of their small copies.
+    Frames are laid on each other by whole pixels of their small copies. Down and right are
+    compared apart and the worse one counts, because smear takes sharpness in one direction only.
 
     Returns
     -------
     ndarray, shape (frames, cells)
-        0..1; every cell is 1 in some frame.
+        0..1.
     """
     shifts = likeness(stack, frames).shifts[(len(frames) - 1) // 2]
     grids = []
     for frame, shift in zip(frames, shifts, strict=True):
         small = stack.small(frame)
         level = max(float(small.luma.mean()), 1e-6)
-        moved = ndimage.shift(small.sharpness / level, -shift[::-1], order=0, mode="nearest")
-        grids.append(binned(moved.astype(np.float32), max(1, moved.shape[0] // _CELLS_DOWN)))
-    values = np.stack(grids).reshape(len(grids), -1).astype(float)
-    return values / np.maximum(values.max(axis=0), 1e-12)
+        back = (-shift[1], -shift[0], 0)
+        moved = ndimage.shift(small.steepness / np.float32(level), back, order=0, mode="nearest")
+        grids.append(binned(moved, max(1, moved.shape[0] // _CELLS_DOWN)))
+    values = np.stack(grids).reshape(len(grids), -1, 2).astype(float)
+    return (values / np.maximum(values.max(axis=0), 1e-12)).min(axis=2)
 
 
 def middle_only(stack: Stack) -> tuple[int, ...]:

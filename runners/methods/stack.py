@@ -32,19 +32,24 @@ class SmallCopies:
     Parameters
     ----------
     luma : ndarray, shape (h, w), float32
-        Luma in sRGB encoding; the proxy for alignment.
+        Luminance, linear; the proxy for alignment.
     light : ndarray, shape (h', w', 3), float32
         Linear light, for levels and gains.
     clipped : ndarray, shape (h', w'), bool
         Where `light` holds a clipped pixel.
-    sharpness : ndarray, shape (h', w'), float32
-        Mean absolute Laplacian of the luma within each pixel of `light`.
+    steepness : ndarray, shape (h', w', 2), float32
+        Mean absolute second difference of the luma within each pixel of `light`, down and right.
     """
 
     luma: Floats
     light: Floats
     clipped: npt.NDArray[np.bool_]
-    sharpness: Floats
+    steepness: Floats
+
+    @property
+    def sharpness(self) -> Floats:
+        """Mean absolute second difference, both directions together, shape (h', w')."""
+        return np.asarray(self.steepness.sum(axis=2))
 
 
 class Stack:
@@ -96,7 +101,7 @@ class Stack:
             luma=luma,
             light=binned(proxy, ratio),
             clipped=binned(white.astype(np.float32), self.thumb_bin) > 0,
-            sharpness=binned(_second_differences(grey), self.thumb_bin),
+            steepness=binned(_second_differences(grey), self.thumb_bin),
         )
 
 
@@ -105,10 +110,10 @@ def _bin_for(shape: tuple[int, int], pixels: int) -> int:
 
 
 def _second_differences(grey: Floats) -> Floats:
-    """Absolute second differences along rows and columns, zero at the border."""
-    out = np.zeros_like(grey)
-    out[1:-1] += np.abs(2 * grey[1:-1] - grey[:-2] - grey[2:])
-    out[:, 1:-1] += np.abs(2 * grey[:, 1:-1] - grey[:, :-2] - grey[:, 2:])
+    """Absolute second differences down and right, zero at the border; shape (H, W, 2)."""
+    out = np.zeros((*grey.shape, 2), dtype=np.float32)
+    out[1:-1, :, 0] = np.abs(2 * grey[1:-1] - grey[:-2] - grey[2:])
+    out[:, 1:-1, 1] = np.abs(2 * grey[:, 1:-1] - grey[:, :-2] - grey[:, 2:])
     return out
 
 

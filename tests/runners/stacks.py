@@ -46,17 +46,18 @@ def ramp(shape: tuple[int, int], top: float) -> np.ndarray:
     return (top * np.clip(0.85 * x + bump, 0, 1)).astype(np.float32)
 
 
-def defocused(light: np.ndarray, blur: np.ndarray, step: float = 0.25) -> np.ndarray:
-    """Blur with a Gaussian whose sigma in px varies over the picture."""
+def blurred(light: np.ndarray, largest: float, step: float = 0.4) -> np.ndarray:
+    """Return Gaussian blurs of a picture, sigma 0, step, 2 step ... px up to beyond `largest`."""
+    count = int(np.ceil(largest / step)) + 2
+    sigmas = [(level * step, level * step, 0) for level in range(count)]
+    return np.stack([ndimage.gaussian_filter(light, sigma, mode="nearest") for sigma in sigmas])
+
+
+def defocused(pile: np.ndarray, blur: np.ndarray, step: float = 0.4) -> np.ndarray:
+    """Blur with a Gaussian whose sigma in px varies over the picture, from `blurred` pictures."""
     index = blur / step
-    top = int(np.ceil(index.max())) + 1
-    levels = [light]
-    for level in range(1, top + 1):
-        sigma = (level * step, level * step, 0)
-        levels.append(ndimage.gaussian_filter(light, sigma, mode="nearest"))
     low = np.floor(index).astype(int)
     part = (index - low)[..., None]
-    pile = np.stack(levels)
     rows, columns = np.indices(blur.shape)
     below, above = pile[low, rows, columns], pile[low + 1, rows, columns]
     return ((1 - part) * below + part * above).astype(np.float32)
@@ -87,9 +88,10 @@ def make_stack(
     centre = ((width - 1) / 2, (height - 1) / 2)
     place = np.eye(3)
     place[:2, 2] = MARGIN
+    pile = blurred(light, blur_px_per_frame * (count - 1))
     frames, matrices, gains = [], [], []
     for focus in order:
-        blurred = defocused(light, blur_px_per_frame * np.abs(depth - focus))
+        seen = defocused(pile, blur_px_per_frame * np.abs(depth - focus))
         x, y = rng.uniform(-shift_px, shift_px, 2)
         turn = rng.uniform(-turn_mrad, turn_mrad) * 1e-3
         scale = 1 + scale_step * (focus - (count - 1) / 2)
@@ -97,7 +99,7 @@ def make_stack(
         gain = 2.0 ** rng.uniform(-gain_stops, gain_stops)
         # The frame shows at place p what the reference shows at inv(matrix) p.
         frames.append(
-            _expose(blurred, place @ np.linalg.inv(matrix), shape, gain=gain, noise=noise, rng=rng)
+            _expose(seen, place @ np.linalg.inv(matrix), shape, gain=gain, noise=noise, rng=rng)
         )
         matrices.append(matrix)
         gains.append(gain)
@@ -125,7 +127,7 @@ def _expose(light, matrix, shape, *, gain, noise, rng):
     x = matrix[0, 0] * columns + matrix[0, 1] * rows + matrix[0, 2]
     y = matrix[1, 0] * columns + matrix[1, 1] * rows + matrix[1, 2]
     seen = np.stack(
-        [ndimage.map_coordinates(light[..., c], [y, x], order=5, mode="mirror") for c in range(3)],
+        [ndimage.map_coordinates(light[..., c], [y, x], order=3, mode="mirror") for c in range(3)],
         axis=-1,
     )
     seen = 0.5 * gain * seen + noise * rng.standard_normal(seen.shape)
