@@ -1,6 +1,6 @@
 """Remakes what is published in this folder, and the parts of the README that come from it.
 
-Usage: ``python results/remake.py demo``
+Usage: ``python results/remake.py demo|gallery``
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from pathlib import Path
 import pandas as pd
 
 from runners.demo import COLUMNS, run_demo
+from runners.gallery import gallery
+from simulator.data import list_data_files
 
 HERE = Path(__file__).resolve().parent
 README = HERE.parent / "README.md"
@@ -36,6 +38,12 @@ def remake_demo() -> int:
     return status
 
 
+def remake_gallery() -> int:
+    """Draw all shipped scenes."""
+    gallery(list_data_files("scene"), HERE / "gallery.png", progress=True)
+    return 0
+
+
 def markdown(rows: pd.DataFrame) -> str:
     """Return the main columns of a table of scores as Markdown."""
     lines = ["| " + " | ".join(COLUMNS.values()) + " |", "|" + "---|" * len(COLUMNS)]
@@ -51,8 +59,10 @@ def _cell(value: object) -> str:
     return str(value)
 
 
+REMADE = {"demo": remake_demo, "gallery": remake_gallery}
+
 if __name__ == "__main__":
-    if sys.argv[1:] != ["demo"]:
+    if len(sys.argv) != 2 or sys.argv[1] not in REMADE:
         print(__doc__, file=sys.stderr)
         sys.exit(2)
-    sys.exit(remake_demo())
+    sys.exit(REMADE[sys.argv[1]]())
