@@ -21,7 +21,8 @@ from pathlib import Path
 from typing import IO
 
 TOKEN = "STACKTRUTH_RUN"
-_LOOK_S = 0.002
+_YOUNG_S = 0.2
+_FIRST_POLL_S = 0.003
 _POLL_S = 0.05
 _GRACE_S = 0.5
 _DISK_POLL_S = 0.5
@@ -143,9 +144,11 @@ def _watch(
     started = disk_checked = time.perf_counter()
     peak_mb, disk_mb = 0.0, 0.0
     while True:
-        ended, own_peak_mb = _ended_within(process, _POLL_S)
+        # A quick program is looked at often, or its memory would never be seen.
+        young = time.perf_counter() - started < _YOUNG_S
+        ended = _ended_within(process, _FIRST_POLL_S if young else _POLL_S)
         members = tree.members()
-        peak_mb = max(peak_mb, own_peak_mb, tree.resident_mb(members))
+        peak_mb = max(peak_mb, tree.resident_mb(members))
         now = time.perf_counter()
         if ended:
             return "", peak_mb
@@ -162,22 +165,12 @@ def _watch(
                 return name, peak_mb
 
 
-def _ended_within(process: subprocess.Popen[bytes], seconds: float) -> tuple[bool, float]:
-    """Wait a while for the end of a program; return whether it came, and its peak memory, MB.
-
-    The operating system's own account is had at the end alone, and is all there is of a program
-    that ends between two looks.
-    """
-    until = time.perf_counter() + seconds
-    while process.returncode is None:
-        pid, status, usage = os.wait4(process.pid, os.WNOHANG)
-        if pid == process.pid:
-            process.returncode = os.waitstatus_to_exitcode(status)
-            return True, usage.ru_maxrss * 1024 / 1e6
-        if time.perf_counter() > until:
-            return False, 0.0
-        time.sleep(_LOOK_S)
-    return True, 0.0
+def _ended_within(process: subprocess.Popen[bytes], seconds: float) -> bool:
+    try:
+        process.wait(seconds)
+    except subprocess.TimeoutExpired:
+        return False
+    return True
 
 
 def folder_mb(folder: Path) -> float:
