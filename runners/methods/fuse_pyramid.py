@@ -21,6 +21,8 @@ from runners.methods.views import Views
 
 # A coefficient counts as covered when no more than this share of its weights lies outside.
 _COVERED = 0.5
+# Differences this small are rounding of the luma's sum, not contrast.
+_ROUNDING = np.float32(1e-6)
 
 
 def laplacian_maximum(views: Views, *, a: float = BINOMIAL) -> Fused:
@@ -108,4 +110,5 @@ def contrast_weighted(views: Views) -> Fused:
 
 def _contrast(grey: Floats, covered: npt.NDArray[np.bool_]) -> Floats:
     steep = np.abs(ndimage.laplace(grey, mode="mirror"))
+    steep[steep < _ROUNDING] = 0
     return np.asarray(steep * covered + np.float32(1e-12))

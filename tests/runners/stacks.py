@@ -12,7 +12,8 @@ import numpy as np
 from scipy import ndimage
 from skimage import data
 
-from runners.methods.geometry import similarity
+from runners.contract import Result
+from runners.methods.geometry import carried, resample, similarity
 from runners.methods.tone import linear_to_srgb, srgb_to_linear
 
 MARGIN = 48
@@ -132,3 +133,43 @@ def _expose(light, matrix, shape, *, gain, noise, rng):
     )
     seen = 0.5 * gain * seen + noise * rng.standard_normal(seen.shape)
     return np.rint(65535 * np.clip(linear_to_srgb(seen), 0, 1)).astype(np.uint16)
+
+
+def in_view_of(made: Made, reference: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the sharp picture (linear) and the depth as the reference frame shows them."""
+    home = np.linalg.inv(made.matrices[reference])
+    return resample(made.ideal, home), resample(made.depth, home)
+
+
+def psnr_db(made: Made, result: Result, border: int = 28) -> float:
+    """Compare a result with the sharp picture, in sRGB encoding, after one gain per channel."""
+    ideal, _ = in_view_of(made, result.reference or 0)
+    inner = (slice(border, -border), slice(border, -border))
+    light = srgb_to_linear(result.image / np.float32(65535))[inner]
+    ideal = ideal[inner]
+    gain = (ideal * light).sum(axis=(0, 1)) / (light**2).sum(axis=(0, 1))
+    error = linear_to_srgb(light * gain) - linear_to_srgb(ideal)
+    return float(-10 * np.log10(np.mean(error**2)))
+
+
+@dataclass(frozen=True, eq=False)
+class MadeTruth:
+    """The truth of a made stack in the form the true stages ask for."""
+
+    made: Made
+    reference: int
+
+    def frame_choice(self) -> list[int]:
+        """Return all frames in order of depth."""
+        return [int(frame) for frame in np.argsort(self.made.focus)]
+
+    def warp(self, frame: int) -> np.ndarray:
+        """Return (row, column) in a frame of what each reference pixel shows."""
+        shape = self.made.frames[0].shape[:2]
+        home = np.linalg.inv(self.made.matrices[self.reference])
+        return carried(self.made.matrices[frame] @ home, shape)
+
+    def focus_map(self) -> np.ndarray:
+        """Return the frame nearest in depth to each reference pixel."""
+        _, depth = in_view_of(self.made, self.reference)
+        return np.abs(depth[..., None] - self.made.focus).argmin(axis=2)
