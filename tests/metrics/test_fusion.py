@@ -183,6 +183,17 @@ def test_phase_congruency_marks_features_whatever_their_contrast():
     assert strong.largest[31:34, 15:18].max() > 0.2
 
 
+def test_slanting_edge_is_an_edge_and_noise_is_nothing():
+    """The smallest moment stays low along a diagonal; white noise has hardly any congruency."""
+    rows, columns = np.indices((64, 64))
+    slant = phase_features(np.where(rows > columns, 0.8, 0.2).astype(np.float32))
+    line = np.abs(rows - columns)[16:48, 16:48] <= 1
+    largest, smallest = slant.largest[16:48, 16:48][line], slant.smallest[16:48, 16:48][line]
+    assert smallest.mean() < 0.25 * largest.mean()
+    noise = np.random.default_rng(0).normal(0.5, 0.1, (64, 64)).astype(np.float32)
+    assert phase_features(noise).congruency.mean() < 0.05
+
+
 def test_features_turn_with_the_picture():
     """A quarter turn of the picture turns the maps: orientations are treated alike."""
     plane = texture(3, (48, 48)).astype(np.float32)
