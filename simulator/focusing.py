@@ -11,6 +11,9 @@ from simulator.camera import Camera, Window
 
 Floats = npt.NDArray[np.float32]
 
+#: A point beside a view may lie this much farther beside another one: px, and share.
+_EDGE_PX, _EDGE_SHARE = 1.0, 0.02
+
 
 def blur_radius_px(
     camera: Camera, focus: tuple[Camera, ...], key: Blur, window: Window, depth_mm: Floats
@@ -52,7 +55,8 @@ def frame_blur_px(
     """Return the blur radius that one camera gives the points of another's view, px.
 
     It is signed, + behind the plane of focus, where the lens blurs the two sides differently;
-    else it is >= 0. It is inf where the point is outside the other camera's frame.
+    else it is >= 0. It is inf where the point is outside the other camera's frame; beside the
+    view, where it is farther outside than here.
     """
     per_mm = np.float32(key.radius_px_per_defocus_mm)
     if other is camera or (other.pose == camera.pose and other.focus_mm == camera.focus_mm):
@@ -62,8 +66,11 @@ def frame_blur_px(
     row_mid, col_mid = other.middle_px
     down, across = (row - row_mid) / other.focal_px, (col - col_mid) / other.focal_px
     radius = per_mm * defocus_mm(other, depth - _focused_mm(other, down, across))
-    frame = other.frame
-    outside = (row < 0) | (row > frame.row1) | (col < 0) | (col > frame.col1)
+    # A point beside the view is taken for seen where the one at the view's edge is: its light
+    # comes over that edge in the other picture as well.
+    beside = _beyond(camera, *_places(window))
+    allowed = np.where(beside > 0, (1 + _EDGE_SHARE) * beside + _EDGE_PX, 0)
+    outside = _beyond(other, row, col) > allowed
     return np.where(outside, np.float32(np.inf), np.abs(radius) if key.even else radius)
 
 
@@ -72,6 +79,22 @@ def own_blur_px(camera: Camera, key: Blur, window: Window, depth_mm: Floats) -> 
     down, across = camera.ray_axes(window)
     offset = depth_mm - _focused_mm(camera, down, across)
     return np.float32(key.radius_px_per_defocus_mm) * defocus_mm(camera, offset)
+
+
+def _places(window: Window) -> tuple[Floats, Floats]:
+    """Return the rows and columns of a window's sample centres, pixel coordinates."""
+    rows, cols = window.shape
+    row = window.row0 + (np.arange(rows, dtype=np.float32) + np.float32(0.5)) * window.scale
+    col = window.col0 + (np.arange(cols, dtype=np.float32) + np.float32(0.5)) * window.scale
+    return row[:, None], col[None, :]
+
+
+def _beyond(camera: Camera, row: Floats, col: Floats) -> Floats:
+    """Return how far outside a camera's frame places are, px; 0 or less within it."""
+    frame = camera.frame
+    down = np.maximum(-row, row - np.float32(frame.row1))
+    across = np.maximum(-col, col - np.float32(frame.col1))
+    return np.maximum(down, across)
 
 
 def _focused_mm(camera: Camera, down: Floats, across: Floats) -> Floats | np.float32:

@@ -98,6 +98,21 @@ def test_a_camera_counts_only_for_what_is_in_its_frame(rig):
     assert edge == pytest.approx([96 + 5000 * (2.0 - 1.92) / 103 - 1], abs=1)
 
 
+def test_beside_the_view_a_point_is_seen_as_the_edge_is(rig):
+    """Light comes into a picture over its edge: what is beside both frames counts as in both."""
+    camera, nearer = Camera(rig), Camera(rig, Pose(z_mm=1.0))
+    window = camera.frame.grown(20)
+    depth = np.full(window.shape, 101.0, np.float32)
+    radius = frame_blur_px(camera, nearer, key_of(camera), window, depth)
+    # From 1 mm nearer the picture is 1 % larger: its edge lies 1.0 px (0.6 px) within the view.
+    assert radius[20:-20, 21:-21][1:-1] == pytest.approx(0.0, abs=1e-3)
+    assert radius[64, :19] == pytest.approx(0.0, abs=1e-3)
+    aside = Camera(rig, Pose(x_mm=0.2, z_mm=1.0))
+    radius = frame_blur_px(camera, aside, key_of(camera), window, depth)
+    assert np.isinf(radius[64, :29]).all()
+    assert np.isfinite(radius[64, 31:]).all()
+
+
 def test_a_tilted_camera_has_a_tilted_plane_of_focus(rig):
     """With a yaw to the right, the plane in focus comes nearer on the right of a wall."""
     camera, turned = Camera(rig), Camera(rig, Pose(yaw_mrad=30.0))

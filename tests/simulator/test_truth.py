@@ -149,6 +149,17 @@ def test_the_achievable_of_one_frame_is_that_frame(rig, slope):
     assert not np.allclose(truth.achievable, truth.ideal, atol=0.05)
 
 
+def test_a_dense_pass_loses_nothing_up_to_the_edge(rig, scene, sheet):
+    """With frames everywhere the achievable picture is the ideal one, its border too."""
+    gentle = scene(sheet(texture=PRINT, relief=Slope(slope_x=0.1)))
+    truth = truth_in(gentle, stepped(rig, np.linspace(-0.2, 0.2, 17)), reference=8)
+    error = np.square(truth.achievable - truth.ideal).mean(axis=2)
+    edge = np.ones(error.shape, bool)
+    edge[4:-4, 4:-4] = False
+    assert -10 * np.log10(error[~edge].mean()) > 55
+    assert -10 * np.log10(error[edge].mean()) > 50
+
+
 def test_more_frames_bring_the_achievable_nearer_to_the_ideal(rig, slope):
     """Each halving of the step leaves less blur, and so less error."""
     errors = []
