@@ -11,7 +11,7 @@ from simulator.camera import Camera, Window
 from simulator.coverage import edge_coverage
 from simulator.scene import Colour, Lighting
 from simulator.shading import light_direction
-from simulator.view import View
+from simulator.view import Spots, View
 
 Floats = npt.NDArray[np.float32]
 
@@ -70,7 +70,7 @@ class BallPart:
         window: Window,
         *,
         fine: int = 1,
-        aside_px: tuple[float, float] = (0.0, 0.0),
+        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` is a least count of samples."""

@@ -8,7 +8,7 @@ carries no fine detail, so wide bands work on merged pixels.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, singledispatch
 from typing import Any, Protocol
 
@@ -140,6 +140,11 @@ def optics_of(rig: Rig, *, pitch_um: float, diffraction: bool = True) -> Optics:
         spherical_mm=rig.lens.spherical_um * 1e-3 if diffraction else 0.0,
         colour_mm=(red, green, blue),
     )
+
+
+def plain_optics(key: Optics) -> Optics:
+    """Return the same without wave nature and aberrations: geometric discs in all channels."""
+    return replace(key, diffraction=False, spherical_mm=0.0, colour_mm=(0.0, 0.0, 0.0))
 
 
 @dataclass(frozen=True, eq=False)

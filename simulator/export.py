@@ -29,14 +29,16 @@ from simulator.view import Part, reach
 Doubles = npt.NDArray[np.float64]
 
 #: Pixels across the picture that an export is fine enough for, unless asked otherwise.
-_PIXELS_ACROSS = 768
+_PIXELS_ACROSS = 512
 #: Corners stand this many to a pixel of that picture.
-_CORNERS_PER_PX = 2
+_CORNERS_PER_PX = 3
 #: A picture's edge is taken this much farther out.
 _SPARE = 1.05
 _AROUND, _CAP_RINGS = 32, 4
 #: Finest and coarsest step on a ball, rad.
 _BALL_STEP = (0.02, 0.2)
+#: A triangle lower than this share of its longest side is a needle.
+_NEEDLE = 1e-3
 #: A blurred sheet needs no finer pitch than this share of its least blur radius.
 _PITCH_PER_RADIUS = 1 / 24
 _WRITERS = {".ply": write_ply, ".obj": write_obj}
@@ -69,10 +71,10 @@ def export_scene(
     crop : (width, height) or None
         Middle part of the sensor in real pixels.
     bin : int or None
-        Real pixels merged into one; None merges so many that the picture is at most 768 across.
+        Real pixels merged into one; None merges so many that the picture is at most 512 across.
     pitch_mm : float or None
-        Distance between neighbouring corners on a sheet; None is half a pixel on the subject, or
-        more where the sheet is blurred.
+        Distance between neighbouring corners on a sheet; None is a third of a pixel on the
+        subject, or more where the sheet is blurred.
 
     Returns
     -------
@@ -221,10 +223,15 @@ def _latitudes(step: float) -> Doubles:
 
 
 def _mesh(points: npt.NDArray, colours: npt.NDArray) -> Mesh:
-    """Return a grid of points as a mesh."""
+    """Return a grid of points as a mesh, without the needles at its tips and poles.
+
+    A ray that meets a needle gets a colour that is all rounding error, or none.
+    """
     rows, cols = points.shape[:2]
-    return Mesh(
-        points.reshape(-1, 3).astype(np.float32),
-        np.ascontiguousarray(colours.reshape(-1, 3), np.float32),
-        grid_faces(rows, cols),
-    )
+    corners = points.reshape(-1, 3).astype(np.float32)
+    faces = grid_faces(rows, cols)
+    a, b, c = (corners[faces[:, k]].astype(np.float64) for k in range(3))
+    longest = np.max([((p - q) ** 2).sum(axis=1) for p, q in ((a, b), (b, c), (c, a))], axis=0)
+    doubled_area = np.linalg.norm(np.cross(b - a, c - a), axis=1)
+    colours = np.ascontiguousarray(colours.reshape(-1, 3), np.float32)
+    return Mesh(corners, colours, faces[doubled_area > _NEEDLE * longest])

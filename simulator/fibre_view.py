@@ -11,7 +11,7 @@ from simulator.camera import Camera, Window
 from simulator.coverage import straight_edge
 from simulator.scene import Lighting
 from simulator.shading import brightness, light_direction
-from simulator.view import NO_COLOUR, View
+from simulator.view import NO_COLOUR, Spots, View
 
 Floats = npt.NDArray[np.float32]
 
@@ -64,7 +64,7 @@ class FibrePart:
         window: Window,
         *,
         fine: int = 1,
-        aside_px: tuple[float, float] = (0.0, 0.0),
+        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` changes nothing here."""

@@ -3,27 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from simulator import optics
 from simulator.aberration import falloff
-from simulator.basis import Optics, optics_of, reach_px, view_scale
+from simulator.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
 from simulator.camera import Camera, Window
 from simulator.defocus import blur
-from simulator.focusing import blur_radius_px, radius_range_px
+from simulator.focusing import blur_radius_px, own_blur_px, radius_range_px
 from simulator.parts import parts_of
+from simulator.pile import PILE_REACH_PX, Pile
 from simulator.pose import NOMINAL, Pose
-from simulator.rig import Rig
+from simulator.pupil_cells import CellBlur, cut_pupil
+from simulator.rig import Rig, plain_rig
 from simulator.scene import Scene
 from simulator.smear import Path
-from simulator.view import Part, View, reach
+from simulator.view import Part, Spots, View, reach
 
 Floats = npt.NDArray[np.float32]
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
 TILE_PX = 1280
+#: Parts of the pupil of an exact picture, unless asked otherwise.
+EXACT_CELLS = 16
 #: A pixel shows the depth of the nearest part that covers at least this share of it.
 SOLID = 0.5
 #: A part is seen with at least this many samples across its smallest side.
@@ -41,6 +46,8 @@ def render_view(
     crop: tuple[int, int] | None = None,
     bin: int = 1,
     diffraction: bool = True,
+    exact: bool = False,
+    cells: int = EXACT_CELLS,
 ) -> Floats:
     """Render what the lens draws on the sensor: no noise, no gain, no encoding.
 
@@ -59,14 +66,27 @@ def render_view(
         Real pixels merged into one, per side.
     diffraction : bool
         Whether the blur is that of the wave nature of light; otherwise the geometric disc.
+    exact : bool
+        Whether each part of the pupil sees the scene from its own place, so that edges are right
+        where both sides are blurred and where surfaces hide themselves. It takes about as many
+        times longer as there are cells.
+    cells : int
+        Parts that an exact picture cuts the pupil into.
 
     Returns
     -------
     array (rows, cols, 3) of float32
         Linear light, 1.0 = saturation; highlights may exceed it.
+
+    Raises
+    ------
+    ValueError
+        Fewer than one cell, or a crop or bin that the sensor does not have.
     """
     camera = Camera(rig, pose or NOMINAL, focus_mm, crop, bin)
-    return render(scene, camera, focus=(camera,), diffraction=diffraction)
+    return render(
+        scene, camera, focus=(camera,), diffraction=diffraction, cells=cells if exact else 1
+    )
 
 
 def view_depth(
@@ -132,6 +152,7 @@ def render(
     focus: tuple[Camera, ...],
     diffraction: bool = True,
     motion: Path | None = None,
+    cells: int = 1,
 ) -> Floats:
     """Render with each point blurred by the least defocus that any camera gives it.
 
@@ -146,17 +167,25 @@ def render(
     diffraction : bool
     motion : Path or None
         Of the living parts during the exposure, on top of the camera's.
+    cells : int
+        Parts of the pupil that each see the scene from their own place; 1 sees it from the
+        middle. Only where the camera's own focus counts.
 
     Returns
     -------
     array (rows, cols, 3) of float32
+
+    Raises
+    ------
+    ValueError
+        Fewer than one cell, or several for another focus than the camera's own.
     """
+    if cells != 1 and focus != (camera,):
+        raise ValueError(f"cells: got {cells}, allowed 1 where the focus is not the camera's own")
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
     taking = _Taking(camera, focus, key, moving)
-    picture = np.empty((*camera.frame.shape, 3), np.float32)
-    for tile in tiles_of(camera.frame):
-        picture[tile.slices_in(camera.frame)] = _render_tile(scene, taking, tile)
+    picture = _exact(scene, taking, cells) if cells != 1 else _whole(scene, taking)
     lens, sensor = camera.rig.lens, camera.rig.sensor
     if lens.vignetting_stops > 0:
         corner_px = np.hypot(sensor.width_px, sensor.height_px) / 2 / camera.bin
@@ -172,33 +201,97 @@ class _Taking:
 
     camera: Camera
     focus: tuple[Camera, ...]
-    key: Optics
+    key: Blur
     motion: Path | None
+    #: Where in the pixel textures are sampled, if not on a grid.
+    spots_px: Spots = ()
+    #: Whether blurred textures too are sampled as finely as sharp ones.
+    fine: bool = False
 
     def facing(self, part: Part) -> _Taking:
         """Return the same with all cameras as they stand to a part."""
-        return _Taking(
-            self.camera.facing(part.name, living=part.living),
-            tuple(camera.facing(part.name, living=part.living) for camera in self.focus),
-            self.key,
-            self.motion if part.living else None,
+        return replace(
+            self,
+            camera=self.camera.facing(part.name, living=part.living),
+            focus=tuple(camera.facing(part.name, living=part.living) for camera in self.focus),
+            motion=self.motion if part.living else None,
         )
 
 
+def _whole(scene: Scene, taking: _Taking) -> Floats:
+    """Render all tiles of a picture."""
+    frame = taking.camera.frame
+    picture = np.empty((*frame.shape, 3), np.float32)
+    for tile in tiles_of(frame):
+        # What is laid depends on the pixels around it.
+        around = tile.grown(PILE_REACH_PX).common(frame)
+        light = _render_tile(scene, taking, around)
+        picture[tile.slices_in(frame)] = light[tile.slices_in(around)]
+    return picture
+
+
+def _exact(scene: Scene, taking: _Taking, count: int) -> Floats:
+    """Render through the cells of the pupil.
+
+    Cells are geometric. Where the lens is not, their difference from the whole geometric disc is
+    added to what the lens draws.
+    """
+    assert isinstance(taking.key, Optics)
+    plain, rig = plain_optics(taking.key), plain_rig(taking.camera.rig)
+    if taking.key == plain and taking.camera.rig.lens == rig.lens:
+        return _through_cells(scene, replace(taking, fine=True), count)
+    camera = replace(taking.camera, rig=rig)
+    disc = replace(taking, camera=camera, focus=(camera,), key=plain)
+    picture = _whole(scene, taking)
+    picture += _through_cells(scene, disc, count)
+    picture -= _whole(scene, disc)
+    return np.maximum(picture, 0, out=picture)
+
+
+def _through_cells(scene: Scene, taking: _Taking, count: int) -> Floats:
+    """Render from the middle of each cell of the pupil and add up."""
+    radius_mm = optics.entrance_pupil_radius_mm(taking.camera.lens_rig)
+    picture = np.zeros((*taking.camera.frame.shape, 3), np.float32)
+    for cell, spots in zip(cut_pupil(count), _spots(count), strict=True):
+        x, y = cell.middle
+        eye = replace(taking.camera, place_mm=(radius_mm * x, radius_mm * y))
+        part = replace(
+            taking,
+            camera=eye,
+            focus=(eye,),
+            key=CellBlur(cell, taking.key.radius_px_per_defocus_mm, taking.key.samples_per_px),
+            spots_px=spots if taking.fine else (),
+        )
+        picture += np.float32(cell.share) * _whole(scene, part)
+    return picture
+
+
+def _spots(count: int) -> list[Spots]:
+    """Return four places in the pixel for each of many views; together they fill it evenly.
+
+    The four have their mean in the middle, so that no view is out of place.
+    """
+    number = np.arange(count)
+    down, across = (number + 0.5) / count / 2, (number * (np.sqrt(5) - 1) / 2 + 0.5) % 1 / 2
+    return [
+        ((y, x), (-x, y), (-y, -x), (x, -y))
+        for y, x in zip(down.tolist(), across.tolist(), strict=True)
+    ]
+
+
 def _render_tile(scene: Scene, taking: _Taking, tile: Window) -> Floats:
-    out = np.empty((*tile.shape, 3), np.float32)
-    out[:] = scene.backdrop
+    pile = Pile(tile, scene.backdrop)
     for part in present_parts(scene, taking.camera):
-        _lay_over(out, part, taking.facing(part), tile)
-    return out
+        _lay_over(pile, part, taking.facing(part))
+    return pile.light
 
 
-def _lay_over(out: Floats, part: Part, taking: _Taking, tile: Window) -> None:
+def _lay_over(pile: Pile, part: Part, taking: _Taking) -> None:
     """Lay one part's blurred view over a tile."""
-    camera, key = taking.camera, taking.key
+    camera, key, tile = taking.camera, taking.key, pile.window
     window, nearest, farthest = reach(part, camera)
     least, most = radius_range_px(camera, taking.focus, key, nearest, farthest)
-    scale = min(view_scale(least), _coarsest_scale(part, camera, farthest))
+    scale = min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest))
     margin = reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px)
     lit = tile.grown(margin)
     # A sheet goes on beyond the light's reach. A fibre or a ball that does may be left as it is,
@@ -209,8 +302,9 @@ def _lay_over(out: Floats, part: Part, taking: _Taking, tile: Window) -> None:
     if window.empty:
         return
     window = window.at_scale(scale)
-    fine = key.samples_per_px if least < _SHARP_PX else 1
-    view = part.view(camera, window, fine=fine)
+    sharp = least < _SHARP_PX
+    fine = key.samples_per_px if sharp or taking.fine else 1
+    view = part.view(camera, window, fine=fine, spots_px=taking.spots_px if sharp else ())
     if view.coverage is not None and not view.coverage.any():
         return
     radius = blur_radius_px(camera, taking.focus, key, window, view.depth_mm)
@@ -224,14 +318,26 @@ def _lay_over(out: Floats, part: Part, taking: _Taking, tile: Window) -> None:
         normalised=normalised,
         motion=taking.motion,
     )
-    if blurred.window.empty:
-        return
-    block = out[blurred.window.slices_in(tile)]
-    if blurred.coverage is None:
-        block[:] = blurred.colour
-    else:
-        block *= 1 - blurred.coverage
-        block += blurred.colour
+    if not blurred.window.empty:
+        pile.lay(blurred, _signed_px(taking, view, blurred.window), size=key.size)
+
+
+def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
+    """Return the signed blur radius of a view on a window of picture pixels, or one for all."""
+    if taking.focus != (taking.camera,):
+        return np.zeros((1, 1), np.float32)
+    radius = own_blur_px(taking.camera, taking.key, view.window, view.depth_mm)
+    if radius.size == 1:
+        return radius
+    window, scale = view.window, view.window.scale
+    inside = onto.common(Window(window.row0, window.row1, window.col0, window.col1))
+    if inside != onto:
+        # The light of a small thing goes beyond its view: one radius stands for all of it.
+        weight = view.coverage if view.coverage is not None else np.ones_like(radius)
+        return np.full((1, 1), (radius * weight).sum() / max(weight.sum(), 1e-6), np.float32)
+    rows = (np.arange(onto.row0, onto.row1) - window.row0) // scale
+    cols = (np.arange(onto.col0, onto.col1) - window.col0) // scale
+    return radius[rows[:, None], cols]
 
 
 def _coarsest_scale(part: Part, camera: Camera, farthest: float) -> int:

@@ -125,3 +125,15 @@ def load_rig(name_or_path: str | Path) -> Rig:
 def stopped_to(rig: Rig, f_number: float) -> Rig:
     """Return the same rig at another marked f-number."""
     return replace(rig, lens=replace(rig.lens, f_number=f_number))
+
+
+def plain_rig(rig: Rig) -> Rig:
+    """Return the same rig with a lens free of aberrations and vignetting."""
+    lens = replace(
+        rig.lens,
+        spherical_um=0.0,
+        axial_colour_mm=(0.0, 0.0, 0.0),
+        field_curvature_per_mm=0.0,
+        vignetting_stops=0.0,
+    )
+    return replace(rig, lens=lens)

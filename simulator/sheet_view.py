@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from simulator.camera import Camera, Window
 from simulator.coverage import outline_coverage, outline_distance
 from simulator.scene import Lighting, Outline, Sheet
 from simulator.shading import brightness, light_direction
-from simulator.view import NO_COLOUR, View
+from simulator.view import NO_COLOUR, Spots, View
 
 Floats = npt.NDArray[np.float32]
 
@@ -122,7 +123,7 @@ class SheetPart:
         window: Window,
         *,
         fine: int = 1,
-        aside_px: tuple[float, float] = (0.0, 0.0),
+        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window.
@@ -133,8 +134,9 @@ class SheetPart:
         window : Window
         fine : int
             Samples of the texture per pixel side.
-        aside_px : (down, across)
-            How far those samples are moved from their regular places.
+        spots_px : tuple of (down, across)
+            Where in the pixel the samples are, from its centre, if not on a grid; the view is
+            then one of many that are added up, and its samples are finer.
         bare : bool
             Leave out the colour.
         """
@@ -150,7 +152,7 @@ class SheetPart:
             coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
         if bare:
             return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
-        colour = self._texture(u, v, footprint, fine, aside_px)
+        colour = self._texture(u, v, footprint, fine, spots_px)
         if self._shaded:
             colour *= self._light(camera, window, depth, z)[..., None]
         if coverage is not None:
@@ -172,22 +174,22 @@ class SheetPart:
         return first_hit.find(self, camera, window)
 
     def _texture(
-        self, u: Floats, v: Floats, footprint_mm: float, fine: int, aside_px: tuple[float, float]
+        self, u: Floats, v: Floats, footprint_mm: float, fine: int, spots_px: Spots
     ) -> Floats:
-        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples."""
-        if fine == 1 and not any(aside_px):
+        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples or at spots."""
+        if fine == 1 and not spots_px:
             return self.painted(u, v, footprint_mm)
-        places = (np.arange(fine, dtype=np.float32) + np.float32(0.5)) / fine - np.float32(0.5)
+        places = (np.arange(fine) + 0.5) / fine - 0.5
+        spots = spots_px or tuple(product(places.tolist(), repeat=2))
+        size = footprint_mm / (2 * fine if spots_px else fine)
         (u_row, u_col), (v_row, v_col) = (np.gradient(axis) for axis in (u, v))
         total = np.zeros((*u.shape, 3), np.float32)
-        for down in places + np.float32(aside_px[0]):
-            for across in places + np.float32(aside_px[1]):
-                total += self.painted(
-                    u + down * u_row + across * u_col,
-                    v + down * v_row + across * v_col,
-                    footprint_mm / fine,
-                )
-        total *= np.float32(1 / fine**2)
+        for spot in spots:
+            down, across = (np.float32(part) for part in spot)
+            u_there = u + down * u_row + across * u_col
+            v_there = v + down * v_row + across * v_col
+            total += self.painted(u_there, v_there, size)
+        total *= np.float32(1 / len(spots))
         return total
 
     def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:

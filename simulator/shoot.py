@@ -120,6 +120,7 @@ class Shoot:
     noise: bool = True
     diffraction: bool = True
     bayer: bool = False
+    cells: int = 1
 
     def __len__(self) -> int:
         """Return the number of frames."""
@@ -178,6 +179,7 @@ class Shoot:
             focus=(camera,),
             diffraction=self.diffraction,
             motion=smear.subject,
+            cells=self.cells,
         )
         picture = smeared(picture, smear.shake)
         # A flash lights all rows at once; only light that burns on is read row by row.
@@ -311,6 +313,7 @@ def shoot(
     noise: bool = True,
     diffraction: bool = True,
     bayer: bool = False,
+    cells: int = 1,
 ) -> Shoot:
     """Plan a shoot of a scene; the frames are rendered as they are asked for.
 
@@ -346,6 +349,8 @@ def shoot(
     diffraction : bool
     bayer : bool
         Whether the sensor sees one colour a pixel.
+    cells : int
+        Parts of the pupil that each see the scene from their own place; see `render`.
 
     Raises
     ------
@@ -363,6 +368,8 @@ def shoot(
         frames = _frames_to_cover(approach, light)
     if frames < 1:
         raise ValueError(f"frames: got {frames}, allowed 1 or more")
+    if cells < 1:
+        raise ValueError(f"cells: got {cells}, allowed 1 or more")
     plan = Shoot(
         scene=scene,
         rig=rig,
@@ -379,6 +386,7 @@ def shoot(
         noise=noise,
         diffraction=diffraction,
         bayer=bayer,
+        cells=cells,
     )
     Camera(rig, crop=crop, bin=bin)  # complains now, not at the first frame
     return plan

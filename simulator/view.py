@@ -11,6 +11,8 @@ import numpy.typing as npt
 from simulator.camera import Camera, Window
 
 Floats = npt.NDArray[np.float32]
+#: Places in a pixel, (down, across) from its centre, px.
+Spots = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +75,7 @@ class Part(Protocol):
         window: Window,
         *,
         fine: int = 1,
-        aside_px: tuple[float, float] = (0.0, 0.0),
+        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side.

@@ -15,9 +15,13 @@ from runners.commands.options import (
 from runners.request import new_path, request
 from simulator import load_rig, load_scene, shoot
 from simulator.frameio import FORMATS
+from simulator.render import EXACT_CELLS
 from simulator.sensor import saturation_e
 from simulator.shoot import Shoot
 from simulator.stackio import write_stack
+
+#: Cells of the pupil for each quality; what they give in dB is held by the outside renderer.
+QUALITY_CELLS = {"fast": 1, "exact": EXACT_CELLS}
 
 
 def add_parser(commands: Any) -> None:
@@ -47,6 +51,13 @@ def add_parser(commands: Any) -> None:
             option, type=number(), metavar="MM", help=f"z of the plane of focus at the {what}"
         )
     parser.add_argument("--noise-free", action="store_true", help="leave out all sensor noise")
+    parser.add_argument(
+        "--quality",
+        choices=list(QUALITY_CELLS),
+        default="fast",
+        help="against a path tracer: fast 50 dB and 44 dB at edges, exact 56 and 49 dB in some "
+        "five times the time (default: fast)",
+    )
     parser.add_argument("--bayer", action="store_true", help="one colour a pixel on the sensor")
     parser.add_argument(
         "--format",
@@ -96,4 +107,5 @@ def plan_of(args: argparse.Namespace) -> Shoot:
         iso=args.iso,
         noise=not args.noise_free,
         bayer=args.bayer,
+        cells=QUALITY_CELLS[args.quality],
     )

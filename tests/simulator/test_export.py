@@ -212,7 +212,7 @@ def test_a_crop_needs_less_and_finer():
     ratio = np.ptp(whole.points_mm[:, 0]) / np.ptp(crop.points_mm[:, 0])
     assert ratio == pytest.approx(4, rel=0.02)
     step = np.diff(np.unique(crop.points_mm[:, 0])).max()
-    assert step == pytest.approx(CAMERA.distance_mm / CAMERA.focal_px / 2, rel=0.05)
+    assert step == pytest.approx(CAMERA.distance_mm / CAMERA.focal_px / 3, rel=0.05)
 
 
 def test_bad_requests_are_refused(tmp_path):

@@ -19,19 +19,19 @@ sys.path.insert(0, str(REFERENCES))
 from remake_mitsuba import FOLDER, cases, outside_picture  # noqa: E402
 
 CASES = cases()
-#: PSNR over the whole picture and near occluding edges, dB. One side of the edge is in focus in
-#: the first group; both are blurred in the second, where laying blurred parts over each other is
-#: known to be wrong.
+#: PSNR over the whole picture and near occluding edges, dB, for the fast way and through 16 cells
+#: of the pupil. One side of each edge is in focus but in the last two.
 BOUNDS = {
-    "relief": (48.0, None),
-    "blurred-bar": (48.0, 38.0),
-    "sharp-bar": (48.0, 38.0),
-    "orientation": (48.0, 38.0),
-    "hairs": (48.0, 38.0),
-    "droplet": (48.0, 38.0),
-    "dome": (48.0, 38.0),
-    "opposite-blurs": (42.0, 38.0),
-    "same-side-blurs": (42.0, 38.0),
+    "relief": (48.0, None, 55.0, None),
+    "blurred-bar": (48.0, 38.0, 55.0, 50.0),
+    "sharp-bar": (48.0, 38.0, 55.0, 50.0),
+    "orientation": (48.0, 38.0, 55.0, 50.0),
+    "hairs": (48.0, 38.0, 55.0, 50.0),
+    # A rim brighter than white: 49.6 dB was measured, and more cells give no more.
+    "droplet": (48.0, 38.0, 55.0, 49.0),
+    "dome": (48.0, 38.0, 55.0, 50.0),
+    "opposite-blurs": (48.0, 42.0, 55.0, 50.0),
+    "same-side-blurs": (48.0, 42.0, 55.0, 50.0),
 }
 
 
@@ -68,19 +68,20 @@ def near_edges(scene: Scene, camera: Camera) -> np.ndarray:
     return near
 
 
+@pytest.mark.parametrize("cells", [1, 16])
 @pytest.mark.parametrize("name", BOUNDS)
-def test_picture_agrees_with_the_outside_renderer(name: str) -> None:
+def test_picture_agrees_with_the_outside_renderer(name: str, cells: int) -> None:
     """Overall and near occluding edges, without diffraction, which Mitsuba does not know."""
-    case, (overall, at_edges) = CASES[name], BOUNDS[name]
-    ours = render(case.scene, case.camera, focus=(case.camera,), diffraction=False)
+    case = CASES[name]
+    overall, at_edges = BOUNDS[name][:2] if cells == 1 else BOUNDS[name][2:]
+    ours = render(case.scene, case.camera, focus=(case.camera,), diffraction=False, cells=cells)
     theirs = reference(name)
     whole = np.ones(ours.shape[:2], bool)
     got = psnr_db(ours, theirs, whole)
-    near = near_edges(case.scene, case.camera)
-    got_near = psnr_db(ours, theirs, near) if near.any() else np.inf
-    print(f"{name}: {got:.1f} dB overall, {got_near:.1f} dB near edges ({near.mean():.0%})")
     assert got >= overall, f"{name}: {got:.1f} dB"
     if at_edges is not None:
+        near = near_edges(case.scene, case.camera)
+        got_near = psnr_db(ours, theirs, near)
         assert got_near >= at_edges, f"{name}: {got_near:.1f} dB near edges"
 
 
