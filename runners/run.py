@@ -20,6 +20,7 @@ from runners.external import (
 from runners.frames import open_frames
 from runners.methods import METHODS, built_in
 from runners.methods.oracle import Truth
+from runners.methods.registry import ORACLE
 from runners.supervise import Limits
 from runners.workplace import workplace
 
@@ -50,6 +51,11 @@ class Method:
     kind: Kind
     spec: str
     program: Program | None = None
+
+    @property
+    def needs_truth(self) -> bool:
+        """Whether stages of it are given the truth."""
+        return self.kind == "built-in" and (self.spec == ORACLE or "+" in self.spec)
 
     @property
     def version(self) -> str:

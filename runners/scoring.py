@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -85,6 +86,7 @@ class Judge:
         self,
         method: str | Method,
         *,
+        reference: int | None = None,
         time_limit_s: float | None = None,
         memory_limit_mb: float | None = None,
     ) -> Scored:
@@ -94,6 +96,8 @@ class Judge:
         ----------
         method : str or Method
             As for `runners.run.find_method`.
+        reference : int or None
+            Frame in whose view a method with true stages merges; None is the stack's own.
         time_limit_s, memory_limit_mb : float or None
             Wall time and resident memory of all its processes.
         """
@@ -105,7 +109,7 @@ class Judge:
             self.stack.info,
             time_limit_s=time_limit_s,
             memory_limit_mb=memory_limit_mb,
-            truth=StackTruth(self.plan, self.truth(), self.stack.frames),
+            truth=StackTruth(self.plan, self.truth(reference), self.stack.frames),
         )
         return self.score(outcome, name=method.name, kind=method.kind, version=method.version)
 
@@ -144,7 +148,8 @@ class Judge:
         if self.stack.info["encoding"] == "linear":
             raw = encode_srgb(raw)
         valid = truth.mask("valid")
-        brought = metrics.bring_to_reference(raw, ideal, data_range=1.0, mask=valid)
+        # Against the achievable picture, which has the same blur where no frame is sharp.
+        brought = metrics.bring_to_reference(raw, achievable, data_range=1.0, mask=valid)
         masks = metrics.within(_masks(truth), brought.inside)
         total = _scores(brought.image, ideal, masks)
         merge = _scores(brought.image, achievable, masks)
@@ -188,6 +193,9 @@ def score_stack(
 ) -> list[Scored]:
     """Run and score methods on a stack, one after another.
 
+    Each method merges in the view of a frame of its choice, and what is possible differs from
+    view to view. So methods that are told the truth come last, in the view that most others chose.
+
     Parameters
     ----------
     stack : Stack
@@ -196,15 +204,33 @@ def score_stack(
         For each method.
     progress : bool
         Whether to draw a progress bar on stderr.
+
+    Returns
+    -------
+    list of Scored
+        In the order of ``methods``.
     """
     found = [find_method(item) if isinstance(item, str) else item for item in methods]
     judge = Judge(stack)
-    limits = {"time_limit_s": time_limit_s, "memory_limit_mb": memory_limit_mb}
-    bar = tqdm(found, desc="methods", unit="method", disable=not progress)
-    return [judge.run(method, **limits) for method in bar]
+    scored: dict[int, Scored] = {}
+    order = sorted(range(len(found)), key=lambda number: found[number].needs_truth)
+    for number in tqdm(order, desc="methods", unit="method", disable=not progress):
+        views = Counter(item.truth.reference for item in scored.values() if item.truth is not None)
+        chosen = views.most_common(1)[0][0] if views else None
+        method = found[number]
+        scored[number] = judge.run(
+            method, reference=chosen, time_limit_s=time_limit_s, memory_limit_mb=memory_limit_mb
+        )
+    return [scored[number] for number in range(len(found))]
 
 
-def score(stack: Stack, method: str | Method, **limits: float | None) -> pd.DataFrame:
+def score(
+    stack: Stack,
+    method: str | Method,
+    *,
+    time_limit_s: float | None = None,
+    memory_limit_mb: float | None = None,
+) -> pd.DataFrame:
     """Run one method on a stack and return its scores as a table of one row.
 
     Parameters
@@ -212,10 +238,12 @@ def score(stack: Stack, method: str | Method, **limits: float | None) -> pd.Data
     stack : Stack
     method : str or Method
         Name of a built-in, ``file.py:function``, or a command line with ``{output}``.
-    **limits
-        ``time_limit_s`` and ``memory_limit_mb``.
+    time_limit_s, memory_limit_mb : float or None
+        Wall time and resident memory of all its processes.
     """
-    return table([Judge(stack).run(method, **limits)])
+    judge = Judge(stack)
+    row = judge.run(method, time_limit_s=time_limit_s, memory_limit_mb=memory_limit_mb)
+    return table([row])
 
 
 def table(scored: Iterable[Scored]) -> pd.DataFrame:

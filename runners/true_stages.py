@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from runners.methods.tone import LUMA, to_float
-from simulator.motion import places_in
+from simulator.motion import Nearest, nearest, places_in
 from simulator.sensor import encode_srgb
 from simulator.shoot import Shoot
 from simulator.truth import Truth
@@ -49,6 +50,10 @@ class StackTruth:
         """Frame whose geometry the true result has."""
         return self.truth.reference
 
+    @cached_property
+    def _seen(self) -> Nearest:
+        return nearest(self.plan.scene, self.plan.camera(self.reference))
+
     def frame_choice(self) -> Sequence[int]:
         """Return the usable frames in order of depth, near first."""
         usable = [record for record in self.plan.records if record.usable]
@@ -58,8 +63,7 @@ class StackTruth:
         """Return (row, column) in a frame of what each reference pixel shows; NaN: not seen."""
         if frame in self._places:
             return self._places[frame]
-        reference = self.plan.camera(self.reference)
-        places = places_in(self.plan.scene, reference, self.plan.camera(frame))
+        places = places_in(self._seen, self.plan.camera(frame))
         if places.nbytes * self.plan.frames <= _KEPT_BYTES:
             self._places[frame] = places
         return places

@@ -58,20 +58,43 @@ def frame_blur_px(
     else it is >= 0. It is inf where the point is outside the other camera's frame; beside the
     view, where it is farther outside than here.
     """
-    per_mm = np.float32(key.radius_px_per_defocus_mm)
-    if other is camera or (other.pose == camera.pose and other.focus_mm == camera.focus_mm):
+    if is_same_view(camera, other):
         radius = own_blur_px(camera, key, window, depth_mm)
         return np.abs(radius) if key.even else radius
-    row, col, depth = seen_by(other, camera, window, depth_mm)
-    row_mid, col_mid = other.middle_px
-    down, across = (row - row_mid) / other.focal_px, (col - col_mid) / other.focal_px
-    radius = per_mm * defocus_mm(other, depth - _focused_mm(other, down, across))
+    radius, beyond = blur_and_beyond_px(camera, other, key, window, depth_mm)
     # A point beside the view is taken for seen where the one at the view's edge is: its light
     # comes over that edge in the other picture as well.
     beside = _beyond(camera, *_places(window))
     allowed = np.where(beside > 0, (1 + _EDGE_SHARE) * beside + _EDGE_PX, 0)
-    outside = _beyond(other, row, col) > allowed
-    return np.where(outside, np.float32(np.inf), np.abs(radius) if key.even else radius)
+    return np.where(beyond > allowed, np.float32(np.inf), np.abs(radius) if key.even else radius)
+
+
+def is_same_view(camera: Camera, other: Camera) -> bool:
+    """Say whether two cameras see the same from the same place."""
+    if other is camera:
+        return True
+    return other.pose == camera.pose and other.focus_mm == camera.focus_mm
+
+
+def blur_and_beyond_px(
+    camera: Camera, other: Camera, key: Blur, window: Window, depth_mm: Floats
+) -> tuple[Floats, Floats]:
+    """Return another camera's blur radius of a view's points, and how far outside they are there.
+
+    Returns
+    -------
+    radius_px : array of float32
+        Signed: + behind the plane of focus. Where the frame does not reach it is what a larger
+        frame would have shown.
+    beyond_px : array of float32
+        Distance outside the other camera's frame; 0 or less within it.
+    """
+    row, col, depth = seen_by(other, camera, window, depth_mm)
+    row_mid, col_mid = other.middle_px
+    down, across = (row - row_mid) / other.focal_px, (col - col_mid) / other.focal_px
+    offset = depth - _focused_mm(other, down, across)
+    radius = np.float32(key.radius_px_per_defocus_mm) * defocus_mm(other, offset)
+    return radius, _beyond(other, row, col)
 
 
 def own_blur_px(camera: Camera, key: Blur, window: Window, depth_mm: Floats) -> Floats:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from simulator.camera import Camera
 from simulator.focusing import seen_by
-from simulator.render import SOLID, camera_depth, tiles_of, views_in
+from simulator.pose import Pose
+from simulator.render import SOLID, camera_depth, present_parts, tiles_of, views_in
 from simulator.scene import Scene
 
 Floats = npt.NDArray[np.float32]
@@ -18,49 +21,96 @@ Floats = npt.NDArray[np.float32]
 _HIDDEN_SHARE = 2e-4
 
 
-def places_in(scene: Scene, camera: Camera, other: Camera) -> Floats:
-    """Return where another camera sees what each pixel of a camera shows.
+@dataclass(frozen=True, eq=False)
+class Nearest:
+    """What a camera sees at each pixel's centre.
 
     Parameters
     ----------
     scene : Scene
-    camera, other : Camera
-        Each with its own pose, focus and subject pose.
+    camera : Camera
+    depth_mm : array (rows, cols) of float32
+        Camera depth Z of the nearest surface; NaN where nothing is hit.
+    part : array (rows, cols) of int32
+        Which of the scene's present parts it is; -1 where nothing is hit.
+    """
+
+    scene: Scene
+    camera: Camera
+    depth_mm: Floats
+    part: npt.NDArray[np.int32]
+
+
+def nearest(scene: Scene, camera: Camera) -> Nearest:
+    """Return what a camera sees at each pixel's centre."""
+    depth = np.full(camera.frame.shape, np.nan, np.float32)
+    owner = np.full(camera.frame.shape, -1, np.int32)
+    number = {id(part): index for index, part in enumerate(present_parts(scene, camera))}
+    for tile in tiles_of(camera.frame):
+        for part, view in views_in(scene, camera, tile):
+            area = view.window.slices_in(camera.frame)
+            z = np.broadcast_to(view.depth_mm, view.window.shape)
+            solid = True if view.coverage is None else view.coverage >= SOLID
+            np.copyto(depth[area], z, where=solid)
+            np.copyto(owner[area], number[id(part)], where=solid)
+    return Nearest(scene, camera, depth, owner)
+
+
+def places_in(seen: Nearest, other: Camera) -> Floats:
+    """Return where another camera sees what each pixel of a camera shows.
+
+    Parameters
+    ----------
+    seen : Nearest
+        What the first camera sees; the same for any other camera.
+    other : Camera
+        With its own pose, focus and subject pose.
 
     Returns
     -------
     array (rows, cols, 2) of float32
         Row and column in the other picture as array indices (the first pixel's centre is 0, 0);
-        NaN where nothing is hit, where the point is outside the other picture, or hidden there.
+        NaN where nothing is hit, where the point is outside the other picture (beyond the outer
+        edges of its pixels), or hidden there.
     """
-    places = np.full((*camera.frame.shape, 2), np.nan, np.float32)
-    depth = np.full(camera.frame.shape, np.nan, np.float32)
-    for tile in tiles_of(camera.frame):
-        for part, view in views_in(scene, camera, tile):
-            eye = camera.facing(part.name, living=part.living)
-            facing = other.facing(part.name, living=part.living)
-            solid = np.ones(view.window.shape, bool)
-            if view.coverage is not None:
-                solid = view.coverage >= SOLID
-            area = view.window.slices_in(camera.frame)
-            row, col, far = seen_by(facing, eye, view.window, view.depth_mm)
+    frame = seen.camera.frame
+    places = np.full((*frame.shape, 2), np.nan, np.float32)
+    depth = np.full(frame.shape, np.nan, np.float32)
+    for eye, facing, numbers in _moving_alike(seen, other):
+        for tile in tiles_of(frame):
+            area = tile.slices_in(frame)
+            here = np.isin(seen.part[area], numbers)
+            if not here.any():
+                continue
+            row, col, far = seen_by(facing, eye, tile, seen.depth_mm[area])
             for into, values in ((places[..., 0], row), (places[..., 1], col), (depth, far)):
-                np.copyto(into[area], np.broadcast_to(values, solid.shape), where=solid)
+                np.copyto(into[area], values, where=here)
     places -= 0.5
-    places[_unseen(scene, other, places, depth)] = np.nan
+    places[_unseen(seen.scene, other, places, depth)] = np.nan
     return places
+
+
+def _moving_alike(seen: Nearest, other: Camera) -> list[tuple[Camera, Camera, list[int]]]:
+    """Group the parts that moved alike: both cameras as they stand to a group, and its parts."""
+    groups: dict[tuple[Pose, Pose], tuple[Camera, Camera, list[int]]] = {}
+    for number, part in enumerate(present_parts(seen.scene, seen.camera)):
+        eye = seen.camera.facing(part.name, living=part.living)
+        facing = other.facing(part.name, living=part.living)
+        group = groups.setdefault((eye.pose, facing.pose), (eye, facing, []))
+        group[2].append(number)
+    return list(groups.values())
 
 
 def _unseen(scene: Scene, other: Camera, places: Floats, depth: Floats) -> npt.NDArray[np.bool_]:
     rows, cols = other.frame.shape
     row, col = places[..., 0], places[..., 1]
     with np.errstate(invalid="ignore"):
-        inside = (row >= 0) & (row <= rows - 1) & (col >= 0) & (col <= cols - 1)
+        inside = (row >= -0.5) & (row <= rows - 0.5) & (col >= -0.5) & (col <= cols - 0.5)
     # The farthest of the four neighbours: a point beside an edge is not called hidden by it.
     nearest = ndimage.maximum_filter(np.nan_to_num(camera_depth(scene, other), nan=1e6), 2)
     at = (
-        np.where(inside, np.ceil(row), 0).astype(int),
-        np.where(inside, np.ceil(col), 0).astype(int),
+        np.clip(np.where(inside, np.ceil(row), 0), 0, rows - 1).astype(int),
+        np.clip(np.where(inside, np.ceil(col), 0), 0, cols - 1).astype(int),
     )
     with np.errstate(invalid="ignore"):
         hidden = nearest[at] < depth * (1 - _HIDDEN_SHARE)

@@ -182,7 +182,7 @@ class SheetPart:
         places = (np.arange(fine) + 0.5) / fine - 0.5
         spots = spots_px or tuple(product(places.tolist(), repeat=2))
         size = footprint_mm / (2 * fine if spots_px else fine)
-        (u_row, u_col), (v_row, v_col) = (np.gradient(axis) for axis in (u, v))
+        (u_row, u_col), (v_row, v_col) = ((_change(a, 0), _change(a, 1)) for a in (u, v))
         total = np.zeros((*u.shape, 3), np.float32)
         for spot in spots:
             down, across = (np.float32(part) for part in spot)

@@ -19,7 +19,7 @@ from simulator.hands import Hands, Stance, load_stance
 from simulator.light import Light, load_light
 from simulator.optics import depth_of_field_mm
 from simulator.pose import Pose
-from simulator.render import render
+from simulator.render import camera_depth, render
 from simulator.rig import Rig
 from simulator.scene import Scene
 from simulator.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
@@ -31,6 +31,8 @@ Codes = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
 #: A frame smeared by more than this, px rms, is not counted on for the best possible merge.
 USABLE_SMEAR_PX = 2.0
+#: Pixels across the picture that tell what depth there is.
+_ROUGH_PX = 96
 #: Nor is one darker than this, stops.
 USABLE_GAIN_STOPS = -3.0
 #: Blur diameter on the sensor that still counts as sharp, um: the usual criterion of the trade.
@@ -142,10 +144,18 @@ class Shoot:
 
     @cached_property
     def reference(self) -> int:
-        """The frame whose view the truth is in: the usable one nearest the middle of the pass."""
-        usable = [record.frame for record in self.records if record.usable]
-        middle = (self.frames - 1) / 2
-        return min(usable or range(self.frames), key=lambda number: abs(number - middle))
+        """The frame whose view the truth is in: usable, and focused nearest the median depth.
+
+        The depth is what the middle frame of the pass sees.
+        """
+        across = (self.crop or (self.rig.sensor.width_px,))[0]
+        seen = self.camera(self.frames // 2)
+        rough = replace(seen, bin=max(self.bin, across // _ROUGH_PX))
+        depth = camera_depth(self.scene, rough) + float(rough.rotation[:, 2] @ rough.pupil_mm)
+        known = depth[np.isfinite(depth)]
+        median_mm = float(np.median(known)) if known.size else sum(self.scene.depth_mm) / 2
+        records = [record for record in self.records if record.usable] or self.records
+        return min(records, key=lambda record: abs(record.focus_z_mm - median_mm)).frame
 
     def camera(self, number: int) -> Camera:
         """Return the camera of a frame."""

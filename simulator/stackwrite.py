@@ -174,6 +174,9 @@ def _render(job: _Job, workers: int, progress: bool | None) -> _Facts:
     run: Callable[[_Job, list[int]], Iterator[_Facts]] = _here
     if workers > 1:
         run = _Pool(workers)
+        # The plan without what it has worked out: that is more than a pipe holds, and a start that
+        # waits for its reader keeps the next worker from starting, and from being ended.
+        job = replace(job, plan=replace(job.plan))
     facts: _Facts = {}
     hidden = None if progress is None else not progress
     with tqdm(total=len(tasks), desc="render", unit="picture", disable=hidden) as bar:

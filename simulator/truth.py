@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from simulator.basis import Optics, optics_of
 from simulator.camera import Camera
-from simulator.focusing import defocus_mm, frame_blur_px
+from simulator.focusing import blur_and_beyond_px, defocus_mm, frame_blur_px, is_same_view
 from simulator.render import SOLID, present_parts, render, tiles_of, views_in
 from simulator.scene import Scene
 from simulator.view import Part, View
@@ -19,7 +19,13 @@ from simulator.view import Part, View
 Floats = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
-#: Bits of the region image. A pixel may be in several regions.
+#: So near the edge of the frame that shows a point best, px, the picture that could have been had
+#: depends on how far a blur reaches over that edge: such points are not judged ...
+_FRAME_EDGE_PX = 4.0
+#: ... where the next best frame has a blur radius this much larger, px.
+_SEEN_PX = 0.25
+#: Bits of the region image. A pixel may be in several regions. Valid is what has a depth and is not
+#: at the very edge of the frame that shows it best.
 REGIONS = {
     "valid": 1,
     "occlusion-band": 2,
@@ -120,6 +126,7 @@ class _Seen:
         self.coverage = np.zeros(shape, np.float32)
         self.fibre = np.zeros(shape, bool)
         self.living = np.zeros(shape, bool)
+        self.frame_edge = np.zeros(shape, bool)
         self.part = np.full(shape, -1, np.int32)
 
 
@@ -139,9 +146,10 @@ def _seen(scene: Scene, camera: Camera, frames: Mapping[int, Camera], diffractio
                     seen.fibre[area] |= view.coverage > 0
             if not solid.any():
                 continue
-            blur, best = _sharpest(part, view, camera, frames, key)
-            seen.residual_px[area][solid] = blur[solid]
-            seen.best_frame[area][solid] = best[solid]
+            sharpest = _sharpest(part, view, camera, frames, key)
+            seen.residual_px[area][solid] = sharpest.blur_px[solid]
+            seen.best_frame[area][solid] = sharpest.frame[solid]
+            seen.frame_edge[area][solid] = sharpest.frame_edge[solid]
             depth = np.broadcast_to(view.depth_mm, solid.shape)
             seen.depth_mm[area][solid] = depth[solid]
             seen.part[area][solid] = numbers[id(part)]
@@ -154,22 +162,42 @@ def _seen(scene: Scene, camera: Camera, frames: Mapping[int, Camera], diffractio
     return seen
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Sharpest:
+    """The least blur radius over the frames, px, the frame that has it, and the frames' edges."""
+
+    blur_px: Floats
+    frame: npt.NDArray[np.int16]
+    frame_edge: Bools
+
+
 def _sharpest(
     part: Part, view: View, camera: Camera, frames: Mapping[int, Camera], key: Optics
-) -> tuple[Floats, npt.NDArray[np.int16]]:
-    """Return the least blur radius over the frames, px, and the frame that has it."""
+) -> _Sharpest:
+    """Find the sharpest frame of each sample among those that have it in their picture."""
     eye = camera.facing(part.name, living=part.living)
-    least = np.full(view.window.shape, np.inf, np.float32)
-    best = np.full(view.window.shape, -1, np.int16)
+    shape = view.window.shape
+    least = np.full(shape, np.inf, np.float32)
+    second = least.copy()
+    best = np.full(shape, -1, np.int16)
+    edges: list[tuple[int, Floats, Bools]] = []
     for number, other in frames.items():
-        facing = other.facing(part.name, living=part.living)
-        if other is camera:
-            facing = eye
+        facing = eye if other is camera else other.facing(part.name, living=part.living)
         size = np.abs(frame_blur_px(eye, facing, key, view.window, view.depth_mm))
-        sharper = np.broadcast_to(size < least, least.shape)
+        size = np.broadcast_to(size, shape)
+        sharper = size < least
         best[sharper] = number
+        np.minimum(second, np.maximum(least, size), out=second)
         np.minimum(least, size, out=least)
-    return least, best
+        if not is_same_view(eye, facing):
+            size, beyond = blur_and_beyond_px(eye, facing, key, view.window, view.depth_mm)
+            edges.append((number, np.abs(size), np.abs(beyond) < _FRAME_EDGE_PX))
+    at_edge = np.zeros(shape, bool)
+    for number, size, near in edges:
+        if near.any():
+            without = np.where(best == number, second, least)
+            at_edge |= near & (size + _SEEN_PX < without)
+    return _Sharpest(blur_px=least, frame=best, frame_edge=at_edge)
 
 
 def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
@@ -204,7 +232,7 @@ def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
 
 
 def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.uint8]:
-    valid = np.isfinite(seen.depth_mm)
+    valid = np.isfinite(seen.depth_mm) & ~seen.frame_edge
     bright = ndimage.binary_dilation(ideal.max(axis=2) > 1.0, iterations=2)
     level = ideal @ np.array([0.2126, 0.7152, 0.0722], np.float32)
     mean = ndimage.uniform_filter(level, 9)

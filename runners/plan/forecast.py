@@ -103,7 +103,7 @@ class Forecast:
 
 def coverage_of(setting: Setting, drawn: Passes, way: Way) -> Coverage:
     """Return what every try of a way covers; a try takes as many drawn passes as the way has."""
-    planes, usable = _tries(drawn, way)
+    planes, usable = tries_of(drawn, way)
     return cover_depth(planes, usable, lane=setting.lane, near_mm=0.0, far_mm=setting.depth_mm)
 
 
@@ -117,7 +117,7 @@ def forecast(setting: Setting, drawn: Passes, way: Way) -> Forecast:
         Of this setting, with at least as many frames as the way has.
     way : Way
     """
-    planes, usable = _tries(drawn, way)
+    planes, usable = tries_of(drawn, way)
     lane, depth_mm = setting.lane, setting.depth_mm
     found = cover_depth(planes, usable, lane=lane, near_mm=0.0, far_mm=depth_mm)
     needed = needed_frames(planes, usable, lane=lane, near_mm=0.0, far_mm=depth_mm)
@@ -218,7 +218,7 @@ def share_interval(hits: int, tries: int, *, level: float = 0.95) -> tuple[float
     return low, high
 
 
-def _tries(drawn: Passes, way: Way) -> tuple[Doubles, npt.NDArray[np.bool_]]:
+def tries_of(drawn: Passes, way: Way) -> tuple[Doubles, npt.NDArray[np.bool_]]:
     """Return planes of focus and usable frames, one row a try of all its passes."""
     planes = drawn.planes_mm(way.approach, way.frames)
     tries = len(planes) // way.passes

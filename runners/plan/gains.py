@@ -83,7 +83,7 @@ def ranked_gains(
                 frames=frames_before,
             )
         )
-    for name, advice, changed in _changes(setting):
+    for name, advice, changed in changes(setting):
         drawn = draw(changed)
         found = fewest(changed, drawn, chance=setting.chance, pass_counts=pass_counts)
         _, after = best_way(changed, drawn, **trial)
@@ -110,7 +110,8 @@ def _rank(gain: Gain) -> tuple[float, float]:
     return (-round(gain.chance, 2), float("inf") if gain.frames is None else gain.frames)
 
 
-def _changes(setting: Setting) -> Iterator[tuple[str, str, Setting]]:
+def changes(setting: Setting) -> Iterator[tuple[str, str, Setting]]:
+    """Give the changes that may help: name, what to do, and the setting with it."""
     yield from _steadier(setting)
     yield from _calmer(setting)
     yield from _quicker(setting)

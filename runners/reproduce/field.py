@@ -158,7 +158,8 @@ def make_field_sequence(condition: Condition, *, size: int = 256, seed: int = 0)
 def lined_up_frames(stack: StackTruth) -> tuple[list[Plane], npt.NDArray[np.float64]]:
     """Return the usable frames of a shoot in order of depth, lined up with the truth's view.
 
-    Their light is evened by what the flash truly gave, as every method evens it somehow.
+    Their light is evened by what the flash truly gave, as every method evens it somehow. A frame
+    that shows hardly anything of that view is left out.
 
     Returns
     -------
@@ -167,13 +168,18 @@ def lined_up_frames(stack: StackTruth) -> tuple[list[Plane], npt.NDArray[np.floa
     focus_mm : array (n,)
         z of their planes of focus.
     """
-    order = stack.frame_choice()
+    order = [number for number in stack.frame_choice() if _points(stack, number) >= _LEAST_POINTS]
     focus = np.array([stack.plan.records[number].focus_z_mm for number in order])
     frames = [
         _lined_up(_grey(stack, number), stack.warp(number), stack.truth.depth_mm - z)
         for number, z in zip(order, focus, strict=True)
     ]
     return frames, focus
+
+
+def _points(stack: StackTruth, number: int) -> int:
+    """Return how many pixels of the truth's view a frame shows."""
+    return int(np.isfinite(stack.warp(number)[..., 0]).sum())
 
 
 def _grey(stack: StackTruth, number: int) -> Plane:

@@ -34,7 +34,7 @@ from runners.methods.select import (
 )
 from runners.methods.stack import Stack, binned
 from simulator import load_rig, load_scene, shoot
-from simulator.motion import places_in
+from simulator.motion import nearest, places_in
 from tests.runners.stacks import Made, make_stack
 
 SHUFFLED = [3, 0, 5, 1, 4, 2]
@@ -356,7 +356,7 @@ def test_a_flat_card_from_a_braced_stance(seed, tmp_path) -> None:
     assert len(alignment.used) == 12
     camera = plan.camera(int(place[alignment.reference]))
     for frame in alignment.used:
-        truth = places_in(plan.scene, camera, plan.camera(int(place[frame])))
+        truth = places_in(nearest(plan.scene, camera), plan.camera(int(place[frame])))
         apart = truth - carried(alignment.matrices[frame], stack.shape)
         assert np.nanmedian(np.hypot(*np.moveaxis(apart, -1, 0))) < 0.5
     planes = [plan.records[int(place[frame])].focus_z_mm for frame in alignment.used]

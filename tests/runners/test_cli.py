@@ -433,7 +433,7 @@ class TestUnexpected:
         before = contents(place)
         argv = ["render", "ramp", "--rig", "test-rig", "--frames", "100", "--workers", "2"]
         with started(*argv, "--out", "new") as process:
-            wait_for(lambda: process.poll() is not None or any(place.glob(".new-*/stack/truth")))
+            wait_for(lambda: process.poll() is not None or any(place.glob(".new-*/stack/frames/*")))
             process.send_signal(signal.SIGTERM)
             _, told = process.communicate(timeout=60)
         assert process.returncode == 1

@@ -5,7 +5,7 @@ import pytest
 
 from simulator import Pose, load_rig, load_scene
 from simulator.camera import Camera
-from simulator.motion import places_in
+from simulator.motion import nearest, places_in
 from simulator.pose import NOMINAL
 from simulator.scene import Outline
 from simulator.sway import SubjectPose
@@ -54,7 +54,7 @@ def hidden_from(eye_mm, points, on_bar, margin_mm=0.0):
 def test_places_are_those_of_the_points_in_space(rig, bar_before_wall, pose):
     """Each pixel's point, projected into the other camera; indices count from pixel centres."""
     camera, other = Camera(rig), Camera(rig, pose)
-    places = places_in(bar_before_wall, camera, other)
+    places = places_in(nearest(bar_before_wall, camera), other)
     points, _ = points_of(camera)
     row, col, _ = other.project(points)
     seen = np.isfinite(places[..., 0])
@@ -66,21 +66,21 @@ def test_places_are_those_of_the_points_in_space(rig, bar_before_wall, pose):
 def test_nothing_is_known_of_what_is_hidden_or_outside(rig, bar_before_wall, pose):
     """NaN behind the bar and beyond the frame, places everywhere else; a pixel's play at edges."""
     camera, other = Camera(rig), Camera(rig, pose)
-    seen = np.isfinite(places_in(bar_before_wall, camera, other)[..., 0])
+    seen = np.isfinite(places_in(nearest(bar_before_wall, camera), other)[..., 0])
     points, on_bar = points_of(camera)
     row, col, _ = other.project(points)
-    inside = (row > 0.51) & (row < 127.49) & (col > 0.51) & (col < 191.49)
+    inside = (row > 0.01) & (row < 127.99) & (col > 0.01) & (col < 191.99)
     hidden = hidden_from(other.pupil_mm, points, on_bar)
     surely_hidden = hidden_from(other.pupil_mm, points, on_bar, margin_mm=-1.5 / 50)
     assert surely_hidden.sum() > 500
     assert not seen[surely_hidden].any()
     assert seen[inside & ~hidden].all()
-    assert not seen[(row < 0.49) | (row > 127.51) | (col < 0.49) | (col > 191.51)].any()
+    assert not seen[(row < -0.01) | (row > 128.01) | (col < -0.01) | (col > 192.01)].any()
 
 
 def test_a_view_finds_itself(rig, bar_before_wall):
     """From a camera to itself every pixel stays where it is."""
-    places = places_in(bar_before_wall, Camera(rig), Camera(rig))
+    places = places_in(nearest(bar_before_wall, Camera(rig)), Camera(rig))
     assert places == pytest.approx(np.moveaxis(np.indices((128, 192)), 0, -1), abs=1e-4)
 
 
@@ -90,7 +90,10 @@ def test_there_and_back_again_is_where_it_was():
     field = load_rig(scene.rig)
     pose = Pose(x_mm=0.05, y_mm=-0.02, z_mm=0.6, yaw_mrad=-0.4, roll_mrad=4)
     camera, other = (Camera(field, p, crop=(768, 512), bin=4) for p in (NOMINAL, pose))
-    there, back = places_in(scene, camera, other), places_in(scene, other, camera)
+    there, back = (
+        places_in(nearest(scene, camera), other),
+        places_in(nearest(scene, other), camera),
+    )
     seen = np.isfinite(there[..., 0])
     row, col = (np.rint(there[..., axis][seen]).astype(int) for axis in (0, 1))
     home = back[row, col] + there[seen] - np.stack([row, col], axis=-1)
@@ -104,7 +107,7 @@ def test_there_and_back_again_is_where_it_was():
 def test_nowhere_where_nothing_is(rig, scene, sheet):
     """Pixels that show the backdrop have no place."""
     card = sheet(outline=Outline(kind="rectangle", size_mm=(2, 1)))
-    places = places_in(scene(card), Camera(rig), Camera(rig, Pose(x_mm=0.1)))
+    places = places_in(nearest(scene(card), Camera(rig)), Camera(rig, Pose(x_mm=0.1)))
     seen = np.isfinite(places[..., 0])
     assert seen.sum() == 100 * 50
     assert seen[39:89, 46:146].all()
@@ -114,7 +117,7 @@ def test_a_living_part_takes_its_points_along(rig, bar_before_wall):
     """The subject moved 0.2 mm to the right and 0.1 mm up, and so did its points; the wall not."""
     camera = Camera(rig)
     other = Camera(rig, subject=SubjectPose(x_mm=0.2, y_mm=-0.1))
-    places = places_in(bar_before_wall, camera, other)
+    places = places_in(nearest(bar_before_wall, camera), other)
     _, on_bar = points_of(camera)
     moved = places - np.moveaxis(np.indices((128, 192)), 0, -1)
     per_mm = 5000 / 99
@@ -131,7 +134,7 @@ def test_a_living_part_takes_its_points_along(rig, bar_before_wall):
 def test_refocusing_moves_points_from_the_middle(rig, bar_before_wall):
     """A lens focused farther draws everything smaller, about the axis: v / u = 105 / 2 = 95.45."""
     camera, other = Camera(rig), Camera(rig, focus_mm=5.0)
-    places = places_in(bar_before_wall, camera, other)
+    places = places_in(nearest(bar_before_wall, camera), other)
     middle = np.array([63.5, 95.5])
     wanted = middle + (np.moveaxis(np.indices((128, 192)), 0, -1) - middle) * (
         105 / (105 / 50 - 1) / 100

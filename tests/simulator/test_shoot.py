@@ -198,13 +198,14 @@ def test_cameras_are_those_of_the_records():
     assert record.subject.x_mm != 0
 
 
-def test_the_reference_is_the_usable_frame_nearest_the_middle():
-    """Of four frames the second; where that is unusable, the next."""
-    assert still(approach=STEPPED).reference == 1
-    assert still(approach=STEPPED, frames=5).reference == 2
+def test_the_reference_is_the_usable_frame_focused_nearest_the_middle_depth():
+    """Of planes at -0.35, -0.15, 0.05 and 0.25 the third; where that is unusable, the next."""
+    passing = replace(STEPPED, start_mm=-0.35)
+    assert still(approach=passing).reference == 2
+    assert still(approach=replace(passing, start_mm=-0.75), frames=6).reference == 4
     weak = flashlight(initial_store=0.5, refill="none", when_not_ready="fire", misfire_below=0.34)
     weak = replace(weak, flash=replace(weak.flash, power=0.3))
-    made = still(light=weak, approach=STEPPED)
+    made = still(light=weak, approach=passing)
     assert [record.usable for record in made.records] == [True, True, False, False]
     assert [record.misfire for record in made.records] == [False, False, True, True]
     assert made.reference == 1

@@ -92,8 +92,20 @@ def test_frames_without_the_point_do_not_count(rig, scene, sheet):
     truth = truth_in(scene(sheet(centre_mm=(0, 0, 3))), frames)
     assert (truth.best_frame[10:-10, -60:] == 1).all()
     assert (truth.best_frame[:, :60] == 0).all()
+    # Within 4 px of that frame's edge, where the blur of what it left out reaches, none is judged.
+    edge = 96 + 5000 * (2.0 - 1.92) / 103 - 0.5
+    near = np.abs(np.arange(192) - edge) < 4
+    assert not truth.mask("valid")[20:-20][:, near].any()
+    assert truth.mask("valid")[20:-20][:, ~near][:, :-9].all()
     assert truth.residual_blur_px[64, 10] == pytest.approx(float(blur_px(rig, 3.0)), rel=1e-3)
     assert truth.residual_blur_px[64, -10] == pytest.approx(0.0, abs=1e-3)
+
+
+def test_an_edge_beyond_which_nothing_is_lost_is_judged(rig, scene, sheet):
+    """Where the next frame is as sharp, the edge of the best one leaves no mark."""
+    frames = {0: Camera(rig), 1: Camera(rig, Pose(x_mm=2.0, z_mm=0.05))}
+    truth = truth_in(scene(sheet(centre_mm=(0, 0, 0.05))), frames)
+    assert truth.mask("valid").all()
 
 
 def test_only_the_frames_given_count(rig, scene, sheet):

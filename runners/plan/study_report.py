@@ -1,0 +1,211 @@
+"""The study in a table, in words and in pictures."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator, PercentFormatter
+from scipy.special import stdtrit
+
+from runners.plan.plots import GAP, HOLD, MARK, SOFT
+from runners.plan.words import Table, percent
+
+Doubles = npt.NDArray[np.float64]
+
+#: What is summed up over the seeds: column of the rows, and its name in the summary.
+MEASURES = {
+    "capture.psnr_db": "capture_db",
+    "total.psnr_db": "merged_db",
+    "merge_loss_db": "merge_loss_db",
+    "never_share": "never_share",
+}
+_INK = {"on a support": HOLD, "handheld": MARK}
+
+
+def summary(rows: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
+    """Return mean and interval over the seeds, one row for each way of shooting.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        As `runners.plan.study.run_study` returns them.
+    level : float
+        Of the intervals, Student's t over the seeds; NaN with a single seed.
+
+    Returns
+    -------
+    DataFrame
+        ``part``, ``name``, ``step_share``, ``seeds``, ``failed``, ``frames``,
+        ``predicted_never_share`` and, for every measure, its mean, ``_low`` and ``_high``.
+    """
+    way = rows["step_share"].where(rows["part"] == "step", 0.0).round(2)
+    found = []
+    for (part, name, _), group in rows.groupby([rows["part"], rows["name"], way], sort=False):
+        done = group[group["status"] == "ok"]
+        row = {
+            "part": part,
+            "name": name,
+            "step_share": float(group["step_share"].mean()),
+            "seeds": len(group),
+            "failed": len(group) - len(done),
+            "frames": float(group["frames"].mean()),
+            "predicted_never_share": float(group["predicted_never_share"].mean()),
+        }
+        for column, short in MEASURES.items():
+            values = (group if short == "never_share" else done).get(column, pd.Series(dtype=float))
+            row |= dict(
+                zip(
+                    (short, f"{short}_low", f"{short}_high"),
+                    mean_interval(values.to_numpy(dtype=float), level=level),
+                    strict=True,
+                )
+            )
+        found.append(row)
+    return pd.DataFrame(found)
+
+
+def mean_interval(values: Doubles, *, level: float = 0.95) -> tuple[float, float, float]:
+    """Return the mean of some values and its interval by Student's t; NaN where there is none."""
+    count = values.size
+    if count == 0:
+        return float("nan"), float("nan"), float("nan")
+    mean = float(values.mean())
+    if count == 1:
+        return mean, float("nan"), float("nan")
+    half = float(stdtrit(count - 1, (1 + level) / 2) * values.std(ddof=1) / np.sqrt(count))
+    return mean, mean - half, mean + half
+
+
+def study_table(found: pd.DataFrame) -> Table:
+    """Return the summary as a table in words."""
+    rows = tuple(
+        (
+            str(row["name"]),
+            f"{row['step_share']:.2f}",
+            f"{row['frames']:.0f}",
+            _db(row, "capture_db"),
+            _db(row, "merged_db"),
+            _db(row, "merge_loss_db"),
+            f"{percent(row['never_share'])} ({percent(row['predicted_never_share'])})",
+        )
+        for _, row in found.iterrows()
+    )
+    return Table(
+        heading="Rendered and merged: how close to the ideal picture, PSNR with 95 % intervals",
+        columns=(
+            "way",
+            "step / depth of field",
+            "frames",
+            "best possible",
+            "merged",
+            "lost in the merge",
+            "never sharp (planned)",
+        ),
+        rows=rows,
+        note="Best possible: each point from the frame that shows it sharpest. Merged: by the "
+        "method. The step does harm where the best possible falls; the method where the merged "
+        "picture stays below it.",
+    )
+
+
+def step_figure(found: pd.DataFrame, *, title: str) -> Figure:
+    """Draw capture, merge loss and the share never sharp against the step."""
+    steps = found[found["part"] == "step"]
+    figure = Figure(figsize=(7.2, 8.4), layout="constrained")
+    upper, middle, lower = figure.subplots(3, 1, sharex=True, height_ratios=(1.5, 1, 1))
+    for name, group in steps.sort_values("step_share").groupby("name", sort=False):
+        ink = _INK.get(str(name), GAP)
+        _line(upper, group, "capture_db", ink=ink, label=f"{name}: best possible")
+        _line(upper, group, "merged_db", ink=ink, style="--", label=f"{name}: merged")
+        _line(middle, group, "merge_loss_db", ink=ink, label=str(name))
+        _line(lower, group, "never_share", ink=ink, label=f"{name}: rendered")
+        lower.plot(
+            group["step_share"],
+            group["predicted_never_share"],
+            "x",
+            color=ink,
+            label=f"{name}: planned",
+        )
+    upper.set_title(title, loc="left")
+    upper.set_ylabel("PSNR against the ideal, dB\n(higher is better)")
+    middle.set_ylabel("lost in the merge, dB\n(lower is better)")
+    lower.set_ylabel("picture never sharp")
+    lower.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
+    lower.set_xlabel("step over depth of field (grey: half to 80 %, common practice)")
+    for axes in (upper, middle, lower):
+        axes.axvspan(0.5, 0.8, color="#eeeeee", lw=0, zorder=0)
+        axes.set_xscale("log")
+        axes.xaxis.set_major_locator(FixedLocator([0.3, 0.5, 0.8, 1, 1.5, 2, 3]))
+        axes.xaxis.set_minor_locator(NullLocator())
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    upper.legend(frameon=False, fontsize=8)
+    lower.legend(frameon=False, fontsize=8, loc="upper left")
+    return figure
+
+
+def ways_figure(found: pd.DataFrame, *, title: str) -> Figure:
+    """Draw what the plan's ways and the unplanned one give."""
+    ways = found[found["part"] == "plan"]
+    figure = Figure(figsize=(7.2, 4.2), layout="constrained")
+    axes = figure.subplots()
+    places = np.arange(len(ways))
+    for offset, measure, ink, name in (
+        (-0.2, "capture_db", HOLD, "best possible from these frames"),
+        (0.2, "merged_db", MARK, "merged"),
+    ):
+        axes.bar(
+            places + offset,
+            ways[measure],
+            width=0.38,
+            yerr=_reach(ways, measure),
+            color=ink,
+            ecolor=SOFT,
+            capsize=3,
+            label=name,
+        )
+    labels = [
+        f"{name}\n{frames:.0f} frames, {percent(never)} never sharp"
+        for name, frames, never in zip(
+            ways["name"], ways["frames"], ways["never_share"], strict=True
+        )
+    ]
+    axes.set_xticks(places, labels, fontsize=8)
+    lowest = float(ways[["capture_db", "merged_db"]].min().min())
+    axes.set_ylim(bottom=max(0.0, np.floor(lowest / 5) * 5 - 5))
+    axes.set_ylabel("PSNR against the ideal, dB")
+    axes.set_title(title, loc="left")
+    axes.legend(frameon=False, fontsize=8, loc="upper left")
+    return figure
+
+
+def _line(
+    axes: Axes, group: pd.DataFrame, measure: str, *, ink: str, label: str, style: str = "-"
+) -> None:
+    axes.errorbar(
+        group["step_share"],
+        group[measure],
+        yerr=_reach(group, measure),
+        fmt=f"o{style}",
+        ms=4,
+        color=ink,
+        capsize=2,
+        lw=1.4,
+        label=label,
+    )
+
+
+def _reach(group: pd.DataFrame, measure: str) -> tuple[Doubles, Doubles] | None:
+    """Return how far the intervals reach down and up; None without intervals."""
+    down = (group[measure] - group[f"{measure}_low"]).to_numpy(dtype=float)
+    up = (group[f"{measure}_high"] - group[measure]).to_numpy(dtype=float)
+    return None if np.isnan(down).all() else (np.nan_to_num(down), np.nan_to_num(up))
+
+
+def _db(row: pd.Series, measure: str) -> str:
+    mean, low, high = (float(row[f"{measure}{end}"]) for end in ("", "_low", "_high"))
+    if np.isnan(mean):
+        return "failed"
+    return f"{mean:.1f} dB" if np.isnan(low) else f"{mean:.1f} dB ({low:.1f} to {high:.1f})"

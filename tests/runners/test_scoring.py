@@ -1,0 +1,150 @@
+"""Tests of scoring: the loss split, what a perfect result is worth, and who beats whom."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from runners.contract import Outcome, Result
+from runners.scoring import Judge, score_stack, table
+from simulator import load_rig, load_scene, shoot
+from simulator.approach import Approach
+from simulator.hands import Stance
+from simulator.light import load_light
+from simulator.sensor import decode_srgb, encode_srgb
+from simulator.shoot import Shoot
+from simulator.stackio import Stack, read_stack, write_stack
+
+FLOORS = ("middle-frame", "mean")
+RIVALS = (*FLOORS, "laplacian-pyramid", "focus-map")
+
+
+def written(plan: Shoot, folder: Path) -> Stack:
+    """Return a plan's stack, rendered and written."""
+    return read_stack(write_stack(plan, folder / plan.scene.name, progress=False))
+
+
+@pytest.fixture(scope="module")
+def still(tmp_path_factory: pytest.TempPathFactory) -> Stack:
+    """Make a stack without noise, hands or flash: a ramp cut by planes 0.6 mm apart."""
+    plan = shoot(
+        load_scene("ramp"),
+        load_rig("field-2x"),
+        stance=Stance(name="support"),
+        light="steady-lamp",
+        approach=Approach(kind="stepped", start_mm=-0.6, step_mm=0.6),
+        frames=3,
+        crop=(1536, 1024),
+        bin=4,
+        noise=False,
+    )
+    light = replace(load_light("steady-lamp"), ambient_spread_stops=0.0)
+    return written(replace(plan, light=light), tmp_path_factory.mktemp("still"))
+
+
+def given(stack: Stack, picture: np.ndarray, **parts: object) -> pd.Series:
+    """Return the row of a picture (linear light) handed in as a result."""
+    result = Result(image=encode_srgb(picture), **parts)
+    return pd.Series(Judge(stack).score(Outcome(status="ok", result=result), name="given").row)
+
+
+def test_the_achievable_picture_loses_nothing_in_the_merge(still: Stack) -> None:
+    """Merge loss is nought, and what is lost is the capture's."""
+    row = given(still, still.truth.achievable)
+    assert row["merge_loss_db"] == pytest.approx(0.0, abs=1e-3)
+    assert row["total.psnr_db"] == pytest.approx(row["capture.psnr_db"], abs=1e-3)
+    assert row["merge.psnr_db"] > 90
+
+
+def test_the_ideal_picture_is_perfect(still: Stack) -> None:
+    """Nothing is between it and the ideal but a gain and a shift too small to remove."""
+    row = given(still, still.truth.ideal, depth=still.truth.depth_mm, depth_unit="mm")
+    assert row["total.psnr_db_as_given"] > 90
+    assert row["depth.depth_rmse_mm"] == pytest.approx(0.0, abs=1e-6)
+    assert row["depth.coverage"] == 1.0
+
+
+def test_a_darker_picture_is_brought_back(still: Stack) -> None:
+    """Half a stop less light is measured, removed and reported."""
+    row = given(still, still.truth.achievable * np.float32(2**-0.5))
+    assert row["gain_stops"] == pytest.approx(0.5, abs=0.01)
+    assert row["total.psnr_db_as_given"] < 20
+    assert row["merge_loss_db"] == pytest.approx(0.0, abs=0.3)
+
+
+def test_depth_in_frames_goes_through_the_true_planes(still: Stack) -> None:
+    """Frame 0.5 lies half-way between the planes of frames 0 and 1."""
+    shape = still.truth.depth_mm.shape
+    row = given(still, still.truth.ideal, depth=np.full(shape, 0.5, np.float32))
+    planes = still.records["focus_z_mm"]
+    valid = still.truth.mask("valid")
+    expected = ((planes[0] + planes[1]) / 2 - still.truth.depth_mm)[valid]
+    assert row["depth.depth_rmse_mm"] == pytest.approx(np.sqrt(np.mean(expected**2)), rel=1e-4)
+
+
+def test_another_reference_is_scored_in_its_own_view(still: Stack) -> None:
+    """The achievable picture of frame 3's view is perfect in frame 2's view alone."""
+    other = still.plan.truth(2)
+    own = given(still, other.achievable, reference=2)
+    assert own["reference"] == 2
+    assert own["merge.psnr_db"] > 90
+    assert given(still, other.achievable)["merge.psnr_db"] < 50
+
+
+def test_a_failure_is_a_row(still: Stack) -> None:
+    """A method that raised has its status and reason, and no scores."""
+    failed = Outcome(status="failed", reason="ValueError: no")
+    row = Judge(still).score(failed, name="broken").row
+    assert (row["status"], row["reason"]) == ("failed", "ValueError: no")
+    assert "total.psnr_db" not in row
+
+
+def test_every_region_has_its_scores(still: Stack) -> None:
+    """Regions that a stack has are scored, the others are NaN."""
+    row = given(still, still.truth.achievable)
+    assert np.isfinite(row["total.psnr_db.textured"])
+    assert np.isnan(row["total.psnr_db.fibres"])
+
+
+def test_the_oracle_merges_a_still_stack_without_loss(still: Stack) -> None:
+    """On a still stack without noise its merge loss is within half a decibel of nought."""
+    rows = table(score_stack(still, ["oracle", *RIVALS])).set_index("method")
+    assert abs(rows.loc["oracle", "merge_loss_db"]) < 0.5
+    assert (rows["total.psnr_db"].drop("oracle") < rows.loc["oracle", "total.psnr_db"]).all()
+
+
+def test_light_and_code_values_agree() -> None:
+    """The curve that pictures are scored in goes there and back."""
+    light = np.linspace(0, 1, 9, dtype=np.float32)
+    np.testing.assert_allclose(decode_srgb(encode_srgb(light)), light, atol=1e-6)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["ramp", "pickets", "slanted-edges", "sticky-leaf", "snail-shell"])
+def test_the_oracle_beats_every_method_by_hand(name: str, tmp_path: Path) -> None:
+    """Handheld with flash, each method against the oracle in the view that it chose.
+
+    The middle frame knows no depth, so it is worst in depth coverage.
+    """
+    scene = load_scene(name)
+    plan = shoot(
+        scene,
+        load_rig(scene.rig),
+        stance="braced",
+        light="flash-sixteenth",
+        seed=1,
+        crop=(1536, 1024),
+        bin=4,
+    )
+    judge = Judge(written(plan, tmp_path))
+    rows = table(judge.run(method) for method in RIVALS).set_index("method")
+    assert (rows["status"] == "ok").all()
+    for reference, rivals in rows.groupby("reference"):
+        ceiling = judge.run("oracle", reference=int(reference)).row["total.psnr_db"]
+        shown = rivals["total.psnr_db"].round(2).to_string()
+        assert (rivals["total.psnr_db"] < ceiling).all(), f"oracle {ceiling:.2f} dB\n{shown}"
+    assert rows.loc["middle-frame", "depth.coverage"] == rows["depth.coverage"].min()
