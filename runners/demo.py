@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +14,7 @@ from runners.contact_sheet import contact_sheet
 from runners.external import Program
 from runners.run import Method
 from runners.scoring import score_stack, table
+from runners.side_by_side import side_by_side
 from simulator.rig import load_rig, stopped_to
 from simulator.scene import load_scene
 from simulator.shoot import Shoot, shoot
@@ -46,6 +48,8 @@ class Session:
     light: str
     frames: int
     seed: int
+    crop: tuple[int, int] = (3072, 2048)
+    bin: int = 4
 
 
 SESSIONS = (
@@ -54,7 +58,7 @@ SESSIONS = (
         f_number=11.0,
         stance="braced",
         light="flash-sixteenth",
-        frames=12,
+        frames=10,
         seed=5,
     ),
     Session(
@@ -62,14 +66,14 @@ SESSIONS = (
         f_number=8.0,
         stance="kneeling",
         light="flash-sixteenth",
-        frames=12,
-        seed=2,
+        frames=10,
+        seed=10,
     ),
 )
 
 
 def plan_session(session: Session) -> Shoot:
-    """Return the shoot of a session: 768 x 512 pixels, four real pixels merged per side."""
+    """Return the shoot of a session."""
     scene = load_scene(session.scene)
     return shoot(
         scene,
@@ -78,8 +82,8 @@ def plan_session(session: Session) -> Shoot:
         light=session.light,
         frames=session.frames,
         seed=session.seed,
-        crop=(3072, 2048),
-        bin=4,
+        crop=session.crop,
+        bin=session.bin,
     )
 
 
@@ -107,7 +111,7 @@ def run_demo(
         Folder to make; must not exist.
     sessions : tuple of Session
     workers : int
-        Processes that render.
+        Processes: sessions run side by side, and what is left over helps to render.
     progress : bool
         Whether to draw progress bars on stderr.
     say : callable
@@ -125,20 +129,28 @@ def run_demo(
     """
     out = Path(out)
     out.mkdir(parents=True)
-    tables = []
     for session in sessions:
         plan = plan_session(session)
         say(f"{session.scene}: {plan.scene.title}; {plan.stance.title}; {plan.light.title}")
-        folder = write_stack(plan, out / session.scene, workers=workers, progress=progress)
-        stack = read_stack(folder)
-        scored = score_stack(stack, [*METHODS, outside_program()], progress=progress)
-        tables.append(table(scored))
-        contact_sheet(stack, scored, out / f"{session.scene}.png")
+    helpers = max(1, workers // len(sessions))
+    run = partial(run_session, out=out, workers=helpers, progress=progress)
+    tables = list(side_by_side(run, sessions, workers=workers))
     rows = pd.concat(tables, ignore_index=True)
     rows.to_csv(out / "scores.csv", index=False)
     say(printed(rows))
     say(f"pictures and scores.csv are in {out}")
     return 0 if (rows["status"] == "ok").all() else 1
+
+
+def run_session(session: Session, *, out: Path, workers: int, progress: bool) -> pd.DataFrame:
+    """Render one session, run and score the methods, draw its sheet; return the scores."""
+    folder = write_stack(
+        plan_session(session), out / session.scene, workers=workers, progress=progress
+    )
+    stack = read_stack(folder)
+    scored = score_stack(stack, [*METHODS, outside_program()], progress=progress)
+    contact_sheet(stack, scored, out / f"{session.scene}.png")
+    return table(scored)
 
 
 def printed(rows: pd.DataFrame) -> str:

@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from simulator.basis import Optics, optics_of
 from simulator.camera import Camera
-from simulator.focusing import blur_and_beyond_px, defocus_mm, frame_blur_px, is_same_view
+from simulator.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_blur_px
 from simulator.render import SOLID, present_parts, render, tiles_of, views_in
 from simulator.scene import Scene
 from simulator.view import Part, View
@@ -183,20 +183,23 @@ def _sharpest(
     edges: list[tuple[int, Floats, Bools]] = []
     for number, other in frames.items():
         facing = eye if other is camera else other.facing(part.name, living=part.living)
-        size = np.abs(frame_blur_px(eye, facing, key, view.window, view.depth_mm))
+        if is_same_view(eye, facing):
+            size = np.abs(own_blur_px(eye, key, view.window, view.depth_mm))
+        else:
+            size, beyond = blur_and_beyond_px(eye, facing, key, view.window, view.depth_mm)
+            size = np.abs(size)
+            near = np.abs(beyond) < _FRAME_EDGE_PX
+            if near.any():
+                edges.append((number, size, near))
+            size = np.where(beyond > 0, np.float32(np.inf), size)
         size = np.broadcast_to(size, shape)
-        sharper = size < least
-        best[sharper] = number
+        best[size < least] = number
         np.minimum(second, np.maximum(least, size), out=second)
         np.minimum(least, size, out=least)
-        if not is_same_view(eye, facing):
-            size, beyond = blur_and_beyond_px(eye, facing, key, view.window, view.depth_mm)
-            edges.append((number, np.abs(size), np.abs(beyond) < _FRAME_EDGE_PX))
     at_edge = np.zeros(shape, bool)
     for number, size, near in edges:
-        if near.any():
-            without = np.where(best == number, second, least)
-            at_edge |= near & (size + _SEEN_PX < without)
+        without = np.where(best == number, second, least)
+        at_edge |= near & (size + _SEEN_PX < without)
     return _Sharpest(blur_px=least, frame=best, frame_edge=at_edge)
 
 
