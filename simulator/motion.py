@@ -1,15 +1,17 @@
-"""Where the points of one view appear in another: the true motion field."""
+"""Where, and how sharp, the points of one view appear in another: the true motion field."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from simulator.basis import optics_of
 from simulator.camera import Camera
-from simulator.focusing import seen_by
+from simulator.focusing import blur_and_beyond_px, seen_by
 from simulator.pose import Pose
 from simulator.render import SOLID, camera_depth, present_parts, tiles_of, views_in
 from simulator.scene import Scene
@@ -88,6 +90,106 @@ def places_in(seen: Nearest, other: Camera) -> Floats:
     places -= 0.5
     places[_unseen(seen.scene, other, places, depth)] = np.nan
     return places
+
+
+def blur_diameter_px(seen: Nearest, other: Camera, *, diffraction: bool = True) -> Floats:
+    """Return the diameter of the geometric blur that a camera gives each point of a view.
+
+    Parameters
+    ----------
+    seen : Nearest
+    other : Camera
+    diffraction : bool
+        As the pictures are rendered; it does not count in the diameter.
+
+    Returns
+    -------
+    array (rows, cols) of float32
+        Pixels, >= 0; NaN where nothing is hit or the point is outside the other picture.
+    """
+    frame = seen.camera.frame
+    key = optics_of(other.lens_rig, pitch_um=other.pitch_um, diffraction=diffraction)
+    diameter = np.full(frame.shape, np.nan, np.float32)
+    for eye, facing, numbers in _moving_alike(seen, other):
+        for tile in tiles_of(frame):
+            area = tile.slices_in(frame)
+            radius, beyond = blur_and_beyond_px(eye, facing, key, tile, seen.depth_mm[area])
+            shown = np.isin(seen.part[area], numbers) & (beyond <= 0)
+            np.copyto(diameter[area], 2 * np.abs(radius), where=shown)
+    return diameter
+
+
+@dataclass(frozen=True, kw_only=True)
+class MotionSummary:
+    """A motion field in short: the similarity nearest to it, and what that leaves.
+
+    Parameters
+    ----------
+    shown_share : float
+        Share of the first view's points that the other shows.
+    right_px, down_px : float
+        Where the middle of the first view appears in the other, from the middle there.
+    scale : float
+        Magnification of the other over the first.
+    turn_mrad : float
+        Clockwise as seen in the picture.
+    parallax_px : float
+        Rms distance that the similarity leaves.
+    """
+
+    shown_share: float
+    right_px: float
+    down_px: float
+    scale: float
+    turn_mrad: float
+    parallax_px: float
+
+
+def motion_summary(seen: Nearest, other: Camera, *, pixel: float = 1.0) -> MotionSummary:
+    """Return the similarity that fits a motion field best, in the sense of least squares.
+
+    Parameters
+    ----------
+    seen : Nearest
+    other : Camera
+    pixel : float
+        How many of the pixels to count in make one of the views'.
+
+    Returns
+    -------
+    MotionSummary
+        All NaN but the share where fewer than two points are shown.
+    """
+    places = places_in(seen, other)
+    shown = np.isfinite(places[..., 0])
+    known = np.isfinite(seen.depth_mm)
+    share = float(shown.sum() / max(known.sum(), 1))
+    if shown.sum() < 2:
+        nan = float("nan")
+        return MotionSummary(
+            shown_share=share, right_px=nan, down_px=nan, scale=nan, turn_mrad=nan, parallax_px=nan
+        )
+    here = _from_middle(seen.camera, np.argwhere(shown))
+    there = _from_middle(other, places[shown])
+    # As complex numbers x + iy a similarity is one factor and one shift.
+    matrix = np.stack([here, np.ones_like(here)], axis=1)
+    (factor, shift), *_ = np.linalg.lstsq(matrix, there, rcond=None)
+    left = np.abs(there - matrix @ np.array([factor, shift]))
+    return MotionSummary(
+        shown_share=share,
+        right_px=float(shift.real) * pixel,
+        down_px=float(shift.imag) * pixel,
+        scale=float(abs(factor)),
+        turn_mrad=float(1e3 * np.angle(factor)),
+        parallax_px=float(np.sqrt(np.mean(left**2))) * pixel,
+    )
+
+
+def _from_middle(camera: Camera, places: npt.NDArray[Any]) -> npt.NDArray[np.complex128]:
+    """Return (row, column) indices as x + iy from the middle of the picture."""
+    row_mid, col_mid = camera.middle_px
+    down = places[:, 0].astype(np.float64) + 0.5 - row_mid
+    return places[:, 1] + 0.5 - col_mid + 1j * down
 
 
 def _moving_alike(seen: Nearest, other: Camera) -> list[tuple[Camera, Camera, list[int]]]:

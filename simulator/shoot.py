@@ -17,6 +17,7 @@ from simulator.camera import Camera
 from simulator.flash import Flash, fire, light_gains
 from simulator.hands import Hands, Stance, load_stance
 from simulator.light import Light, load_light
+from simulator.motion import MotionSummary, blur_diameter_px, motion_summary, nearest
 from simulator.optics import depth_of_field_mm
 from simulator.pose import Pose
 from simulator.render import camera_depth, render
@@ -148,14 +149,48 @@ class Shoot:
 
         The depth is what the middle frame of the pass sees.
         """
-        across = (self.crop or (self.rig.sensor.width_px,))[0]
-        seen = self.camera(self.frames // 2)
-        rough = replace(seen, bin=max(self.bin, across // _ROUGH_PX))
+        rough = self._rough_camera(self.frames // 2)
         depth = camera_depth(self.scene, rough) + float(rough.rotation[:, 2] @ rough.pupil_mm)
         known = depth[np.isfinite(depth)]
         median_mm = float(np.median(known)) if known.size else sum(self.scene.depth_mm) / 2
         records = [record for record in self.records if record.usable] or self.records
         return min(records, key=lambda record: abs(record.focus_z_mm - median_mm)).frame
+
+    def _rough_camera(self, number: int) -> Camera:
+        """Return the camera of a frame with few, large pixels."""
+        across = (self.crop or (self.rig.sensor.width_px,))[0]
+        return replace(self.camera(number), bin=max(self.bin, across // _ROUGH_PX))
+
+    def blur_diameter_px(
+        self, number: int, *, reference: int | None = None
+    ) -> npt.NDArray[np.float32]:
+        """Return how wide a frame blurs each point that the reference shows.
+
+        Parameters
+        ----------
+        number : int
+            The frame.
+        reference : int or None
+            In whose view; None is `reference`.
+
+        Returns
+        -------
+        array (rows, cols) of float32
+            Diameter of the geometric blur, px; NaN where the frame does not reach.
+        """
+        view = self.camera(self.reference if reference is None else reference)
+        seen = nearest(self.scene, view)
+        return blur_diameter_px(seen, self.camera(number), diffraction=self.diffraction)
+
+    @cached_property
+    def motions(self) -> tuple[MotionSummary, ...]:
+        """How the reference's view moved to each frame; measured on few, large pixels."""
+        view = self._rough_camera(self.reference)
+        seen, pixel = nearest(self.scene, view), view.bin / self.bin
+        return tuple(
+            motion_summary(seen, self._rough_camera(number), pixel=pixel)
+            for number in range(self.frames)
+        )
 
     def camera(self, number: int) -> Camera:
         """Return the camera of a frame."""

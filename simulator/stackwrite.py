@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from math import isfinite
 from multiprocessing import active_children, get_context
 from pathlib import Path
@@ -40,6 +40,7 @@ from simulator.manifest import (
     sha256,
     versions,
 )
+from simulator.motion import MotionSummary
 from simulator.sensor import saturation_e
 from simulator.shoot import (
     BLUR_CRITERION_UM,
@@ -121,7 +122,7 @@ def write_stack(
         job = _Job(plan, folder, how)
         facts = _render(job, min(workers, plan.frames + 1), progress)
         facts |= _write(folder, INFO, pretty_json(camera_info(plan, how)).encode())
-        facts |= _write(folder, RECORDS, records_csv(records).encode())
+        facts |= _write(folder, RECORDS, records_csv(records, plan.motions).encode())
         manifest = Manifest(
             format=how.name,
             plan=plan_to_data(plan),
@@ -272,10 +273,14 @@ def camera_info(plan: Shoot, how: FrameFormat) -> dict[str, Any]:
     }
 
 
-def records_csv(records: tuple[FrameRecord, ...]) -> str:
+def records_csv(records: tuple[FrameRecord, ...], motions: tuple[MotionSummary, ...]) -> str:
     """Return the records as a flat table; numbers are written so that they read back exactly."""
     parts = sorted({name for record in records for name in record.subject.parts_mm})
-    rows = [record_row(record, parts) for record in records]
+    rows = [
+        record_row(record, parts)
+        | {f"view_{name}": value for name, value in asdict(motion).items()}
+        for record, motion in zip(records, motions, strict=True)
+    ]
     file = io.StringIO()
     table = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
     table.writeheader()

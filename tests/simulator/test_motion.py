@@ -3,12 +3,14 @@
 import numpy as np
 import pytest
 
-from simulator import Pose, load_rig, load_scene
+from simulator import Pose, load_rig, load_scene, optics
 from simulator.camera import Camera
-from simulator.motion import nearest, places_in
+from simulator.motion import blur_diameter_px, motion_summary, nearest, places_in
+from simulator.plain_reliefs import Slope
 from simulator.pose import NOMINAL
 from simulator.scene import Outline
 from simulator.sway import SubjectPose
+from simulator.truth import truth_of
 
 WALL_MM, BAR_MM, LEFT_MM, RIGHT_MM = 20.0, -1.0, -0.287, 0.313
 POSES = [
@@ -140,3 +142,60 @@ def test_refocusing_moves_points_from_the_middle(rig, bar_before_wall):
         105 / (105 / 50 - 1) / 100
     )
     assert places == pytest.approx(wanted, abs=1e-3)
+
+
+# ---- in short ---------------------------------------------------------------------------------
+
+
+def moved_to(scene, rig, pose):
+    """Return how a view moves from the nominal pose to another."""
+    return motion_summary(nearest(scene, Camera(rig)), Camera(rig, pose))
+
+
+def test_a_step_toward_a_wall_magnifies_it(rig, scene, sheet):
+    """A wall at distance Z grows by Z / (Z - s) for a step s, and nothing is left over."""
+    got = moved_to(scene(sheet(centre_mm=(0, 0, 3))), rig, Pose(z_mm=2.0))
+    assert got.scale == pytest.approx(103 / 101, rel=1e-5)
+    assert (got.right_px, got.down_px) == pytest.approx((0, 0), abs=1e-3)
+    assert got.parallax_px == pytest.approx(0, abs=1e-3)
+    # 101 of 103 mm of each side are still in the picture, but for a row and a column of pixels.
+    assert got.shown_share == pytest.approx((101 / 103) ** 2, abs=0.02)
+
+
+def test_shift_and_roll_are_told_apart(rig, scene, sheet):
+    """A camera to the right and down moves the picture left and up; its roll turns it back."""
+    got = moved_to(scene(sheet(centre_mm=(0, 0, 3))), rig, Pose(x_mm=0.3, y_mm=0.1))
+    assert (got.right_px, got.down_px) == pytest.approx((-0.3 * 5000 / 103, -0.1 * 5000 / 103))
+    assert (got.scale, got.turn_mrad) == pytest.approx((1, 0), abs=1e-4)
+    got = moved_to(scene(sheet()), rig, Pose(roll_mrad=12))
+    assert got.turn_mrad == pytest.approx(-12, rel=1e-4)
+    assert got.scale == pytest.approx(1, rel=1e-5)
+
+
+def test_parallax_is_what_no_similarity_explains(rig, bar_before_wall):
+    """Depths part by f dx (1/Z1 - 1/Z2); a share p of the picture leaves sqrt(p - p^2) of that."""
+    got = moved_to(bar_before_wall, rig, Pose(y_mm=0.5))
+    apart = 0.5 * 5000 * (1 / (100 + BAR_MM) - 1 / (100 + WALL_MM))
+    share = points_of(Camera(rig))[1].mean()
+    assert got.parallax_px == pytest.approx(apart * np.sqrt(share - share**2), rel=0.05)
+
+
+def test_a_view_with_nothing_in_common_has_no_motion(rig, scene, sheet):
+    """Far aside nothing is shown, and that is said."""
+    got = moved_to(scene(sheet()), rig, Pose(x_mm=50.0))
+    assert got.shown_share == 0
+    assert np.isnan([got.scale, got.parallax_px]).all()
+
+
+def test_the_least_blur_of_all_frames_is_the_residual(rig, scene, sheet):
+    """Diameters of the frames of a pass: optics' own, and their least is the truth's."""
+    card = scene(sheet(relief=Slope(slope_x=0.4)))
+    frames = {n: Camera(rig, Pose(z_mm=z)) for n, z in enumerate((-0.7, 0.0, 0.7))}
+    seen = nearest(card, frames[1])
+    each = np.stack([blur_diameter_px(seen, camera) for camera in frames.values()])
+    truth = truth_of(card, frames[1], frames, reference=1)
+    assert np.nanmin(each, axis=0) == pytest.approx(2 * truth.residual_blur_px, abs=1e-4)
+    wanted = np.asarray(optics.blur_diameter_um(rig, truth.depth_mm - 0.7)) / 20
+    shown = np.isfinite(each[2])
+    assert 0.9 < shown.mean() < 1
+    assert each[2][shown] == pytest.approx(wanted[shown], abs=2e-3)

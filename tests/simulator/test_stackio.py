@@ -147,12 +147,14 @@ class TestRoundTrip:
         assert list(table.z_mm) == [record.pose.z_mm for record in plan.records]
         assert list(table.gain_blue) == [record.gains[2] for record in plan.records]
         assert list(table.usable) == [record.usable for record in plan.records]
+        assert list(table.view_scale) == [motion.scale for motion in plan.motions]
 
     def test_records_hold_darkness_and_parts(self, plan):
         """A frame without light is -inf stops, and a part that twitches has its columns."""
         moved = SubjectPose(parts_mm={"card": (0.1, 0.0, -0.2)}, present=False)
         dark = replace(plan.records[1], gain_stops=-math.inf, subject=moved, misfire=True)
-        table = pd.read_csv(io.StringIO(records_csv((plan.records[0], dark))))
+        text = records_csv((plan.records[0], dark), plan.motions[:2])
+        table = pd.read_csv(io.StringIO(text))
         assert table.gain_stops[1] == -math.inf
         assert list(table.part_card_z_mm) == [0.0, -0.2]
         assert [*table.subject_present, *table.misfire] == [True, False, False, True]
