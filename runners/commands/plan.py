@@ -8,6 +8,14 @@ from dataclasses import replace
 from typing import Any, get_args
 
 from runners.commands.options import number, whole
+from runners.commands.study_options import (
+    add_study_options,
+    bench_of,
+    check_study,
+    depth_of,
+    study_of,
+    tell_failures,
+)
 from runners.plan import (
     Setting,
     Sharpness,
@@ -35,9 +43,8 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--subject-depth",
         type=number(above=0),
-        required=True,
         metavar="MM",
-        help="depth of the subject that has to be sharp",
+        help="depth of the subject that has to be sharp (with --study: default that of the scene)",
     )
     _add_lens_options(parser)
     _add_sharpness_options(parser)
@@ -55,6 +62,7 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument("--seed", type=whole(0), default=0, metavar="N", help="(default: 0)")
     parser.add_argument("--out", metavar="DIR", help="folder to make: page, card, numbers")
+    add_study_options(parser)
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")
 
 
@@ -62,14 +70,17 @@ def run(args: argparse.Namespace) -> int:
     """Print the plan, and write its folder if one is asked for."""
     with request():
         out = None if args.out is None else new_path(args.out)
+        check_study(args)
         setting = setting_of(args)
+        bench = bench_of(args, setting)
     plan = make_plan(setting, seed=args.seed)
+    study = None if bench is None else study_of(args, plan, bench)
     if out is not None:
         from runners.plan.page import write_plan  # noqa: PLC0415 - what draws is slow to load
 
-        write_plan(plan, out)
+        write_plan(plan, out, study=study)
     print(json.dumps(plan_record(plan), indent=1) if args.json else plan_text(plan))
-    return 0
+    return 0 if study is None else tell_failures(study)
 
 
 def setting_of(args: argparse.Namespace) -> Setting:
@@ -80,7 +91,7 @@ def setting_of(args: argparse.Namespace) -> Setting:
         stance=_stance(args),
         light=_light(args),
         subject=load_subject(args.subject),
-        depth_mm=args.subject_depth,
+        depth_mm=depth_of(args, rig),
         sharpness=_sharpness(args, rig),
         chance=args.chance,
         overlap=args.overlap,

@@ -17,6 +17,14 @@ from runners.plan.advice import Plan
 from runners.plan.card import field_card
 from runners.plan.plots import aperture_figure, coverage_figure, lanes_figure
 from runners.plan.record import plan_record
+from runners.plan.study import Study
+from runners.plan.study_report import (
+    study_pictures,
+    study_table,
+    study_title,
+    study_words,
+    summary,
+)
 from runners.plan.words import CAUTIONS, Table, plan_text, sentences, tables, title
 from runners.request import RequestError
 
@@ -32,7 +40,7 @@ th, td { text-align: left; padding: 0.15em 1em 0.15em 0; border-bottom: 1px soli
 _DPI = 130
 
 
-def write_plan(plan: Plan, folder: str | Path) -> Path:
+def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) -> Path:
     """Write page, pictures, card and numbers of a plan into a new folder.
 
     Parameters
@@ -40,12 +48,14 @@ def write_plan(plan: Plan, folder: str | Path) -> Path:
     plan : Plan
     folder : path
         Must not exist; it appears complete or not at all.
+    study : Study or None
+        The rendered study of the plan, for the page and for a table of its own.
 
     Returns
     -------
     Path
         The folder, with ``index.html``, ``card.pdf``, ``card.png``, ``plan.json`` and
-        ``plan.txt``, and the pictures of the page.
+        ``plan.txt``, and the pictures of the page; ``study.csv`` has a row for each stack.
     """
     with whole_folder(Path(folder)) as place:
         card = field_card(plan)
@@ -58,10 +68,12 @@ def write_plan(plan: Plan, folder: str | Path) -> Path:
         }
         for name, (figure, _) in pictures.items():
             save(figure, place / name)
+        section = "" if study is None else _write_study(study, place)
         record = plan_record(plan)
         (place / "plan.json").write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
         (place / "plan.txt").write_text(plan_text(plan) + "\n", encoding="utf-8")
-        page = _page(plan, {name: caption for name, (_, caption) in pictures.items()})
+        captions = {name: caption for name, (_, caption) in pictures.items()}
+        page = _page(plan, captions, section=section)
         (place / "index.html").write_text(page, encoding="utf-8")
     return Path(folder)
 
@@ -93,12 +105,35 @@ def whole_folder(folder: Path) -> Iterator[Path]:
         raise
 
 
-def _page(plan: Plan, pictures: dict[str, str]) -> str:
-    said = "".join(f"<p>{escape(sentence)}</p>\n" for sentence in sentences(plan))
-    shown = "".join(
-        f'<h2>{escape(caption)}</h2>\n<img src="{name}" alt="{escape(caption)}">\n'
-        for name, caption in pictures.items()
+def _write_study(study: Study, place: Path) -> str:
+    """Write rows and pictures of a study, and return its part of the page."""
+    study.rows.to_csv(place / "study.csv", index=False)
+    found = summary(study.rows)
+    pictures = study_pictures(study, found)
+    for name, (figure, _) in pictures.items():
+        save(figure, place / name)
+    return (
+        f"<h2>Rendered: {escape(study_title(study))}</h2>\n{_paragraphs(study_words(found))}"
+        f"{_pictures({name: caption for name, (_, caption) in pictures.items()})}"
+        f"{_table(study_table(found))}"
+        '<p class="note">Every stack has its row in <a href="study.csv">study.csv</a>.</p>\n'
     )
+
+
+def _paragraphs(said: list[str]) -> str:
+    return "".join(f"<p>{escape(sentence)}</p>\n" for sentence in said)
+
+
+def _pictures(captions: dict[str, str]) -> str:
+    return "".join(
+        f'<h2>{escape(caption)}</h2>\n<img src="{name}" alt="{escape(caption)}">\n'
+        for name, caption in captions.items()
+    )
+
+
+def _page(plan: Plan, captions: dict[str, str], *, section: str) -> str:
+    said = _paragraphs(list(sentences(plan)))
+    shown = _pictures(captions) + section
     cautions = "".join(f"<li>{escape(caution)}</li>\n" for caution in CAUTIONS)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'

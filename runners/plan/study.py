@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from tqdm import tqdm
 
-from runners.plan.advice import Plan, naive_way, search_passes
+from runners.plan.advice import Plan, best_effort, naive_way, search_passes
 from runners.plan.forecast import Way
 from runners.plan.gains import changes
 from runners.plan.passes import draw_passes
@@ -28,6 +28,7 @@ from runners.true_stages import StackTruth
 from simulator.approach import cover
 from simulator.flash import frame_times
 from simulator.hands import load_stance
+from simulator.rig import Rig
 from simulator.scene import Scene, load_scene
 from simulator.shoot import Shoot, shoot
 from simulator.stackio import Stack
@@ -46,6 +47,8 @@ _PIXELS_PER_BLUR = 3.0
 _ENDS = 0.02
 _PREDICTED_PASSES = 400
 _MOST_FRAMES = 120
+#: The unplanned way and the plan's three best.
+_WAYS = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +94,21 @@ class Bench:
     bin: int = 1
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Study:
+    """A finished study.
+
+    Parameters
+    ----------
+    bench : Bench
+    rows : DataFrame
+        As `run_study` returns them.
+    """
+
+    bench: Bench
+    rows: pd.DataFrame
+
+
 def bench_for(
     setting: Setting,
     scene: str | Scene,
@@ -107,9 +125,11 @@ def bench_for(
     return Bench(scene=scene, method=method, crop=crop, bin=min(merge, *crop))
 
 
-def depth_in_view(bench: Bench, setting: Setting) -> tuple[float, float]:
+def depth_in_view(
+    scene: Scene, rig: Rig, *, crop: tuple[int, int] | None = CROP
+) -> tuple[float, float]:
     """Return the depth of the scene that the picture shows, near and far, mm."""
-    points = scene_points(bench.scene, setting.rig, crop=bench.crop, margin=0.0)
+    points = scene_points(scene, rig, crop=crop, margin=0.0)
     near, far = np.quantile(points.z_mm, [_ENDS, 1 - _ENDS])
     return float(near), float(far)
 
@@ -125,7 +145,7 @@ def step_cells(
 
     On a support each seed starts at another place within a step.
     """
-    near, far = depth_in_view(bench, setting)
+    near, far = depth_in_view(bench.scene, setting.rig, crop=bench.crop)
     support = replace(setting, stance=load_stance("stepped"))
     cells: list[Cell] = []
     for share in shares:
@@ -149,12 +169,13 @@ def step_cells(
 
 def plan_cells(plan: Plan, bench: Bench, *, seeds: Iterable[int] = range(3)) -> list[Cell]:
     """Return the cells of the plan's best ways and of the unplanned one, for the scene's depth."""
-    near, far = depth_in_view(bench, plan.setting)
+    near, far = depth_in_view(bench.scene, plan.setting.rig, crop=bench.crop)
     setting = replace(plan.setting, depth_mm=far - near)
-    ways: dict[str, tuple[Setting, Way | None]] = {}
     drawn = search_passes(setting, seed=plan.seed)
-    ways["unplanned"] = (setting, naive_way(setting, drawn))
-    ways["as advised"] = (setting, fewest(setting, drawn, chance=setting.chance))
+    ways: dict[str, tuple[Setting, Way]] = {
+        "unplanned": (setting, naive_way(setting, drawn)),
+        "as advised": _best(setting, plan.seed),
+    }
     for row in plan.apertures:
         if row.advised and row.f_number != setting.rig.lens.f_number:
             ways[f"at f/{row.f_number:g}"] = _best(setting.at_f_number(row.f_number), plan.seed)
@@ -163,8 +184,7 @@ def plan_cells(plan: Plan, bench: Bench, *, seeds: Iterable[int] = range(3)) -> 
         ways[gain.name] = _best(changed[gain.name], plan.seed)
     return [
         Cell(part="plan", name=name, setting=asked, way=_moved(way, near), seed=seed)
-        for name, (asked, way) in list(ways.items())[:4]
-        if way is not None
+        for name, (asked, way) in list(ways.items())[:_WAYS]
         for seed in seeds
     ]
 
@@ -234,9 +254,11 @@ def _leaned(setting: Setting, near: float, far: float, step_mm: float) -> Way:
     return Way(passes=1, frames=frames, approach=approach)
 
 
-def _best(setting: Setting, seed: int) -> tuple[Setting, Way | None]:
+def _best(setting: Setting, seed: int) -> tuple[Setting, Way]:
+    """Return a setting with the way that a plan would advise for it."""
     drawn = search_passes(setting, seed=seed)
-    return setting, fewest(setting, drawn, chance=setting.chance)
+    way = fewest(setting, drawn, chance=setting.chance)
+    return setting, way or best_effort(setting, drawn)
 
 
 def _moved(way: Way, near_mm: float) -> Way:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -11,6 +14,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator, PercentF
 from scipy.special import stdtrit
 
 from runners.plan.plots import GAP, HOLD, MARK, SOFT
+from runners.plan.study import Study
 from runners.plan.words import Table, percent
 
 Doubles = npt.NDArray[np.float64]
@@ -22,6 +26,7 @@ MEASURES = {
     "merge_loss_db": "merge_loss_db",
     "never_share": "never_share",
 }
+_FEWEST_STEPS = 2
 _INK = {"on a support": HOLD, "handheld": MARK}
 
 
@@ -65,6 +70,68 @@ def summary(rows: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
             )
         found.append(row)
     return pd.DataFrame(found)
+
+
+def study_words(found: pd.DataFrame, *, loss_db: float = 1.0) -> list[str]:
+    """Return what the study shows, in sentences.
+
+    Parameters
+    ----------
+    found : DataFrame
+        As `summary` returns it.
+    loss_db : float
+        A merged picture this much worse than the best of its series counts as worse.
+    """
+    said = []
+    for name, group in found[found["part"] == "step"].groupby("name", sort=False):
+        done = group.dropna(subset=["merged_db"]).sort_values("step_share")
+        if len(done) < _FEWEST_STEPS:
+            continue
+        best = float(done["merged_db"].max())
+        good = done[done["merged_db"] >= best - loss_db]
+        lost = done["merge_loss_db"]
+        said.append(
+            f"{str(name).capitalize()}, merged pictures stay within {loss_db:g} dB of the best of "
+            f"{best:.1f} dB up to a step of {good['step_share'].max():.2g} of the depth of field; "
+            f"the merge itself costs {lost.min():.1f} to {lost.max():.1f} dB."
+        )
+    ways = {str(row["name"]): row for row in found.to_dict("records") if row["part"] == "plan"}
+    bare = ways.pop("unplanned", None)
+    said += [_against(bare, row) for row in ways.values() if bare and np.isfinite(row["merged_db"])]
+    return said
+
+
+def _against(bare: Mapping[Hashable, Any], row: Mapping[Hashable, Any]) -> str:
+    """Return a planned way beside the unplanned one, in a sentence."""
+    return (
+        f"Shot {row['name']}: {row['frames']:.0f} frames leave {percent(row['never_share'])} of "
+        f"the picture never sharp and merge to {row['merged_db']:.1f} dB; unplanned, "
+        f"{bare['frames']:.0f} frames leave {percent(bare['never_share'])} and merge to "
+        f"{bare['merged_db']:.1f} dB."
+    )
+
+
+def study_title(study: Study) -> str:
+    """Return the study in a line."""
+    bench = study.bench
+    width, height = (size // bench.bin for size in bench.crop)
+    return f"{bench.scene.name}, merged by {bench.method}, {width}x{height} pixels"
+
+
+def study_pictures(study: Study, found: pd.DataFrame) -> dict[str, tuple[Figure, str]]:
+    """Return the figures of a study with their captions, by file name."""
+    title, pictures = study_title(study), {}
+    if (found["part"] == "step").any():
+        pictures["steps.png"] = (
+            step_figure(found, title=title),
+            "What the step does to the picture (bars: 95 % over the seeds).",
+        )
+    if (found["part"] == "plan").any():
+        pictures["ways.png"] = (
+            ways_figure(found, title=title),
+            "The plan's best ways and the unplanned one, rendered and merged.",
+        )
+    return pictures
 
 
 def mean_interval(values: Doubles, *, level: float = 0.95) -> tuple[float, float, float]:
