@@ -27,6 +27,7 @@ MEASURES = {
     "never_share": "never_share",
 }
 _FEWEST_STEPS = 2
+_FEWEST_SEEDS = 3
 _INK = {"on a support": HOLD, "handheld": MARK}
 
 
@@ -38,13 +39,15 @@ def summary(rows: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     rows : DataFrame
         As `runners.plan.study.run_study` returns them.
     level : float
-        Of the intervals, Student's t over the seeds; NaN with a single seed.
+        Of the intervals, Student's t over the seeds; NaN with fewer than three. A share's ends
+        at 0 and 1.
 
     Returns
     -------
     DataFrame
         ``part``, ``name``, ``step_share``, ``seeds``, ``failed``, ``frames``,
-        ``predicted_never_share`` and, for every measure, its mean, ``_low`` and ``_high``.
+        ``predicted_never_share`` and, for every measure, its mean, ``_low``, ``_high`` and
+        ``_all``, one value a seed.
     """
     way = rows["step_share"].where(rows["part"] == "step", 0.0).round(2)
     found = []
@@ -61,13 +64,11 @@ def summary(rows: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
         }
         for column, short in MEASURES.items():
             values = (group if short == "never_share" else done).get(column, pd.Series(dtype=float))
-            row |= dict(
-                zip(
-                    (short, f"{short}_low", f"{short}_high"),
-                    mean_interval(values.to_numpy(dtype=float), level=level),
-                    strict=True,
-                )
-            )
+            mean, low, high = mean_interval(values.to_numpy(dtype=float), level=level)
+            if short == "never_share":
+                low, high = np.maximum(low, 0.0), np.minimum(high, 1.0)
+            row |= {short: mean, f"{short}_low": float(low), f"{short}_high": float(high)}
+            row[f"{short}_all"] = tuple(values)
         found.append(row)
     return pd.DataFrame(found)
 
@@ -104,7 +105,7 @@ def study_words(found: pd.DataFrame, *, loss_db: float = 1.0) -> list[str]:
 def _against(bare: Mapping[Hashable, Any], row: Mapping[Hashable, Any]) -> str:
     """Return a planned way beside the unplanned one, in a sentence."""
     return (
-        f"Shot {row['name']}: {row['frames']:.0f} frames leave {percent(row['never_share'])} of "
+        f"{str(row['name']).capitalize()}: {row['frames']:.0f} frames leave {percent(row['never_share'])} of "
         f"the picture never sharp and merge to {row['merged_db']:.1f} dB; unplanned, "
         f"{bare['frames']:.0f} frames leave {percent(bare['never_share'])} and merge to "
         f"{bare['merged_db']:.1f} dB."
@@ -135,12 +136,15 @@ def study_pictures(study: Study, found: pd.DataFrame) -> dict[str, tuple[Figure,
 
 
 def mean_interval(values: Doubles, *, level: float = 0.95) -> tuple[float, float, float]:
-    """Return the mean of some values and its interval by Student's t; NaN where there is none."""
+    """Return the mean of some values and its interval by Student's t; NaN where there is none.
+
+    Two values would give an interval twelve times as wide as they are apart: it says nothing.
+    """
     count = values.size
     if count == 0:
         return float("nan"), float("nan"), float("nan")
     mean = float(values.mean())
-    if count == 1:
+    if count < _FEWEST_SEEDS:
         return mean, float("nan"), float("nan")
     half = float(stdtrit(count - 1, (1 + level) / 2) * values.std(ddof=1) / np.sqrt(count))
     return mean, mean - half, mean + half
@@ -208,6 +212,7 @@ def step_figure(found: pd.DataFrame, *, title: str) -> Figure:
         axes.xaxis.set_major_locator(FixedLocator([0.3, 0.5, 0.8, 1, 1.5, 2, 3]))
         axes.xaxis.set_minor_locator(NullLocator())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    lower.set_ylim(-0.05, 1.05)
     upper.legend(frameon=False, fontsize=8)
     lower.legend(frameon=False, fontsize=8, loc="upper left")
     return figure
@@ -233,8 +238,9 @@ def ways_figure(found: pd.DataFrame, *, title: str) -> Figure:
             capsize=3,
             label=name,
         )
+        _dots(axes, ways, measure, places=places + offset, ink=SOFT)
     labels = [
-        f"{name}\n{frames:.0f} frames, {percent(never)} never sharp"
+        f"{name}\n{frames:.0f} frames,\n{percent(never)} never sharp"
         for name, frames, never in zip(
             ways["name"], ways["frames"], ways["never_share"], strict=True
         )
@@ -262,6 +268,13 @@ def _line(
         lw=1.4,
         label=label,
     )
+    _dots(axes, group, measure, places=group["step_share"].to_numpy(dtype=float), ink=ink)
+
+
+def _dots(axes: Axes, group: pd.DataFrame, measure: str, *, places: Doubles, ink: str) -> None:
+    """Draw every stack as a small dot."""
+    for place, values in zip(places, group[f"{measure}_all"], strict=True):
+        axes.plot([place] * len(values), values, ".", ms=3, color=ink, alpha=0.6)
 
 
 def _reach(group: pd.DataFrame, measure: str) -> tuple[Doubles, Doubles] | None:
