@@ -105,8 +105,8 @@ def study_words(found: pd.DataFrame, *, loss_db: float = 1.0) -> list[str]:
 def _against(bare: Mapping[Hashable, Any], row: Mapping[Hashable, Any]) -> str:
     """Return a planned way beside the unplanned one, in a sentence."""
     return (
-        f"{str(row['name']).capitalize()}: {row['frames']:.0f} frames leave {percent(row['never_share'])} of "
-        f"the picture never sharp and merge to {row['merged_db']:.1f} dB; unplanned, "
+        f"{str(row['name']).capitalize()}: {row['frames']:.0f} frames leave "
+        f"{percent(row['never_share'])} of the picture never sharp and merge to {row['merged_db']:.1f} dB; unplanned, "
         f"{bare['frames']:.0f} frames leave {percent(bare['never_share'])} and merge to "
         f"{bare['merged_db']:.1f} dB."
     )
@@ -238,7 +238,7 @@ def ways_figure(found: pd.DataFrame, *, title: str) -> Figure:
             capsize=3,
             label=name,
         )
-        _dots(axes, ways, measure, places=places + offset, ink=SOFT)
+        _dots(axes, ways, measure, places=(places + offset).astype(np.float64), ink=SOFT)
     labels = [
         f"{name}\n{frames:.0f} frames,\n{percent(never)} never sharp"
         for name, frames, never in zip(
