@@ -106,8 +106,8 @@ def _against(bare: Mapping[Hashable, Any], row: Mapping[Hashable, Any]) -> str:
     """Return a planned way beside the unplanned one, in a sentence."""
     return (
         f"{str(row['name']).capitalize()}: {row['frames']:.0f} frames leave "
-        f"{percent(row['never_share'])} of the picture never sharp and merge to {row['merged_db']:.1f} dB; unplanned, "
-        f"{bare['frames']:.0f} frames leave {percent(bare['never_share'])} and merge to "
+        f"{percent(row['never_share'])} of the picture never sharp and merge to "
+        f"{row['merged_db']:.1f} dB; unplanned, {bare['frames']:.0f} frames leave {percent(bare['never_share'])} and merge to "
         f"{bare['merged_db']:.1f} dB."
     )
 
