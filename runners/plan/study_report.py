@@ -104,11 +104,11 @@ def study_words(found: pd.DataFrame, *, loss_db: float = 1.0) -> list[str]:
 
 def _against(bare: Mapping[Hashable, Any], row: Mapping[Hashable, Any]) -> str:
     """Return a planned way beside the unplanned one, in a sentence."""
+    shot, bad = percent(row["never_share"]), percent(bare["never_share"])
     return (
-        f"{str(row['name']).capitalize()}: {row['frames']:.0f} frames leave "
-        f"{percent(row['never_share'])} of the picture never sharp and merge to "
-        f"{row['merged_db']:.1f} dB; unplanned, {bare['frames']:.0f} frames leave {percent(bare['never_share'])} and merge to "
-        f"{bare['merged_db']:.1f} dB."
+        f"{str(row['name']).capitalize()}: {row['frames']:.0f} frames leave {shot} of the picture "
+        f"never sharp and merge to {row['merged_db']:.1f} dB; unplanned, {bare['frames']:.0f} "
+        f"frames leave {bad} and merge to {bare['merged_db']:.1f} dB."
     )
 
 
