@@ -1,0 +1,45 @@
+"""A measured number with its interval."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Doubles = npt.NDArray[np.float64]
+
+#: Of all intervals.
+LEVEL = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A value and the 95 % interval about it.
+
+    Parameters
+    ----------
+    value, low, high : float
+    """
+
+    value: float
+    low: float
+    high: float
+
+
+def by_ratio(value: float, drawn: Doubles) -> Estimate:
+    """Return a size with its interval, from what the same fit gave for drawn bursts of that size.
+
+    A fit that comes out at half the size in drawn bursts may have done so in the real one.
+    """
+    low, high = np.quantile(np.maximum(drawn, 1e-12) / max(value, 1e-12), _TAILS)
+    return Estimate(value=value, low=float(value / high), high=float(value / low))
+
+
+def by_difference(value: float, drawn: Doubles) -> Estimate:
+    """Return a value with its interval, from what the same fit gave for drawn bursts with it."""
+    low, high = np.quantile(drawn - value, _TAILS)
+    return Estimate(value=value, low=float(value - high), high=float(value - low))
+
+
+_TAILS = ((1 - LEVEL) / 2, (1 + LEVEL) / 2)

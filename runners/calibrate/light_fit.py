@@ -1,0 +1,249 @@
+"""Spread, recycle time and misfires of a flash, from the light of each frame and the times.
+
+The store of the flash is followed through the burst by the laws of `simulator.flash`. What a
+stop of light is lost to the store and what to the spread then shows in the course of the burst;
+a flash that makes the camera wait tells its recycle time by how long.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
+
+import numpy as np
+import numpy.typing as npt
+
+from runners.calibrate.estimate import Estimate, by_ratio
+from runners.plan.forecast import share_interval
+from simulator.flash import refilled, seconds_to_ready
+from simulator.light import FlashUnit
+
+Doubles = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Law = Literal["constant-power", "rc"]
+
+_RECYCLES_S = np.geomspace(0.1, 60, 160)
+_DRAWN = 300
+#: Log-likelihood by which a sagging store must explain the light better than a full one.
+_TELLING = 3.0
+#: A wait shows where a gap is so much longer than the camera's own.
+_LONGER = 1.15
+#: A wait or two may be anything.
+_FEWEST_WAITS = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class LightFit:
+    """What the light of a burst tells.
+
+    Parameters
+    ----------
+    spread_stops : Estimate
+        Standard deviation of the light from frame to frame, without sagging.
+    recycle_s : Estimate or None
+        From empty to the ready light; None where the burst does not tell.
+    recycle_why : str
+        By what the recycle time shows, or why it does not.
+    refill : {"constant-power", "rc"} or None
+        The law of refilling that fits better; None where the burst does not tell.
+    misfires : int
+    misfire_share : Estimate
+    misfire_below : float or None
+        Store between the lowest that fired and the highest that did not; None without misfires.
+    waited_s : float or None
+        Mean time that the flash made the camera wait between frames.
+    """
+
+    spread_stops: Estimate
+    recycle_s: Estimate | None
+    recycle_why: str
+    refill: Law | None
+    misfires: int
+    misfire_share: Estimate
+    misfire_below: float | None
+    waited_s: float | None
+
+
+def steady_spread(gain_stops: Doubles, advance_mm: Doubles, *, seed: int = 0) -> Estimate:
+    """Return the spread of light whose level follows nothing but the camera's advance."""
+    seen = np.isfinite(gain_stops) & np.isfinite(advance_mm)
+    fit = _Regression(advance_mm[seen])
+    return _spread(fit, gain_stops[seen], np.random.default_rng(seed))
+
+
+def fit_flash(
+    unit: FlashUnit,
+    *,
+    times_s: Doubles,
+    gain_stops: Doubles,
+    advance_mm: Doubles,
+    dark: Bools,
+    each_timed: bool = True,
+    seed: int = 0,
+) -> LightFit:
+    """Measure a flash.
+
+    Parameters
+    ----------
+    unit : FlashUnit
+        With its power, its battery and whether it waits; the rest is a first guess.
+    times_s : array (frames,)
+    gain_stops, advance_mm : array (frames,)
+        Over any level; NaN where unknown.
+    dark : array (frames,) of bool
+        Frames without the flash.
+    each_timed : bool
+        Whether every frame has its own time.
+    seed : int
+        Of the drawn bursts.
+    """
+    rng = np.random.default_rng(seed)
+    seen = np.isfinite(gain_stops) & np.isfinite(advance_mm) & ~dark
+    course = _Course(
+        times_s=times_s,
+        dark=dark,
+        seen=seen,
+        light=gain_stops[seen],
+        level=_Regression(advance_mm[seen]),
+    )
+    waits = _waits(times_s) if each_timed and unit.when_not_ready == "wait" else None
+    recycle: Estimate | None
+    law: Law | None = None
+    store: Doubles | None
+    if waits is None:
+        recycle, law, why = _from_sag(unit, course, rng)
+        refill = replace(unit, refill=law) if law else unit
+        store = course.stores(_recycling(refill, recycle.value)) if recycle else None
+    else:
+        recycle, why = _from_waits(unit, np.diff(times_s)[waits], rng), "the waits between frames"
+        store = course.stores(_recycling(unit, recycle.value))
+    sag = 0.0 if store is None else _stops(store[seen])
+    low, high = share_interval(int(dark.sum()), len(dark))
+    return LightFit(
+        spread_stops=_spread(course.level, course.light - sag, rng),
+        recycle_s=recycle,
+        recycle_why=why,
+        refill=law,
+        misfires=int(dark.sum()),
+        misfire_share=Estimate(value=float(dark.mean()), low=low, high=high),
+        misfire_below=_threshold(store, dark),
+        waited_s=None if waits is None else float(np.mean(_waited(times_s)[waits])),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Course:
+    """Times and light of a burst: of all frames, and of those seen."""
+
+    times_s: Doubles
+    dark: Bools
+    seen: Bools
+    light: Doubles
+    level: _Regression
+
+    def stores(self, unit: FlashUnit) -> Doubles:
+        """Return the store before each frame, as a fraction of a full charge."""
+        store, found = unit.initial_store, []
+        gaps = np.append(np.diff(self.times_s), 0.0)
+        for gap, misfire in zip(gaps, self.dark, strict=True):
+            found.append(store)
+            store = refilled(unit, store * (1.0 if misfire else 1 - unit.power), float(gap))
+        return np.array(found)
+
+
+class _Regression:
+    """Least squares of the light on a level and on the camera's advance.
+
+    A flash carried by the camera lights a subject the more the nearer it comes.
+    """
+
+    def __init__(self, advance_mm: Doubles) -> None:
+        design = np.stack([np.ones_like(advance_mm), advance_mm - advance_mm.mean()], axis=1)
+        basis, _ = np.linalg.qr(design)
+        self.basis = basis
+        self.freedom = len(advance_mm) - 2
+
+    def variance(self, light: Doubles) -> Doubles:
+        """Return what is left of the light's variance, over the last axis."""
+        left = light - (light @ self.basis) @ self.basis.T
+        return np.asarray(np.square(left).sum(axis=-1) / self.freedom)
+
+
+def _spread(fit: _Regression, light: Doubles, rng: np.random.Generator) -> Estimate:
+    value = float(np.sqrt(fit.variance(light)))
+    drawn = value * rng.standard_normal((_DRAWN, len(light)))
+    return by_ratio(value, np.sqrt(fit.variance(drawn)))
+
+
+def _from_sag(
+    unit: FlashUnit, course: _Course, rng: np.random.Generator
+) -> tuple[Estimate | None, Law | None, str]:
+    """Return recycle time and law of refilling where the light sags, and how that shows."""
+    light, level = course.light, course.level
+    sags = {law: _sags(replace(unit, refill=law), course) for law in get_args(Law)}
+    errors = {law: level.variance(light - sag) for law, sag in sags.items()}
+    law: Law = min(errors, key=lambda name: float(errors[name].min()))
+    best = int(errors[law].argmin())
+    least = max(float(errors[law][best]), 1e-30)
+    better = len(light) / 2 * np.log(float(level.variance(light)) / least)
+    if better < _TELLING:
+        return None, None, "the light did not sag: the flash kept up"
+    if best in (0, len(_RECYCLES_S) - 1):
+        return None, None, "the light sags as no recycle time explains"
+    drawn = sags[law][best] + np.sqrt(least) * rng.standard_normal((_DRAWN, len(light)))
+    again = np.stack([level.variance(drawn - sag) for sag in sags[law]]).argmin(axis=0)
+    return by_ratio(float(_RECYCLES_S[best]), _RECYCLES_S[again]), law, "how the light sags"
+
+
+def _sags(unit: FlashUnit, course: _Course) -> Doubles:
+    """Return the light of the frames seen for every recycle time tried, stops."""
+    stores = [course.stores(_recycling(unit, seconds)) for seconds in _RECYCLES_S]
+    return _stops(np.stack(stores)[:, course.seen])
+
+
+def _stops(store: Doubles) -> Doubles:
+    return np.asarray(np.log2(np.maximum(store, 1e-6)))
+
+
+def _from_waits(unit: FlashUnit, gaps_s: Doubles, rng: np.random.Generator) -> Estimate:
+    """Return the recycle time of a flash whose waits go from one flash to the ready light."""
+    per_recycle = _wait_per_recycle(unit)
+    value = float(np.median(gaps_s)) / per_recycle
+    drawn = np.median(rng.choice(gaps_s, (_DRAWN, len(gaps_s))), axis=1) / per_recycle
+    return by_ratio(value, drawn)
+
+
+def _wait_per_recycle(unit: FlashUnit) -> float:
+    """Return the time from one flash to the ready light, over the recycle time."""
+    ready = 2.0**-unit.ready_deficit_stops
+    return seconds_to_ready(_recycling(unit, 1.0), ready * (1 - unit.power))
+
+
+def _waited(times_s: Doubles) -> Doubles:
+    gaps = np.diff(times_s)
+    return np.asarray(gaps - gaps.min())
+
+
+def _waits(times_s: Doubles) -> Bools | None:
+    """Mark the gaps in which the flash made the camera wait; None where there is none.
+
+    The first wait starts from a fuller store than the others and is left out.
+    """
+    gaps = np.diff(times_s)
+    longer = gaps > _LONGER * gaps.min()
+    if longer.sum() < _FEWEST_WAITS:
+        return None
+    longer[int(longer.argmax())] = False
+    return np.asarray(longer)
+
+
+def _recycling(unit: FlashUnit, seconds: float) -> FlashUnit:
+    times = replace(unit.recycle_s, **{unit.battery: seconds})
+    refill = unit.refill if unit.refill in get_args(Law) else "constant-power"
+    return replace(unit, recycle_s=times, refill=refill)
+
+
+def _threshold(store: Doubles | None, dark: Bools) -> float | None:
+    if store is None or not dark.any() or dark.all():
+        return None
+    return float((store[dark].max() + store[~dark].min()) / 2)

@@ -1,0 +1,120 @@
+"""Where the camera was in each frame, and how much light it got, by registering the pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from runners.calibrate.burst import FEWEST, Burst
+from runners.methods.align import chained
+from runners.methods.equalise import channel_gain
+from runners.methods.geometry import Matrix, scale_of, turn_of
+from runners.methods.register import RegistrationError
+from runners.methods.stack import Stack
+from simulator.optics import focus_distance_mm, image_scale_px_per_mm
+from simulator.rig import Rig
+from simulator.shoot import USABLE_GAIN_STOPS
+
+Doubles = npt.NDArray[np.float64]
+
+
+class CalibrationError(ValueError):
+    """The burst does not tell what is asked of it."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Track:
+    """The course of a burst.
+
+    Parameters
+    ----------
+    times_s : array (frames,)
+        Of all frames, from the first.
+    seen : array (frames,) of bool
+        Which frames were registered.
+    dark : array (frames,) of bool
+        Which frames got hardly any light.
+    right_mm, down_mm : array (frames,)
+        Way of the camera over the subject, as the plane of focus shows it: what it moved and
+        what it turned cannot be told apart. NaN for a frame not registered.
+    advance_mm : array (frames,)
+        Toward the subject, from the scale of the picture.
+    roll_mrad : array (frames,)
+        As in `simulator.pose.Pose`.
+    gain_stops : array (frames,)
+        Light in green over that of the median frame.
+    reference : int
+        The frame whose values are zero.
+    """
+
+    times_s: Doubles
+    seen: npt.NDArray[np.bool_]
+    dark: npt.NDArray[np.bool_]
+    right_mm: Doubles
+    down_mm: Doubles
+    advance_mm: Doubles
+    roll_mrad: Doubles
+    gain_stops: Doubles
+    reference: int
+
+
+def track_of(burst: Burst, rig: Rig) -> Track:
+    """Register the frames of a burst and return the camera's course.
+
+    Raises
+    ------
+    CalibrationError
+        Less than half of the frames, or fewer than eight, could be brought onto each other.
+    """
+    stack = Stack(burst.frames, {"encoding": "linear" if burst.linear else "srgb"})
+    count = len(stack)
+    dark = _dark(stack)
+    lit = np.flatnonzero(~dark).tolist()
+    if len(lit) < FEWEST:
+        raise CalibrationError(f"only {len(lit)} of {count} frames are lit, {FEWEST} are needed")
+    try:
+        aligned = chained(stack, lit)
+    except RegistrationError as error:
+        raise CalibrationError(
+            f"the frames do not show enough to follow the camera by: {error}"
+        ) from error
+    used = sorted(aligned.used)
+    if len(used) < FEWEST:
+        raise CalibrationError(f"only {len(used)} of {count} frames match, {FEWEST} are needed")
+    gains = channel_gain(stack, aligned)
+    columns = np.full((5, count), np.nan)
+    for frame in used:
+        columns[:4, frame] = _course(aligned.matrices[frame], stack.shape, rig, burst.pitch_um)
+        columns[4, frame] = -np.log2(float(gains[frame][1]))
+    right, down, advance, roll, gain = columns
+    return Track(
+        times_s=burst.times_s,
+        seen=np.isfinite(right),
+        dark=dark,
+        right_mm=right,
+        down_mm=down,
+        advance_mm=advance,
+        roll_mrad=roll,
+        gain_stops=gain - np.nanmedian(gain),
+        reference=aligned.reference,
+    )
+
+
+def _dark(stack: Stack) -> npt.NDArray[np.bool_]:
+    """Mark the frames that got less than an eighth of the light of the brighter half."""
+    level = np.array([float(stack.small(frame).luma.mean()) for frame in range(len(stack))])
+    return np.asarray(level < np.quantile(level, 0.75) * 2.0**USABLE_GAIN_STOPS)
+
+
+def _course(
+    matrix: Matrix, shape: tuple[int, int], rig: Rig, pitch_um: float
+) -> tuple[float, float, float, float]:
+    """Return way right, down and toward the subject, mm, and roll, mrad, of one frame."""
+    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2, 1.0])
+    shift = (matrix @ middle)[:2] - middle[:2]
+    per_mm = image_scale_px_per_mm(rig) * rig.sensor.pitch_um / pitch_um
+    # The subject shows larger by d / (d - s) from s nearer.
+    advance = focus_distance_mm(rig) * (1 - 1 / scale_of(matrix))
+    return -shift[0] / per_mm, -shift[1] / per_mm, advance, -1e3 * turn_of(matrix)
