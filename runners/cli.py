@@ -28,6 +28,7 @@ COMMANDS = {
     "verify": "runners.commands.verify",
     "plan": "runners.commands.plan",
     "calibrate": "runners.commands.calibrate",
+    "reproduce": "runners.commands.reproduce",
     "list": "runners.commands.list_names",
     "check-stack": "runners.commands.check_stack",
     "export": "runners.commands.export",

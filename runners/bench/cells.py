@@ -1,0 +1,127 @@
+"""The cells of a suite: one stack and one method each, named by a checksum of what goes in."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from pathlib import Path
+
+import metrics
+from runners.bench.conditions import FACTORS
+from runners.bench.suite import Suite
+from runners.run import Method, find_method
+from simulator.manifest import canonical_json, plan_to_data, versions
+from simulator.rig import load_rig, stopped_to
+from simulator.scene import load_scene
+from simulator.shoot import Shoot, shoot
+
+#: Name of the stacks that no condition makes worse.
+PLAIN = "plain"
+_KEY_LENGTH = 20
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StackSpec:
+    """A stack of the suite.
+
+    Parameters
+    ----------
+    plan : Shoot
+    condition : str
+        What was made worse, or `PLAIN`.
+    severity : int
+        1 to 5; 0 for the plain stacks.
+    value : float or None
+        In the condition's unit.
+    """
+
+    plan: Shoot
+    condition: str = PLAIN
+    severity: int = 0
+    value: float | None = None
+
+    @cached_property
+    def key(self) -> str:
+        """Checksum of the planned shoot, its place in the suite, and the simulator's code."""
+        return _checksum(
+            {
+                "plan": plan_to_data(self.plan),
+                "place": [self.condition, self.severity],
+                "code": versions()["code"],
+            }
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Cell:
+    """One method on one stack."""
+
+    stack: StackSpec
+    method: Method
+
+    @cached_property
+    def key(self) -> str:
+        """Checksum of the stack, the method with its version, and the scoring code."""
+        method = {name: getattr(self.method, name) for name in ("name", "kind", "spec", "version")}
+        return _checksum({"stack": self.stack.key, "method": method, "scoring": scoring_version()})
+
+
+def stacks_of(suite: Suite) -> Iterator[StackSpec]:
+    """Yield the suite's stacks in their order: the plain ones first, then each ladder."""
+    plain = [StackSpec(plan=plan) for plan in _plans(suite)]
+    yield from plain
+    for ladder in suite.ladders:
+        for severity, value in enumerate(ladder.values, start=1):
+            for base in plain:
+                if ladder.scenes and base.plan.scene.name not in ladder.scenes:
+                    continue
+                plan = FACTORS[ladder.factor].apply(base.plan, value)
+                yield StackSpec(plan=plan, condition=ladder.factor, severity=severity, value=value)
+
+
+def cells_of(suite: Suite) -> list[Cell]:
+    """Return all cells in the suite's order; a stack's cells stand together."""
+    methods = [find_method(spec) for spec in suite.methods]
+    return [Cell(stack=stack, method=m) for stack in stacks_of(suite) for m in methods]
+
+
+def _plans(suite: Suite) -> Iterator[Shoot]:
+    for name in suite.scenes:
+        scene = load_scene(name)
+        for rig_name in suite.rigs or (scene.rig,):
+            rig = load_rig(rig_name)
+            if suite.f_number is not None:
+                rig = stopped_to(rig, suite.f_number)
+            for stance in suite.stances:
+                for light in suite.lights:
+                    for subject in suite.subjects:
+                        for seed in suite.seeds:
+                            yield shoot(
+                                scene,
+                                rig,
+                                stance=stance,
+                                light=light,
+                                subject=subject,
+                                frames=suite.frames,
+                                seed=seed,
+                                crop=suite.crop,
+                                bin=suite.bin,
+                            )
+
+
+@lru_cache(maxsize=1)
+def scoring_version() -> str:
+    """Return a checksum of the code that turns results into numbers."""
+    here = Path(__file__).resolve().parents[1]
+    sources = sorted(Path(metrics.__file__).parent.rglob("*.py"))
+    sources += [here / name for name in ("scoring.py", "contract.py", "true_stages.py")]
+    found = hashlib.sha256()
+    for path in sources:
+        found.update(path.name.encode() + b"\0" + path.read_bytes())
+    return found.hexdigest()
+
+
+def _checksum(data: object) -> str:
+    return hashlib.sha256(canonical_json(data)).hexdigest()[:_KEY_LENGTH]

@@ -1,0 +1,87 @@
+"""``bench``: run a suite, or go on with one, and print how the methods stand."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from runners.bench.cells import PLAIN
+from runners.bench.run import bench
+from runners.bench.statistics import bootstrap, by_scene
+from runners.bench.suite import load_suite
+from runners.commands.options import add_progress_option, shows_progress, whole
+from runners.request import request
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser(
+        "bench", help="run a suite of stacks and methods; the same command goes on where it ended"
+    )
+    parser.set_defaults(run=run)
+    parser.add_argument("suite", metavar="SUITE", help="name of a shipped suite, or a .toml file")
+    parser.add_argument(
+        "--out", required=True, type=Path, metavar="DIR", help="folder to make, or to go on with"
+    )
+    parser.add_argument(
+        "--workers",
+        type=whole(1),
+        default=1,
+        metavar="N",
+        help="processes (default: 1; with more, times are not comparable)",
+    )
+    parser.add_argument(
+        "--shard", type=shard, default=(1, 1), metavar="I/N", help="only the I-th of N parts"
+    )
+    parser.add_argument("--keep-frames", action="store_true", help="keep the rendered stacks")
+    add_progress_option(parser)
+
+
+def shard(text: str) -> tuple[int, int]:
+    """Read ``2/5``."""
+    which, _, count = text.partition("/")
+    if not (which.isdecimal() and count.isdecimal() and 1 <= int(which) <= int(count)):
+        raise argparse.ArgumentTypeError(f"got {text!r}, allowed I/N with 1 <= I <= N")
+    return int(which), int(count)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the suite and print the standing of the methods on its plain stacks."""
+    with request():
+        suite = load_suite(args.suite)
+    rows = bench(
+        suite,
+        args.out,
+        workers=args.workers,
+        shard=args.shard,
+        keep_frames=args.keep_frames,
+        progress=shows_progress(args),
+    )
+    if rows.empty:
+        print("no cell is done")
+        return 0
+    print(standing(rows[rows["condition"] == PLAIN]))
+    print(f"all cells are in {args.out / 'rows.csv'}")
+    failed = rows[~rows["status"].isin(["ok", "skipped"])]
+    if failed.empty:
+        return 0
+    print(f"stacktruth bench: {len(failed)} of {len(rows)} cells failed", file=sys.stderr)
+    return 1
+
+
+def standing(rows: pd.DataFrame) -> str:
+    """Return the methods, best first: mean over scenes with its interval, failures ranked worst."""
+    table = by_scene(rows, "total.psnr_db")
+    found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}
+    lines = [f"{'method':30s} {'dB':>6s} {'95 % interval':>15s} {'scenes':>6s} {'failed':>6s}"]
+    bad = rows[rows["status"] != "ok"]["method"].value_counts()
+    for name, got in sorted(found.items(), key=lambda item: -item[1].mean):
+        interval = f"{got.low:.2f} to {got.high:.2f}"
+        lines.append(
+            f"{name:30s} {got.mean:6.2f} {interval:>15s} {got.scenes:6d} {bad.get(name, 0):6d}"
+        )
+    return "\n".join(lines)

@@ -1,0 +1,290 @@
+"""The benchmark's runner: nothing lost, nothing done twice, the same tables whatever happens."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from runners.bench import bench, load_suite, verify
+from runners.bench.cells import PLAIN, cells_of, stacks_of
+from runners.bench.conditions import FACTORS
+from runners.bench.store import Store
+from runners.bench.suite import Ladder, Suite
+from runners.bench.work import usual_view
+from runners.cli import main
+from runners.request import RequestError
+from simulator.data import DataFileError, list_data_files
+
+TEXT = """
+title = "tiny"
+scenes = ["ramp", "pickets"]
+stances = ["braced"]
+methods = ["oracle", "focus-map", "mean", "BROKEN"]
+frames = 3
+crop = [768, 512]
+bin = 8
+time_limit_s = 60.0
+[[ladders]]
+factor = "noise"
+values = [200, 400, 800, 1600, 3200]
+scenes = ["none of these"]
+"""
+BROKEN = """
+def merge(frames, info):
+    raise ValueError("<b>no</b>, and ../../elsewhere")
+"""
+
+
+@pytest.fixture(scope="module")
+def tiny(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write a suite of two scenes and four methods, one of which fails."""
+    folder = tmp_path_factory.mktemp("suite")
+    (folder / "broken.py").write_text(BROKEN)
+    path = folder / "tiny.toml"
+    path.write_text(TEXT.replace("BROKEN", f"{folder / 'broken.py'}:merge"))
+    return path
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tiny: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Run the suite in peace."""
+    out = tmp_path_factory.mktemp("bench") / "out"
+    bench(load_suite(tiny), out, progress=False, say=lambda _: None)
+    return out
+
+
+def run(tiny: Path, out: Path, **how: object) -> str:
+    """Run the suite; return the table that must not differ."""
+    bench(load_suite(tiny), out, progress=False, say=lambda _: None, **how)
+    return (out / "rows.csv").read_text()
+
+
+class TestRows:
+    """What a finished folder holds."""
+
+    def test_every_cell_has_its_row(self, tiny: Path, undisturbed: Path) -> None:
+        """Two scenes by four methods in the suite's order; the failure is a row with a reason."""
+        rows = pd.read_csv(undisturbed / "rows.csv")
+        cells = cells_of(load_suite(tiny))
+        assert rows["cell_key"].tolist() == [cell.key for cell in cells]
+        assert rows["scene"].tolist() == ["ramp"] * 4 + ["pickets"] * 4
+        assert rows["status"].tolist() == ["ok", "ok", "ok", "failed"] * 2
+        assert rows["reason"].iloc[3].startswith("ValueError: <b>no</b>, and ../../elsewhere")
+        assert set(rows["condition"]) == {PLAIN}
+
+    def test_the_oracle_is_first_and_the_mean_last(self, undisturbed: Path) -> None:
+        """On each scene, among those that merged in the same view."""
+        rows = pd.read_csv(undisturbed / "rows.csv")
+        for _, part in rows[rows["status"] == "ok"].groupby("scene"):
+            ranked = part.sort_values("total.psnr_db", ascending=False)["method"].tolist()
+            assert (ranked[0], ranked[-1]) == ("oracle", "mean")
+
+    def test_outputs_and_checksums_are_kept_and_frames_are_not(self, undisturbed: Path) -> None:
+        """Merged pictures can be scored again; the frames can be rendered again."""
+        rows = pd.read_csv(undisturbed / "rows.csv")
+        done = rows[rows["status"] == "ok"]
+        for key in done["cell_key"]:
+            assert (undisturbed / "outputs" / key / "image.tif").is_file()
+        assert done["image_sha256"].str.len().eq(64).all()
+        assert not list((undisturbed / "stacks").iterdir())
+
+    def test_times_stand_apart(self, undisturbed: Path) -> None:
+        """One process was alone: its times may be compared."""
+        assert "seconds" not in pd.read_csv(undisturbed / "rows.csv")
+        assert pd.read_csv(undisturbed / "times.csv")["time_is_comparable"].all()
+
+    def test_environment_is_recorded(self, undisturbed: Path) -> None:
+        """What it ran on and with."""
+        known = json.loads((undisturbed / "environment.json").read_text())
+        assert known["threads"]["OMP_NUM_THREADS"] == "1"
+        assert known["numpy"] == np.__version__
+        assert {"commit", "changed_files", "processor", "scoring", "code"} <= set(known)
+
+
+class TestGoingOn:
+    """Interrupted, damaged, shared and refused."""
+
+    def test_what_is_done_is_not_done_again(self, tiny: Path, undisturbed: Path) -> None:
+        """The same command on a finished folder runs nothing and changes nothing."""
+        told: list[str] = []
+        before = (undisturbed / "rows.csv").read_bytes()
+        start = time.monotonic()
+        bench(load_suite(tiny), undisturbed, progress=False, say=told.append)
+        assert told == ["tiny: 8 cells, 0 to do here"]
+        assert time.monotonic() - start < 5
+        assert (undisturbed / "rows.csv").read_bytes() == before
+
+    def test_lost_and_damaged_cells_are_done_again(
+        self, tiny: Path, undisturbed: Path, tmp_path: Path
+    ) -> None:
+        """One cell file is gone, one cut short, one changed: the table is the same in the end."""
+        out = tmp_path / "out"
+        shutil.copytree(undisturbed, out)
+        files = [out / "cells" / f"{cell.key}.json" for cell in cells_of(load_suite(tiny))]
+        files[0].unlink()  # the oracle: it must find the view that the others chose
+        files[5].write_bytes(files[5].read_bytes()[:-20])
+        files[6].write_bytes(files[6].read_bytes().replace(b'"mean"', b'"best"'))
+        store = Store(out)
+        assert [n for n in range(8) if store.row(files[n].stem) is None] == [0, 5, 6]
+        assert run(tiny, out) == (undisturbed / "rows.csv").read_text()
+
+    def test_two_workers_and_two_shards_make_the_same_table(
+        self, tiny: Path, undisturbed: Path, tmp_path: Path
+    ) -> None:
+        """Each shard does its own part; the second completes the table."""
+        run(tiny, tmp_path / "out", shard=(2, 2), workers=2)
+        part = pd.read_csv(tmp_path / "out" / "rows.csv")
+        assert set(part["scene"]) == {"pickets"}
+        got = run(tiny, tmp_path / "out", shard=(1, 2), workers=2)
+        assert got == (undisturbed / "rows.csv").read_text()
+        assert not pd.read_csv(tmp_path / "out" / "times.csv")["time_is_comparable"].any()
+
+    @pytest.mark.slow
+    def test_killed_at_any_moment(self, tiny: Path, undisturbed: Path, tmp_path: Path) -> None:
+        """Kill -9 of the runner and its processes at three moments; then it goes on."""
+        out = tmp_path / "out"
+        argv = [sys.executable, "-m", "runners.cli", "bench", str(tiny), "--out", str(out)]
+        environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+        for seconds in (4.0, 6.5, 9.0):
+            process = subprocess.Popen(
+                argv, env=environment, start_new_session=True, stderr=subprocess.DEVNULL
+            )
+            time.sleep(seconds)
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+        assert run(tiny, out) == (undisturbed / "rows.csv").read_text()
+        assert not list((out / "stacks").iterdir())
+
+    def test_a_second_runner_is_refused(self, tiny: Path, tmp_path: Path) -> None:
+        """Two on one folder: the second is told so and does nothing."""
+        store = Store(tmp_path / "out")
+        store.make()
+        with (
+            store.locked("1-of-1"),
+            pytest.raises(RequestError, match="another benchmark is at work"),
+        ):
+            bench(load_suite(tiny), tmp_path / "out", progress=False)
+
+    def test_a_place_that_is_no_folder(self, tiny: Path, tmp_path: Path) -> None:
+        """What cannot be written is said before anything is rendered."""
+        (tmp_path / "file").write_text("")
+        with pytest.raises(RequestError, match="file"):
+            bench(load_suite(tiny), tmp_path / "file", progress=False)
+
+
+class TestSuite:
+    """Suites and the conditions in them."""
+
+    @pytest.mark.parametrize("name", list_data_files("suite"))
+    def test_shipped_suites_are_whole(self, name: str) -> None:
+        """All names in them are known, and no two cells are the same."""
+        keys = [cell.key for cell in cells_of(load_suite(name))]
+        assert len(keys) == len(set(keys)) > 0
+
+    def test_unknown_factor_and_short_ladder(self, tmp_path: Path) -> None:
+        """The file, the key and what is allowed are named."""
+        path = tmp_path / "bad.toml"
+        path.write_text(TEXT.replace("noise", "luck"))
+        with pytest.raises(DataFileError, match=r"bad.toml: key 'ladders.*luck.*allowed step"):
+            load_suite(path)
+        path.write_text(TEXT.replace("200, ", ""))
+        with pytest.raises(DataFileError, match=r"bad.toml: key 'ladders.*values"):
+            load_suite(path)
+
+    @pytest.mark.parametrize("factor", FACTORS)
+    def test_each_factor_changes_its_own_thing(self, factor: str) -> None:
+        """Five values make five different shoots, and the plain one stays as it was."""
+        values = (0.1, 0.2, 0.25, 0.3, 0.4)
+        suite = Suite(
+            name="one",
+            scenes=("ramp",),
+            methods=("mean",),
+            frames=12,
+            ladders=(Ladder(factor=factor, values=values),),
+        )
+        plain, *worse = stacks_of(suite)
+        assert [spec.severity for spec in worse] == [1, 2, 3, 4, 5]
+        assert len({spec.key for spec in (plain, *worse)}) == 6
+        assert plain.key == next(stacks_of(replace(suite, ladders=()))).key
+
+    def test_factors_reach_the_shoot(self) -> None:
+        """Values arrive in their units."""
+        suite = Suite(name="one", scenes=("ramp",), methods=("mean",), frames=10)
+        plan = next(stacks_of(suite)).plan
+        assert FACTORS["shake"].apply(plan, 2.0).stance.sway_mm[2] == 2.0
+        assert FACTORS["step"].apply(plan, 1.2).frames == 5
+        assert FACTORS["noise"].apply(plan, 800).iso == 800
+        late = FACTORS["missing-ends"].apply(plan, 0.2)
+        assert late.frames == 6
+        planned = [record.focus_z_mm for record in plan.records]
+        pace = (planned[-1] - planned[0]) / 9
+        moved = late.approach.start_mm - plan.approach.start_mm
+        assert moved == pytest.approx(2 * pace, rel=0.5)
+
+    def test_a_flash_factor_needs_a_flash(self) -> None:
+        """A lamp has no flash to vary."""
+        suite = Suite(name="one", scenes=("ramp",), methods=("mean",), lights=("steady-lamp",))
+        plan = next(stacks_of(suite)).plan
+        with pytest.raises(ValueError, match="'steady-lamp' has no flash"):
+            FACTORS["flash-spread"].apply(plan, 0.1)
+
+
+class TestVerify:
+    """Cells done again."""
+
+    def test_a_true_folder_holds(self, undisturbed: Path) -> None:
+        """Three cells, the oracle among them, agree to the last digit."""
+        checks = list(verify(undisturbed, cells=3, seed=_seed_with(0)))
+        assert len(checks) == 3
+        assert "oracle" in {check.method for check in checks}
+        assert [check.different for check in checks] == [()] * 3
+
+    def test_a_prettied_number_is_found(
+        self, tiny: Path, undisturbed: Path, tmp_path: Path
+    ) -> None:
+        """A score that was changed, checksum and all, is named."""
+        out = tmp_path / "out"
+        shutil.copytree(undisturbed, out)
+        store, cell = Store(out), cells_of(load_suite(tiny))[2]
+        row = store.row(cell.key)
+        store.keep(cell.key, {**row, "total.psnr_db": row["total.psnr_db"] + 1})
+        found = {c.cell_key: c.different for c in verify(out, cells=3, seed=_seed_with(2))}
+        assert found[cell.key] == ("total.psnr_db",)
+
+    def test_no_benchmark(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        """Another folder is refused."""
+        assert main(["verify", str(tmp_path)]) == 2
+        assert "no benchmark" in capsys.readouterr().err
+
+
+def _seed_with(index: int) -> int:
+    """Return a seed that has a cell among the first three of eight."""
+    return next(s for s in range(99) if index in np.random.default_rng(s).permutation(8)[:3])
+
+
+def test_the_usual_view_does_not_depend_on_the_order() -> None:
+    """Most often chosen; of equals the earlier frame; of none, none."""
+    assert usual_view([3, 5, 5]) == usual_view([5, 3, 5]) == 5
+    assert usual_view([5, 3]) == usual_view([3, 5]) == 3
+    assert usual_view([]) is None
+
+
+def test_command_prints_the_standing(
+    tiny: Path, undisturbed: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Best first; a suite with failed cells ends with status 1 and says how many."""
+    assert main(["bench", str(tiny), "--out", str(undisturbed), "--no-progress"]) == 1
+    told = capsys.readouterr()
+    lines = told.out.splitlines()
+    assert [line.split()[0] for line in lines[2:5]] == ["oracle", "focus-map", "mean"]
+    assert "2 of 8 cells failed" in told.err
+    assert main(["bench", "none", "--out", "x"]) == 2
