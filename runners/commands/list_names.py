@@ -38,6 +38,12 @@ def _better(metric: Metric) -> str:
     return f"nearer {metric.best:g}" if metric.direction == "nearest" else metric.direction
 
 
+def _studies() -> Titles:
+    from runners.reproduce import titles  # noqa: PLC0415 - slow to load
+
+    return titles()
+
+
 KINDS: Mapping[str, Callable[[], Titles]] = {
     "scenes": lambda: _data_files("scene"),
     "rigs": lambda: _data_files("rig"),
@@ -47,6 +53,7 @@ KINDS: Mapping[str, Callable[[], Titles]] = {
     "methods": _methods,
     "metrics": _metrics,
     "suites": lambda: _data_files("suite"),
+    "studies": _studies,
 }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 
 from runners.reproduce import autofocus, blocks, fusion_metrics, interpolation, operators
@@ -44,14 +45,34 @@ def reproduce(
     ValueError
         No study has this name, or the seed is negative.
     """
-    if name not in STUDIES:
-        raise ValueError(f"no study is called {name!r}; there are {', '.join(STUDIES)}")
+    run = study(name)
     if seed < 0:
         raise ValueError(f"seed must be >= 0, got {seed}")
     folder = Path(out)
     folder.mkdir(parents=True, exist_ok=True)
-    STUDIES[name](folder, seed=seed, quick=quick, progress=progress)
+    run(folder, seed=seed, quick=quick, progress=progress)
     return 0
 
 
-__all__ = ["STUDIES", "reproduce"]
+def study(name: str) -> Callable[..., None]:
+    """Return what does a comparison again.
+
+    Raises
+    ------
+    ValueError
+        No study has this name.
+    """
+    if name not in STUDIES:
+        raise ValueError(f"no study is called {name!r}; there are {', '.join(STUDIES)}")
+    return STUDIES[name]
+
+
+def titles() -> dict[str, str]:
+    """Return each study's name and what it is, in one line."""
+    return {
+        name: str(import_module(run.__module__).__doc__).partition(": ")[2].partition(".\n")[0]
+        for name, run in STUDIES.items()
+    }
+
+
+__all__ = ["STUDIES", "reproduce", "study", "titles"]
