@@ -24,7 +24,7 @@ _RATIOS = 10.0 ** np.linspace(-3, 1, 21)
 #: A burst of some seconds hardly tells the corner: sizes within a factor of 1.6 are expected
 #: (our choice; the shipped stances are within 1.3 of each other).
 _CORNER_SPREAD = 0.5
-_DRAWN = 300
+_DRAWN = 200
 _RIDGE = 1e-9
 
 
