@@ -1,6 +1,6 @@
 """Remakes what is published in this folder, and the parts of the README that come from it.
 
-Usage: ``python results/remake.py demo|gallery``
+Usage: ``python results/remake.py demo|gallery|reproduce``
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import pandas as pd
 
 from runners.demo import COLUMNS, run_demo
 from runners.gallery import gallery
+from runners.reproduce import STUDIES, reproduce
 from simulator.data import list_data_files
 
 HERE = Path(__file__).resolve().parent
@@ -59,7 +60,14 @@ def _cell(value: object) -> str:
     return str(value)
 
 
-REMADE = {"demo": remake_demo, "gallery": remake_gallery}
+def remake_reproduce() -> int:
+    """Do all published comparisons again, one after another."""
+    for name in STUDIES:
+        reproduce(name, out=HERE / "reproduce" / name)
+    return 0
+
+
+REMADE = {"demo": remake_demo, "gallery": remake_gallery, "reproduce": remake_reproduce}
 
 if __name__ == "__main__":
     if len(sys.argv) != 2 or sys.argv[1] not in REMADE:

@@ -69,10 +69,11 @@ def study(name: str) -> Callable[..., None]:
 
 def titles() -> dict[str, str]:
     """Return each study's name and what it is, in one line."""
-    return {
-        name: str(import_module(run.__module__).__doc__).partition(": ")[2].partition(".\n")[0]
+    heads = {
+        name: str(import_module(run.__module__).__doc__).partition("\n")[0]
         for name, run in STUDIES.items()
     }
+    return {name: head.partition(": ")[2].rstrip(".") for name, head in heads.items()}
 
 
 __all__ = ["STUDIES", "reproduce", "study", "titles"]
