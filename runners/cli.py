@@ -26,6 +26,7 @@ COMMANDS = {
     "score": "runners.commands.score",
     "bench": "runners.commands.bench",
     "verify": "runners.commands.verify",
+    "report": "runners.commands.report",
     "plan": "runners.commands.plan",
     "calibrate": "runners.commands.calibrate",
     "reproduce": "runners.commands.reproduce",

@@ -87,7 +87,7 @@ class Store:
     def keep(self, cell: str, row: Mapping[str, Any]) -> None:
         """Write a finished cell's row, whole or not at all."""
         held = {"row": row, "sha256": sha256(canonical_json(row))}
-        write_whole(self.path / "cells" / f"{cell}.json", canonical_json(held))
+        write_whole(self.path / "cells" / f"{cell}.json", json.dumps(held).encode())
 
 
 def write_whole(path: Path, data: bytes) -> None:

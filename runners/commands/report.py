@@ -1,0 +1,25 @@
+"""``report``: one page of what is done in a benchmark's folder, at any time."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from runners.bench.report import write_report
+from runners.request import request
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser("report", help="write report.html of a benchmark's folder")
+    parser.set_defaults(run=run)
+    parser.add_argument("folder", type=Path, metavar="DIR", help="folder of a benchmark")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the page and tell where it is."""
+    with request():
+        path = write_report(args.folder)
+    print(path)
+    return 0
