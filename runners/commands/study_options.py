@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from math import ceil
 from typing import TYPE_CHECKING
 
 from runners.commands.options import add_progress_option, number, shows_progress, size, whole
@@ -17,6 +18,8 @@ from simulator.rig import Rig
 if TYPE_CHECKING:
     from runners.plan.study import Bench, Study
 
+#: Depths of scenes are told to this.
+_DEPTH_MM = 0.01
 _PARTS = ("all", "steps", "ways")
 _DEFAULTS = {
     "study_method": "laplacian-pyramid",
@@ -85,14 +88,14 @@ def check_study(args: argparse.Namespace) -> None:
 
 
 def depth_of(args: argparse.Namespace, rig: Rig) -> float:
-    """Return the depth that is asked for, or that the study's scene shows, mm."""
+    """Return the depth that is asked for, or that the study's scene shows, rounded up, mm."""
     if args.subject_depth is not None:
         return float(args.subject_depth)
     from runners.plan.study import depth_in_view  # noqa: PLC0415
     from simulator.scene import load_scene  # noqa: PLC0415
 
     near, far = depth_in_view(load_scene(args.study), rig, crop=_crop(args, rig))
-    return far - near
+    return ceil((far - near) / _DEPTH_MM) * _DEPTH_MM
 
 
 def bench_of(args: argparse.Namespace, setting: Setting) -> Bench | None:
