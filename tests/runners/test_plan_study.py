@@ -81,6 +81,20 @@ def test_a_step_across_the_subject_costs_in_the_capture(rows):
     assert fine["total.psnr_db"] > coarse["total.psnr_db"] + 3
 
 
+def test_a_users_method_may_fail_and_is_a_row(tmp_path):
+    """Any method runs; one that breaks has its reason in the table, with the frames' own share."""
+    source = tmp_path / "mine.py"
+    source.write_text("def bad(frames, info):\n    raise ValueError('no such luck')\n")
+    small = bench_for(setting(), SCENE, crop=(120, 80), method=f"{source}:bad")
+    approach = Approach(kind="stepped", start_mm=0.0, step_mm=0.1)
+    way = Way(passes=1, frames=2, approach=approach)
+    cell = Cell(part="step", name="on a support", setting=setting(), way=way, seed=0)
+    (row,) = run_study([cell], small).to_dict("records")
+    assert row["status"] == "failed"
+    assert "no such luck" in row["reason"]
+    assert 0 <= row["never_share"] <= 1
+
+
 def test_what_was_planned_is_what_is_rendered(rows):
     """On a support the planned share never sharp is the rendered one, but for the pixel grid."""
     np.testing.assert_allclose(rows["predicted_never_share"], rows["never_share"], atol=0.03)
@@ -195,7 +209,8 @@ def test_the_command_leaves_the_study_on_the_page(tmp_path):
     page = (out / "index.html").read_text(encoding="utf-8")
     for name in ("steps.png", "ways.png"):
         assert f'src="{name}"' in page
-        assert Image.open(out / name).width > 500
+        with Image.open(out / name) as picture:
+            assert picture.width > 500
 
 
 @pytest.mark.parametrize(
