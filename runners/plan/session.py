@@ -47,6 +47,11 @@ class Session:
         return self.shoots[0].rig
 
     @property
+    def binned_rig(self) -> Rig:
+        """The rig of all passes, its pixels the merged ones."""
+        return self.shoots[0].binned_rig
+
+    @property
     def stance(self) -> Stance:
         """The stance of all passes."""
         return self.shoots[0].stance
@@ -65,6 +70,16 @@ class Session:
     def iso(self) -> float:
         """The sensitivity of all passes."""
         return self.shoots[0].iso
+
+    @property
+    def noise(self) -> bool:
+        """Whether the sensor of all passes has noise."""
+        return self.shoots[0].noise
+
+    @property
+    def encoding(self) -> str:
+        """Of the frames of all passes, as a shoot names it."""
+        return self.shoots[0].encoding
 
     @property
     def seed(self) -> int:
