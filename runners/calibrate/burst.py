@@ -153,7 +153,7 @@ def _times(
             f"{frames_per_s:g} frames a second, asked",
             False,
         )
-    known = {frame["file"]: frame.get("time_s") for frame in info.get("frames", ())}
+    known = {frame.get("file"): frame.get("time_s") for frame in info.get("frames", ())}
     stamps = [known.get(path.name, known.get(f"frames/{path.name}")) for path in paths]
     if all(stamp is not None for stamp in stamps):
         return _rising(np.array(stamps, dtype=float), _INFO), _INFO, True

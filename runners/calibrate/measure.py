@@ -276,12 +276,15 @@ def _without_turning(sway: Estimate, turned_mm: float) -> Estimate:
 
 
 def _quick(right: Estimate, down: Estimate) -> Estimate:
-    """Return the rms of two alike axes; each tells as much as the other."""
+    """Return the rms of two alike axes; its interval is no narrower than theirs.
+
+    Both hang on the same corner of the sway, so they do not err apart.
+    """
     value = float(np.hypot(right.value, down.value) / np.sqrt(2))
     logs = np.log([[axis.low, axis.high] for axis in (right, down)]) - np.log(
         [[right.value], [down.value]]
     )
-    low, high = logs.mean(axis=0) / np.sqrt(2)
+    low, high = logs.mean(axis=0)
     return Estimate(value=value, low=value * float(np.exp(low)), high=value * float(np.exp(high)))
 
 

@@ -17,7 +17,7 @@ from runners.calibrate.track import track_of
 from runners.cli import build_parser, main
 from runners.commands.plan import setting_of
 from runners.request import RequestError
-from simulator import load_rig
+from simulator import load_rig, load_scene, shoot
 from simulator.flash import fire, light_gains
 from simulator.hands import Hands, load_stance
 from simulator.light import load_light
@@ -264,6 +264,49 @@ def test_a_burst_becomes_files_that_the_other_commands_take(texture, tmp_path, c
     assert setting_of(build_parser(["plan"]).parse_args(plan)).stance == stance
     small = ["--crop", "60x40", "--frames", "1", "--out", str(tmp_path / "stack")]
     assert main(["render", "ramp", *files, *small]) == 0
+
+
+@pytest.mark.slow
+def test_rendered_bursts_give_hands_and_flash_back():
+    """Through the whole simulator, started from another stance: medians of five bursts.
+
+    Sway, spread and recycle time within 20 %, rotation within 30 %, and the truth inside most of
+    the intervals.
+    """
+    true, light = slow(load_stance("kneeling"), 0.3), load_light("flash-eighth")
+    recycles = replace(light.flash.recycle_s, nimh=4.0)
+    lit = with_flash(light, recycle_s=recycles, spread_stops=0.06, misfire_below=0.0)
+    laid = replace(true.approach, start_mm=-1.0)
+    wanted = dict(
+        zip(("sway_across_mm", "sway_down_mm", "sway_toward_mm"), true.sway_mm, strict=True)
+    )
+    wanted |= {"spread_stops": 0.06, "recycle_s": 4.0, "rotation_mrad": true.rotation_mrad}
+    wanted["speed_mm_per_s"] = 0.3
+    found = []
+    for seed in range(100, 105):
+        shot = shoot(
+            load_scene("coin"),
+            RIG,
+            stance=true,
+            light=lit,
+            approach=laid,
+            frames=40,
+            bin=16,
+            seed=seed,
+        )
+        times = [record.time_s for record in shot.records]
+        pitch_um = RIG.sensor.pitch_um * 16
+        frames = [frame.image for frame in shot]
+        burst = burst_of(frames, times, linear=False, pitch_um=pitch_um)
+        found.append(
+            calibrate(burst, RIG, stance=load_stance("elbows-tucked"), light=light).measured
+        )
+    for name, size in wanted.items():
+        allowed = 0.3 if name in ("rotation_mrad", "speed_mm_per_s") else 0.2
+        median = np.median([measured[name].value for measured in found])
+        assert median == pytest.approx(size, rel=allowed), name
+        inside = [measured[name].low <= size <= measured[name].high for measured in found]
+        assert sum(inside) >= 3, name
 
 
 def test_a_support_tells_its_step_and_its_error(texture):
