@@ -31,6 +31,7 @@ COMMANDS = {
     "calibrate": "runners.commands.calibrate",
     "reproduce": "runners.commands.reproduce",
     "list": "runners.commands.list_names",
+    "check-method": "runners.commands.check_method",
     "check-stack": "runners.commands.check_stack",
     "export": "runners.commands.export",
     "gallery": "runners.commands.gallery",
