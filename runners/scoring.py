@@ -13,6 +13,7 @@ import pandas as pd
 from tqdm import tqdm
 
 import metrics
+from runners.artefact_scores import Suspects, artefact_scores, suspects_of
 from runners.contract import Outcome, Result, depth_to_mm
 from runners.methods.tone import to_float
 from runners.run import Method, find_method, run_method
@@ -67,6 +68,7 @@ class Judge:
     stack: Stack
     _truths: dict[int, Truth] = field(default_factory=dict)
     _capture: dict[int, dict[str, dict[str, float]]] = field(default_factory=dict)
+    _suspects: dict[int, Suspects] = field(default_factory=dict)
 
     @property
     def plan(self) -> Shoot:
@@ -166,7 +168,15 @@ class Judge:
             **_columns(merge, "merge"),
             **_columns(capture, "capture"),
             **_columns(losses, ""),
+            **self._artefacts(brought, truth),
         }
+
+    def _artefacts(self, brought: metrics.Registered, truth: Truth) -> dict[str, float]:
+        if truth.reference not in self._suspects:
+            self._suspects[truth.reference] = suspects_of(self.plan, truth)
+        suspects = self._suspects[truth.reference]
+        scores = artefact_scores(brought.image, suspects, inside=brought.inside)
+        return {f"artefacts.{name}": value for name, value in scores.items()}
 
     def _capture_scores(
         self, truth: Truth, ideal: Floats, achievable: Floats
