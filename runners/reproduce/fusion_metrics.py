@@ -165,7 +165,7 @@ def _truth_scores(scored: Scored) -> dict[str, float]:
 def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
     """Write claims.csv, taus.csv, scores.csv, figure.png and summary.md."""
     scenes = SCENES[: 2 if quick else None]
-    size = (96, 64) if quick else (384, 256)
+    size = (96, 64) if quick else (192, 128)
     methods = MERGES[:4] if quick else MERGES
     pairs = [(scene, STANCES[number % 2]) for number, scene in enumerate(scenes)]
     found = [
