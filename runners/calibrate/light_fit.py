@@ -30,6 +30,8 @@ _TELLING = 3.0
 _LONGER = 1.15
 #: A wait or two may be anything.
 _FEWEST_WAITS = 3
+#: Stores closer than this are alike: times are told to a millisecond.
+_SAME_STORE = 2e-3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +80,7 @@ def fit_flash(
     gain_stops: Doubles,
     advance_mm: Doubles,
     dark: Bools,
+    ambient_share: float = 0.0,
     each_timed: bool = True,
     seed: int = 0,
 ) -> LightFit:
@@ -92,6 +95,8 @@ def fit_flash(
         Over any level; NaN where unknown.
     dark : array (frames,) of bool
         Frames without the flash.
+    ambient_share : float
+        Share of the light at a full store that is not the flash's.
     each_timed : bool
         Whether every frame has its own time.
     seed : int
@@ -105,6 +110,7 @@ def fit_flash(
         seen=seen,
         light=gain_stops[seen],
         level=_Regression(advance_mm[seen]),
+        ambient=ambient_share,
     )
     waits = _waits(times_s) if each_timed and unit.when_not_ready == "wait" else None
     recycle: Estimate | None
@@ -117,10 +123,14 @@ def fit_flash(
     else:
         recycle, why = _from_waits(unit, np.diff(times_s)[waits], rng), "the waits between frames"
         store = course.stores(_recycling(unit, recycle.value))
-    sag = 0.0 if store is None else _stops(store[seen])
+    full = np.ones(int(seen.sum())) if store is None else store[seen]
+    shown = _spread(course.level, course.light - course.stops(full), rng)
+    flash = float(1 - ambient_share * np.mean(2.0 ** -course.stops(full)))
     low, high = share_interval(int(dark.sum()), len(dark))
     return LightFit(
-        spread_stops=_spread(course.level, course.light - sag, rng),
+        spread_stops=Estimate(
+            value=shown.value / flash, low=shown.low / flash, high=shown.high / flash
+        ),
         recycle_s=recycle,
         recycle_why=why,
         refill=law,
@@ -140,6 +150,12 @@ class _Course:
     seen: Bools
     light: Doubles
     level: _Regression
+    ambient: float
+
+    def stops(self, store: Doubles) -> Doubles:
+        """Return the light over that of a full store, stops."""
+        light = self.ambient + (1 - self.ambient) * store
+        return np.asarray(np.log2(np.maximum(light, 1e-6)))
 
     def stores(self, unit: FlashUnit) -> Doubles:
         """Return the store before each frame, as a fraction of a full charge."""
@@ -180,10 +196,16 @@ def _from_sag(
 ) -> tuple[Estimate | None, Law | None, str]:
     """Return recycle time and law of refilling where the light sags, and how that shows."""
     light, level = course.light, course.level
-    sags = {law: _sags(replace(unit, refill=law), course) for law in get_args(Law)}
-    errors = {law: level.variance(light - sag) for law, sag in sags.items()}
+    stores = {law: _tried(replace(unit, refill=law), course) for law in get_args(Law)}
+    sags = {law: course.stops(store[:, course.seen]) for law, store in stores.items()}
+    errors = {
+        law: np.where(_possible(stores[law], course), level.variance(light - sag), np.inf)
+        for law, sag in sags.items()
+    }
     law: Law = min(errors, key=lambda name: float(errors[name].min()))
     best = int(errors[law].argmin())
+    if not np.isfinite(errors[law][best]):
+        return None, None, "no recycle time explains which flashes misfired"
     least = max(float(errors[law][best]), 1e-30)
     better = len(light) / 2 * np.log(float(level.variance(light)) / least)
     if better < _TELLING:
@@ -195,14 +217,17 @@ def _from_sag(
     return by_ratio(float(_RECYCLES_S[best]), _RECYCLES_S[again]), law, "how the light sags"
 
 
-def _sags(unit: FlashUnit, course: _Course) -> Doubles:
-    """Return the light of the frames seen for every recycle time tried, stops."""
-    stores = [course.stores(_recycling(unit, seconds)) for seconds in _RECYCLES_S]
-    return _stops(np.stack(stores)[:, course.seen])
+def _tried(unit: FlashUnit, course: _Course) -> Doubles:
+    """Return the store before each frame for every recycle time tried."""
+    return np.stack([course.stores(_recycling(unit, seconds)) for seconds in _RECYCLES_S])
 
 
-def _stops(store: Doubles) -> Doubles:
-    return np.asarray(np.log2(np.maximum(store, 1e-6)))
+def _possible(stores: Doubles, course: _Course) -> Bools:
+    """Mark the courses of the store in which every misfire had less than every flash."""
+    if not course.dark.any() or course.dark.all():
+        return np.ones(len(stores), dtype=bool)
+    misfired, fired = stores[:, course.dark], stores[:, ~course.dark]
+    return np.asarray(misfired.max(axis=1) < fired.min(axis=1) + _SAME_STORE)
 
 
 def _from_waits(unit: FlashUnit, gaps_s: Doubles, rng: np.random.Generator) -> Estimate:

@@ -18,6 +18,7 @@ from simulator.hands import Stance
 from simulator.light import Light
 from simulator.optics import focus_distance_mm, image_scale_px_per_mm
 from simulator.rig import Rig
+from simulator.shoot import USABLE_GAIN_STOPS
 
 Doubles = npt.NDArray[np.float64]
 
@@ -211,6 +212,7 @@ def _lit(track: Track, light: Light, book: _Book, *, each_timed: bool) -> Light:
         gain_stops=track.gain_stops,
         advance_mm=track.advance_mm,
         dark=track.dark,
+        ambient_share=light.ambient_share,
         each_timed=each_timed,
         seed=book.seed,
     )
@@ -223,6 +225,8 @@ def _flashed(found: LightFit, light: Light, book: _Book) -> Light:
     book.measured["spread_stops"] = found.spread_stops
     book.measured["misfire_share"] = found.misfire_share
     unit = replace(unit, spread_stops=found.spread_stops.value)
+    if light.ambient_share > 2.0**USABLE_GAIN_STOPS:
+        book.missing["misfires"] = "with so much daylight beside the flash a misfire is not dark"
     if found.recycle_s is None:
         book.missing["recycle_s"] = found.recycle_why
     else:
@@ -255,7 +259,9 @@ def _smear(burst: Burst, rig: Rig, light: Light, book: _Book) -> None:
     # A swing of rms a at f has the rms speed 2 pi f a; a path of length v T has rms v T / 12^.5.
     per_quick = 2 * np.pi * _TREMOR_HZ * lasts / np.sqrt(12) * per_mm * np.sqrt(2)
     book.measured["smear_px"] = Estimate(
-        value=per_quick * quick.value, low=per_quick * quick.low, high=per_quick * quick.high
+        value=float(per_quick * quick.value),
+        low=float(per_quick * quick.low),
+        high=float(per_quick * quick.high),
     )
     book.missing["smear as seen"] = (
         "computed from the quick motion and from how long the light lasts, not from the pictures"

@@ -223,6 +223,22 @@ def test_misfires_are_counted_and_their_store_found():
     assert fit.misfires == seen["dark"].sum() > 0
     assert fit.misfire_share.low < fit.misfire_share.value < fit.misfire_share.high
     assert fit.misfire_below == pytest.approx(0.4, abs=0.05)
+    assert fit.recycle_s.value == pytest.approx(base.flash.recycle_s.nimh, rel=0.2)
+
+
+def test_daylight_beside_the_flash_is_not_taken_for_its_store():
+    """Daylight stays when the store sags: medians over 20 seeds, as in the light of a shoot."""
+    light = load_light("flash-and-daylight")
+    fits = []
+    for seed in SEEDS:
+        seen, fired = flashes(light, seed=seed), fire(light, 40, seed=seed, scene="test")
+        parts = [sum(light_gains(light, flash))[1] for flash in fired]
+        seen["gain_stops"] = np.where(seen["dark"], np.nan, np.log2(parts))
+        fits.append(fit_flash(light.flash, **seen, ambient_share=light.ambient_share, seed=seed))
+    recycle_s = [fit.recycle_s.value for fit in fits]
+    assert np.median(recycle_s) == pytest.approx(light.flash.recycle_s.nimh, rel=0.1)
+    spread = [fit.spread_stops.value for fit in fits]
+    assert np.median(spread) == pytest.approx(light.flash.spread_stops, rel=0.2)
 
 
 def test_a_flash_that_keeps_up_tells_no_recycle_time():
