@@ -11,7 +11,7 @@ from scipy import ndimage
 from metrics.focus import MEASURES
 from metrics.focus.peak import find_peak
 from runners.methods.fused import Fused
-from runners.methods.guided import GuidedFilter
+from runners.methods.guided import box
 from runners.methods.tone import LUMA, Floats
 from runners.methods.views import Views
 
@@ -63,17 +63,35 @@ def guided_focus_map(
     position = np.clip(np.nan_to_num(peak.position), 0, len(views) - 1).astype(np.float32)
     guide = blended(views, position) @ LUMA
     cleaned = smoothed_position(position, np.nan_to_num(peak.height), guide, radius, epsilon)
-    return Fused(blended(views, np.clip(cleaned, 0, len(views) - 1)), cleaned)
+    return Fused(blended(views, cleaned), cleaned)
 
 
 def smoothed_position(
     position: Floats, trust: Floats, guide: Floats, radius: int, epsilon: float
 ) -> Floats:
-    """Smooth a map along the edges of a guide, each place counting as much as it is trusted."""
-    along = GuidedFilter(guide, radius=radius, epsilon=epsilon)
+    """Smooth a map along the edges of a guide, each place counting as much as it is trusted.
+
+    The guided filter's line through each window is fitted by weighted least squares. A line goes
+    on beyond its points: where a pixel is brighter or darker than all that is trusted near it, it
+    would name a depth that nothing there has. So no pixel goes beyond what the map holds within
+    the two windows that reach it.
+    """
     weight = np.asarray(trust / (trust.mean() + 1e-12) + 1e-3, dtype=np.float32)
-    total = np.maximum(along(weight), np.float32(1e-4))
-    return np.asarray(along(weight * position) / total, dtype=np.float32)
+    total = box(weight, radius)
+    mean_guide = box(weight * guide, radius) / total
+    mean = box(weight * position, radius) / total
+    # About the mean, for float32 cannot hold the difference of two large squares.
+    level, middle = np.float32(guide.mean()), np.float32(position.mean())
+    apart, off = guide - level, position - middle
+    spread = box(weight * apart * apart, radius) / total - (mean_guide - level) ** 2
+    shared = box(weight * apart * off, radius) / total - (mean_guide - level) * (mean - middle)
+    slope = shared / (np.maximum(spread, 0) + np.float32(epsilon))
+    offset = mean - slope * mean_guide
+    smooth = box(slope, radius) * guide + box(offset, radius)
+    reach = min(4 * radius + 1, 2 * min(position.shape) - 1)
+    low = ndimage.minimum_filter(position, reach, mode="nearest")
+    high = ndimage.maximum_filter(position, reach, mode="nearest")
+    return np.asarray(np.clip(smooth, low, high), dtype=np.float32)
 
 
 def sharpness(views: Views, window: int) -> Iterator[Floats]:

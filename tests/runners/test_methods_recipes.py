@@ -9,6 +9,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from runners.contract import Result, depth_to_mm
 from runners.methods import METHODS, TRUE_STAGES, built_in
@@ -16,11 +17,15 @@ from runners.methods.align import no_alignment
 from runners.methods.align_flow import residual_flow
 from runners.methods.depth import argmax_depth, no_depth, peak_depth, regularised_depth
 from runners.methods.equalise import local_gain, no_gain
+from runners.methods.fuse_map import smoothed_position
 from runners.methods.fuse_pyramid import contrast_weighted
 from runners.methods.recipe import Recipe
 from runners.methods.select import greedy_cover, sharp_somewhere
 from runners.methods.stack import Stack
 from runners.methods.views import Views
+from simulator.rig import load_rig
+from simulator.scene import load_scene
+from simulator.shoot import shoot
 from tests.runners.stacks import Made, MadeTruth, in_view_of, make_stack, psnr_db
 
 FLOORS = ("middle-frame", "sharpest-frame", "mean", "random-choice")
@@ -172,6 +177,55 @@ def test_depth_of_a_still_stack(name) -> None:
     assert found is not None
     inner = np.s_[28:-28, 28:-28]
     assert np.median(np.abs(found - depth)[inner]) < 0.2
+
+
+def test_a_cleaned_map_names_no_depth_that_nothing_near_has() -> None:
+    """A line fitted to a dark and a middling tone is not drawn on to a bright, untrusted pixel."""
+    guide = np.full((40, 40), 0.3, np.float32)
+    guide[:, 20:] = 0.5
+    guide[20, 20] = 1.0
+    position = np.where(guide > 0.4, 8, 0).astype(np.float32)
+    trust = np.where(guide == 1, 0, 1).astype(np.float32)
+    cleaned = smoothed_position(position, trust, guide, 8, 1e-3)
+    assert cleaned.min() >= 0
+    assert cleaned.max() <= 8
+    assert np.abs(cleaned - position)[guide < 1].max() < 1.0
+
+
+def test_a_map_without_a_guides_help_is_the_weighted_mean() -> None:
+    """On a constant guide the filter is two box means in its closed form (He and others 2013)."""
+    rng = np.random.default_rng(3)
+    position = rng.uniform(0, 8, (30, 30)).astype(np.float32)
+    trust = rng.uniform(0.1, 1, (30, 30)).astype(np.float32)
+    weight = trust / trust.mean() + 1e-3
+    size = {"size": 7, "mode": "nearest"}
+    mean = ndimage.uniform_filter(weight * position, **size) / ndimage.uniform_filter(
+        weight, **size
+    )
+    found = smoothed_position(position, trust, np.full_like(trust, 0.4), 3, 1e-3)
+    np.testing.assert_allclose(found, _box(mean), atol=1e-4)
+
+
+def _box(values: np.ndarray) -> np.ndarray:
+    """Average over squares of 7 pixels."""
+    return ndimage.uniform_filter(values, 7, mode="nearest")
+
+
+def test_the_depth_of_a_leaf_at_low_resolution_stays_in_the_frames() -> None:
+    """Hairs one pixel wide against a blurred leaf once gave -2.2 and 12.4 for frames 0..8."""
+    plan = shoot(
+        load_scene("sticky-leaf"),
+        load_rig("field-2x"),
+        stance="kneeling",
+        light="flash-sixteenth",
+        frames=9,
+        crop=(2400, 1680),
+        bin=15,
+    )
+    frames = [frame.image for frame in plan]
+    result = built_in("focus-map-guided")(frames, stack_of(frames))
+    assert result.depth.min() >= 0
+    assert result.depth.max() <= 8
 
 
 def test_interpolated_depth_beats_the_nearest_frame() -> None:
