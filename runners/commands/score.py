@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from runners.commands.options import add_progress_option, number, shows_progress
+from runners.commands.options import add_progress_option, number, shows_progress, whole
 from runners.contract import DEPTH_UNITS, InvalidOutput, Outcome, as_result
 from runners.external import result_from_files
 from runners.request import RequestError, new_path, request, whole_file
@@ -52,6 +53,12 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--depth-unit", choices=DEPTH_UNITS, default="frame", help="(default: frame)"
     )
+    parser.add_argument(
+        "--reference",
+        type=whole(0),
+        metavar="N",
+        help="frame in whose view that picture is (default: the stack's own reference)",
+    )
     parser.add_argument("--name", metavar="N", help="of that picture in the table")
     parser.add_argument("--programs", type=Path, metavar="FILE", help=".toml file of programs")
     parser.add_argument("--csv", type=Path, metavar="FILE", help="table to make, all columns")
@@ -66,8 +73,8 @@ def run(args: argparse.Namespace) -> int:
     with request():
         if args.csv is not None:
             new_path(args.csv)
-        if args.method and (args.depth or args.name):
-            raise RequestError("--depth and --name go with --image, got --method")
+        if args.method and (args.depth or args.name or args.reference is not None):
+            raise RequestError("--depth, --name and --reference go with --image, got --method")
         for path in (args.image, args.depth):
             if path is not None and not path.is_file():
                 raise RequestError(f"{path}: there is no such file")
@@ -82,7 +89,9 @@ def run(args: argparse.Namespace) -> int:
             progress=shows_progress(args),
         )
     else:
-        outcome = finished(stack, args.image, args.depth, depth_unit=args.depth_unit)
+        outcome = finished(
+            stack, args.image, args.depth, depth_unit=args.depth_unit, reference=args.reference
+        )
         scored = [Judge(stack).score(outcome, name=args.name or args.image.name)]
     rows = table(scored)
     if args.csv is not None:
@@ -92,10 +101,18 @@ def run(args: argparse.Namespace) -> int:
     return _tell_failures(scored)
 
 
-def finished(stack: Stack, image: Path, depth: Path | None, *, depth_unit: str) -> Outcome:
+def finished(
+    stack: Stack,
+    image: Path,
+    depth: Path | None,
+    *,
+    depth_unit: str,
+    reference: int | None = None,
+) -> Outcome:
     """Return finished files as the outcome of a method: a bad file is an invalid output."""
     try:
-        result = as_result(result_from_files(image, depth, depth_unit=depth_unit), info=stack.info)
+        read = result_from_files(image, depth, depth_unit=depth_unit)
+        result = as_result(replace(read, reference=reference), info=stack.info)
     except (InvalidOutput, ValueError) as error:
         return Outcome(status="invalid-output", reason=" ".join(str(error).split()))
     return Outcome(status="ok", result=result)

@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from runners.commands.score import finished
 from runners.contract import Outcome, Result
+from runners.frames import write_image
 from runners.scoring import Judge, score_stack, table
 from simulator import load_rig, load_scene, shoot
 from simulator.approach import Approach
@@ -93,6 +95,19 @@ def test_another_reference_is_scored_in_its_own_view(still: Stack) -> None:
     assert own["reference"] == 2
     assert own["merge.psnr_db"] > 90
     assert given(still, other.achievable)["merge.psnr_db"] < 50
+
+
+def test_the_view_of_a_finished_file_can_be_told(still: Stack, tmp_path: Path) -> None:
+    """The true picture of frame 2's view, as a file, is perfect when 2 is named; 3 is no frame."""
+    light = encode_srgb(still.plan.truth(2).achievable)
+    file = tmp_path / "merged.tif"
+    write_image(file, np.rint(np.clip(light, 0, 1) * 65535).astype(np.uint16))
+    outcome = finished(still, file, None, depth_unit="frame", reference=2)
+    row = Judge(still).score(outcome, name="file").row
+    assert row["reference"] == 2
+    assert row["merge.psnr_db"] > 80
+    wrong = finished(still, file, None, depth_unit="frame", reference=3)
+    assert wrong.reason == "reference is frame 3, but frames are 0..2"
 
 
 def test_a_failure_is_a_row(still: Stack) -> None:
