@@ -73,8 +73,10 @@ def run(args: argparse.Namespace) -> int:
     with request():
         if args.csv is not None:
             new_path(args.csv)
-        if args.method and (args.depth or args.name or args.reference is not None):
-            raise RequestError("--depth, --name and --reference go with --image, got --method")
+        if args.method and (args.depth or args.name):
+            raise RequestError("--depth and --name go with --image, got --method")
+        if args.method and args.reference is not None:
+            raise RequestError("--reference goes with --image, got --method")
         for path in (args.image, args.depth):
             if path is not None and not path.is_file():
                 raise RequestError(f"{path}: there is no such file")

@@ -82,11 +82,13 @@ def smoothed_position(
     mean = box(weight * position, radius) / total
     # About the mean, for float32 cannot hold the difference of two large squares.
     level, middle = np.float32(guide.mean()), np.float32(position.mean())
-    apart, off = guide - level, position - middle
+    apart = np.asarray(guide - level, dtype=np.float32)
+    off = np.asarray(position - middle, dtype=np.float32)
     spread = box(weight * apart * apart, radius) / total - (mean_guide - level) ** 2
     shared = box(weight * apart * off, radius) / total - (mean_guide - level) * (mean - middle)
-    slope = shared / (np.maximum(spread, 0) + np.float32(epsilon))
-    offset = mean - slope * mean_guide
+    least = np.float32(epsilon)
+    slope = np.asarray(shared / (np.maximum(spread, 0) + least), dtype=np.float32)
+    offset = np.asarray(mean - slope * mean_guide, dtype=np.float32)
     smooth = box(slope, radius) * guide + box(offset, radius)
     reach = min(4 * radius + 1, 2 * min(position.shape) - 1)
     low = ndimage.minimum_filter(position, reach, mode="nearest")

@@ -6,6 +6,8 @@ No source outside: these are the promises of this project's own contract.
 import re
 import shutil
 import sys
+import tomllib
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
@@ -142,6 +144,17 @@ def test_the_method_in_the_readme_passes(tmp_path, capsys) -> None:
     told = capsys.readouterr().out.splitlines()
     assert len(told) == 10
     assert all(line.startswith("ok ") for line in told[:-1])
+
+
+def test_the_program_in_the_guide_can_be_read(tmp_path) -> None:
+    """What a reader copies out of DEVELOPERS.md is a file of programs, with every key there is."""
+    (text,) = re.findall(r"```toml\n(.*?)```", (ROOT / "DEVELOPERS.md").read_text(), re.DOTALL)
+    (tmp_path / "methods.toml").write_text(text)
+    method = find_method("my-program", programs=tmp_path / "methods.toml")
+    assert method.kind == "program"
+    assert set(tomllib.loads(text)["my-program"]) | {"name"} == {
+        field.name for field in fields(Program)
+    }
 
 
 def test_a_failed_check_is_status_one_with_a_line_on_stderr(tmp_path, capsys) -> None:
