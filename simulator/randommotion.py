@@ -17,7 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import schur
-from scipy.signal import lfilter
 
 Array = npt.NDArray[np.float64]
 
@@ -138,7 +137,7 @@ def draw_tremor(
     frame = np.exp(1j * np.cumsum(turn) * KNOT_S)
     pushes = _tremor_pushes(kicks, decay, turn) / frame[:, np.newaxis]
     fade = np.exp(-decay * KNOT_S)
-    turning = rms * frame[:, np.newaxis] * lfilter([1.0], [1.0, -fade], pushes, axis=0)
+    turning = rms * frame[:, np.newaxis] * _recursive(fade, pushes)
     position = turning.imag
     return Motion(position=position, velocity=turn[:, np.newaxis] * turning.real - decay * position)
 
@@ -150,7 +149,7 @@ def drift(
     kicks = rng.standard_normal(knots)
     keep = np.exp(-KNOT_S / memory_s)
     kicks[1:] *= np.sqrt(1 - keep**2)
-    return mean + rms * lfilter([1.0], [1.0, -keep], kicks)
+    return mean + rms * _recursive(keep, kicks)
 
 
 def sway_law(rate: float, seconds: float) -> tuple[Array, Array]:
@@ -223,7 +222,7 @@ def run_states(step: Array, covariance: Array, kicks: Array) -> Array:
     for row in range(len(step) - 1, -1, -1):
         drive = driven[..., row]
         drive[1:] += turned[:-1, :, row + 1 :] @ triangle[row, row + 1 :]
-        turned[..., row] = lfilter([1.0], [1.0, -triangle[row, row]], drive, axis=0)
+        turned[..., row] = _recursive(triangle[row, row], drive)
     return (turned @ frame.T).real
 
 
@@ -250,3 +249,11 @@ def _tremor_pushes(kicks: Array, decay: float, turn: Array) -> npt.NDArray[np.co
     noise[0] = covariance[0]
     pushes = kicks @ np.linalg.cholesky(noise).transpose(0, 2, 1)
     return pushes[..., 1] + 1j * pushes[..., 0]
+
+
+def _recursive(keep: complex | np.ndarray, pushes: Array) -> Array:
+    """Return the process that keeps a factor of itself from knot to knot and is pushed."""
+    # Imported late: loading it takes as long as all of a plan's search.
+    from scipy.signal import lfilter  # noqa: PLC0415
+
+    return np.asarray(lfilter([1.0], [1.0, -keep], pushes, axis=0))
