@@ -148,7 +148,8 @@ def run_session(session: Session, *, out: Path, workers: int, progress: bool) ->
         plan_session(session), out / session.scene, workers=workers, progress=progress
     )
     stack = read_stack(folder)
-    scored = score_stack(stack, [*METHODS, outside_program()], progress=progress)
+    methods = [*METHODS, outside_program()]
+    scored = score_stack(stack, methods, artefacts=False, progress=progress)
     contact_sheet(stack, scored, out / f"{session.scene}.png")
     return table(scored)
 

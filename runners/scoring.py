@@ -63,9 +63,12 @@ class Judge:
     Parameters
     ----------
     stack : Stack
+    artefacts : bool
+        Whether to look for artefacts, which takes about as long as all other scores.
     """
 
     stack: Stack
+    artefacts: bool = True
     _truths: dict[int, Truth] = field(default_factory=dict)
     _capture: dict[int, dict[str, dict[str, float]]] = field(default_factory=dict)
     _suspects: dict[int, Suspects] = field(default_factory=dict)
@@ -172,6 +175,8 @@ class Judge:
         }
 
     def _artefacts(self, brought: metrics.Registered, truth: Truth) -> dict[str, float]:
+        if not self.artefacts:
+            return {}
         if truth.reference not in self._suspects:
             self._suspects[truth.reference] = suspects_of(self.plan, truth)
         suspects = self._suspects[truth.reference]
@@ -199,6 +204,7 @@ def score_stack(
     *,
     time_limit_s: float | None = None,
     memory_limit_mb: float | None = None,
+    artefacts: bool = True,
     progress: bool = False,
 ) -> list[Scored]:
     """Run and score methods on a stack, one after another.
@@ -212,6 +218,8 @@ def score_stack(
     methods : iterable of str or Method
     time_limit_s, memory_limit_mb : float or None
         For each method.
+    artefacts : bool
+        As for `Judge`.
     progress : bool
         Whether to draw a progress bar on stderr.
 
@@ -221,7 +229,7 @@ def score_stack(
         In the order of ``methods``.
     """
     found = [find_method(item) if isinstance(item, str) else item for item in methods]
-    judge = Judge(stack)
+    judge = Judge(stack, artefacts=artefacts)
     scored: dict[int, Scored] = {}
     order = sorted(range(len(found)), key=lambda number: found[number].needs_truth)
     for number in tqdm(order, desc="methods", unit="method", disable=not progress):

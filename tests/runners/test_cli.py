@@ -363,8 +363,8 @@ class TestDone:
         """Without a kind all kinds are listed."""
         heads = [line for line in self.run(capsys, "list").splitlines() if not line.startswith(" ")]
         assert heads[0] == "scenes:"
-        assert heads[-1] == "suites:"
-        assert len(heads) == 8
+        assert heads[-1] == "studies:"
+        assert len(heads) == 9
 
     @pytest.mark.parametrize("command", ["", *COMMANDS])
     def test_help(self, command, capsys):
