@@ -58,7 +58,7 @@ SESSIONS = (
         f_number=11.0,
         stance="braced",
         light="flash-sixteenth",
-        frames=10,
+        frames=9,
         seed=5,
     ),
     Session(
@@ -148,7 +148,7 @@ def run_session(session: Session, *, out: Path, workers: int, progress: bool) ->
         plan_session(session), out / session.scene, workers=workers, progress=progress
     )
     stack = read_stack(folder)
-    methods = [*METHODS, outside_program()]
+    methods: list[str | Method] = [*METHODS, outside_program()]
     scored = score_stack(stack, methods, artefacts=False, progress=progress)
     contact_sheet(stack, scored, out / f"{session.scene}.png")
     return table(scored)

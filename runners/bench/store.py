@@ -98,6 +98,7 @@ def write_whole(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
+        Path(draft).chmod(0o644)  # a temporary file is for its owner alone
         Path(draft).replace(path)
     except BaseException:
         Path(draft).unlink(missing_ok=True)
