@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -229,17 +228,57 @@ def score_stack(
         In the order of ``methods``.
     """
     found = [find_method(item) if isinstance(item, str) else item for item in methods]
-    judge = Judge(stack, artefacts=artefacts)
-    scored: dict[int, Scored] = {}
-    order = sorted(range(len(found)), key=lambda number: found[number].needs_truth)
-    for number in tqdm(order, desc="methods", unit="method", disable=not progress):
-        views = Counter(item.truth.reference for item in scored.values() if item.truth is not None)
-        chosen = views.most_common(1)[0][0] if views else None
-        method = found[number]
-        scored[number] = judge.run(
-            method, reference=chosen, time_limit_s=time_limit_s, memory_limit_mb=memory_limit_mb
-        )
+    done = run_all(
+        Judge(stack, artefacts=artefacts),
+        found,
+        time_limit_s=time_limit_s,
+        memory_limit_mb=memory_limit_mb,
+    )
+    bar = tqdm(done, total=len(found), desc="methods", unit="method", disable=not progress)
+    scored = dict(bar)
     return [scored[number] for number in range(len(found))]
+
+
+def run_all(
+    judge: Judge,
+    methods: Sequence[Method],
+    *,
+    views: Iterable[int] = (),
+    time_limit_s: float | None = None,
+    memory_limit_mb: float | None = None,
+) -> Iterator[tuple[int, Scored]]:
+    """Run and score methods one after another, those that are told the truth last.
+
+    Parameters
+    ----------
+    judge : Judge
+    methods : sequence of Method
+    views : iterable of int
+        Frames in whose view other methods merged, earlier.
+    time_limit_s, memory_limit_mb : float or None
+        For each method.
+
+    Yields
+    ------
+    tuple of int and Scored
+        Which of the methods, and its score.
+    """
+    chosen = list(views)
+    for number in sorted(range(len(methods)), key=lambda number: methods[number].needs_truth):
+        scored = judge.run(
+            methods[number],
+            reference=usual_view(chosen),
+            time_limit_s=time_limit_s,
+            memory_limit_mb=memory_limit_mb,
+        )
+        if scored.truth is not None and not methods[number].needs_truth:
+            chosen.append(scored.truth.reference)
+        yield number, scored
+
+
+def usual_view(views: Sequence[int]) -> int | None:
+    """Return the frame that most chose, in whose view those that are told the truth merge."""
+    return max(sorted(set(views)), key=views.count) if views else None
 
 
 def score(

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from functools import partialmethod
-from multiprocessing import active_children, get_context
+from multiprocessing import get_context
 from multiprocessing.synchronize import RLock
 from typing import Any, NoReturn, TypeVar
 
 from tqdm import tqdm
+
+from simulator.processes import processes
 
 Job = TypeVar("Job")
 Made = TypeVar("Made")
@@ -39,30 +40,17 @@ def side_by_side(
         yield from map(make, jobs)
         return
     context = get_context("spawn")
-    lines = context.Value("i", 0)
-    others = set(active_children())
-    pool = ProcessPoolExecutor(
-        min(workers, len(jobs)),
-        mp_context=context,
-        initializer=_start,
-        initargs=(lines, context.RLock()),
-    )
+    given = (context.Value("i", 0), context.RLock())
     try:
-        for future in [pool.submit(make, job) for job in jobs]:
-            yield future.result()
+        with processes(min(workers, len(jobs)), start=_start, given=given) as pool:
+            for future in [pool.submit(make, job) for job in jobs]:
+                yield future.result()
     except BrokenProcessPool as error:
         raise RuntimeError("a process was ended from outside (out of memory?)") from error
-    except BaseException:
-        for child in set(active_children()) - others:
-            child.terminate()
-        raise
-    finally:
-        pool.shutdown(cancel_futures=True)
 
 
 def _start(lines: Any, lock: RLock) -> None:
     """Give this process's progress bars a line of their own; let it end in good order."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
     signal.signal(signal.SIGTERM, _interrupt)
     with lines.get_lock():
         line = lines.value

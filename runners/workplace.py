@@ -18,13 +18,17 @@ from runners.contract import Status
 from runners.frames import FrameFolder, write_image
 from runners.supervise import Ended, Limits
 
-_THREADS = (
-    "OMP_NUM_THREADS",
-    "OPENBLAS_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "NUMEXPR_NUM_THREADS",
-    "VECLIB_MAXIMUM_THREADS",
-    "NUMBA_NUM_THREADS",
+#: Environment in which numeric libraries use one thread each.
+ONE_THREAD = dict.fromkeys(
+    (
+        "OMP_NUM_THREADS",
+        "OPENBLAS_NUM_THREADS",
+        "MKL_NUM_THREADS",
+        "NUMEXPR_NUM_THREADS",
+        "VECLIB_MAXIMUM_THREADS",
+        "NUMBA_NUM_THREADS",
+    ),
+    "1",
 )
 _FROM_OUTSIDE = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
@@ -62,7 +66,7 @@ class Workplace:
             "HOME": str(home),
             "LC_ALL": "C.UTF-8",
             **dict.fromkeys(("TMPDIR", "TMP", "TEMP", "TEMPDIR"), str(temporary)),
-            **{name: os.environ.get(name, "1") for name in _THREADS},
+            **{name: os.environ.get(name, one) for name, one in ONE_THREAD.items()},
         }
         for entry in allowed:
             name, given, value = entry.partition("=")

@@ -10,15 +10,13 @@ import csv
 import io
 import os
 import shutil
-import signal
 import tempfile
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from math import isfinite
-from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +39,7 @@ from simulator.manifest import (
     versions,
 )
 from simulator.motion import MotionSummary
+from simulator.processes import processes
 from simulator.sensor import saturation_e
 from simulator.shoot import (
     BLUR_CRITERION_UM,
@@ -175,8 +174,7 @@ def _render(job: _Job, workers: int, progress: bool | None) -> _Facts:
     run: Callable[[_Job, list[int]], Iterator[_Facts]] = _here
     if workers > 1:
         run = _Pool(workers)
-        # The plan without what it has worked out: that is more than a pipe holds, and a start that
-        # waits for its reader keeps the next worker from starting, and from being ended.
+        # The plan without what it has worked out: that is more than a pipe holds.
         job = replace(job, plan=replace(job.plan))
     facts: _Facts = {}
     hidden = None if progress is None else not progress
@@ -198,35 +196,21 @@ class _Pool:
     workers: int
 
     def __call__(self, job: _Job, tasks: list[int]) -> Iterator[_Facts]:
-        others = set(active_children())
-        # Started afresh and not forked: a fork copies the locks of this process's threads.
-        pool = ProcessPoolExecutor(
-            self.workers,
-            mp_context=get_context("spawn"),
-            initializer=_start_worker,
-            initargs=(job,),
-        )
         try:
-            for future in as_completed([pool.submit(_perform, task) for task in tasks]):
-                yield future.result()
+            with processes(self.workers, start=_start_worker, given=(job,)) as pool:
+                for future in as_completed([pool.submit(_perform, task) for task in tasks]):
+                    yield future.result()
         except BrokenProcessPool as error:
             raise StackError(
                 "a rendering process was ended from outside (out of memory?); "
                 "try fewer workers or a smaller crop"
             ) from error
-        except BaseException:
-            for worker in set(active_children()) - others:
-                worker.terminate()  # what it is rendering is of no use any more
-            raise
-        finally:
-            pool.shutdown(cancel_futures=True)
 
 
 _worker_job: list[_Job] = []
 
 
 def _start_worker(job: _Job) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
     _worker_job[:] = [job]
 
 

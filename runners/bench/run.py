@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import platform
 import subprocess
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import as_completed
 from concurrent.futures.process import BrokenProcessPool
 from itertools import groupby
-from multiprocessing import active_children, get_context
 from pathlib import Path
 from typing import Any
 
@@ -20,9 +20,11 @@ from runners.bench.cells import Cell, cells_of, scoring_version
 from runners.bench.store import Store, write_whole
 from runners.bench.suite import Suite
 from runners.bench.tables import write_tables
-from runners.bench.work import StackWork, do, one_thread, set_one_thread
+from runners.bench.work import StackWork, do
 from runners.request import RequestError
+from runners.workplace import ONE_THREAD
 from simulator.manifest import pretty_json, versions
+from simulator.processes import processes
 
 #: The suite as it was run, in the benchmark's folder.
 SUITE = "suite.json"
@@ -132,23 +134,16 @@ def _run(works: Sequence[StackWork], workers: int) -> Iterator[int]:
     """Do the work in processes of their own; yield how many cells are done each time."""
     if not works:
         return
-    set_one_thread()
-    others = set(active_children())
-    pool = ProcessPoolExecutor(min(workers, len(works)), mp_context=get_context("spawn"))
+    os.environ.update(ONE_THREAD)  # for the processes that are started
     try:
-        for future in as_completed([pool.submit(do, work) for work in works]):
-            yield future.result()
+        with processes(min(workers, len(works))) as pool:
+            for future in as_completed([pool.submit(do, work) for work in works]):
+                yield future.result()
     except BrokenProcessPool as error:
         raise RuntimeError(
             "a process was ended from outside (out of memory?); what is done is kept, "
             "the same command goes on"
         ) from error
-    except BaseException:
-        for child in set(active_children()) - others:
-            child.terminate()
-        raise
-    finally:
-        pool.shutdown(cancel_futures=True)
 
 
 def environment(workers: int) -> dict[str, Any]:
@@ -162,7 +157,7 @@ def environment(workers: int) -> dict[str, Any]:
         "processor": _processor(),
         "system": platform.platform(),
         "workers": workers,
-        "threads": one_thread(),
+        "threads": ONE_THREAD,
     }
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ import numpy as np
 
 from runners.bench.cells import Cell, StackSpec
 from runners.bench.store import Store, write_whole
-from runners.scoring import Judge, Scored
+from runners.scoring import Judge, Scored, run_all
 from simulator.frameio import encode_image, encode_map
 from simulator.manifest import StackError, sha256
 from simulator.stackio import Stack, read_stack
@@ -61,26 +60,20 @@ def do(work: StackWork) -> int:
     spec = work.cells[0].stack
     stack = _stack(store, spec)
     judge = Judge(stack)
-    views = list(work.views)
-    for cell in sorted(work.cells, key=lambda cell: cell.method.needs_truth):
-        scored = judge.run(
-            cell.method,
-            reference=usual_view(views),
-            time_limit_s=work.time_limit_s,
-            memory_limit_mb=work.memory_limit_mb,
-        )
-        if scored.truth is not None and not cell.method.needs_truth:
-            views.append(scored.truth.reference)
+    methods = [cell.method for cell in work.cells]
+    for number, scored in run_all(
+        judge,
+        methods,
+        views=work.views,
+        time_limit_s=work.time_limit_s,
+        memory_limit_mb=work.memory_limit_mb,
+    ):
+        cell = work.cells[number]
         sums = _keep_output(store.output(cell.key), scored)
         store.keep(cell.key, _row(work, cell, scored, sums))
     if not work.keep_frames:
         shutil.rmtree(stack.path)
     return len(work.cells)
-
-
-def usual_view(views: Sequence[int]) -> int | None:
-    """Return the frame that most chose, in whose view those that are told the truth merge."""
-    return max(sorted(set(views)), key=views.count) if views else None
 
 
 def _stack(store: Store, spec: StackSpec) -> Stack:
@@ -135,14 +128,3 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None if math.isnan(value) else str(value)
     return value if value is None or isinstance(value, bool | int | float | str) else str(value)
-
-
-def one_thread() -> dict[str, str]:
-    """Return the environment in which numeric libraries use one thread each."""
-    names = ("OMP", "OPENBLAS", "MKL", "NUMEXPR")
-    return {f"{name}_NUM_THREADS": "1" for name in names}
-
-
-def set_one_thread() -> None:
-    """Let the libraries that this process starts others with use one thread."""
-    os.environ.update(one_thread())

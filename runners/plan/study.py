@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from math import ceil
-from multiprocessing import get_context
 from typing import Any, cast
 
 import numpy as np
@@ -28,6 +26,7 @@ from runners.true_stages import StackTruth
 from simulator.approach import cover
 from simulator.flash import frame_times
 from simulator.hands import load_stance
+from simulator.processes import processes
 from simulator.rig import Rig
 from simulator.scene import Scene, load_scene
 from simulator.shoot import Shoot, shoot
@@ -208,7 +207,7 @@ def run_study(
     with bar:
         if workers == 1:
             return pd.DataFrame(_counted(run(run_cell, cells, [bench] * len(cells)), bar))
-        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        with processes(workers) as pool:
             run = pool.map
             return pd.DataFrame(_counted(run(run_cell, cells, [bench] * len(cells)), bar))
 

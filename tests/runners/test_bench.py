@@ -19,9 +19,9 @@ from runners.bench.cells import PLAIN, cells_of, stacks_of
 from runners.bench.conditions import FACTORS
 from runners.bench.store import Store
 from runners.bench.suite import Ladder, Suite
-from runners.bench.work import usual_view
 from runners.cli import main
 from runners.request import RequestError
+from runners.scoring import usual_view
 from simulator.data import DataFileError, list_data_files
 
 TEXT = """

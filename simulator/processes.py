@@ -1,0 +1,55 @@
+"""Processes that share out work, and end with the one that started them."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from multiprocessing import active_children, get_context
+from typing import Any
+
+
+@contextmanager
+def processes(
+    workers: int, *, start: Callable[..., None] | None = None, given: tuple[Any, ...] = ()
+) -> Iterator[ProcessPoolExecutor]:
+    """Give a pool of processes; whatever ends the block early ends them too.
+
+    Parameters
+    ----------
+    workers : int
+        At most so many processes, >= 1.
+    start : callable or None
+        Called with `given` in each process before its work; a function of a module.
+    given : tuple
+        What it needs; small, for a start that waits for a full pipe to be read keeps the next
+        process from starting, and from being ended.
+
+    Raises
+    ------
+    concurrent.futures.process.BrokenProcessPool
+        From a future: a process was ended from outside.
+    """
+    others = set(active_children())
+    # Started afresh and not forked: a fork copies the locks of this process's threads.
+    pool = ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=_start, initargs=(start, given)
+    )
+    try:
+        yield pool
+    except BrokenProcessPool:
+        raise
+    except BaseException:
+        for worker in set(active_children()) - others:
+            worker.terminate()  # what it is doing is of no use any more
+        raise
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _start(start: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
+    if start is not None:
+        start(*given)
