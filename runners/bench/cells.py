@@ -116,7 +116,8 @@ def scoring_version() -> str:
     """Return a checksum of the code that turns results into numbers."""
     here = Path(__file__).resolve().parents[1]
     sources = sorted(Path(metrics.__file__).parent.rglob("*.py"))
-    sources += [here / name for name in ("scoring.py", "contract.py", "true_stages.py")]
+    names = ("scoring.py", "artefact_scores.py", "contract.py", "true_stages.py")
+    sources += [here / name for name in names]
     found = hashlib.sha256()
     for path in sources:
         found.update(path.name.encode() + b"\0" + path.read_bytes())

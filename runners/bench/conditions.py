@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TypeGuard
 
 from simulator.light import FlashUnit, Recycle
+from simulator.scene import Balls, Fibres, Surface
 from simulator.shoot import STEP_SHARE, Shoot
 
 
@@ -113,6 +115,28 @@ def _axial_colour(plan: Shoot, apart_mm: float) -> Shoot:
     return replace(plan, rig=replace(plan.rig, lens=lens))
 
 
+def _highlights(plan: Shoot, radiance: float) -> Shoot:
+    """Let the light be reflected in every shiny drop and ball so much brighter than white."""
+    surfaces = plan.scene.surface
+    if not any(_shines(surface) for surface in surfaces):
+        raise ValueError(f"scene {plan.scene.name!r} has nothing shiny to brighten")
+    brighter = tuple(
+        replace(surface, highlight=radiance) if _shines(surface) else surface
+        for surface in surfaces
+    )
+    return replace(plan, scene=replace(plan.scene, surface=brighter))
+
+
+def _shines(surface: Surface) -> TypeGuard[Fibres | Balls]:
+    """Tell whether a surface has a highlight; fibres have it in the drops at their tips."""
+    match surface:
+        case Balls():
+            return surface.highlight > 0
+        case Fibres():
+            return surface.drop_um is not None and surface.highlight > 0
+    return False
+
+
 FACTORS = {
     "step": Factor("depths of field a frame", _step),
     "shake": Factor("mm rms toward the subject", _shake),
@@ -124,4 +148,5 @@ FACTORS = {
     "smear": Factor("s of ambient exposure", _smear),
     "missing-ends": Factor("share of the frames, each end", _missing_ends),
     "axial-colour": Factor("mm of focus between colours", _axial_colour),
+    "highlights": Factor("times white", _highlights),
 }

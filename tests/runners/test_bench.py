@@ -23,6 +23,8 @@ from runners.cli import main
 from runners.request import RequestError
 from runners.scoring import usual_view
 from simulator.data import DataFileError, list_data_files
+from simulator.scene import Balls, Fibres
+from simulator.shoot import Shoot
 
 TEXT = """
 title = "tiny"
@@ -206,7 +208,7 @@ class TestSuite:
         values = (0.1, 0.2, 0.25, 0.3, 0.4)
         suite = Suite(
             name="one",
-            scenes=("ramp",),
+            scenes=("sticky-leaf" if factor == "highlights" else "ramp",),
             methods=("mean",),
             frames=12,
             ladders=(Ladder(factor=factor, values=values),),
@@ -236,6 +238,23 @@ class TestSuite:
         plan = next(stacks_of(suite)).plan
         with pytest.raises(ValueError, match="'steady-lamp' has no flash"):
             FACTORS["flash-spread"].apply(plan, 0.1)
+
+    def test_highlights_need_something_shiny(self) -> None:
+        """Drops at the tips of hairs and a lamp's lens shine; card and dry bristles do not."""
+        scenes = ("sticky-leaf", "circuit-board", "ramp", "seed-burr")
+        suite = Suite(name="one", scenes=scenes, methods=("mean",), frames=2)
+        leaf, board, ramp, burr = (spec.plan for spec in stacks_of(suite))
+        brighten = FACTORS["highlights"].apply
+        assert _shining_at(brighten(leaf, 50.0), 50.0) == {"short hairs", "long hairs"}
+        assert _shining_at(brighten(board, 50.0), 50.0) == {"lamp"}
+        for plan in (ramp, burr):
+            with pytest.raises(ValueError, match=f"'{plan.scene.name}' has nothing shiny"):
+                brighten(plan, 50.0)
+
+
+def _shining_at(plan: Shoot, radiance: float) -> set[str]:
+    surfaces = [one for one in plan.scene.surface if isinstance(one, Balls | Fibres)]
+    return {one.name for one in surfaces if one.highlight == radiance}
 
 
 class TestVerify:
