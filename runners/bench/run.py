@@ -36,6 +36,7 @@ def bench(
     *,
     workers: int = 1,
     shard: tuple[int, int] = (1, 1),
+    only: str | None = None,
     keep_frames: bool = False,
     progress: bool = True,
     say: Callable[[str], None] = print,
@@ -52,6 +53,8 @@ def bench(
         comparable.
     shard : (which, of how many)
         Only every so-manieth stack, counted from 1, for several machines on one folder.
+    only : str or None
+        Key of the one cell to do, also where it is done already; None does all that are missing.
     keep_frames : bool
         Whether rendered stacks stay when their cells are done.
     progress : bool
@@ -67,21 +70,35 @@ def bench(
     Raises
     ------
     runners.request.RequestError
-        The folder cannot be written, another run is at work in it, or a shard that is not there.
+        The folder cannot be written, another run is at work in it, or a shard or cell that is not
+        there.
     """
     if workers < 1:
         raise RequestError(f"workers: got {workers}, allowed 1 or more")
     which, count = shard
     if not 1 <= which <= count:
         raise RequestError(f"shard: got {which}/{count}, allowed 1/{count} to {count}/{count}")
+    cells = cells_of(suite)
+    chosen = None if only is None else cell_named(cells, only, suite=suite.name)
     store = Store(Path(out))
     store.make()
     with store.locked(f"{which}-of-{count}"):
         write_whole(store.path / "environment.json", pretty_json(environment(workers)).encode())
         suite_text = pretty_json(TypeAdapter(Suite).dump_python(suite, mode="json"))
         write_whole(store.path / SUITE, suite_text.encode())
-        cells = cells_of(suite)
-        works = _missing(store, suite, cells, workers, shard, keep_frames=keep_frames)
+        works = [
+            StackWork(
+                folder=store.path,
+                suite=suite.name,
+                cells=left,
+                time_limit_s=suite.time_limit_s,
+                memory_limit_mb=suite.memory_limit_mb,
+                alone=workers == 1,
+                keep_frames=keep_frames,
+                views=views,
+            )
+            for left, views in _missing(store, cells, shard, chosen)
+        ]
         left = sum(len(work.cells) for work in works)
         say(f"{suite.name}: {len(cells)} cells, {left} to do here")
         with tqdm(total=left, desc=suite.name, unit="cell", disable=not progress) as bar:
@@ -90,36 +107,46 @@ def bench(
         return write_tables(store, cells)
 
 
+def cell_named(cells: Sequence[Cell], key: str, *, suite: str) -> Cell:
+    """Return the cell that has a key.
+
+    Raises
+    ------
+    RequestError
+        None has.
+    """
+    found = [cell for cell in cells if cell.key == key]
+    if not found:
+        raise RequestError(
+            f"cell: got {key!r}, allowed a key of one of the {len(cells)} cells of {suite} under "
+            "this version of the code\nthey stand in the column cell_key of rows.csv"
+        )
+    return found[0]
+
+
 def _missing(
-    store: Store,
-    suite: Suite,
-    cells: Sequence[Cell],
-    workers: int,
-    shard: tuple[int, int],
-    *,
-    keep_frames: bool,
-) -> list[StackWork]:
-    """Return the work that is left, stack by stack."""
-    works = []
+    store: Store, cells: Sequence[Cell], shard: tuple[int, int], chosen: Cell | None
+) -> Iterator[tuple[list[Cell], tuple[int, ...]]]:
+    """Yield the cells that are left to do, stack by stack, and the views already chosen there."""
     for number, (_, group) in enumerate(groupby(cells, key=lambda cell: id(cell.stack))):
-        if number % shard[1] != shard[0] - 1:
-            continue
         rows = {cell: store.row(cell.key) for cell in group}
         left = [cell for cell, row in rows.items() if row is None]
+        if chosen is not None:
+            left = _for_one(chosen, left) if chosen in rows else []
+        elif number % shard[1] != shard[0] - 1:
+            left = []
         if left:
-            works.append(
-                StackWork(
-                    folder=store.path,
-                    suite=suite.name,
-                    cells=left,
-                    time_limit_s=suite.time_limit_s,
-                    memory_limit_mb=suite.memory_limit_mb,
-                    alone=workers == 1,
-                    keep_frames=keep_frames,
-                    views=views_of(rows),
-                )
-            )
-    return works
+            yield left, views_of(rows)
+
+
+def _for_one(chosen: Cell, left: Sequence[Cell]) -> list[Cell]:
+    """Return a cell with what it rests on: the truth is told in the view that others chose."""
+    before = [
+        cell
+        for cell in left
+        if chosen.method.needs_truth and not cell.method.needs_truth and cell is not chosen
+    ]
+    return [*before, chosen]
 
 
 def views_of(rows: Mapping[Cell, Mapping[str, Any] | None]) -> tuple[int, ...]:

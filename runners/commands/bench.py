@@ -37,6 +37,11 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--shard", type=shard, default=(1, 1), metavar="I/N", help="only the I-th of N parts"
     )
+    parser.add_argument(
+        "--only",
+        metavar="CELL",
+        help="do this one cell, again if it is done: a key of the column cell_key in rows.csv",
+    )
     parser.add_argument("--keep-frames", action="store_true", help="keep the rendered stacks")
     add_progress_option(parser)
 
@@ -58,12 +63,15 @@ def run(args: argparse.Namespace) -> int:
         args.out,
         workers=args.workers,
         shard=args.shard,
+        only=args.only,
         keep_frames=args.keep_frames,
         progress=shows_progress(args),
     )
     if rows.empty:
         print("no cell is done")
         return 0
+    if args.only:
+        return tell_one(rows[rows["cell_key"] == args.only].iloc[0], args.out)
     print(standing(rows[rows["condition"] == PLAIN]))
     print(f"all cells are in {args.out / 'rows.csv'}")
     failed = rows[~rows["status"].isin(["ok", "skipped"])]
@@ -71,6 +79,20 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print(f"stacktruth bench: {len(failed)} of {len(rows)} cells failed", file=sys.stderr)
     return 1
+
+
+def tell_one(row: pd.Series, out: Path) -> int:
+    """Print what a cell is and how it came out; return the exit status."""
+    print(
+        f"{row['scene']}, {row['condition']} {row['severity']}, seed {row['seed']}, {row['method']}"
+    )
+    if row["status"] == "ok":
+        print(
+            f"{row['total.psnr_db']:.2f} dB against the ideal; all its numbers: {out / 'rows.csv'}"
+        )
+        return 0
+    print(f"{row['status']}: {row['reason']}")
+    return int(row["status"] != "skipped")
 
 
 def standing(rows: pd.DataFrame) -> str:
