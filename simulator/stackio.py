@@ -11,9 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from simulator.frameio import FORMATS, FrameFiles, read_image
 from simulator.manifest import (
@@ -31,6 +29,9 @@ from simulator.manifest import (
 from simulator.shoot import Shoot
 from simulator.stackwrite import TRUTH_IMAGES, truth_file, write_stack
 from simulator.truth import Truth
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "Stack",
@@ -97,6 +98,8 @@ class Stack:
     @cached_property
     def records(self) -> pd.DataFrame:
         """What happened in each frame (frames.csv), one row a frame."""
+        import pandas as pd  # noqa: PLC0415 - slow to load, and few commands need it
+
         with (self.path / RECORDS).open(encoding="utf-8", newline="") as file:
             return pd.DataFrame(
                 {key: _value(text) for key, text in row.items()} for row in csv.DictReader(file)

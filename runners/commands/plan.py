@@ -74,12 +74,13 @@ def run(args: argparse.Namespace) -> int:
         setting = setting_of(args)
         bench = bench_of(args, setting)
     plan = make_plan(setting, seed=args.seed)
+    # The answer first: pages and studies take longer.
+    print(json.dumps(plan_record(plan), indent=1) if args.json else plan_text(plan), flush=True)
     study = None if bench is None else study_of(args, plan, bench)
     if out is not None:
         from runners.plan.page import write_plan  # noqa: PLC0415 - what draws is slow to load
 
         write_plan(plan, out, study=study)
-    print(json.dumps(plan_record(plan), indent=1) if args.json else plan_text(plan))
     return 0 if study is None else tell_failures(study)
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache
 
 import numpy as np
 
@@ -99,7 +99,7 @@ def make_plan(setting: Setting, *, seed: int = 0) -> Plan:
     advised = wanted or forecast(setting, drawn, best_effort(setting, drawn))
     counts = sorted({1, 2, advised.way.passes})
     side_frames = min(len(drawn.times_s), 2 * advised.way.frames)
-    draw = partial(draw_passes, frames=side_frames, passes=_SIDE_PASSES, seed=seed)
+    draw = _side_draw(setting, frames=side_frames, seed=seed)
     even = fewest(setting, drawn, chance=0.5, pass_counts=(1,))
     trial_frames = min(even.frames, side_frames) if even else side_frames
     own = wanted.way if wanted else None
@@ -133,6 +133,19 @@ def search_passes(setting: Setting, *, seed: int = 0) -> Passes:
         frames = max(frames, _MOST_REGULAR * regular_pass(setting).frames)
     passes = max(1, min(_SEARCH_PASSES, _SEARCH_FRAMES // frames))
     return draw_passes(setting, frames=frames, passes=passes, seed=seed)
+
+
+def _side_draw(setting: Setting, *, frames: int, seed: int) -> Callable[[Setting], Passes]:
+    """Return what draws the passes behind the side tables, once for equal hands and light.
+
+    The f-number is all that the tables change in a rig; nothing that is drawn depends on it.
+    """
+
+    @cache
+    def drawn(asked: Setting) -> Passes:
+        return draw_passes(asked, frames=frames, passes=_SIDE_PASSES, seed=seed)
+
+    return lambda asked: drawn(replace(asked, rig=setting.rig))
 
 
 def naive_way(setting: Setting, drawn: Passes) -> Way:

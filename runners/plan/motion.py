@@ -107,12 +107,13 @@ def draw_pulse_at(
     axis = rng.standard_normal((passes, 3))
     axis *= 1e-3 * stance.pulse_um * np.sqrt(3) / np.linalg.norm(axis, axis=1, keepdims=True)
     sizes = np.array(PULSE_HARMONICS) * np.sqrt(2 / np.sum(np.square(PULSE_HARMONICS)))
-    wave, speed = np.zeros((2, len(times_s), passes))
-    for harmonic, size in enumerate(sizes, start=1):
-        rate = 2 * np.pi * stance.pulse_hz * harmonic
-        angle = rate * times_s[:, np.newaxis] + rng.uniform(0, 2 * np.pi, passes)
-        wave += size * np.sin(angle)
-        speed += size * rate * np.cos(angle)
+    rates = 2 * np.pi * stance.pulse_hz * np.arange(1, len(sizes) + 1)
+    start = rng.uniform(0, 2 * np.pi, (len(sizes), passes))
+    # The sine of a sum is two products: no sine is taken for every frame of every pass.
+    sine, cosine = np.sin(np.outer(times_s, rates)), np.cos(np.outer(times_s, rates))
+    up, aside = sizes[:, np.newaxis] * np.sin(start), sizes[:, np.newaxis] * np.cos(start)
+    wave = sine @ aside + cosine @ up
+    speed = (rates * cosine) @ aside - (rates * sine) @ up
     return Moves(wave[..., np.newaxis] * axis, speed[..., np.newaxis] * axis)
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from html import escape
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
@@ -17,16 +18,11 @@ from runners.plan.advice import Plan
 from runners.plan.card import field_card
 from runners.plan.plots import aperture_figure, coverage_figure, lanes_figure
 from runners.plan.record import plan_record
-from runners.plan.study import Study
-from runners.plan.study_report import (
-    study_pictures,
-    study_table,
-    study_title,
-    study_words,
-    summary,
-)
 from runners.plan.words import CAUTIONS, Table, plan_text, sentences, tables, title
 from runners.request import RequestError
+
+if TYPE_CHECKING:
+    from runners.plan.study import Study
 
 _STYLE = """
 body { font: 16px/1.45 sans-serif; color: #222; max-width: 48em; margin: 2em auto; padding: 0 1em }
@@ -107,6 +103,14 @@ def whole_folder(folder: Path) -> Iterator[Path]:
 
 def _write_study(study: Study, place: Path) -> str:
     """Write rows and pictures of a study, and return its part of the page."""
+    from runners.plan.study_report import (  # noqa: PLC0415 - what merges is slow to load
+        study_pictures,
+        study_table,
+        study_title,
+        study_words,
+        summary,
+    )
+
     study.rows.to_csv(place / "study.csv", index=False)
     found = summary(study.rows)
     pictures = study_pictures(study, found)

@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+import sys
 
 import pytest
 from PIL import Image
@@ -30,6 +32,20 @@ def test_the_text_leads_with_what_to_do(capsys):
     assert "covers the whole depth without a gap every time" in first
     assert "f-number: sharpness against frames" in rest
     assert all(caution in rest for caution in CAUTIONS)
+
+
+def test_a_plan_loads_nothing_that_draws_renders_or_scores():
+    """In a process of its own: what is slow to load waits until a page or a study is asked for."""
+    code = (
+        "import sys; from runners.cli import main; "
+        f"main({[*QUICK, *DEPTH]!r}); "
+        "print({name.partition('.')[0] for name in sys.modules})"
+    )
+    asked = [sys.executable, "-c", code]
+    said = subprocess.run(asked, capture_output=True, text=True, check=True).stdout
+    loaded = said.splitlines()[-1]
+    assert "'runners'" in loaded
+    assert not re.search("'(pandas|matplotlib|skimage|metrics)'", loaded)
 
 
 def test_the_json_holds_the_same_plan(capsys):
