@@ -28,6 +28,8 @@ class Isolation:
     prefix: tuple[str, ...] = ()
 
 
+#: Ends a program when the one that started it has gone, even by kill -9.
+_LEASH = ("setpriv", "--pdeathsig", "KILL", "--")
 SESSION = Isolation("own session")
 _NAMESPACES = ("--user", "--map-root-user", "--net", "--pid", "--fork", "--kill-child")
 _LEVELS = (
@@ -40,13 +42,14 @@ _LEVELS = (
 @cache
 def best_isolation() -> Isolation:
     """Return the strongest level that works here; at worst a session of its own."""
+    leash = _LEASH if _works(_LEASH) else ()
     unshare = shutil.which("unshare")
     if unshare:
         for name, options in _LEVELS:
-            prefix = (unshare, *options, "--")
+            prefix = (*leash, unshare, *options, "--")
             if _works(prefix):
                 return Isolation(name, prefix)
-    return SESSION
+    return Isolation(SESSION.name, leash)
 
 
 def _works(prefix: tuple[str, ...]) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
@@ -57,7 +58,7 @@ class Method:
         """Whether stages of it are given the truth."""
         return self.kind == "built-in" and (self.spec == ORACLE or "+" in self.spec)
 
-    @property
+    @cached_property
     def version(self) -> str:
         """Checksum of the code: of the file, of the executable, or of the built-in methods."""
         if self.program is not None:

@@ -30,7 +30,9 @@ ONE_THREAD = dict.fromkeys(
     ),
     "1",
 )
-_FROM_OUTSIDE = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+#: How the reason begins where neither the method nor its limits ended it.
+FROM_OUTSIDE = "ended from outside"
+_SIGNALS_FROM_OUTSIDE = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
 @dataclass(frozen=True)
@@ -160,6 +162,6 @@ def verdict(ended: Ended, limits: Limits) -> tuple[Status, str]:
 
 def _by_signal(number: int) -> tuple[Status, str]:
     name = signal.Signals(number).name if number in list(signal.Signals) else str(number)
-    if number in _FROM_OUTSIDE:
-        return "killed", f"ended from outside by signal {name}"
+    if number in _SIGNALS_FROM_OUTSIDE:
+        return "killed", f"{FROM_OUTSIDE} by signal {name}"
     return "failed", f"crashed with signal {name}"

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import signal
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import active_children, get_context
+from multiprocessing import active_children, get_context, parent_process
+from multiprocessing.connection import wait
 from typing import Any
 
 
@@ -51,5 +54,17 @@ def processes(
 
 def _start(start: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     if start is not None:
         start(*given)
+
+
+def _end_with_parent() -> None:
+    """End this process when the one that started it has gone, even by kill -9.
+
+    It would wait for work for ever, or go on with work that nobody asks for any more.
+    """
+    parent = parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os.kill(os.getpid(), signal.SIGKILL)

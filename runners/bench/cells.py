@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -85,6 +85,14 @@ def cells_of(suite: Suite) -> list[Cell]:
     """Return all cells in the suite's order; a stack's cells stand together."""
     methods = [find_method(spec) for spec in suite.methods]
     return [Cell(stack=stack, method=m) for stack in stacks_of(suite) for m in methods]
+
+
+def by_stack(cells: Iterable[Cell]) -> dict[str, tuple[Cell, ...]]:
+    """Return cells by the key of their stack, in order; cells that are the same stand once."""
+    stacks: dict[str, dict[str, Cell]] = {}
+    for cell in cells:
+        stacks.setdefault(cell.stack.key, {})[cell.key] = cell
+    return {stack: tuple(found.values()) for stack, found in stacks.items()}
 
 
 def _plans(suite: Suite) -> Iterator[Shoot]:

@@ -2,32 +2,41 @@
 
 from __future__ import annotations
 
-import os
+import errno
 import platform
 import subprocess
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import as_completed
+from concurrent.futures import FIRST_COMPLETED, CancelledError, wait
 from concurrent.futures.process import BrokenProcessPool
-from itertools import groupby
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from pydantic import TypeAdapter
 from tqdm import tqdm
 
-from runners.bench.cells import Cell, cells_of, scoring_version
+from runners.bench.cells import Cell, by_stack, cells_of, scoring_version
+from runners.bench.missing import left_of
+from runners.bench.places import Place, on_cluster, on_this_machine
 from runners.bench.store import Store, write_whole
-from runners.bench.suite import Suite
+from runners.bench.suite import SUITE, Suite, suite_text
 from runners.bench.tables import write_tables
-from runners.bench.work import StackWork, do
+from runners.bench.work import Task, give_up
 from runners.request import RequestError
 from runners.workplace import ONE_THREAD
 from simulator.manifest import pretty_json, versions
-from simulator.processes import processes
 
-#: The suite as it was run, in the benchmark's folder.
-SUITE = "suite.json"
+#: How often the folder is looked at for new rows.
+_LOOK_S = 1.0
+_NO_WRITING = (
+    errno.ENOSPC,
+    errno.EDQUOT,
+    errno.EROFS,
+    errno.EFBIG,
+    errno.EACCES,
+    errno.EPERM,
+    errno.EIO,
+)
 
 
 def bench(
@@ -35,6 +44,7 @@ def bench(
     out: str | Path,
     *,
     workers: int = 1,
+    cluster: str | None = None,
     shard: tuple[int, int] = (1, 1),
     only: str | None = None,
     keep_frames: bool = False,
@@ -51,6 +61,9 @@ def bench(
     workers : int
         Processes; each does one stack at a time. With more than one, times are marked as not
         comparable.
+    cluster : str or None
+        Address of a dask scheduler whose workers do it instead of processes of this machine; they
+        must see the folder, and the suite's own files, under the same paths.
     shard : (which, of how many)
         Only every so-manieth stack, counted from 1, for several machines on one folder.
     only : str or None
@@ -71,7 +84,9 @@ def bench(
     ------
     runners.request.RequestError
         The folder cannot be written, another run is at work in it, or a shard or cell that is not
-        there.
+        there; with a cluster, that there is none.
+    RuntimeError
+        Processes were ended from outside, or there is no room to write; what is done is kept.
     """
     if workers < 1:
         raise RequestError(f"workers: got {workers}, allowed 1 or more")
@@ -79,98 +94,133 @@ def bench(
     if not 1 <= which <= count:
         raise RequestError(f"shard: got {which}/{count}, allowed 1/{count} to {count}/{count}")
     cells = cells_of(suite)
-    chosen = None if only is None else cell_named(cells, only, suite=suite.name)
-    store = Store(Path(out))
-    store.make()
-    with store.locked(f"{which}-of-{count}"):
-        write_whole(store.path / "environment.json", pretty_json(environment(workers)).encode())
-        suite_text = pretty_json(TypeAdapter(Suite).dump_python(suite, mode="json"))
-        write_whole(store.path / SUITE, suite_text.encode())
-        works = [
-            StackWork(
-                folder=store.path,
-                suite=suite.name,
-                cells=left,
-                time_limit_s=suite.time_limit_s,
-                memory_limit_mb=suite.memory_limit_mb,
-                alone=workers == 1,
-                keep_frames=keep_frames,
-                views=views,
-            )
-            for left, views in _missing(store, cells, shard, chosen)
-        ]
-        left = sum(len(work.cells) for work in works)
-        say(f"{suite.name}: {len(cells)} cells, {left} to do here")
-        with tqdm(total=left, desc=suite.name, unit="cell", disable=not progress) as bar:
-            for done in _run(works, workers):
-                bar.update(done)
-        return write_tables(store, cells)
+    if only is not None:
+        check_key(only, cells, suite=suite.name)
+    store = Store(Path(out).absolute())
+    place = on_cluster(cluster) if cluster is not None else on_this_machine(workers)
+    with _kept(store), place as there:
+        store.make()
+        with store.locked(f"{which}-of-{count}"):
+            known = pretty_json(environment(there.workers))
+            write_whole(store.path / "environment.json", known.encode())
+            write_whole(store.path / SUITE, suite_text(suite).encode())
+            alone = cluster is None and workers == 1
+            left = _missing(store, cells, shard, only)
+            tasks = {
+                task_on(store, group, only=only, alone=alone, keep_frames=keep_frames): keys
+                for group, keys in left
+            }
+            total = sum(len(keys) for keys in tasks.values())
+            say(f"{suite.name}: {len(cells)} cells, {total} to do here")
+            # The time left goes by the mean of all cells: a stack's cells come in a bunch.
+            with tqdm(
+                total=total, desc=suite.name, unit="cell", smoothing=0, disable=not progress
+            ) as bar:
+                for _ in finished(store, tasks, there):
+                    bar.update()
+            return write_tables(store, cells)
 
 
-def cell_named(cells: Sequence[Cell], key: str, *, suite: str) -> Cell:
-    """Return the cell that has a key.
+@contextmanager
+def _kept(store: Store) -> Iterator[None]:
+    """Say of what ends a run from outside that nothing done is lost."""
+    try:
+        yield
+    except (BrokenProcessPool, CancelledError) as error:
+        raise RuntimeError(
+            "processes were ended from outside (out of memory?); what is done is kept, "
+            "the same command goes on"
+        ) from error
+    except OSError as error:
+        if error.errno not in _NO_WRITING:
+            raise
+        place = f" ({error.filename})" if error.filename else ""
+        raise OSError(
+            f"{store.path}: {error.strerror}{place}\n"
+            "what is done is kept; the same command goes on when it can be written to"
+        ) from error
+
+
+def check_key(key: str, cells: Sequence[Cell], *, suite: str) -> None:
+    """Refuse a key that no cell has.
 
     Raises
     ------
     RequestError
-        None has.
     """
-    found = [cell for cell in cells if cell.key == key]
-    if not found:
+    if key not in (cell.key for cell in cells):
         raise RequestError(
             f"cell: got {key!r}, allowed a key of one of the {len(cells)} cells of {suite} under "
             "this version of the code\nthey stand in the column cell_key of rows.csv"
         )
-    return found[0]
 
 
 def _missing(
-    store: Store, cells: Sequence[Cell], shard: tuple[int, int], chosen: Cell | None
-) -> Iterator[tuple[list[Cell], tuple[int, ...]]]:
-    """Yield the cells that are left to do, stack by stack, and the views already chosen there."""
-    for number, (_, group) in enumerate(groupby(cells, key=lambda cell: id(cell.stack))):
-        rows = {cell: store.row(cell.key) for cell in group}
-        left = [cell for cell, row in rows.items() if row is None]
-        if chosen is not None:
-            left = _for_one(chosen, left) if chosen in rows else []
-        elif number % shard[1] != shard[0] - 1:
-            left = []
-        if left:
-            yield left, views_of(rows)
+    store: Store, cells: Sequence[Cell], shard: tuple[int, int], only: str | None
+) -> Iterator[tuple[tuple[Cell, ...], list[str]]]:
+    """Yield the cells of each stack that has any left to do, and the keys of those."""
+    which, count = shard
+    for number, group in enumerate(by_stack(cells).values()):
+        mine = number % count == which - 1 if only is None else only in (c.key for c in group)
+        if mine:
+            left = left_of({cell: store.row(cell.key) for cell in group}, only=only)
+            if left:
+                yield group, [cell.key for cell in left]
 
 
-def _for_one(chosen: Cell, left: Sequence[Cell]) -> list[Cell]:
-    """Return a cell with what it rests on: the truth is told in the view that others chose."""
-    before = [
-        cell
-        for cell in left
-        if chosen.method.needs_truth and not cell.method.needs_truth and cell is not chosen
-    ]
-    return [*before, chosen]
-
-
-def views_of(rows: Mapping[Cell, Mapping[str, Any] | None]) -> tuple[int, ...]:
-    """Return the views that a stack's finished methods chose, of those not told the truth."""
-    found = (
-        row.get("reference") for cell, row in rows.items() if row and not cell.method.needs_truth
+def task_on(
+    store: Store,
+    group: Sequence[Cell],
+    *,
+    only: str | None = None,
+    alone: bool = True,
+    keep_frames: bool = False,
+) -> Task:
+    """Return the task of doing what is missing of a stack, given all cells on it."""
+    return Task(
+        folder=str(store.path),
+        stack=group[0].stack.key,
+        cells=tuple(cell.key for cell in group),
+        only=only,
+        alone=alone,
+        keep_frames=keep_frames,
+        versions=tuple(versions().items()),
     )
-    return tuple(int(view) for view in found if view is not None)
 
 
-def _run(works: Sequence[StackWork], workers: int) -> Iterator[int]:
-    """Do the work in processes of their own; yield how many cells are done each time."""
-    if not works:
-        return
-    os.environ.update(ONE_THREAD)  # for the processes that are started
-    try:
-        with processes(min(workers, len(works))) as pool:
-            for future in as_completed([pool.submit(do, work) for work in works]):
-                yield future.result()
-    except BrokenProcessPool as error:
-        raise RuntimeError(
-            "a process was ended from outside (out of memory?); what is done is kept, "
-            "the same command goes on"
-        ) from error
+def finished(
+    store: Store, tasks: Mapping[Task, Sequence[str]], place: Place
+) -> Iterator[dict[str, Any]]:
+    """Have tasks done, and yield the row of each cell as it comes into the folder.
+
+    Parameters
+    ----------
+    store : Store
+    tasks : mapping of Task to sequence of str
+        Each with the keys of the cells that it is to do.
+    place : Place
+        Where. A cell whose processes were ended from outside has a row that says so.
+    """
+    before = store.stamps()
+    pending = {place.submit(task): task for task in tasks}
+    waited_for = {key for keys in tasks.values() for key in keys}
+    while pending:
+        done, _ = wait(pending, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
+        over: set[str] = set()
+        for future in done:
+            task = pending.pop(future)
+            over.update(tasks[task])
+            try:
+                future.result()
+            except place.lost:
+                give_up(task, "the process that did it died, and each that tried again")
+        now = store.stamps()
+        new = over | {key for key in waited_for if now.get(key) != before.get(key)}
+        for key in sorted(new & waited_for):
+            row = store.row(key)
+            if row is not None:
+                yield row
+        waited_for -= new
 
 
 def environment(workers: int) -> dict[str, Any]:

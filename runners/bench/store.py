@@ -74,6 +74,32 @@ class Store:
                 ) from None
             yield
 
+    @contextmanager
+    def stack_locked(self, stack: str) -> Iterator[None]:
+        """Keep others from a stack; wait while one is at work on it."""
+        path = self.path / f".lock-{stack}"
+        file = path.open("a")
+        fcntl.flock(file, fcntl.LOCK_EX)
+        # Whoever had it before took the file away: the lock is on what has the name by now.
+        while not (path.exists() and path.samefile(f"/proc/self/fd/{file.fileno()}")):
+            file.close()
+            file = path.open("a")
+            fcntl.flock(file, fcntl.LOCK_EX)
+        try:
+            yield
+        finally:
+            path.unlink(missing_ok=True)
+            file.close()
+
+    def stamps(self) -> dict[str, int]:
+        """Return when each finished cell was written, ns; from a fresh look at the folder."""
+        with os.scandir(self.path / "cells") as entries:
+            return {
+                entry.name.removesuffix(".json"): entry.stat().st_mtime_ns
+                for entry in entries
+                if entry.name.endswith(".json")
+            }
+
     def row(self, cell: str) -> dict[str, Any] | None:
         """Return a finished cell's row; None where it is missing or damaged."""
         try:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
-from pydantic import Field
+from pydantic import Field, TypeAdapter
 from pydantic.dataclasses import dataclass
 
 from runners.bench.conditions import FACTORS
+from runners.request import RequestError
 from simulator.data import find_data_file, load_toml, validate
+from simulator.manifest import pretty_json
 from simulator.rig import STRICT
+
+#: The suite as it was run, in the benchmark's folder.
+SUITE = "suite.json"
 
 #: Steps of a ladder of severities.
 SEVERITIES = 5
@@ -96,3 +102,23 @@ def load_suite(name_or_path: str | Path) -> Suite:
     """
     path = find_data_file(name_or_path, kind="suite")
     return validate(Suite, {"name": path.stem, **load_toml(path)}, where=path)
+
+
+def suite_text(suite: Suite) -> str:
+    """Return a suite as it is written to a benchmark's folder."""
+    return pretty_json(TypeAdapter(Suite).dump_python(suite, mode="json"))
+
+
+def suite_in(folder: Path) -> Suite:
+    """Return the suite that a benchmark's folder was made by.
+
+    Raises
+    ------
+    RequestError
+        The folder holds no benchmark.
+    """
+    try:
+        held = json.loads((folder / SUITE).read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RequestError(f"{folder}: no benchmark ({SUITE} cannot be read: {error})") from error
+    return validate(Suite, held, where=folder / SUITE)

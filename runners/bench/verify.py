@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,12 +11,13 @@ from typing import Any
 import numpy as np
 
 from runners.bench.cells import Cell, cells_of
-from runners.bench.run import SUITE, views_of
-from runners.bench.store import Store
-from runners.bench.suite import Suite
-from runners.bench.work import TIME_COLUMNS, StackWork, do
+from runners.bench.run import task_on
+from runners.bench.store import Store, write_whole
+from runners.bench.suite import SUITE, suite_in
+from runners.bench.work import TIME_COLUMNS, do
 from runners.request import RequestError
-from simulator.data import validate
+
+__all__ = ["Check", "suite_in", "verify"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,21 +35,6 @@ class Check:
     method: str
     cell_key: str
     different: tuple[str, ...]
-
-
-def suite_in(folder: Path) -> Suite:
-    """Return the suite that a benchmark's folder was made by.
-
-    Raises
-    ------
-    RequestError
-        The folder holds no benchmark.
-    """
-    try:
-        held = json.loads((folder / SUITE).read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise RequestError(f"{folder}: no benchmark ({SUITE} cannot be read: {error})") from error
-    return validate(Suite, held, where=folder / SUITE)
 
 
 def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[Check]:
@@ -77,25 +62,20 @@ def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[Che
         raise RequestError(f"{folder}: no cell is done that this version of the code made")
     rng = np.random.default_rng(seed)
     for index in rng.permutation(len(done))[:cells]:
-        yield _again(store, suite, done[index], every)
+        yield _again(store, done[index], every)
 
 
-def _again(store: Store, suite: Suite, cell: Cell, every: list[Cell]) -> Check:
-    kept = {other: store.row(other.key) for other in every if other.stack.key == cell.stack.key}
+def _again(store: Store, cell: Cell, every: list[Cell]) -> Check:
+    beside = [other for other in every if other.stack is cell.stack]
     with tempfile.TemporaryDirectory() as place:
         fresh = Store(Path(place))
         fresh.make()
-        work = StackWork(
-            folder=fresh.path,
-            suite=suite.name,
-            cells=[cell],
-            time_limit_s=suite.time_limit_s,
-            memory_limit_mb=suite.memory_limit_mb,
-            alone=True,
-            keep_frames=False,
-            views=views_of(kept),
-        )
-        do(work)
+        write_whole(fresh.path / SUITE, (store.path / SUITE).read_bytes())
+        for other in beside:  # for the views that they chose
+            row = store.row(other.key)
+            if row is not None and other is not cell:
+                fresh.keep(other.key, row)
+        do(task_on(fresh, beside, only=cell.key))
         return Check(
             scene=cell.stack.plan.scene.name,
             method=cell.method.name,

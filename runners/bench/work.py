@@ -4,18 +4,25 @@ from __future__ import annotations
 
 import math
 import shutil
+import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
-from runners.bench.cells import Cell, StackSpec
+from runners.bench.cells import Cell, StackSpec, by_stack, cells_of
+from runners.bench.missing import left_of, views_of
 from runners.bench.store import Store, write_whole
+from runners.bench.suite import SUITE, Suite, suite_in
+from runners.contract import Outcome
 from runners.scoring import Judge, Scored, run_all
+from runners.workplace import FROM_OUTSIDE
 from simulator.frameio import encode_image, encode_map
-from simulator.manifest import StackError, sha256
+from simulator.manifest import StackError, sha256, versions
+from simulator.shoot import Shoot
 from simulator.stackio import Stack, read_stack
 from simulator.stackwrite import write_stack
 
@@ -23,57 +30,119 @@ from simulator.stackwrite import write_stack
 TIME_COLUMNS = ("seconds", "peak_mb", "time_is_comparable")
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class StackWork:
-    """The cells of one stack that are still to be done.
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """What is to be done on one stack: where it stands and what it is called, nothing of it.
+
+    So a task is small wherever it is sent. Whoever takes it reads the suite in the folder and
+    makes the stack anew from its seeds.
 
     Parameters
     ----------
-    folder : Path
-        Of the benchmark.
-    suite : str
-    cells : sequence of Cell
-        All on the same stack.
-    time_limit_s, memory_limit_mb : float or None
-        For each method.
+    folder : str
+        Of the benchmark, from the root; the suite is in it, and the rows come into it.
+    stack : str
+        Key of the stack.
+    cells : tuple of str
+        Keys of all cells on it.
+    only : str or None
+        Key of the one cell that is wanted; None does what is missing.
     alone : bool
         Whether nothing else runs beside, so that times may be compared.
     keep_frames : bool
         Whether the stack stays when its cells are done.
-    views : tuple of int
-        Frames in whose view the stack's finished cells merged without being told the truth.
+    versions : tuple of (name, version)
+        With which the task was given out; others make other numbers.
     """
 
-    folder: Path
-    suite: str
-    cells: Sequence[Cell]
-    time_limit_s: float | None
-    memory_limit_mb: float | None
-    alone: bool
-    keep_frames: bool
-    views: tuple[int, ...] = ()
+    folder: str
+    stack: str
+    cells: tuple[str, ...]
+    only: str | None = None
+    alone: bool = False
+    keep_frames: bool = False
+    versions: tuple[tuple[str, str], ...] = ()
 
 
-def do(work: StackWork) -> int:
-    """Do the cells and return their number; each is kept as soon as it is done."""
-    store = Store(work.folder)
-    spec = work.cells[0].stack
-    stack = _stack(store, spec)
-    judge = Judge(stack)
-    methods = [cell.method for cell in work.cells]
-    for number, scored in run_all(
-        judge,
-        methods,
-        views=work.views,
-        time_limit_s=work.time_limit_s,
-        memory_limit_mb=work.memory_limit_mb,
-    ):
-        cell = work.cells[number]
-        sums = _keep_output(store.output(cell.key), scored)
-        store.keep(cell.key, _row(work, cell, scored, sums))
-    if not work.keep_frames:
-        shutil.rmtree(stack.path)
-    return len(work.cells)
+@dataclass(frozen=True)
+class _Planned:
+    """A stack of which no more than the plan is known: enough for a row without scores."""
+
+    plan: Shoot
+
+
+def do(task: Task) -> None:
+    """Do what is missing of a stack; each cell is kept as soon as it is done.
+
+    Raises
+    ------
+    RuntimeError
+        The code, a library or a file of the suite is not what the task was given out with.
+    """
+    store, suite, cells = _asked(task)
+    with store.stack_locked(task.stack):
+        judge = None
+        for told in (False, True):  # those that are told the truth rest on the others
+            rows = {cell: store.row(cell.key) for cell in cells}
+            left = [c for c in left_of(rows, only=task.only) if c.method.needs_truth is told]
+            if not left:
+                continue
+            judge = judge or Judge(_stack(store, cells[0].stack))
+            done = run_all(
+                judge,
+                [cell.method for cell in left],
+                views=views_of(rows),
+                time_limit_s=suite.time_limit_s,
+                memory_limit_mb=suite.memory_limit_mb,
+            )
+            for number, scored in done:
+                _keep(store, suite, left[number], scored, alone=task.alone)
+        if judge is not None and not task.keep_frames:
+            shutil.rmtree(judge.stack.path)
+
+
+def give_up(task: Task, reason: str) -> None:
+    """Give each cell of a stack that is still missing a row that says why."""
+    store, suite, cells = _asked(task)
+    with store.stack_locked(task.stack):
+        for cell in left_of({cell: store.row(cell.key) for cell in cells}, only=task.only):
+            outcome = Outcome(status="killed", reason=f"{FROM_OUTSIDE}: {reason}")
+            method = cell.method
+            scored = Judge(cast("Stack", _Planned(cell.stack.plan))).score(
+                outcome, name=method.name, kind=method.kind, version=method.version
+            )
+            _keep(store, suite, cell, scored, alone=task.alone)
+
+
+def _asked(task: Task) -> tuple[Store, Suite, Sequence[Cell]]:
+    """Return what a task is about, once it is sure that it is the same here."""
+    here = versions()
+    others = [
+        f"{name} {here.get(name)} for {version}"
+        for name, version in task.versions
+        if here.get(name) != version
+    ]
+    store = Store(Path(task.folder))
+    suite, stacks = _suite_and_stacks(store.path, (store.path / SUITE).read_bytes())
+    cells = stacks.get(task.stack, ())
+    if tuple(cell.key for cell in cells) != task.cells:
+        others.append(f"the code or a file of {suite.name}")
+    if others:
+        raise RuntimeError(
+            f"{socket.gethostname()} has not what the run was started with: {', '.join(others)}"
+        )
+    return store, suite, cells
+
+
+@lru_cache(maxsize=2)
+def _suite_and_stacks(folder: Path, held: bytes) -> tuple[Suite, dict[str, tuple[Cell, ...]]]:
+    """Return the suite in a folder and its cells by their stack, with their keys worked out.
+
+    Kept for the life of the process, as is its code: what is changed on disk meanwhile does not
+    reach a run that has begun.
+    """
+    suite = suite_in(folder)
+    return suite, by_stack(cells_of(suite))
 
 
 def _stack(store: Store, spec: StackSpec) -> Stack:
@@ -105,10 +174,12 @@ def _keep_output(folder: Path, scored: Scored) -> dict[str, str]:
     return {f"{Path(name).stem}_sha256": sha256(data) for name, data in files.items()}
 
 
-def _row(work: StackWork, cell: Cell, scored: Scored, sums: dict[str, str]) -> dict[str, Any]:
+def _keep(store: Store, suite: Suite, cell: Cell, scored: Scored, *, alone: bool) -> None:
+    """Write what a cell came to: first what the method made, then the row that says it is done."""
+    sums = _keep_output(store.output(cell.key), scored)
     spec = cell.stack
     row = {
-        "suite": work.suite,
+        "suite": suite.name,
         "condition": spec.condition,
         "severity": spec.severity,
         "value": spec.value,
@@ -116,9 +187,9 @@ def _row(work: StackWork, cell: Cell, scored: Scored, sums: dict[str, str]) -> d
         "stack_key": spec.key,
         "cell_key": cell.key,
         **sums,
-        "time_is_comparable": work.alone,
+        "time_is_comparable": alone,
     }
-    return {name: _plain(value) for name, value in row.items()}
+    store.keep(cell.key, {name: _plain(value) for name, value in row.items()})
 
 
 def _plain(value: Any) -> Any:

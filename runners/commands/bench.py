@@ -14,7 +14,7 @@ from runners.bench.run import bench
 from runners.bench.statistics import bootstrap, by_scene
 from runners.bench.suite import load_suite
 from runners.commands.options import add_progress_option, shows_progress, whole
-from runners.request import request
+from runners.request import RequestError, request
 
 
 def add_parser(commands: Any) -> None:
@@ -30,9 +30,14 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--workers",
         type=whole(1),
-        default=1,
         metavar="N",
         help="processes (default: 1; with more, times are not comparable)",
+    )
+    parser.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="let the workers of a dask scheduler do it, such as tcp://10.0.0.1:8786; all of them "
+        "must see DIR, and files of your own, under the same paths (a shared folder)",
     )
     parser.add_argument(
         "--shard", type=shard, default=(1, 1), metavar="I/N", help="only the I-th of N parts"
@@ -56,12 +61,15 @@ def shard(text: str) -> tuple[int, int]:
 
 def run(args: argparse.Namespace) -> int:
     """Run the suite and print the standing of the methods on its plain stacks."""
+    if args.cluster is not None and args.workers is not None:
+        raise RequestError("--workers and --cluster: got both, allowed one of them")
     with request():
         suite = load_suite(args.suite)
     rows = bench(
         suite,
         args.out,
-        workers=args.workers,
+        workers=args.workers or 1,
+        cluster=args.cluster,
         shard=args.shard,
         only=args.only,
         keep_frames=args.keep_frames,
