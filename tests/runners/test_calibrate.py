@@ -39,18 +39,20 @@ def texture():
     return np.clip(0.3 + 0.12 * noise / noise.std(), 0.02, 0.9)
 
 
-def frame(texture, *, right=0.0, down=0.0, advance=0.0, roll=0.0, gain=1.0):
+def frame(texture, *, right=0.0, down=0.0, advance=0.0, roll=0.0, gain=1.0, slope=(0.0, 0.0)):
     """Return what a camera sees of a flat texture from a place, mm and mrad, 16-bit linear.
 
-    By the pinhole alone: the plane shows larger by d / (d - s) from s nearer, slides against the
-    camera, and turns against its roll.
+    By the pinhole alone: every ray is followed to where it meets the plane z = slope . (x, y). A
+    plane without a slope shows larger by d / (d - s) from s nearer, slides against the camera,
+    and turns against its roll.
     """
-    scale = DISTANCE_MM / (DISTANCE_MM - advance)
     rows, cols = np.mgrid[:ROWS, :COLS].astype(float)
-    x, y = (cols - (COLS - 1) / 2) / scale, (rows - (ROWS - 1) / 2) / scale
+    x, y = (cols - (COLS - 1) / 2) / PX_PER_MM, (rows - (ROWS - 1) / 2) / PX_PER_MM
     turn = roll * 1e-3
-    across = np.cos(turn) * x - np.sin(turn) * y + right * PX_PER_MM + COLS
-    along = np.sin(turn) * x + np.cos(turn) * y + down * PX_PER_MM + ROWS
+    x, y = np.cos(turn) * x - np.sin(turn) * y, np.sin(turn) * x + np.cos(turn) * y
+    reach = DISTANCE_MM - advance + slope[0] * right + slope[1] * down
+    reach = reach / (DISTANCE_MM - slope[0] * x - slope[1] * y)
+    across, along = (right + reach * x) * PX_PER_MM + COLS, (down + reach * y) * PX_PER_MM + ROWS
     seen = gain * ndimage.map_coordinates(texture, [along, across], order=3, mode="mirror")
     grey = np.rint(np.clip(seen, 0, 1) * 65535).astype(np.uint16)
     return np.repeat(grey[..., np.newaxis], 3, axis=2)
@@ -110,6 +112,22 @@ def test_the_course_of_the_camera_comes_back(texture):
     np.testing.assert_allclose(track.advance_mm, 0.8 * (places - start), atol=0.03)
     np.testing.assert_allclose(track.roll_mrad, 2 * (places - start), atol=0.1)
     np.testing.assert_allclose(track.gain_stops, places / 4, atol=0.01)
+
+
+def test_a_slant_of_the_subject_is_not_taken_for_roll_or_advance(texture):
+    """A camera that slides alone neither turns nor comes nearer, however the subject slants.
+
+    The picture of a slanting plane does seem to turn, by half of what it shears: 1.5 mrad here.
+    """
+    ways = 0.6 * np.random.default_rng(4).uniform(-1, 1, (12, 2))
+    frames = [frame(texture, right=x, down=y, slope=(0.25, -0.15)) for x, y in ways]
+    track = track_of(burst_of(frames, np.arange(12) / 5), RIG)
+    x, y = (ways - ways[track.reference]).T
+    assert np.ptp(0.5e3 / DISTANCE_MM * (0.25 * y + 0.15 * x)) > 1.5
+    np.testing.assert_allclose(track.roll_mrad, 0, atol=0.1)
+    np.testing.assert_allclose(track.right_mm, x, atol=0.01)
+    np.testing.assert_allclose(track.down_mm, y, atol=0.01)
+    np.testing.assert_allclose(track.advance_mm, 0, atol=0.03)
 
 
 def test_a_dark_frame_is_counted_and_not_followed(texture):
