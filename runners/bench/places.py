@@ -17,7 +17,7 @@ from runners.request import RequestError
 from runners.workplace import ONE_THREAD
 from simulator.processes import processes
 
-_CONNECT_S = 30
+_CONNECT_S = 10.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,11 +80,12 @@ def on_cluster(address: str) -> Iterator[Place]:
         pool = client.get_executor()
         # The same key for the same task: a run that goes on finds what is still being done.
         yield Place(
-            submit=lambda task: pool.submit(do, task, key=f"stacktruth-{_checksum(task)}"),
+            submit=lambda task: pool.submit(do, task, key=key_of(task)),
             workers=workers,
             lost=(KilledWorker,),
         )
 
 
-def _checksum(task: Task) -> str:
-    return hashlib.sha256(repr(task).encode()).hexdigest()[:20]
+def key_of(task: Task) -> str:
+    """Return the name of a task on a cluster: the same for the same task alone."""
+    return f"stacktruth-{hashlib.sha256(repr(task).encode()).hexdigest()[:20]}"

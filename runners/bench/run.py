@@ -114,7 +114,11 @@ def bench(
             say(f"{suite.name}: {len(cells)} cells, {total} to do here")
             # The time left goes by the mean of all cells: a stack's cells come in a bunch.
             with tqdm(
-                total=total, desc=suite.name, unit="cell", smoothing=0, disable=not progress
+                total=total,
+                desc=suite.name,
+                unit="cell",
+                smoothing=0,
+                disable=not (progress and total),
             ) as bar:
                 for _ in finished(store, tasks, there):
                     bar.update()
