@@ -36,10 +36,10 @@ def by_ratio(value: float, drawn: Doubles) -> Estimate:
     return Estimate(value=value, low=float(value / high), high=float(value / low))
 
 
-def by_difference(value: float, drawn: Doubles) -> Estimate:
-    """Return a value with its interval, from what the same fit gave for drawn bursts with it."""
-    low, high = np.quantile(drawn - value, _TAILS)
-    return Estimate(value=value, low=float(value - high), high=float(value - low))
+def by_draws(value: float, drawn: Doubles) -> Estimate:
+    """Return a value with its interval, from numbers drawn as likely as the burst makes them."""
+    low, high = np.quantile(drawn, _TAILS)
+    return Estimate(value=value, low=float(low), high=float(high))
 
 
 _TAILS = ((1 - LEVEL) / 2, (1 + LEVEL) / 2)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from runners.calibrate.burst import Burst
 from runners.calibrate.estimate import Estimate, by_ratio
 from runners.calibrate.light_fit import LightFit, fit_flash, steady_spread
-from runners.calibrate.motion_fit import MotionFit, Quick, fit_motion
+from runners.calibrate.motion_fit import Quick, fit_motion
 from runners.calibrate.track import CalibrationError, Track, track_of
 from simulator.flash import quench_s
 from simulator.hands import Stance
@@ -76,7 +76,7 @@ def calibrate(
     light : Light
         The settings of flash and camera, and what a burst cannot tell.
     seed : int
-        Of the drawn bursts behind the intervals.
+        Of what is drawn for the intervals.
 
     Raises
     ------
@@ -139,7 +139,7 @@ def _leaning(track: Track, rig: Rig, stance: Stance, book: _Book) -> Stance:
     )
     along, speed = axes["advance"].sway, axes["advance"].speed
     assert speed is not None  # the advance is the moving axis
-    quick, known = _quick(axes["right"].quick, axes["down"].quick), _known_quick(stance, turned)
+    quick, known = fit.common_quick("right", "down"), _known_quick(stance, turned)
     share = quick.value / known if known > 0 else 0.0
     book.measured |= {
         "sway_across_mm": across,
@@ -149,7 +149,7 @@ def _leaning(track: Track, rig: Rig, stance: Stance, book: _Book) -> Stance:
         "rotation_mrad": rotation,
         "quick_motion_mm": quick,
         "speed_mm_per_s": speed,
-        "rms_step_mm": _rms_step(times, track.advance_mm[seen], fit, book.seed),
+        "rms_step_mm": _rms_step(track.advance_mm[seen], book.seed),
     }
     book.missing |= {
         "tremor_um, rotation_tremor_mrad, pulse_um": "only their joint size in the picture; "
@@ -281,27 +281,14 @@ def _without_turning(sway: Estimate, turned_mm: float) -> Estimate:
     return Estimate(value=value, low=low, high=high)
 
 
-def _quick(right: Estimate, down: Estimate) -> Estimate:
-    """Return the rms of two alike axes; its interval is no narrower than theirs.
-
-    Both hang on the same corner of the sway, so they do not err apart.
-    """
-    value = float(np.hypot(right.value, down.value) / np.sqrt(2))
-    logs = np.log([[axis.low, axis.high] for axis in (right, down)]) - np.log(
-        [[right.value], [down.value]]
-    )
-    low, high = logs.mean(axis=0)
-    return Estimate(value=value, low=value * float(np.exp(low)), high=value * float(np.exp(high)))
-
-
 def _known_quick(stance: Stance, turned_mm_per_mrad: float) -> float:
     """Return the quick motion of a stance in the plane of focus, mm rms of each axis."""
     moved = np.hypot(stance.tremor_um, stance.pulse_um) * 1e-3
     return float(np.hypot(moved, turned_mm_per_mrad * stance.rotation_tremor_mrad))
 
 
-def _rms_step(times_s: Doubles, advance_mm: Doubles, fit: MotionFit, seed: int) -> Estimate:
-    """Return the rms step toward the subject from frame to frame, with a jack-knife interval."""
+def _rms_step(advance_mm: Doubles, seed: int) -> Estimate:
+    """Return the rms step toward the subject; its interval is of the steps drawn anew."""
     squares = np.square(np.diff(advance_mm))
     picks = np.random.default_rng(seed).choice(squares, (_DRAWN, len(squares)))
     value = float(np.sqrt(squares.mean()))

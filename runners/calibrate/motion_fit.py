@@ -1,9 +1,10 @@
-"""Sway, quick motion and speed from a camera's course, with intervals by drawing bursts anew.
+"""Sway, quick motion and speed from a camera's course, by likelihood on a grid.
 
 A course is a straight way, a sway that starts from zero when the picture is framed, and a quick
 part (tremor, heart pulse, errors of the registration), as in `simulator.hands`. The sizes are
 those of the restricted likelihood (H. D. Patterson and R. Thompson, Biometrika 58, 545, 1971) on
-a grid of the sway's corner and of quick over slow; the corner is common to all axes.
+a grid of the sway's corner and of quick over slow; the corner is common to all axes. Intervals
+are of numbers drawn from that likelihood, so that what one size leaves open of another counts.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from runners.calibrate.estimate import Estimate, by_difference, by_ratio
+from runners.calibrate.estimate import Estimate, by_draws
 
 Doubles = npt.NDArray[np.float64]
 
@@ -24,11 +25,11 @@ _RATIOS = 10.0 ** np.linspace(-3, 1, 21)
 #: A burst of some seconds hardly tells the corner: sizes within a factor of 1.6 are expected
 #: (our choice; the shipped stances are within 1.3 of each other).
 _CORNER_SPREAD = 0.5
-_DRAWN = 200
+_DRAWN = 4000
 _RIDGE = 1e-9
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class AxisFit:
     """What the course along one axis is made of.
 
@@ -36,16 +37,19 @@ class AxisFit:
     ----------
     sway, quick : Estimate
         Rms of the slow and of the quick part, in the axis' unit.
+    quick_drawn : array
+        Numbers behind the interval of the quick part; those of all axes go together.
     speed : Estimate or None
         Of the straight way, unit per second.
     """
 
     sway: Estimate
     quick: Estimate
+    quick_drawn: Doubles
     speed: Estimate | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class MotionFit:
     """What all axes are made of.
 
@@ -58,6 +62,13 @@ class MotionFit:
 
     axes: Mapping[str, AxisFit]
     corner_hz: Estimate
+
+    def common_quick(self, *names: str) -> Estimate:
+        """Return the rms of the quick part over some axes that are alike."""
+        fits = [self.axes[name] for name in names]
+        value = np.sqrt(np.mean([fit.quick.value**2 for fit in fits]))
+        drawn = np.sqrt(np.mean([fit.quick_drawn**2 for fit in fits], axis=0))
+        return by_draws(float(value), drawn)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,109 +108,102 @@ def fit_motion(
         Expected corner of the sway.
     quick : Quick
     seed : int
-        Of the drawn bursts.
+        Of the numbers behind the intervals.
     """
     grids = {
         straight: _Grid(times_s, straight=straight, corner_hz=corner_hz, quick=quick)
         for straight in {name == moving for name in courses}
     }
-    used = {name: grids[name == moving] for name in courses}
-    found = _fit({name: course[np.newaxis] for name, course in courses.items()}, used)
+    weighed = {name: grids[name == moving].weigh(course) for name, course in courses.items()}
+    expected = -((np.log(_CORNERS) / _CORNER_SPREAD) ** 2) / 2
+    corner = _normalised(expected + sum(_summed(found.likelihood) for found in weighed.values()))
     rng = np.random.default_rng(seed)
-    drawn = _fit(
-        {
-            name: used[name].drawn(
-                rng,
-                sway=float(found[name][0][0]),
-                quick=float(found[name][1][0]),
-                corner_hz=float(found["corner"][0][0]),
-            )
-            for name in courses
-        },
-        used,
-    )
-    axes = {}
-    for name in courses:
-        (sway, quick_size, speed), again = found[name], drawn[name]
-        axes[name] = AxisFit(
-            sway=by_ratio(float(sway[0]), again[0]),
-            quick=by_ratio(float(quick_size[0]), again[1]),
-            # Drawn bursts have no straight way, so theirs is the error.
-            speed=by_difference(float(speed[0]), speed[0] + again[2]) if name == moving else None,
-        )
+    rows = rng.choice(len(corner), _DRAWN, p=corner)
+    steps = np.log(_CORNERS)
     return MotionFit(
-        axes=axes, corner_hz=by_ratio(float(found["corner"][0][0]), drawn["corner"][0])
+        axes={
+            name: found.fit(corner, rows, rng, moves=name == moving)
+            for name, found in weighed.items()
+        },
+        corner_hz=by_draws(
+            corner_hz * float(np.exp(corner @ steps)),
+            corner_hz * np.exp(steps[rows] + _within(steps, rng)),
+        ),
     )
 
 
 class _Grid:
-    """Likelihoods of a course over corners and ratios, for given frame times."""
+    """Laws of a course over corners and ratios, for given frame times."""
 
     def __init__(self, times_s: Doubles, *, straight: bool, corner_hz: float, quick: Quick) -> None:
-        self.times_s, self.quick = times_s, quick
-        self.corners_hz = corner_hz * _CORNERS
         columns = [np.ones_like(times_s)] + ([times_s] if straight else [])
         design = np.stack(columns, axis=1)
         self.freedom = len(times_s) - design.shape[1]
         fast = quick_law(times_s, quick)
         laws = [
-            sway_law(times_s, corner) + ratio**2 * fast
-            for corner in self.corners_hz
-            for ratio in _RATIOS
+            [sway_law(times_s, corner) + ratio**2 * fast for ratio in _RATIOS]
+            for corner in corner_hz * _CORNERS
         ]
-        inverse = np.linalg.inv(np.stack(laws) + _RIDGE * np.eye(len(times_s)))
+        inverse = np.linalg.inv(np.array(laws) + _RIDGE * np.eye(len(times_s)))
         carried = inverse @ design
-        normal = design.T @ carried
-        self.solve = np.linalg.solve(normal, carried.transpose(0, 2, 1))
+        normal = carried.swapaxes(-1, -2) @ design
+        self.spread = np.linalg.inv(normal)
+        self.solve = self.spread @ carried.swapaxes(-1, -2)
         self.project = inverse - carried @ self.solve
         self.constant = np.linalg.slogdet(inverse)[1] - np.linalg.slogdet(normal)[1]
 
-    def drawn(
-        self, rng: np.random.Generator, *, sway: float, quick: float, corner_hz: float
-    ) -> Doubles:
-        """Draw courses without a straight way, shape (drawn, frames)."""
-        law = sway**2 * sway_law(self.times_s, corner_hz)
-        law += quick**2 * quick_law(self.times_s, self.quick)
-        size = float(np.trace(law)) / len(law)
-        root = np.linalg.cholesky(law + _RIDGE * size * np.eye(len(law)))
-        return np.asarray(rng.standard_normal((_DRAWN, len(law))) @ root.T)
-
-    def likelihood(self, courses: Doubles) -> tuple[Doubles, Doubles]:
-        """Return log-likelihood and variance, shape (courses, corners, ratios)."""
-        shape = (len(courses), len(self.corners_hz), len(_RATIOS))
-        left = np.einsum("bi,cij->cbj", courses, self.project, optimize=True)
-        squares = np.einsum("cbj,bj->bc", left, courses)
-        squares = np.maximum(squares, 1e-30)
-        likelihood = (self.constant - self.freedom * np.log(squares)) / 2
-        return likelihood.reshape(shape), (squares / self.freedom).reshape(shape)
-
-    def speed(self, courses: Doubles, weights: Doubles) -> Doubles:
-        """Return the slope of the straight way, averaged over the grid; 0 without one."""
-        if self.solve.shape[1] == 1:
-            return np.zeros(len(courses))
-        slopes = courses @ self.solve[:, 1].T
-        return np.asarray((slopes * weights.reshape(len(courses), -1)).sum(axis=1))
+    def weigh(self, course: Doubles) -> _Weighed:
+        """Hold a course against every law."""
+        squares = np.maximum((self.project @ course) @ course, 1e-30)
+        return _Weighed(
+            likelihood=(self.constant - self.freedom * np.log(squares)) / 2,
+            squares=squares,
+            freedom=self.freedom,
+            slope=(self.solve @ course)[..., -1],
+            slope_spread=np.sqrt(self.spread[..., -1, -1]),
+        )
 
 
-def _fit(
-    courses: Mapping[str, Doubles], grids: Mapping[str, _Grid]
-) -> dict[str, tuple[Doubles, ...]]:
-    """Return sway, quick part and speed of every axis, and the corner of all."""
-    expected = -((np.log(_CORNERS) / _CORNER_SPREAD) ** 2) / 2
-    found = {name: grids[name].likelihood(values) for name, values in courses.items()}
-    inner = {name: _normalised(likelihood, axis=2) for name, (likelihood, _) in found.items()}
-    total = expected + sum(_summed(likelihood) for likelihood, _ in found.values())
-    corner = _normalised(total, axis=1)
-    fits: dict[str, tuple[Doubles, ...]] = {}
-    for name, values in courses.items():
-        weights = corner[:, :, np.newaxis] * inner[name]
-        variance = found[name][1]
-        sway = np.exp((weights * np.log(variance)).sum(axis=(1, 2)) / 2)
-        quick = np.sqrt((weights * variance * _RATIOS**2).sum(axis=(1, 2)))
-        fits[name] = (sway, quick, grids[name].speed(values, weights))
-    corners_hz = next(iter(grids.values())).corners_hz
-    fits["corner"] = (np.exp((corner * np.log(corners_hz)).sum(axis=1)),)
-    return fits
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Weighed:
+    """A course held against every law, arrays (corners, ratios).
+
+    ``slope`` is that of the straight way, and ``slope_spread`` its error for a sway of size one.
+    """
+
+    likelihood: Doubles
+    squares: Doubles
+    freedom: int
+    slope: Doubles
+    slope_spread: Doubles
+
+    def fit(
+        self,
+        corner: Doubles,
+        rows: npt.NDArray[np.intp],
+        rng: np.random.Generator,
+        *,
+        moves: bool,
+    ) -> AxisFit:
+        """Return the fit, given how likely each corner is, and corners drawn by that."""
+        inner = np.array([_normalised(row) for row in self.likelihood])
+        weights = corner[:, np.newaxis] * inner
+        variance = self.squares / self.freedom
+        reached = np.cumsum(inner, axis=1)[rows] < rng.random((len(rows), 1))
+        at = rows, np.minimum(reached.sum(axis=1), len(_RATIOS) - 1)
+        size = np.sqrt(self.squares[at] / rng.chisquare(self.freedom, len(rows)))
+        steps = np.log(_RATIOS)
+        quick = size * np.exp(steps[at[1]] + _within(steps, rng))
+        speed = None
+        if moves:
+            off = size * self.slope_spread[at] * rng.standard_normal(len(rows))
+            speed = by_draws(float((weights * self.slope).sum()), self.slope[at] + off)
+        return AxisFit(
+            sway=by_draws(float(np.exp((weights * np.log(variance)).sum() / 2)), size),
+            quick=by_draws(float(np.sqrt((weights * variance * _RATIOS**2).sum())), quick),
+            quick_drawn=quick,
+            speed=speed,
+        )
 
 
 def sway_law(times_s: Doubles, corner_hz: float) -> Doubles:
@@ -222,12 +226,17 @@ def quick_law(times_s: Doubles, quick: Quick) -> Doubles:
     return np.asarray(np.exp(-fade * apart) * swing)
 
 
-def _normalised(likelihood: Doubles, *, axis: int) -> Doubles:
-    weights = np.exp(likelihood - likelihood.max(axis=axis, keepdims=True))
-    return np.asarray(weights / weights.sum(axis=axis, keepdims=True))
+def _normalised(likelihood: Doubles) -> Doubles:
+    weights = np.exp(likelihood - likelihood.max())
+    return np.asarray(weights / weights.sum())
 
 
 def _summed(likelihood: Doubles) -> Doubles:
-    """Return the log of the likelihood summed over the ratios, shape (courses, corners)."""
-    top = likelihood.max(axis=2)
-    return np.asarray(top + np.log(np.exp(likelihood - top[..., np.newaxis]).sum(axis=2)))
+    """Return the log of the likelihood summed over the ratios, shape (corners,)."""
+    top = likelihood.max(axis=1)
+    return np.asarray(top + np.log(np.exp(likelihood - top[:, np.newaxis]).sum(axis=1)))
+
+
+def _within(steps: Doubles, rng: np.random.Generator) -> Doubles:
+    """Return where within an even step of the grid each drawn number lies."""
+    return np.asarray((steps[1] - steps[0]) * rng.uniform(-0.5, 0.5, _DRAWN))

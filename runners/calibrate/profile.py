@@ -78,7 +78,7 @@ def _head(found: Calibration) -> str:
     lines = [
         f"Measured from a burst of {found.frames} frames, {found.matched} of them followed and "
         f"{found.dark} without light.",
-        f"Times: {found.times_from}. Intervals: 95 %, from bursts drawn anew.",
+        f"Times: {found.times_from}. Intervals: 95 %.",
         "Not measured:",
         *(f"  {name}: {why}" for name, why in found.not_measured.items()),
     ]

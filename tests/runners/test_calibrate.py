@@ -154,9 +154,15 @@ def test_the_laws_of_motion_are_the_simulators():
     np.testing.assert_allclose(law, tremor, atol=2e-3)
 
 
+def quick_mm(stance):
+    """Return the rms of tremor, pulse and turning tremor in the plane of focus."""
+    turned = DISTANCE_MM * stance.rotation_tremor_mrad
+    return 1e-3 * np.linalg.norm([stance.tremor_um, stance.pulse_um, turned])
+
+
 @pytest.mark.parametrize("name", ["kneeling", pytest.param("standing", marks=pytest.mark.slow)])
 def test_sway_rotation_and_speed_come_back(name):
-    """Medians over 20 seeds: sway within 20 %, rotation within 30 %; speed inside its interval.
+    """Medians over 20 seeds: sway within 20 %, rotation within 30 %; all inside their intervals.
 
     The fit starts from another corner of the sway than the true one.
     """
@@ -182,6 +188,8 @@ def test_sway_rotation_and_speed_come_back(name):
         ratios.append([fit.axes[axis].sway.value / size for axis, size in true.items()])
         found = [(fit.axes[axis].sway, size) for axis, size in true.items()]
         found.append((fit.axes["advance"].speed, stance.approach.speed_mm_per_s))
+        found.append((fit.corner_hz, stance.sway_hz))
+        found.append((fit.common_quick("right", "down"), quick_mm(stance)))
         inside.append([estimate.low <= size <= estimate.high for estimate, size in found])
     np.testing.assert_allclose(np.median(ratios, axis=0)[:3], 1, atol=0.2)
     assert np.median(ratios, axis=0)[3] == pytest.approx(1, abs=0.3)
