@@ -158,7 +158,9 @@ class Band:
     scale : int
         Picture pixels merged per side.
     weights : array (K, n)
-        a_k over blur radius, ``n`` steps from 0 to ``high_px``; the fades are in it.
+        a_k over blur radius, ``n`` steps from 0 to ``high_px``.
+    fade : array (n,)
+        The band's share of the light over blur radius; bands that meet share it to 1.
     spectra : array (K, 3, m)
         B_k of each channel over radial frequency, 0 to sqrt(1/2) cycles per merged pixel.
     reach_px : int
@@ -172,6 +174,7 @@ class Band:
     high_px: float
     scale: int
     weights: Floats
+    fade: Floats
     spectra: Floats
     reach_px: int
     side: int = 1
@@ -181,12 +184,12 @@ class Band:
         """Number of products."""
         return len(self.weights)
 
-    def weights_at(self, radius_px: Floats) -> npt.NDArray[np.int32]:
-        """Return the index into ``weights`` of each blur radius."""
+    def index_at(self, radius_px: Floats) -> npt.NDArray[np.int32]:
+        """Return the index into ``weights`` and ``fade`` of each blur radius."""
         last = self.weights.shape[1] - 1
         to_index = np.float32(self.side * last / self.high_px)
         index = (radius_px * to_index + np.float32(0.5)).astype(np.int32)
-        # The last weight is 0: it is for all that another band takes care of.
+        # The last share is 0: it is for all that another band takes care of.
         index[~self.on_side(radius_px)] = last
         return np.minimum(index, last, out=index)
 
@@ -264,7 +267,8 @@ def _band(key: Optics, number: int, side: int) -> Band:
         low_px=low,
         high_px=high,
         scale=scale,
-        weights=tabulated(products, radius, low=low, high=high),
+        weights=tabulated(products, radius),
+        fade=faded(low, high),
         spectra=_resampled(spectra, frequency),
         reach_px=int(np.ceil(high)) + key.diffraction_margin_px,
         side=side,
@@ -288,6 +292,7 @@ def _(key: Optics, radius_px: float) -> Band:
         high_px=size + 1.0,
         scale=scale,
         weights=np.ones((1, 2), np.float32),
+        fade=np.ones(2, np.float32),
         spectra=_resampled(exact[None, :, :, 0], frequency),
         reach_px=int(np.ceil(size)) + key.diffraction_margin_px,
         side=-1 if radius_px < 0 else 1,
@@ -380,13 +385,16 @@ def _factored(
     return right[:rank], spectra / importance[:, 0]
 
 
-def tabulated(products: npt.NDArray, radius: npt.NDArray, *, low: float, high: float) -> Floats:
-    """Return the weights of a band over _TABLE steps of blur radius, fades included."""
+def tabulated(products: npt.NDArray, radius: npt.NDArray) -> Floats:
+    """Return the weights of a band over _TABLE steps of blur radius, held below its lowest."""
+    at = np.maximum(np.linspace(0, radius[-1], _TABLE), radius[0])
+    return np.stack([CubicSpline(radius, row)(at) for row in products]).astype(np.float32)
+
+
+def faded(low: float, high: float) -> Floats:
+    """Return the share of a band over _TABLE steps of blur radius."""
     at = np.linspace(0, high, _TABLE)
-    inside = np.clip(at, low, high)
-    table = np.stack([CubicSpline(radius, row)(inside) for row in products])
-    table *= _fade_in(at, low) * (1.0 - _fade_in(at, high / FADE))
-    return table.astype(np.float32)
+    return (_fade_in(at, low) * (1.0 - _fade_in(at, high / FADE))).astype(np.float32)
 
 
 def _fade_in(radius: npt.NDArray, edge: float) -> npt.NDArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,7 @@ Floats = npt.NDArray[np.float32]
 #: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
 _ALIKE_PX = 0.02
 _LEAST_LEVEL = np.float32(1e-5)
+_LEAST_COVER = np.float32(1e-6)
 #: Below about this radius a point's light stays in its pixel.
 _SHARP_PX = 0.5
 #: Cycles per merged pixel from which a merged picture fades.
@@ -161,7 +163,8 @@ class _Canvas:
             coarse_window, coarse = self._windows[scale], self._sums.pop(scale)
             window, fine = self.at(scale // 2)
             rows, cols = window.slices_in(Window(*_edges(coarse_window), scale=scale // 2))
-            fine += doubled(coarse, rows, cols)
+            for number, layer in enumerate(coarse):  # one at a time stays in the cache
+                fine[number] += doubled(layer, rows, cols)
             scale //= 2
         return self.at(1)[1]
 
@@ -192,64 +195,84 @@ def _add_band(
     if part.empty:
         return
     work = part.at_scale(band.scale)
-    light, radius = _gathered(part, window, sources, radius_px, work)
+    inside = part.slices_in(window)
+    radius = radius_px if radius_px.size == 1 else radius_px[inside]
+    light, table, index = _gathered(sources[(slice(None), *inside)], radius, band, part, work)
     margin = -(-reach // band.scale)
     rows, cols = work.shape
     spare = margin if padded else 0
     shape = tuple(fft.next_fast_len(n + 2 * margin + spare, real=True) for n in work.shape)
     mixed = np.zeros((len(total), shape[0], shape[1] // 2 + 1), np.complex64)
-    index = band.weights_at(radius)
-    for weights, transfer in zip(band.weights, band.spectra_for(shape), strict=True):
-        field = np.zeros((len(light), *shape), np.float32)
-        here = field[:, margin : margin + rows, margin : margin + cols]
-        np.multiply(light, weights[index], out=here)
-        _mix(mixed, fft.rfft2(field, overwrite_x=True), transfer)
+    # One layer at a time stays in the cache.
+    field = np.zeros(shape, np.float32)
+    here = field[margin : margin + rows, margin : margin + cols]
+    for weights, transfer in zip(table, band.spectra_for(shape), strict=True):
+        weight = weights[index]
+        for number, layer in enumerate(light):
+            np.multiply(layer, weight, out=here)
+            _mix(mixed, number, fft.rfft2(field), transfer)
+    after = _after(band, window, shape, motion)
+    for number, layer in enumerate(mixed):
+        blurred = fft.irfft2(layer if after is None else layer * after, s=shape)
+        _deposit(total[number], target, blurred, work, margin)
+
+
+def _after(
+    band: Band, window: Window, shape: tuple[int, int], motion: Path | None
+) -> npt.NDArray[Any] | None:
+    """Return what all layers are multiplied by at last: what merging took, and motion."""
+    transfer: npt.NDArray[Any] | None = None
     if band.scale > 1:
-        mixed *= _compensation(shape, band.scale // window.scale, band.scale)
+        transfer = _compensation(shape, band.scale // window.scale, band.scale)
     if motion is not None:
-        mixed *= motion.transfer(shape, band.scale)
-    _deposit(total, target, fft.irfft2(mixed, s=shape, overwrite_x=True), work, margin)
+        moved = motion.transfer(shape, band.scale)
+        transfer = moved if transfer is None else transfer * moved
+    return transfer
 
 
 def _gathered(
-    part: Window, window: Window, sources: Floats, radius_px: Floats, work: Window
-) -> tuple[Floats, Floats]:
-    """Return the sources and blur radii of a part of a view, merged to a coarser window."""
-    inside = part.slices_in(window)
-    light = sources[(slice(None), *inside)]
-    radius = radius_px if radius_px.size == 1 else radius_px[inside]
-    factor = work.scale // window.scale
+    light: Floats, radius: Floats, band: Band, part: Window, work: Window
+) -> tuple[Floats, Floats, npt.NDArray[np.int32]]:
+    """Return a band's light on a window that may be coarser, and its weights: table and indices.
+
+    Light is shared out among the bands before it is merged: they would not agree on the shares
+    of a merged pixel whose blur varies.
+    """
+    index = band.index_at(radius)
+    factor = work.scale // part.scale
     if factor == 1:
-        return light, radius
-    lead = ((part.row0 - work.row0) // window.scale, (part.col0 - work.col0) // window.scale)
+        return light, band.weights * band.fade, index
+    lead = ((part.row0 - work.row0) // part.scale, (part.col0 - work.col0) // part.scale)
+    share = band.fade[index]
     if radius.size > 1:
         # What covers nothing must not pull the radius of its merged pixel: weigh by coverage.
-        weight = light[3] + np.float32(1e-6)
-        both = merged(np.stack([radius * weight, weight]), factor, lead, work.shape)
-        radius = both[0] / np.maximum(both[1], np.float32(1e-12))
-    return merged(light, factor, lead, work.shape), radius
+        weight = share * light[3] if len(light) > 3 else share
+        weight = weight + _LEAST_COVER
+        level = merged(weight, factor, lead, work.shape)
+        radius = merged(radius * weight, factor, lead, work.shape)
+        index = band.index_at(radius / np.maximum(level, _LEAST_COVER**2))
+    light = np.stack([merged(layer * share, factor, lead, work.shape) for layer in light])
+    return light, band.weights, index
 
 
 def _deposit(total: Floats, target: Window, blurred: Floats, work: Window, margin: int) -> None:
     """Add a blurred field, whose work window starts ``margin`` samples in, to a canvas."""
     s = work.scale
     row0, col0 = work.row0 - margin * s, work.col0 - margin * s
-    field = Window(row0, row0 + blurred.shape[1] * s, col0, col0 + blurred.shape[2] * s, s)
+    field = Window(row0, row0 + blurred.shape[0] * s, col0, col0 + blurred.shape[1] * s, s)
     common = field.common(target)
     if not common.empty:
-        here, there = common.slices_in(target), common.slices_in(field)
-        total[(slice(None), *here)] += blurred[(slice(None), *there)]
+        total[common.slices_in(target)] += blurred[common.slices_in(field)]
 
 
-def _mix(mixed: npt.NDArray[np.complex64], light: npt.NDArray, transfer: Floats) -> None:
-    """Add one product: colours take their own channel's transfer, other layers all three."""
-    product = np.empty_like(mixed[0])
-    for channel in range(3):
-        mixed[channel] += np.multiply(light[channel], transfer[channel], out=product)
-        for layer in range(3, len(light)):
-            mixed[3 * (layer - 2) + channel] += np.multiply(
-                light[layer], transfer[channel], out=product
-            )
+def _mix(
+    mixed: npt.NDArray[np.complex64], number: int, light: npt.NDArray, transfer: Floats
+) -> None:
+    """Add one product: a colour takes its own channel's transfer, another layer all three."""
+    own = {number: number} if number < 3 else {3 * (number - 2) + c: c for c in range(3)}
+    product = np.empty_like(light)
+    for target, channel in own.items():
+        mixed[target] += np.multiply(light, transfer[channel], out=product)
 
 
 def _compensation(shape: tuple[int, int], factor: int, scale: int) -> Floats:

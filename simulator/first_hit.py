@@ -16,8 +16,8 @@ Floats = npt.NDArray[np.float32]
 #: Rays are first met with a relief on every n-th pixel, then each pixel takes one step more.
 _COARSE = 4
 _MOST_STEPS = 24
-#: Rays are where they should be when a step moves none of them by more pixels than this.
-_MOVED_PX = 0.2
+#: Rays are where they should be when none can be farther off along itself, in pixels, than this.
+_OFF_PX = 0.02
 #: Where the surface climbs along a ray by less than this per unit of the ray's own fall, each
 #: ray meets it once, and going to the height of the surface where the ray is now gets there.
 _GENTLE = 0.7
@@ -42,11 +42,16 @@ class Surface(Protocol):
 
 def is_gentle(surface: Surface, camera: Camera, window: Window) -> bool:
     """Whether each ray of a window meets a surface once and nearly from above."""
+    return _climb(surface, camera, window) < _GENTLE
+
+
+def _climb(surface: Surface, camera: Camera, window: Window) -> float:
+    """Return how much a surface climbs along any ray of a window, per unit of the ray's fall."""
     corners = Window(window.row0, window.row1, window.col0, window.col1)
     down, across = camera.ray_axes(corners)
     down, across = np.meshgrid(down[[0, -1], 0], across[0, [0, -1]])
     dx, dy, dz = turned(camera, down, across)
-    return bool(surface.max_slope * np.max(np.hypot(dx, dy) / dz) < _GENTLE)
+    return float(surface.max_slope * np.max(np.hypot(dx, dy) / dz))
 
 
 def turned(camera: Camera, down: Floats, across: Floats) -> tuple[Floats, Floats, Floats]:
@@ -74,20 +79,23 @@ def settle(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Fl
     )
     low, high = surface.bounds_mm()
     middle = (low + high) / 2 - camera.pupil_mm[2]
-    depth = np.full(coarse.shape, middle, np.float32) / camera.directions(coarse)[2]
-    close = 0.02 * window.scale * middle / camera.focal_px
-    for _ in range(_MOST_STEPS):
-        new, _ = _fall(surface, camera, coarse, depth)
-        moved = np.abs(new - depth).max()
-        depth = new
-        if moved < close:
-            break
-    depth = _refined_grid(depth, _COARSE, window.shape)
+    start = np.full(coarse.shape, middle, np.float32) / camera.directions(coarse)[2]
+    depth, _ = _settled(surface, camera, coarse, start)
+    return _settled(surface, camera, window, _refined_grid(depth, _COARSE, window.shape))
+
+
+def _settled(
+    surface: Surface, camera: Camera, window: Window, depth: Floats
+) -> tuple[Floats, Floats]:
+    """Fall from a depth until all rays of a window are where they should be; depth and z."""
+    climb = _climb(surface, camera, window)
+    off_mm = _OFF_PX * window.scale * camera.distance_mm / camera.focal_px
     for _ in range(_MOST_STEPS):
         new, z = _fall(surface, camera, window, depth)
-        moved = np.abs(new - depth).max()
+        moved = float(np.abs(new - depth).max())
         depth = new
-        if moved < _MOVED_PX * window.scale * middle / camera.focal_px:
+        # Each step is at most ``climb`` times as long as the one before it.
+        if moved * climb / (1 - climb) < off_mm:
             break
     return depth, z
 

@@ -143,7 +143,7 @@ def radius_range_px(
         return 0.0, 0.0
     lows, highs = [], []
     # A point outside the frames of all others has the blur that the view's own camera gives it.
-    for other in (camera, *focus):
+    for other in (camera, *(other for other in focus if other is not camera)):
         offsets = _offset_range(camera, other, nearest_mm, farthest_mm)
         ends = key.radius_px_per_defocus_mm * np.abs(defocus_mm(other, np.array(offsets)))
         lows.append(0.0 if offsets[0] <= 0 <= offsets[1] else float(ends.min()))

@@ -36,7 +36,8 @@ class Pile:
 
     def __init__(self, window: Window, backdrop: tuple[float, float, float]) -> None:
         self.window = window
-        self.light: Floats = np.empty((*window.shape, 3), np.float32)
+        # Channel by channel in memory, as layers are.
+        self.light: Floats = np.moveaxis(np.empty((3, *window.shape), np.float32), 0, -1)
         self.light[:] = backdrop
         #: Signed blur radius of what is seen so far, px.
         self._blur_px: Floats = np.zeros(window.shape, np.float32)

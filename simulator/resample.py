@@ -8,12 +8,12 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float32]
 
 
-def merged(layers: Floats, factor: int, lead: tuple[int, int], shape: tuple[int, int]) -> Floats:
+def merged(layer: Floats, factor: int, lead: tuple[int, int], shape: tuple[int, int]) -> Floats:
     """Return means over blocks of ``factor`` x ``factor`` samples.
 
     Parameters
     ----------
-    layers : array (n, rows, cols)
+    layer : array (rows, cols)
     factor : int
         A power of two.
     lead : (rows, cols)
@@ -21,11 +21,11 @@ def merged(layers: Floats, factor: int, lead: tuple[int, int], shape: tuple[int,
     shape : (rows, cols)
         Of the result; samples that are missing count as 0.
     """
-    full = np.zeros((len(layers), shape[0] * factor, shape[1] * factor), np.float32)
-    full[:, lead[0] : lead[0] + layers.shape[1], lead[1] : lead[1] + layers.shape[2]] = layers
+    full = np.zeros((shape[0] * factor, shape[1] * factor), np.float32)
+    full[lead[0] : lead[0] + layer.shape[0], lead[1] : lead[1] + layer.shape[1]] = layer
     while factor > 1:
+        full = full[0::2] + full[1::2]
         full = full[:, 0::2] + full[:, 1::2]
-        full = full[:, :, 0::2] + full[:, :, 1::2]
         full *= np.float32(0.25)
         factor //= 2
     return full
@@ -40,32 +40,24 @@ def merging_transfer(frequency: npt.NDArray, factor: int) -> npt.NDArray:
     return np.where(fine == 0, 1.0, np.sin(factor * safe) / (factor * np.sin(safe)))
 
 
-def doubled(layers: Floats, rows: slice, cols: slice) -> Floats:
-    """Return layers at twice the samples, linearly between centres, cut to rows and cols."""
-    tall = _doubled_axis(layers, 1)[:, rows]
-    return _doubled_axis(tall, 2)[:, :, cols]
+def doubled(layer: Floats, rows: slice, cols: slice) -> Floats:
+    """Return a layer at twice the samples, linearly between centres, cut to rows and cols."""
+    wide = _doubled_axis(layer, 1)[:, cols]
+    return _doubled_axis(wide, 0)[rows]
 
 
-def _doubled_axis(layers: Floats, axis: int) -> Floats:
-    length = layers.shape[axis]
-    out_shape = list(layers.shape)
-    out_shape[axis] = 2 * length
-    out = np.empty(out_shape, np.float32)
-    near = layers * np.float32(0.75)
-    far = layers * np.float32(0.25)
-
-    def part(start: int, stop: int | None, step: int = 1) -> tuple[slice, ...]:
-        index = [slice(None)] * layers.ndim
-        index[axis] = slice(start, stop, step)
-        return tuple(index)
-
-    out[part(0, None, 2)] = near
-    out[part(1, None, 2)] = near
-    out[part(2, None, 2)] += far[part(0, length - 1)]
-    out[part(0, 1)] += far[part(0, 1)]
-    out[part(1, 2 * length - 1, 2)] += far[part(1, length)]
-    out[part(2 * length - 1, 2 * length)] += far[part(length - 1, length)]
-    return out
+def _doubled_axis(layer: Floats, axis: int) -> Floats:
+    """Make each sample two: 3/4 of it, and 1/4 of its neighbour on that side."""
+    shape = list(layer.shape)
+    pairs = np.empty((*shape[: axis + 1], 2, *shape[axis + 1 :]), np.float32)
+    first, second = np.moveaxis(pairs, [axis + 1, axis], [0, 1])
+    own = np.moveaxis(layer, axis, 0)
+    near, far = np.float32(0.75) * own, np.float32(0.25) * own
+    np.add(near[1:], far[:-1], out=first[1:])
+    np.add(near[:-1], far[1:], out=second[:-1])
+    first[0], second[-1] = own[0], own[-1]
+    shape[axis] *= 2
+    return pairs.reshape(shape)
 
 
 def doubling_transfer(frequency: npt.NDArray, scale: int) -> npt.NDArray:

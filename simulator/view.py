@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from typing import Protocol
 
 import numpy as np
@@ -93,14 +94,12 @@ def reach(part: Part, camera: Camera) -> tuple[Window, float, float]:
     frame = camera.frame
     longest = max(frame.row1, frame.col1)
     limit = frame.grown(4 * longest)
-    box = _cut(part.box_mm(), camera, frame.grown(longest))
+    whole = part.box_mm()
+    box = _cut(whole, camera, frame.grown(longest))
     box[:, 2] = part.z_range_mm(box[:, :2])
-    corners = np.array(
-        [[box[i, 0], box[j, 1], box[k, 2]] for i in (0, 1) for j in (0, 1) for k in (0, 1)]
-    )
-    row, col, depth = camera.project(corners)
+    row, col, depth = camera.project(list(product(*box.T.tolist())))
     nearest = max(float(depth.min()), 1e-3)
-    if not np.isfinite(part.box_mm()).all() or depth.min() <= 0:
+    if not np.isfinite(whole).all() or depth.min() <= 0:
         return limit, nearest, float(depth.max())
     window = Window(
         int(np.floor(row.min())) - 1,

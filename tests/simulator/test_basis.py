@@ -45,7 +45,7 @@ def sampled(band, frequency_cy_per_px):
 
 def product(band, frequency_cy_per_px, radius_px):
     """Return the transfer that the band gives, (frequencies, radii)."""
-    weights = band.weights[:, band.weights_at(radius_px.astype(np.float32))]
+    weights = band.weights[:, band.index_at(radius_px.astype(np.float32))]
     return sampled(band, frequency_cy_per_px).T @ weights
 
 

@@ -16,16 +16,16 @@ def layers(shape, seed=0):
 @pytest.mark.parametrize("factor", [1, 2, 4, 8])
 def test_merging_takes_block_means(factor):
     """Whole blocks become their means."""
-    fine = layers((2, 16, 24))
-    blocks = fine.reshape(2, 16 // factor, factor, 24 // factor, factor)
+    fine = layers((16, 24))
+    blocks = fine.reshape(16 // factor, factor, 24 // factor, factor)
     got = merged(fine, factor, (0, 0), (16 // factor, 24 // factor))
-    assert got == pytest.approx(blocks.mean(axis=(2, 4)), rel=1e-6)
+    assert got == pytest.approx(blocks.mean(axis=(1, 3)), rel=1e-6)
 
 
 def test_merging_fills_what_is_missing_with_nothing():
     """Samples start where they are told to in their block; the rest of the blocks is empty."""
-    got = merged(np.ones((1, 3, 4), np.float32), 4, (3, 2), (2, 2))
-    assert got[0] == pytest.approx(np.array([[1 * 2, 1 * 2], [2 * 2, 2 * 2]]) / 16)
+    got = merged(np.ones((3, 4), np.float32), 4, (3, 2), (2, 2))
+    assert got == pytest.approx(np.array([[1 * 2, 1 * 2], [2 * 2, 2 * 2]]) / 16)
     assert got.sum() * 16 == pytest.approx(12)
 
 
@@ -35,8 +35,8 @@ def test_merging_transfer_is_what_merging_does_to_a_wave(factor):
     for cycles in (0.0, 0.1, -0.3, 0.49):
         place = np.arange(64 * factor) / factor  # in merged samples
         wave = np.cos(2 * np.pi * cycles * place).astype(np.float32)
-        wide = np.broadcast_to(wave, (1, factor, wave.size))
-        got = merged(np.ascontiguousarray(wide), factor, (0, 0), (1, 64))[0, 0]
+        wide = np.broadcast_to(wave, (factor, wave.size))
+        got = merged(np.ascontiguousarray(wide), factor, (0, 0), (1, 64))[0]
         centre = np.arange(64) + 0.5 - 0.5 / factor
         expected = merging_transfer(np.array(cycles), factor) * np.cos(2 * np.pi * cycles * centre)
         assert got == pytest.approx(expected, abs=2e-6)
@@ -51,27 +51,27 @@ def test_merging_transfer_tends_to_a_box():
 
 def test_doubling_interpolates_between_centres():
     """New samples lie a quarter on either side of the old; a slope goes on as a slope."""
-    slope = np.arange(6, dtype=np.float32)[None, :, None] * np.ones((1, 1, 5), np.float32)
+    slope = np.arange(6, dtype=np.float32)[:, None] * np.ones((1, 5), np.float32)
     got = doubled(slope, WHOLE, WHOLE)
-    assert got.shape == (1, 12, 10)
-    assert got[0, 1:-1, 3] == pytest.approx(np.arange(10) / 2 + 0.25)
+    assert got.shape == (12, 10)
+    assert got[1:-1, 3] == pytest.approx(np.arange(10) / 2 + 0.25)
     # The ends have no neighbour beyond them and are held.
-    assert got[0, [0, -1], 3] == pytest.approx([0, 5])
+    assert got[[0, -1], 3] == pytest.approx([0, 5])
 
 
 def test_doubling_keeps_a_flat_field_and_the_light():
     """A constant stays; what is dark at its edge keeps its sum, four samples for one."""
-    assert doubled(np.full((1, 3, 4), 0.7, np.float32), WHOLE, WHOLE) == pytest.approx(0.7)
-    inner = np.zeros((2, 8, 8), np.float32)
-    inner[:, 1:-1, 1:-1] = layers((2, 6, 6))
+    assert doubled(np.full((3, 4), 0.7, np.float32), WHOLE, WHOLE) == pytest.approx(0.7)
+    inner = np.zeros((8, 8), np.float32)
+    inner[1:-1, 1:-1] = layers((6, 6))
     assert doubled(inner, WHOLE, WHOLE).sum() == pytest.approx(4 * inner.sum(), rel=1e-6)
 
 
 def test_doubling_is_cut_where_asked():
     """Rows and columns of the result alone."""
-    coarse = layers((2, 5, 6))
+    coarse = layers((5, 6))
     part = doubled(coarse, slice(1, 7), slice(2, 11))
-    assert (part == doubled(coarse, WHOLE, WHOLE)[:, 1:7, 2:11]).all()
+    assert (part == doubled(coarse, WHOLE, WHOLE)[1:7, 2:11]).all()
 
 
 @pytest.mark.parametrize("scale", [2, 4, 8])
@@ -79,7 +79,7 @@ def test_doubling_transfer_is_what_doubling_does_to_a_wave(scale):
     """From one sample in ``scale`` down to all, a wave keeps this share of its contrast."""
     count, cycles = 48, 0.125
     samples = np.cos(2 * np.pi * cycles * (np.arange(count) + 0.5))
-    coarse = np.tile(samples.astype(np.float32), (1, 4, 1))
+    coarse = np.tile(samples.astype(np.float32), (4, 1))
     factor = scale
     while factor > 1:
         coarse = doubled(coarse, WHOLE, WHOLE)
@@ -88,7 +88,7 @@ def test_doubling_transfer_is_what_doubling_does_to_a_wave(scale):
     wave = np.cos(2 * np.pi * cycles * place)
     inside = slice(4 * scale, -4 * scale)
     # The images of the wave about multiples of the coarse sampling are not the wave: project.
-    contrast = (coarse[0, 1, inside] * wave[inside]).sum() / (wave[inside] ** 2).sum()
+    contrast = (coarse[1, inside] * wave[inside]).sum() / (wave[inside] ** 2).sum()
     assert contrast == pytest.approx(doubling_transfer(np.array(cycles), scale), abs=2e-6)
 
 
