@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 Doubles = npt.NDArray[np.float64]
 
@@ -40,6 +41,12 @@ def by_draws(value: float, drawn: Doubles) -> Estimate:
     """Return a value with its interval, from numbers drawn as likely as the burst makes them."""
     low, high = np.quantile(drawn, _TAILS)
     return Estimate(value=value, low=float(low), high=float(high))
+
+
+def by_normal(value: float, spread: float) -> Estimate:
+    """Return a value with its interval, from the standard deviation of a normal error."""
+    half = float(ndtri((1 + LEVEL) / 2)) * spread
+    return Estimate(value=value, low=value - half, high=value + half)
 
 
 _TAILS = ((1 - LEVEL) / 2, (1 + LEVEL) / 2)

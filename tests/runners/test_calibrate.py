@@ -5,19 +5,21 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 import tifffile
 from PIL import Image
-from scipy import ndimage
+from scipy import ndimage, stats
 
 from runners.calibrate import Burst, CalibrationError, calibrate, read_burst
 from runners.calibrate.light_fit import fit_flash, steady_spread
+from runners.calibrate.loop import ALLOWED, close_loop, known_bursts, loop_summary
 from runners.calibrate.motion_fit import Quick, fit_motion, quick_law, sway_law
 from runners.calibrate.track import track_of
 from runners.cli import build_parser, main
 from runners.commands.plan import setting_of
 from runners.request import RequestError
-from simulator import load_rig, load_scene, shoot
+from simulator import load_rig
 from simulator.flash import fire, light_gains
 from simulator.hands import Hands, load_stance
 from simulator.light import load_light
@@ -309,46 +311,37 @@ def test_a_burst_becomes_files_that_the_other_commands_take(texture, tmp_path, c
 
 
 @pytest.mark.slow
-def test_rendered_bursts_give_hands_and_flash_back():
-    """Through the whole simulator, started from another stance: medians of five bursts.
+@pytest.mark.parametrize(("known", "bursts"), list(zip(known_bursts(), (5, 3), strict=True)))
+def test_rendered_bursts_give_hands_and_flash_back(known, bursts):
+    """Through the whole simulator, started from other hands: medians of a few bursts.
 
-    Sway, spread and recycle time within 20 %, rotation within 30 %, and the truth inside most of
-    the intervals.
+    As `results/remake.py calibrate` does with 20: sway, step, spread and recycle time within
+    20 %, rotation within 30 %, and the truth inside most of the intervals.
     """
-    true, light = slow(load_stance("kneeling"), 0.3), load_light("flash-eighth")
-    recycles = replace(light.flash.recycle_s, nimh=4.0)
-    lit = with_flash(light, recycle_s=recycles, spread_stops=0.06, misfire_below=0.0)
-    laid = replace(true.approach, start_mm=-1.0)
-    wanted = dict(
-        zip(("sway_across_mm", "sway_down_mm", "sway_toward_mm"), true.sway_mm, strict=True)
-    )
-    wanted |= {"spread_stops": 0.06, "recycle_s": 4.0, "rotation_mrad": true.rotation_mrad}
-    wanted["speed_mm_per_s"] = 0.3
-    found = []
-    for seed in range(100, 105):
-        shot = shoot(
-            load_scene("coin"),
-            RIG,
-            stance=true,
-            light=lit,
-            approach=laid,
-            frames=40,
-            bin=16,
-            seed=seed,
-        )
-        times = [record.time_s for record in shot.records]
-        pitch_um = RIG.sensor.pitch_um * 16
-        frames = [frame.image for frame in shot]
-        burst = burst_of(frames, times, linear=False, pitch_um=pitch_um)
-        found.append(
-            calibrate(burst, RIG, stance=load_stance("elbows-tucked"), light=light).measured
-        )
-    for name, size in wanted.items():
-        allowed = 0.3 if name in ("rotation_mrad", "speed_mm_per_s") else 0.2
-        median = np.median([measured[name].value for measured in found])
-        assert median == pytest.approx(size, rel=allowed), name
-        inside = [measured[name].low <= size <= measured[name].high for measured in found]
-        assert sum(inside) >= 3, name
+    found = loop_summary(close_loop([known], seeds=range(100, 100 + bursts)))
+    asked = found.dropna(subset="allowed").set_index("number")
+    assert set(asked.index) == set(known.truth) & set(ALLOWED)
+    assert {"spread_stops", "recycle_s"} < set(asked.index)
+    off = asked["off"].abs()
+    assert (off <= asked["allowed"]).all(), off.to_dict()
+    # 95 % intervals: half of them missing the truth is rarer than one in a hundred, if they hold.
+    assert (found["inside"] > bursts / 2).all(), found.set_index("number")["inside"].to_dict()
+
+
+def test_the_summary_counts_medians_and_held_intervals():
+    """Clopper and Pearson's interval of three of four, from scipy's own binomial test."""
+    rows = pd.DataFrame(
+        [
+            {"burst": "a", "seed": seed, "number": "step_mm", "true": 2.0, "value": value,
+             "low": value - 0.5, "high": value + 0.5}
+            for seed, value in enumerate((1.0, 2.1, 2.2, 2.4))
+        ]
+    )  # fmt: skip
+    (line,) = loop_summary(rows).to_dict("records")
+    assert line["off"] == pytest.approx(2.15 / 2 - 1)
+    assert (line["inside"], line["seeds"], line["allowed"]) == (3, 4, 0.2)
+    outside = stats.binomtest(3, 4).proportion_ci(0.95, "exact")
+    assert (line["held_low"], line["held_high"]) == pytest.approx((outside.low, outside.high))
 
 
 def test_a_support_tells_its_step_and_its_error(texture):
@@ -439,6 +432,42 @@ def test_frames_of_several_sizes_are_refused(texture, tmp_path):
     tifffile.imwrite(folder / "zzz.tif", np.zeros((10, 20, 3), np.uint8), photometric="rgb")
     with pytest.raises(RequestError, match=r"frame000.jpg is 300x200, zzz.tif is 20x10"):
         read_burst(folder, RIG)
+
+
+def _two_frames(texture, folder):
+    written(still(texture, 2), folder)
+
+
+def _several_sizes(texture, folder):
+    written(still(texture), folder)
+    Image.new("RGB", (20, 10)).save(folder / "zzz.png")
+
+
+def _no_time_stamps(texture, folder):
+    written(still(texture), folder, stamps=False)
+
+
+@pytest.mark.parametrize(
+    ("made", "message"),
+    [
+        (_two_frames, "2 pictures, a calibration needs 8 or more"),
+        (_several_sizes, "frame000.jpg is 300x200, zzz.png is 20x10 pixels"),
+        (_no_time_stamps, "frame000.jpg has no time stamp; give the rate of the burst with --fps"),
+    ],
+)
+def test_the_command_answers_a_useless_burst_without_a_number(
+    texture, tmp_path, capsys, made, message
+):
+    """Status 2, one line on stderr, nothing on stdout and no file."""
+    made(texture, tmp_path / "burst")
+    out = tmp_path / "mine.toml"
+    asked = ["calibrate", str(tmp_path / "burst"), "--rig", "field-2x", "--out", str(out)]
+    assert main(asked) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert message in told.err
+    assert len(told.err.splitlines()) == 1
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["burst"]
 
 
 def test_a_crop_needs_the_size_of_its_pixels(tmp_path):
