@@ -1,6 +1,6 @@
 """Remakes what is published in this folder, and the parts of the README that come from it.
 
-Usage: ``python results/remake.py demo|gallery|reproduce|quick|calibrate``
+Usage: ``python results/remake.py demo|gallery|reproduce|quick|calibrate|study``
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from runners.bench import bench, load_suite
 from runners.bench.report import write_report
 from runners.calibrate.loop import close_loop, known_bursts, loop_summary
 from runners.calibrate.loop_report import loop_figure
+from runners.cli import main as stacktruth
 from runners.demo import COLUMNS, run_demo
 from runners.gallery import gallery
 from runners.reproduce import STUDIES, reproduce
@@ -97,12 +98,26 @@ def remake_calibrate() -> int:
     return 0 if (asked["off"].abs() <= asked["allowed"]).all() else 1
 
 
+def remake_study() -> int:
+    """Plan a leaf tip shot kneeling, and render, merge and score steps and ways of shooting it."""
+    kept = HERE / "study"
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "study"
+        asked = ["plan", "--rig", "field-2x", "--stance", "kneeling", "--out", str(out)]
+        study = ["--study", "sticky-leaf", "--study-crop", "1152x768", "--workers", "2"]
+        status = stacktruth([*asked, *study])
+        shutil.rmtree(kept, ignore_errors=True)
+        shutil.copytree(out, kept)
+    return status
+
+
 REMADE = {
     "demo": remake_demo,
     "gallery": remake_gallery,
     "reproduce": remake_reproduce,
     "quick": remake_quick,
     "calibrate": remake_calibrate,
+    "study": remake_study,
 }
 
 if __name__ == "__main__":

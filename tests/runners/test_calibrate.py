@@ -16,8 +16,7 @@ from runners.calibrate.light_fit import fit_flash, steady_spread
 from runners.calibrate.loop import ALLOWED, close_loop, known_bursts, loop_summary
 from runners.calibrate.motion_fit import Quick, fit_motion, quick_law, sway_law
 from runners.calibrate.track import track_of
-from runners.cli import build_parser, main
-from runners.commands.plan import setting_of
+from runners.cli import main
 from runners.request import RequestError
 from simulator import load_rig
 from simulator.flash import fire, light_gains
@@ -304,8 +303,12 @@ def test_a_burst_becomes_files_that_the_other_commands_take(texture, tmp_path, c
     assert lamp.flash.recycle_s.nimh == pytest.approx(measured["recycle_s"]["value"], rel=1e-3)
     assert "# measured: " in out.read_text(encoding="utf-8")
     files = ["--stance", str(out), "--light", str(tmp_path / "mine-light.toml")]
-    plan = ["plan", "--rig", "field-2x", "--subject-depth", "0.4", *files]
-    assert setting_of(build_parser(["plan"]).parse_args(plan)).stance == stance
+    assert main(["plan", "--rig", "field-2x", "--subject-depth", "0.4", *files, "--json"]) == 0
+    plan = json.loads(capsys.readouterr().out)
+    assert (plan["asked"]["stance"], plan["asked"]["light"]) == ("mine", "mine-light")
+    own = stance.approach.speed_mm_per_s
+    assert plan["unplanned"]["speed_mm_per_s"] == pytest.approx(own)
+    assert own == pytest.approx(measured["speed_mm_per_s"]["value"], rel=1e-3)
     small = ["--crop", "60x40", "--frames", "1", "--out", str(tmp_path / "stack")]
     assert main(["render", "ramp", *files, *small]) == 0
 

@@ -8,7 +8,10 @@ import sys
 import pytest
 from PIL import Image
 
-from runners.cli import main
+from runners.cli import build_parser, main
+from runners.commands.plan import setting_of
+from runners.plan import make_plan
+from runners.plan.card import field_card
 from runners.plan.words import CAUTIONS, f_stop, many, mm, percent, power, ratio, shutter
 
 #: A perfect support: no hands to draw, so planned at once.
@@ -126,6 +129,15 @@ def test_the_card_is_one_page(tmp_path):
     left, upper, right, lower = darks
     assert 0 < left < right < width
     assert 0 < upper < lower < height
+
+
+def test_the_card_says_the_cautions_in_full():
+    """Every word of every caution, above the lower edge of the page."""
+    args = build_parser(["plan"]).parse_args([*QUICK, *DEPTH])
+    card = field_card(make_plan(setting_of(args)))
+    written = " ".join(text.get_text() for text in card.texts)
+    assert all(caution in written for caution in CAUTIONS)
+    assert all(0 < text.get_position()[1] < 1 for text in card.texts)
 
 
 @pytest.mark.parametrize(
