@@ -7,6 +7,7 @@ none of their processes stays behind; it is no protection against a hostile one.
 from __future__ import annotations
 
 import shutil
+import signal
 import subprocess
 from dataclasses import dataclass
 from functools import cache
@@ -50,6 +51,18 @@ def best_isolation() -> Isolation:
             if _works(prefix):
                 return Isolation(name, prefix)
     return Isolation(SESSION.name, leash)
+
+
+def signal_told_by_unshare(returncode: int, stderr: str) -> int:
+    """Return the return code of the program itself, negative when a signal ended it.
+
+    unshare ends by the signal that ended its program. The one of util-linux 2.38 first tries to
+    let that signal through, which nobody may do with SIGKILL, and ends with a complaint instead.
+    """
+    complained = (
+        stderr.rstrip().rpartition("\n")[2].startswith("unshare: sigprocmask unblock failed")
+    )
+    return -signal.SIGKILL if returncode == 1 and complained else returncode
 
 
 def _works(prefix: tuple[str, ...]) -> bool:

@@ -16,6 +16,7 @@ import numpy as np
 
 from runners.contract import Status
 from runners.frames import FrameFolder, write_image
+from runners.isolation import signal_told_by_unshare
 from runners.supervise import Ended, Limits
 
 #: Environment in which numeric libraries use one thread each.
@@ -151,8 +152,9 @@ def verdict(ended: Ended, limits: Limits) -> tuple[Status, str]:
     }
     if ended.overrun:
         return overruns[ended.overrun]
-    if ended.returncode < 0:
-        return _by_signal(-ended.returncode)
+    returncode = signal_told_by_unshare(ended.returncode, ended.stderr)
+    if returncode < 0:
+        return _by_signal(-returncode)
     if ended.returncode > 0:
         lines = [line for line in ended.stderr.splitlines() if line.strip()]
         last = f": {lines[-1].strip()[:200]}" if lines else ""

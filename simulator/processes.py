@@ -13,6 +13,8 @@ from multiprocessing import active_children, get_context, parent_process
 from multiprocessing.connection import wait
 from typing import Any
 
+from tqdm import tqdm
+
 
 @contextmanager
 def processes(
@@ -55,6 +57,8 @@ def processes(
 def _start(start: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    # The lock that bars make for themselves is a semaphore, which outlives a process that is ended.
+    tqdm.set_lock(threading.RLock())
     if start is not None:
         start(*given)
 

@@ -112,17 +112,15 @@ def bench(
             }
             total = sum(len(keys) for keys in tasks.values())
             say(f"{suite.name}: {len(cells)} cells, {total} to do here")
-            # The time left goes by the mean of all cells: a stack's cells come in a bunch.
-            with tqdm(
-                total=total,
-                desc=suite.name,
-                unit="cell",
-                smoothing=0,
-                disable=not (progress and total),
-            ) as bar:
+            with _bar(suite.name, total if progress else 0) as bar:
                 for _ in finished(store, tasks, there):
                     bar.update()
             return write_tables(store, cells)
+
+
+def _bar(name: str, total: int) -> tqdm[Any]:
+    """Return a bar of cells; the time left goes by the mean of all, for they come in bunches."""
+    return tqdm(total=total, desc=name, unit="cell", smoothing=0, miniters=1, disable=total == 0)
 
 
 @contextmanager
@@ -188,7 +186,8 @@ def task_on(
         only=only,
         alone=alone,
         keep_frames=keep_frames,
-        versions=tuple(versions().items()),
+        # The code is in the keys.
+        versions=tuple((name, at) for name, at in versions().items() if name != "code"),
     )
 
 
