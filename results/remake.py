@@ -89,10 +89,12 @@ def remake_calibrate() -> int:
     """Measure rendered bursts of known hands and flash, and hold what comes out to the truth."""
     rows = close_loop(known_bursts(), seeds=range(20), progress=True)
     found = loop_summary(rows)
+    many = close_loop(known_bursts(), seeds=range(200), rendered=False, progress=True)
     kept = HERE / "calibrate"
     kept.mkdir(exist_ok=True)
     rows.to_csv(kept / "bursts.csv", index=False, float_format="%.5g")
     found.to_csv(kept / "summary.csv", index=False, float_format="%.4g")
+    loop_summary(many).to_csv(kept / "not-rendered.csv", index=False, float_format="%.4g")
     loop_figure(rows, found).savefig(kept / "figure.png", dpi=130)
     asked = found.dropna(subset="allowed")
     return 0 if (asked["off"].abs() <= asked["allowed"]).all() else 1

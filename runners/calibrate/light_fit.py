@@ -7,13 +7,14 @@ a flash that makes the camera wait tells its recycle time by how long.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
 
-from runners.calibrate.estimate import Estimate, by_ratio
+from runners.calibrate.estimate import Estimate, by_draws, by_ratio
 from runners.plan.forecast import share_interval
 from simulator.flash import refilled, seconds_to_ready
 from simulator.light import FlashUnit
@@ -22,8 +23,9 @@ Doubles = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Law = Literal["constant-power", "rc"]
 
-_RECYCLES_S = np.geomspace(0.1, 60, 160)
-_DRAWN = 300
+#: Recycle times tried, a hundredth apart: finer than any burst tells them.
+_RECYCLES_S = np.geomspace(0.1, 60, 640)
+_DRAWN, _PICKED = 300, 4000
 #: Log-likelihood by which a sagging store must explain the light better than a full one.
 _TELLING = 3.0
 #: A wait shows where a gap is so much longer than the camera's own.
@@ -212,9 +214,17 @@ def _from_sag(
         return None, None, "the light did not sag: the flash kept up"
     if best in (0, len(_RECYCLES_S) - 1):
         return None, None, "the light sags as no recycle time explains"
-    drawn = sags[law][best] + np.sqrt(least) * rng.standard_normal((_DRAWN, len(light)))
-    again = np.stack([level.variance(drawn - sag) for sag in sags[law]]).argmin(axis=0)
-    return by_ratio(float(_RECYCLES_S[best]), _RECYCLES_S[again]), law, "how the light sags"
+    value = float(_RECYCLES_S[best])
+    return by_draws(value, _likely(errors, level.freedom, rng)), law, "how the light sags"
+
+
+def _likely(errors: Mapping[Law, Doubles], freedom: int, rng: np.random.Generator) -> Doubles:
+    """Return recycle times drawn as likely as they are; a burst may fit the other law as well."""
+    variance = np.concatenate(list(errors.values()))
+    weights = (variance / variance.min()) ** (-freedom / 2)
+    times = rng.choice(np.tile(_RECYCLES_S, len(errors)), _PICKED, p=weights / weights.sum())
+    step = np.log(_RECYCLES_S[1] / _RECYCLES_S[0])
+    return np.asarray(times * np.exp(step * rng.uniform(-0.5, 0.5, _PICKED)))
 
 
 def _tried(unit: FlashUnit, course: _Course) -> Doubles:
