@@ -101,13 +101,14 @@ def remake_calibrate() -> int:
 
 
 def remake_study() -> int:
-    """Plan a leaf tip shot kneeling, and render, merge and score steps and ways of shooting it."""
+    """Plan a leaf shot kneeling; render, merge and score steps from fine to coarse."""
     kept = HERE / "study"
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "study"
         asked = ["plan", "--rig", "field-2x", "--stance", "kneeling", "--out", str(out)]
-        study = ["--study", "sticky-leaf", "--study-crop", "1152x768", "--workers", "2"]
-        status = stacktruth([*asked, *study])
+        study = ["--study", "sticky-leaf", "--study-part", "steps", "--study-seeds", "4"]
+        more = ["--study-crop", "1152x768", "--workers", "2"]
+        status = stacktruth([*asked, *study, *more])
         shutil.rmtree(kept, ignore_errors=True)
         shutil.copytree(out, kept)
     return status
