@@ -95,7 +95,9 @@ def draw_lanes(axes: Axes, lanes: Lanes, depth_mm: float) -> None:
     for last in range(lanes.way.frames, frames, lanes.way.frames):
         axes.axvline(last + 0.5, color=SOFT, lw=0.8)
     axes.set_xlim(0.3, frames + 1 + 2 * wide)
-    axes.xaxis.set_major_locator(MaxNLocator(5, integer=True))
+    # The last column is no frame and has no number.
+    ticks = MaxNLocator(5, integer=True).tick_values(1, frames)
+    axes.set_xticks([tick for tick in ticks if 1 <= tick <= frames])
 
 
 def aperture_figure(plan: Plan) -> Figure:
