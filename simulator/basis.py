@@ -306,13 +306,13 @@ def view_scale(radius_px: float) -> int:
 
 @singledispatch
 def reach_px(key: Any, radius_px: float) -> int:
-    """Return how far from a point the light of any band up to this blur radius may go, px."""
+    """Return how far from a point its light goes at a blur radius of the whole pupil, px."""
     raise TypeError(f"not a kind of blur: {key!r}")
 
 
 @reach_px.register
 def _(key: Optics, radius_px: float) -> int:
-    return int(np.ceil(edges_px(band_number(radius_px))[1])) + key.diffraction_margin_px
+    return int(np.ceil(max(radius_px, _FIRST_EDGE_PX * FADE))) + key.diffraction_margin_px
 
 
 def _samples_for(radius_px: float) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ Floats = npt.NDArray[np.float32]
 #: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
 _ALIKE_PX = 0.02
 _LEAST_LEVEL = np.float32(1e-5)
-_LEAST_COVER = np.float32(1e-6)
+_LEAST_COVER, _TINY = np.float32(1e-6), np.float32(1e-12)
 #: Below about this radius a point's light stays in its pixel.
 _SHARP_PX = 0.5
 #: Cycles per merged pixel from which a merged picture fades.
@@ -91,7 +91,7 @@ def blur(
         return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
     canvas = _Canvas(onto, layers=3 + 3 * (len(sources) - 3))
     for band in bands:
-        _add_band(canvas, band, window, sources, radius_px, padded=normalised, motion=motion)
+        _add_band(canvas, band, window, sources, radius_px, whole=not normalised, motion=motion)
     return _composed(onto, canvas.flattened(), coverage is None, normalised)
 
 
@@ -180,14 +180,14 @@ def _add_band(
     sources: Floats,
     radius_px: Floats,
     *,
-    padded: bool,
+    whole: bool,
     motion: Path | None,
 ) -> None:
     """Blur the pixels of one band and add them to the canvas of its scale.
 
-    A transform is periodic. With ``padded`` the light that runs out of it is lost, which the
-    normalisation makes good; without it that light, far out in the diffraction rings, stays in
-    and the energy is exact.
+    A transform is periodic. Where ``whole`` is not asked for, it is just so long that light of
+    the band's reach does not come round to where it is wanted. A whole one is kept with all that
+    comes round, far out in the diffraction rings, and its energy is exact.
     """
     target, total = canvas.at(band.scale)
     reach = _reach_px(band, motion)
@@ -200,12 +200,15 @@ def _add_band(
     light, table, index = _gathered(sources[(slice(None), *inside)], radius, band, part, work)
     margin = -(-reach // band.scale)
     rows, cols = work.shape
-    spare = margin if padded else 0
-    shape = tuple(fft.next_fast_len(n + 2 * margin + spare, real=True) for n in work.shape)
+    down, across = (
+        _room(*sides, margin, whole=whole)
+        for sides in zip(_sides(work, band.scale), _sides(target, band.scale), strict=True)
+    )
+    shape = (down.size, across.size)
     mixed = np.zeros((len(total), shape[0], shape[1] // 2 + 1), np.complex64)
     # One layer at a time stays in the cache.
     field = np.zeros(shape, np.float32)
-    here = field[margin : margin + rows, margin : margin + cols]
+    here = field[down.lead : down.lead + rows, across.lead : across.lead + cols]
     for weights, transfer in zip(table, band.spectra_for(shape), strict=True):
         weight = weights[index]
         for number, layer in enumerate(light):
@@ -214,7 +217,38 @@ def _add_band(
     after = _after(band, window, shape, motion)
     for number, layer in enumerate(mixed):
         blurred = fft.irfft2(layer if after is None else layer * after, s=shape)
-        _deposit(total[number], target, blurred, work, margin)
+        kept = blurred[: down.stop, : across.stop]
+        _deposit(total[number], target, kept, work, (down.lead, across.lead))
+
+
+class _Room(NamedTuple):
+    """One side of a transform: samples before the sources, in all, and up to where they count."""
+
+    lead: int
+    size: int
+    stop: int
+
+
+def _sides(window: Window, scale: int) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return the first and the last row and column of a window, counted in its samples."""
+    return (
+        (window.row0 // scale, window.row1 // scale),
+        (window.col0 // scale, window.col1 // scale),
+    )
+
+
+def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int, *, whole: bool) -> _Room:
+    """Return the room that a transform needs along a side, for light that goes ``margin`` far."""
+    first, last = sources
+    if whole:
+        size = fft.next_fast_len(last - first + 2 * margin, real=True)
+        return _Room(margin, size, size)
+    low, high = max(wanted[0], first - margin), min(wanted[1], last + margin)
+    lead = max(first - low, 0)
+    stop = lead + high - first
+    far = 2 * margin  # the faint ripples of a filter run on beyond its reach
+    size = max(lead + last - first, stop, last + far - low, high + far - first)
+    return _Room(lead, fft.next_fast_len(size, real=True), stop)
 
 
 def _after(
@@ -250,15 +284,18 @@ def _gathered(
         weight = weight + _LEAST_COVER
         level = merged(weight, factor, lead, work.shape)
         radius = merged(radius * weight, factor, lead, work.shape)
-        index = band.index_at(radius / np.maximum(level, _LEAST_COVER**2))
+        radius /= np.maximum(level, _TINY)
+        index = band.index_at(radius)
     light = np.stack([merged(layer * share, factor, lead, work.shape) for layer in light])
     return light, band.weights, index
 
 
-def _deposit(total: Floats, target: Window, blurred: Floats, work: Window, margin: int) -> None:
-    """Add a blurred field, whose work window starts ``margin`` samples in, to a canvas."""
+def _deposit(
+    total: Floats, target: Window, blurred: Floats, work: Window, lead: tuple[int, int]
+) -> None:
+    """Add a blurred field, whose work window starts ``lead`` samples in, to a canvas."""
     s = work.scale
-    row0, col0 = work.row0 - margin * s, work.col0 - margin * s
+    row0, col0 = work.row0 - lead[0] * s, work.col0 - lead[1] * s
     field = Window(row0, row0 + blurred.shape[0] * s, col0, col0 + blurred.shape[1] * s, s)
     common = field.common(target)
     if not common.empty:

@@ -202,7 +202,7 @@ def _(key: CellBlur, radius_px: float) -> Band:
 
 @reach_px.register
 def _(key: CellBlur, radius_px: float) -> int:
-    return _reach(key.cell, edges_px(band_number(key.size * radius_px))[1] / key.size)
+    return _reach(key.cell, radius_px)
 
 
 def _reach(cell: Cell, radius_px: float) -> int:
