@@ -1,17 +1,23 @@
 """The benchmark's page: whole, closed to the network, and safe from what it shows."""
 
+import html
 import json
 import re
+import shlex
+import shutil
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from runners.bench.cells import PLAIN, cells_of
-from runners.bench.report import pairs, standing, write_report
+from runners.bench.report import called, write_report
+from runners.bench.report_tables import artefacts, depths, pairs, stages, standing
 from runners.bench.store import Store
-from runners.bench.suite import Suite
+from runners.bench.suite import Suite, load_suite
 from runners.cli import main
 from runners.request import RequestError
 
@@ -97,7 +103,8 @@ def test_nothing_on_the_page_reaches_out(page: str) -> None:
     parts = Parts()
     parts.feed(page)
     assert parts.links
-    assert all(link.startswith("data:image/png;base64,") for link in parts.links)
+    inside = re.compile(r"data:image/(png|webp);base64,[\w+/=]+|#\w+")
+    assert all(inside.fullmatch(link) for link in parts.links)
     assert "default-src 'none'" in page
     assert all(parts.alts)
 
@@ -128,7 +135,7 @@ def test_words_and_tables_tell_the_outcome(page: str) -> None:
     """Best and worst, the number of cells and failures, and the command."""
     assert "24 of 24 cells are done; 1 of them failed." in page
     assert "oracle came out best with 40.0 dB" in page
-    assert "stacktruth bench tiny --out DIR --workers 1" in page
+    assert "stacktruth bench tiny.toml --out again --workers 1; stacktruth report again" in page
 
 
 def test_a_failure_ranks_worst_but_is_told_apart(tmp_path: Path) -> None:
@@ -148,6 +155,105 @@ def test_three_scenes_are_too_few_to_tell(tmp_path: Path) -> None:
     table = pairs(rows[rows["condition"] == PLAIN])
     assert [row[3] for row in table.rows] == ["0.750"] * 3
     assert [row[2] for row in table.rows] == ["1.00"] * 3
+
+
+def test_a_suite_is_called_as_the_command_line_knows_it() -> None:
+    """A shipped one by its name; one that only has the name of a shipped one by its file."""
+    quick = load_suite("quick")
+    assert called(quick) == "quick"
+    assert called(replace(quick, seeds=(1, 2))) == "quick.toml"
+    assert called(replace(quick, name="my own")) == "my own.toml"
+
+
+def test_each_cell_has_its_command(page: str, tmp_path: Path) -> None:
+    """24 rows, each with the key of its own cell, in the suite's order."""
+    store = faked(tmp_path)
+    suite = Suite(**json.loads((store.path / "suite.json").read_text()))
+    keys = re.findall(r"stacktruth bench tiny.toml --out again --only (\w+)", page)
+    assert keys == [cell.key for cell in cells_of(suite)]
+
+
+@pytest.mark.slow
+def test_the_command_of_a_cell_makes_its_numbers(
+    small_bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the page says of the focus map on the second scene, done as a reader would."""
+    page = write_report(small_bench.folder).read_text(encoding="utf-8")
+    rows = pd.read_csv(small_bench.folder / "rows.csv")
+    row = rows[rows["method"] == "focus-map"].iloc[1]
+    line = html.unescape(re.findall(rf"<code>([^<]* --only {row['cell_key']})</code>", page)[0])
+    shutil.copy(small_bench.suite, tmp_path)
+    monkeypatch.chdir(tmp_path)
+    program, *arguments = shlex.split(line)
+    assert program == "stacktruth"
+    assert main(arguments) == 0
+    again = pd.read_csv(tmp_path / "again" / "rows.csv")
+    again = again[again["cell_key"] == row["cell_key"]]
+    assert len(again) == 1
+    there = row[again.columns].dropna()
+    pd.testing.assert_series_equal(
+        again.iloc[0][there.index], there, check_names=False, check_exact=True
+    )
+
+
+def test_pictures_that_are_gone_are_told(page: str) -> None:
+    """The page is whole without them and says what is missing and why."""
+    assert "No pictures of ramp, pickets, coin are in the benchmark&#39;s folder" in page
+    assert "<h2>How the methods stand</h2>" in page
+
+
+def test_a_page_of_one_condition_or_of_failures_alone(tmp_path: Path) -> None:
+    """A shard may hold no plain stack, and every cell may have failed: still a page."""
+    store = faked(tmp_path / "ladder", failed=False)
+    for path in (store.path / "cells").iterdir():
+        if json.loads(path.read_text())["row"]["condition"] == PLAIN:
+            path.unlink()
+    page = write_report(store.path).read_text(encoding="utf-8")
+    assert "No method has a result on a plain stack yet." in page
+    assert "<h3>noise</h3>" in page
+    store = faked(tmp_path / "failed")
+    for path in (store.path / "cells").iterdir():
+        if json.loads(path.read_text())["row"]["status"] == "ok":
+            path.unlink()
+    page = write_report(store.path).read_text(encoding="utf-8")
+    assert "1 of 24 cells are done; 1 of them failed." in page
+    assert "<h2>Failed cells</h2>" in page
+
+
+def test_what_a_stage_costs() -> None:
+    """The true stage's gain is the mean over scenes of the difference, worked out by hand."""
+    rows = pd.DataFrame(
+        {
+            "scene": ["a", "a", "b", "b"],
+            "method": ["sharp", "sharp+true-warp"] * 2,
+            "status": "ok",
+            "total.psnr_db": [30.0, 31.0, 30.0, 33.0],
+        }
+    )
+    assert stages(rows).rows == [("sharp", "true-warp", "2.00", "1.00", "3.00")]
+    assert not stages(rows[rows["method"] == "sharp"]).rows
+
+
+def test_depth_and_artefacts_leave_out_what_nobody_has() -> None:
+    """Methods without a depth map have no row, metrics without a number no column."""
+    rows = pd.DataFrame(
+        {
+            "scene": "a",
+            "method": ["one", "two"],
+            "status": "ok",
+            "total.psnr_db": [30.0, 20.0],
+            "depth.depth_rmse_mm": [0.5, np.nan],
+            "depth.coverage": [0.9, 0.0],
+            "artefacts.ghost": np.nan,
+            "artefacts.smear": [0.0, 0.25],
+        }
+    )
+    table = depths(rows)
+    assert table.columns == ("method", "rms error mm", "share answered")
+    assert table.rows == [("one", "0.50", "0.90")]
+    table = artefacts(rows)
+    assert table.columns == ("method", "smear")
+    assert table.rows == [("one", "0.00"), ("two", "0.25")]
 
 
 def test_report_of_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,0 +1,189 @@
+"use strict";
+
+// The page is whole without this: tables are in order, and all pictures stand side by side.
+
+const make = (name, properties, ...children) => {
+  const element = Object.assign(document.createElement(name), properties);
+  element.append(...children);
+  return element;
+};
+
+// ---- Tables: headings become buttons that sort.
+
+const before = (x, y) => {
+  const [a, b] = [Number(x), Number(y)];
+  if (isNaN(a) !== isNaN(b)) return isNaN(a) ? 1 : -1;
+  return isNaN(a) ? x.localeCompare(y) : b - a;
+};
+
+const sortable = (table) => {
+  const heads = [...table.querySelectorAll("thead th")];
+  heads.forEach((head, at) => {
+    const button = make("button", { type: "button" }, ...head.childNodes);
+    head.append(button);
+    button.addEventListener("click", () => {
+      const up = head.getAttribute("aria-sort") === "descending";
+      heads.forEach((other) => other.removeAttribute("aria-sort"));
+      head.setAttribute("aria-sort", up ? "ascending" : "descending");
+      const key = (row) => row.cells[at].textContent;
+      const known = (row) => !["-", ""].includes(key(row));
+      const rows = [...table.tBodies[0].rows];
+      const first = rows.filter(known).sort((a, b) => before(key(a), key(b)) * (up ? -1 : 1));
+      table.tBodies[0].append(...first, ...rows.filter((row) => !known(row)));
+    });
+  });
+};
+
+// ---- Pictures: two of a crop's laid over each other.
+
+const SIZES = ["1:1", "2:1", "4:1"];
+const zooms = []; // of all scenes: who wants one larger wants all
+const BLINK_MS = 700; // under three changes a second: a faster blink can do harm
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+
+const choice = (label, names, at) => {
+  const select = make("select", {}, ...names.map((name) => make("option", {}, name)));
+  select.selectedIndex = at;
+  return [select, make("label", {}, label, select)];
+};
+
+const comparison = (crops) => {
+  const sets = [...crops.querySelectorAll(".crop")].map((crop) => ({
+    name: crop.querySelector("h4").textContent,
+    images: [...crop.querySelectorAll("img")],
+    labels: [...crop.querySelectorAll("figcaption")].map((caption) => caption.textContent),
+  }));
+  const labels = sets[0].labels;
+  const [place, placeLabel] = choice("crop", sets.map((set) => set.name), 0);
+  const [left, leftLabel] = choice("left, or first", labels, 0);
+  const [right, rightLabel] = choice("right, or second", labels, Math.min(2, labels.length - 1));
+  const [zoom, zoomLabel] = choice("size", SIZES, 0);
+  const swap = make("button", { type: "button" }, "Swap");
+  const flip = make("button", { type: "button" }, "Flip");
+  const blink = make("button", { type: "button" }, "Blink");
+  const range = make("input", { type: "range", min: 0, max: 100, step: 1, value: 50 });
+  range.setAttribute("aria-label", "Divider between the two pictures");
+  const [under, over] = [make("img", {}), make("img", {})];
+  const divider = make("div", { className: "divider" });
+  const stage = make("div", { className: "stage" }, under, over, divider);
+  const told = make("p", { className: "told" });
+  told.setAttribute("role", "status");
+  const help = "Drag, or move the divider with the arrow keys. In here B blinks, F shows the first "
+    + "or the second picture alone, S swaps them.";
+  let timer = 0;
+  let alone = ""; // "first" or "second" while one picture is shown alone
+
+  const show = () => {
+    const set = sets[place.selectedIndex];
+    const scale = parseInt(zoom.value, 10);
+    [[over, left], [under, right]].forEach(([image, chosen]) => {
+      const from = set.images[chosen.selectedIndex];
+      image.src = from.src;
+      image.alt = from.alt;
+    });
+    const [width, height] = ["width", "height"].map((side) => set.images[0].getAttribute(side) * scale);
+    stage.style.width = range.style.width = `${width}px`;
+    stage.style.height = `${height}px`;
+    stage.dataset.shown = alone || "both";
+    over.style.clipPath = alone ? "none" : `inset(0 ${100 - range.value}% 0 0)`;
+    divider.style.left = `${range.value}%`;
+    range.setAttribute("aria-valuetext", `${range.value} % ${left.value}, the rest ${right.value}`);
+    blink.setAttribute("aria-pressed", String(timer !== 0));
+    blink.disabled = calm.matches;
+    blink.title = calm.matches ? "Your system asks for less motion: use Flip" : "";
+    const names = { "": `left ${left.value} | right ${right.value}`, first: left.value, second: right.value };
+    told.textContent = timer ? `blinking: ${left.value} | ${right.value}` : `shown: ${names[alone]}`;
+  };
+  const stop = () => {
+    clearInterval(timer);
+    timer = 0;
+  };
+  const turn = () => {
+    alone = alone === "first" ? "second" : "first";
+    show();
+  };
+  const toggleBlink = () => {
+    if (timer) {
+      stop();
+      alone = "";
+    } else if (!calm.matches) {
+      timer = setInterval(turn, BLINK_MS);
+      alone = "first";
+    }
+    show();
+  };
+  const slide = () => {
+    stop();
+    alone = "";
+    show();
+  };
+  const flipped = () => {
+    stop();
+    turn();
+  };
+  const swapped = () => {
+    [left.selectedIndex, right.selectedIndex] = [right.selectedIndex, left.selectedIndex];
+    show();
+  };
+  const follow = (event) => {
+    const box = stage.getBoundingClientRect();
+    range.value = Math.round((100 * (event.clientX - box.left)) / box.width);
+    slide();
+  };
+
+  stage.addEventListener("pointerdown", (event) => {
+    event.preventDefault();
+    stage.setPointerCapture(event.pointerId);
+    range.focus({ preventScroll: true });
+    follow(event);
+  });
+  stage.addEventListener("pointermove", (event) => {
+    if (stage.hasPointerCapture(event.pointerId)) follow(event);
+  });
+  range.addEventListener("input", slide);
+  [place, left, right].forEach((select) => select.addEventListener("change", show));
+  zooms.push({ zoom, show });
+  zoom.addEventListener("change", () => {
+    zooms.forEach((other) => {
+      other.zoom.selectedIndex = zoom.selectedIndex;
+      other.show();
+    });
+  });
+  swap.addEventListener("click", swapped);
+  flip.addEventListener("click", flipped);
+  blink.addEventListener("click", toggleBlink);
+  calm.addEventListener("change", () => (timer ? slide() : show()));
+  const keys = { b: toggleBlink, f: flipped, s: swapped };
+  const whole = make(
+    "div",
+    { className: "compare" },
+    make("div", { className: "frame" }, stage, range, told),
+    make(
+      "div",
+      { className: "controls" },
+      placeLabel,
+      leftLabel,
+      rightLabel,
+      make("div", { className: "buttons" }, zoomLabel, swap, flip, blink),
+      make("p", { className: "note" }, help),
+    ),
+  );
+  whole.setAttribute("role", "group");
+  whole.setAttribute("aria-label", "Comparison of two pictures");
+  whole.addEventListener("keydown", (event) => {
+    const act = keys[event.key.toLowerCase()];
+    const typing = event.target.tagName === "SELECT" || event.ctrlKey || event.metaKey || event.altKey;
+    if (act && !typing) act();
+  });
+
+  crops.before(whole);
+  const fold = make("details", {}, make("summary", {}, "All pictures and error maps side by side"));
+  crops.before(fold);
+  fold.append(crops);
+  show();
+};
+
+document.querySelectorAll("table:not(.facts)").forEach(sortable);
+document.querySelectorAll(".crops").forEach((crops) => {
+  if (crops.querySelector(".crop")) comparison(crops);
+});
