@@ -24,6 +24,7 @@ from runners.methods.oracle import Truth
 from runners.methods.registry import ORACLE
 from runners.supervise import Limits
 from runners.workplace import workplace
+from simulator.data import is_file, shown
 
 Kind = Literal["built-in", "python", "program"]
 DEFAULT_TIME_LIMIT_S = 600.0
@@ -96,8 +97,12 @@ def find_method(spec: str, *, programs: str | Path | None = None) -> Method:
         return Method(program.name, "program", spec, program)
     path, colon, function = spec.rpartition(":")
     if colon and path.endswith(".py"):
-        if not Path(path).is_file():
-            raise UnknownMethodError(f"method {spec!r}: there is no file {path}")
+        if not is_file(Path(path)):
+            raise UnknownMethodError(f"method {shown(spec)}: there is no file {shown(path)}")
+        if not function.isidentifier():
+            raise UnknownMethodError(
+                f"{path}: function: got {shown(function)}, allowed the name of a function"
+            )
         return Method(f"{Path(path).stem}:{function}", "python", spec)
     known = load_programs(programs) if programs is not None else {}
     if spec in known:
@@ -107,7 +112,7 @@ def find_method(spec: str, *, programs: str | Path | None = None) -> Method:
     except KeyError:
         names = ", ".join([*METHODS, *known])
         raise UnknownMethodError(
-            f"unknown method {spec!r}; allowed: {names}, FILE.py:FUNCTION, "
+            f"unknown method {shown(spec)}; allowed: {names}, FILE.py:FUNCTION, "
             "or a command line with {output}"
         ) from None
     return Method(spec, "built-in", spec)

@@ -10,6 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 
 T = TypeVar("T")
 
+_SHOWN = 80
 _HERE = Path(__file__).resolve().parent
 
 
@@ -44,16 +45,30 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
     """
     path = Path(name_or_path)
     if path.suffix == ".toml":
-        if path.is_file():
+        if is_file(path):
             return path
-        raise DataFileError(f"{kind} file {str(path)!r} does not exist")
+        raise DataFileError(f"{kind} file {shown(path)} does not exist")
     shipped = _folder(kind) / f"{name_or_path}.toml"
-    if path.name == str(name_or_path) and shipped.is_file():
+    if path.name == str(name_or_path) and is_file(shipped):
         return shipped
     allowed = ", ".join(list_data_files(kind)) or "none"
     raise DataFileError(
-        f"unknown {kind} {str(name_or_path)!r}; shipped: {allowed}, or a .toml path"
+        f"unknown {kind} {shown(name_or_path)}; shipped: {allowed}, or a .toml path"
     )
+
+
+def is_file(path: Path) -> bool:
+    """Tell whether a file is there; none is where the name is longer than a name can be."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
+
+
+def shown(name: str | Path) -> str:
+    """Return a name as an error shows it: in quotes, and a long one cut."""
+    text = str(name)
+    return repr(text if len(text) <= _SHOWN else f"{text[:_SHOWN]}...")
 
 
 def list_data_files(kind: str) -> list[str]:
@@ -89,4 +104,6 @@ def _first_error(error: ValidationError) -> str:
         return f"key '{key}' is missing{more}"
     if first["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
         return f"key '{key}' is not known here{more}"
-    return f"key '{key}': got {first['input']!r}, {first['msg'].lower()}{more}"
+    got = first["input"]
+    got = shown(got) if isinstance(got, str) else repr(got)
+    return f"key '{key}': got {got}, {first['msg'].lower()}{more}"

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import metrics
 from runners.bench.conditions import FACTORS
+from runners.bench.names import check_name
 from runners.bench.suite import Suite
 from runners.run import Method, find_method
 from simulator.manifest import canonical_json, plan_to_data, versions
@@ -82,8 +83,16 @@ def stacks_of(suite: Suite) -> Iterator[StackSpec]:
 
 
 def cells_of(suite: Suite) -> list[Cell]:
-    """Return all cells in the suite's order; a stack's cells stand together."""
+    """Return all cells in the suite's order; a stack's cells stand together.
+
+    Raises
+    ------
+    ValueError
+        A scene, rig or method that is not there, or a name that could be taken for a path.
+    """
     methods = [find_method(spec) for spec in suite.methods]
+    for method in methods:
+        check_name(method.name, what="name of a method", where=suite.name)
     return [Cell(stack=stack, method=m) for stack in stacks_of(suite) for m in methods]
 
 
@@ -98,6 +107,7 @@ def by_stack(cells: Iterable[Cell]) -> dict[str, tuple[Cell, ...]]:
 def _plans(suite: Suite) -> Iterator[Shoot]:
     for name in suite.scenes:
         scene = load_scene(name)
+        check_name(scene.name, what="name of a scene", where=suite.name)
         for rig_name in suite.rigs or (scene.rig,):
             rig = load_rig(rig_name)
             if suite.f_number is not None:

@@ -22,7 +22,7 @@ from runners.bench.store import Store, write_whole
 from runners.bench.suite import SUITE, Suite, suite_text
 from runners.bench.tables import write_tables
 from runners.bench.work import Task, give_up
-from runners.request import RequestError
+from runners.request import RequestError, request
 from runners.workplace import ONE_THREAD
 from simulator.manifest import pretty_json, versions
 
@@ -83,17 +83,20 @@ def bench(
     Raises
     ------
     runners.request.RequestError
-        The folder cannot be written, another run is at work in it, or a shard or cell that is not
-        there; with a cluster, that there is none.
+        A name in the suite, a shard or a cell that is not there; the folder cannot be written, or
+        another run is at work in it; nobody answers at the cluster's address.
     RuntimeError
-        Processes were ended from outside, or there is no room to write; what is done is kept.
+        Processes were ended from outside, or a worker has other code; what is done is kept.
+    OSError
+        There is no room to write, or no permission any more; what is done is kept.
     """
     if workers < 1:
         raise RequestError(f"workers: got {workers}, allowed 1 or more")
     which, count = shard
     if not 1 <= which <= count:
         raise RequestError(f"shard: got {which}/{count}, allowed 1/{count} to {count}/{count}")
-    cells = cells_of(suite)
+    with request():
+        cells = cells_of(suite)
     if only is not None:
         check_key(only, cells, suite=suite.name)
     store = Store(Path(out).absolute())

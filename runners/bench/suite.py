@@ -9,6 +9,7 @@ from pydantic import Field, TypeAdapter
 from pydantic.dataclasses import dataclass
 
 from runners.bench.conditions import FACTORS
+from runners.bench.names import Name
 from runners.request import RequestError
 from simulator.data import find_data_file, load_toml, validate
 from simulator.manifest import pretty_json
@@ -74,7 +75,7 @@ class Suite:
         For each run of a method.
     """
 
-    name: str
+    name: Name
     title: str = ""
     scenes: tuple[str, ...] = Field(min_length=1)
     rigs: tuple[str, ...] = ()

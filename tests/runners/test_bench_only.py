@@ -42,7 +42,7 @@ def row_of(folder: Path, key: str) -> dict[str, str]:
     return dict(rows[rows["cell_key"] == key].iloc[0].dropna())
 
 
-@pytest.mark.parametrize("method", ["oracle", "mean"])
+@pytest.mark.parametrize("method", ["oracle", pytest.param("mean", marks=pytest.mark.slow)])
 def test_a_cell_alone_has_the_same_numbers(
     method: str, suite: Path, whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -63,6 +63,7 @@ def test_a_cell_alone_has_the_same_numbers(
     assert len(done) == (4 if method == "oracle" else 1)
 
 
+@pytest.mark.slow
 def test_a_cell_that_is_done_is_done_again(suite: Path, whole: Path) -> None:
     """Its file is written anew, the other seven and the table stay as they are."""
     table = (whole / "rows.csv").read_bytes()

@@ -194,7 +194,7 @@ class TestWrongRequest:
         [
             ([], "one of the arguments --method --image is required"),
             (["--method", "magic"], "unknown method 'magic'; allowed: middle-frame"),
-            (["--method", "no.py:f"], "method 'no.py:f': there is no file no.py"),
+            (["--method", "no.py:f"], "method 'no.py:f': there is no file 'no.py'"),
             (["--image", "no.tif"], "no.tif: there is no such file"),
             (["--method", "mean", "--name", "x"], "--depth and --name go with --image"),
             (["--method", "mean", "--time-limit", "0"], "got '0', allowed a number above 0"),

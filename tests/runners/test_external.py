@@ -317,7 +317,7 @@ def test_a_built_in_under_a_limit_runs_in_a_child_with_the_same_result(folder) -
     [
         ("no-such", "unknown method 'no-such'; allowed: middle-frame, "),
         ("mean+no-stage", "unknown method 'mean\\+no-stage'"),
-        ("nowhere/x.py:f", "there is no file nowhere/x.py"),
+        ("nowhere/x.py:f", "there is no file 'nowhere/x.py'"),
     ],
 )
 def test_an_unknown_method_is_refused(spec, message) -> None:
