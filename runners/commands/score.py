@@ -17,6 +17,7 @@ from runners.external import result_from_files
 from runners.request import RequestError, new_path, request, whole_file
 from runners.run import find_method
 from runners.scoring import Judge, Scored, score_stack, table
+from runners.view_of_picture import likely_view
 from simulator.stackio import Stack, read_stack
 
 #: Columns of the printed table; the CSV file and the JSON text hold all.
@@ -57,7 +58,7 @@ def add_parser(commands: Any) -> None:
         "--reference",
         type=whole(0),
         metavar="N",
-        help="frame in whose view that picture is (default: the stack's own reference)",
+        help="frame in whose view that picture is (default: found by its sharp parts)",
     )
     parser.add_argument("--name", metavar="N", help="of that picture in the table")
     parser.add_argument("--programs", type=Path, metavar="FILE", help=".toml file of programs")
@@ -111,9 +112,14 @@ def finished(
     depth_unit: str,
     reference: int | None = None,
 ) -> Outcome:
-    """Return finished files as the outcome of a method: a bad file is an invalid output."""
+    """Return finished files as the outcome of a method: a bad file is an invalid output.
+
+    Where nobody says in which frame's view the picture is, it is looked for.
+    """
     try:
         read = result_from_files(image, depth, depth_unit=depth_unit)
+        if reference is None:
+            reference = likely_view(read.image, stack.frames)
         result = as_result(replace(read, reference=reference), info=stack.info)
     except (InvalidOutput, ValueError) as error:
         return Outcome(status="invalid-output", reason=" ".join(str(error).split()))

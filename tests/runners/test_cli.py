@@ -335,6 +335,21 @@ class TestDone:
         assert row["merge.psnr_db"] > 80  # 16 bits hold 101 dB
         assert row["depth.depth_rmse_mm"] < 1e-6
 
+    def test_the_view_of_a_finished_picture_is_found_or_told(self, capsys, place, stack):
+        """Merged in the view of a frame it is scored there, unless another is named."""
+        held = read_stack(stack)
+        for view in range(3):
+            encoded = encode_srgb(held.plan.truth(view).achievable)
+            picture = np.rint(65535 * np.clip(encoded, 0, 1)).astype(np.uint16)
+            tifffile.imwrite("best.tif", picture, photometric="rgb")
+            argv = ["score", stack, "--image", "best.tif", "--json"]
+            (row,) = json.loads(self.run(capsys, *argv))
+            assert row["reference"] == view
+            assert abs(row["merge_loss_db"]) < 0.05
+        (row,) = json.loads(self.run(capsys, *argv, "--reference", "0"))
+        assert row["reference"] == 0
+        assert row["merge_loss_db"] > 0.05
+
     @pytest.mark.parametrize("suffix", ["ply", "obj"])
     def test_export(self, suffix, capsys, place):
         """The file is made, whole, and nothing else."""
