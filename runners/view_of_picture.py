@@ -33,8 +33,8 @@ def likely_view(picture: npt.NDArray, frames: Sequence[npt.NDArray]) -> int | No
     Returns
     -------
     int or None
-        Number of the frame; None where the picture has another shape or no detail. Frames less
-        than about a third of a pixel apart cannot be told from one another, and need not be.
+        Number of the frame; None where the picture has another shape or no detail. It may be
+        wrong for a frame with nothing in focus, and between frames that stand almost alike.
     """
     detail = _detail(picture)
     alike = [
