@@ -32,8 +32,14 @@ _TOLD = ("stacktruth", "commit", "changed_files", "python", "numpy", "scipy", "p
 _NEEDED = (MAIN, "capture.psnr_db", "merge.psnr_db", "merge_loss_db", "total.ssim", "residual_px")
 
 
-def write_report(folder: str | Path) -> Path:
+def write_report(folder: str | Path, *, progress: bool = False) -> Path:
     """Write ``report.html`` of what is done in a benchmark's folder.
+
+    Parameters
+    ----------
+    folder : path
+    progress : bool
+        Whether to draw a progress bar on stderr while pictures are made.
 
     Raises
     ------
@@ -57,7 +63,7 @@ def write_report(folder: str | Path) -> Path:
         summary=summary(rows, len(cells)),
         first=first,
         more=more,
-        viewer=viewer(store, cells),
+        viewer=viewer(store, cells, progress=progress),
         curves=curves(rows),
         cells=made.every_cell(rows, [f"{again} --only {key}" for key in rows["cell_key"]]),
         again=f"{again} --workers {known['workers']}",

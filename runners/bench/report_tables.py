@@ -159,11 +159,11 @@ def _known_means(
     }
     if needs and needs in rows:
         rows = rows[rows[needs].notna()]
-    found = _means(rows, list(there)) if there else []
+    found = _means(rows, list(there), digits=3) if there else []
     return Table(heading=heading, columns=("method", *there.values()), rows=found, note=note)
 
 
-def _means(rows: pd.DataFrame, columns: Sequence[str]) -> list[tuple[str, ...]]:
+def _means(rows: pd.DataFrame, columns: Sequence[str], *, digits: int = 2) -> list[tuple[str, ...]]:
     """Return a row of means over scenes for each method, best method first."""
     done = rows[rows["status"] == "ok"]
     if done.empty:
@@ -171,7 +171,7 @@ def _means(rows: pd.DataFrame, columns: Sequence[str]) -> list[tuple[str, ...]]:
     numbers = done[["scene", "method", *columns]].astype(dict.fromkeys(columns, float))
     means = numbers.groupby(["scene", "method"]).mean().groupby("method").mean()
     order = done.groupby("method")[MAIN].mean().sort_values(ascending=False).index
-    return [(str(name), *(_number(means.loc[name, c]) for c in columns)) for name in order]
+    return [(str(name), *(_number(means.loc[name, c], digits) for c in columns)) for name in order]
 
 
 def pairs(rows: pd.DataFrame) -> Table:

@@ -7,23 +7,24 @@ two of the pictures over each other.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from tqdm import tqdm
 
 from runners.bench.cells import PLAIN, Cell, by_stack
 from runners.bench.store import Store
 from runners.bench.viewer_crops import Crop, best_crops, disagreement, hardest
-from runners.bench.viewer_images import (
-    Pixels,
-    coloured,
-    data_address,
-    framed,
-    pixels_of,
-    scale_bar,
-    shrunk,
+from runners.bench.viewer_images import Pixels, coloured, pixels_of, shrunk
+from runners.bench.viewer_parts import (
+    DEPTH_COLOURS,
+    ERROR_COLOURS,
+    ERROR_TOP,
+    OVERVIEW_PX,
+    Draft,
+    SceneView,
+    Sketch,
+    Viewer,
 )
 from runners.bench.viewer_results import Shown, StackShown, stack_shown
 
@@ -37,151 +38,17 @@ CROP = (144, 192)
 _MOST = 0.5
 #: Crops of a scene: where methods differ most, where all fail, where methods differ elsewhere.
 _CROPS = 3
-_OVERVIEW_PX = 384
-#: Colour difference at the end of the error scale, share of white.
-ERROR_TOP = 0.2
-_ERROR_COLOURS, _DEPTH_COLOURS = "magma", "viridis_r"
 #: Of pictures stored with loss, where not even one crop a scene has room otherwise.
 _LOSSY = 85
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Figure:
-    """A picture with its label.
-
-    Parameters
-    ----------
-    label : str
-        Short, as in a list to choose from.
-    words : str
-        For those who can't see it.
-    width, height : int
-        Pixels.
-    source : str
-        ``data:`` address.
-    """
-
-    label: str
-    words: str
-    width: int
-    height: int
-    source: str
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Scale:
-    """What the colours of a map mean.
-
-    Parameters
-    ----------
-    title, words : str
-    source : str
-        ``data:`` address of the bar, low end on the left.
-    ticks : sequence of str
-        Evenly spread from end to end, the unit with the last.
-    """
-
-    title: str
-    words: str
-    source: str
-    ticks: Sequence[str]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class CropSet:
-    """One crop of all pictures of a scene, in the same order for every crop."""
-
-    heading: str
-    figures: Sequence[Figure]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SceneView:
-    """All pictures of one stack."""
-
-    heading: str
-    shoot: str
-    notes: Sequence[str]
-    overview: Sequence[Figure]
-    crops: Sequence[CropSet]
-    depths: Sequence[Figure]
-    error_scale: Scale
-    depth_scale: Scale
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Viewer:
-    """All scenes of a benchmark that have pictures, and words on how and what is missing."""
-
-    scenes: Sequence[SceneView]
-    notes: Sequence[str]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Sketch:
-    """A picture before it is put into a file."""
-
-    label: str
-    words: str
-    pixels: Pixels
-    is_map: bool = False
-
-    def figure(self, quality: int | None = None) -> Figure:
-        """Return it as it stands in the page; a map is never stored with loss."""
-        return self._lossless if quality is None or self.is_map else self._stored(quality)
-
-    @cached_property
-    def _lossless(self) -> Figure:
-        return self._stored(None)
-
-    def _stored(self, quality: int | None) -> Figure:
-        height, width = self.pixels.shape[:2]
-        source = data_address(self.pixels, quality=quality)
-        return Figure(label=self.label, words=self.words, width=width, height=height, source=source)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Draft:
-    """A scene's pictures before the page's size decides how many there are."""
-
-    heading: str
-    shoot: str
-    notes: Sequence[str]
-    whole: Pixels
-    crops: Sequence[Crop]
-    hardest: _Sketch
-    cuts: Sequence[tuple[str, Sequence[_Sketch]]]
-    depths: Sequence[_Sketch]
-    depth_ends: tuple[float, float]
-
-    def view(self, *, crops: int | None = None, quality: int | None = None) -> SceneView:
-        """Return it with so many crops (None: all), in this quality (None: no loss)."""
-        return SceneView(
-            heading=self.heading,
-            shoot=self.shoot,
-            notes=self.notes,
-            overview=[self._framed(crops).figure(), self.hardest.figure()],
-            crops=[
-                CropSet(heading=heading, figures=[sketch.figure(quality) for sketch in sketches])
-                for heading, sketches in self.cuts[:crops]
-            ],
-            depths=[sketch.figure() for sketch in self.depths],
-            error_scale=_error_scale(),
-            depth_scale=_depth_scale(*self.depth_ends),
-        )
-
-    def _framed(self, crops: int | None) -> _Sketch:
-        """Return the whole scene with frames about its crops."""
-        shown = self.crops[:crops]
-        small = shrunk(self.whole, _OVERVIEW_PX, smooth=True)
-        return _Sketch(
-            label="the ideal picture and its crops",
-            words=f"{self.heading}, all in focus, with numbered frames about {len(shown)} crops",
-            pixels=framed(small, shown, scale=small.shape[1] / self.whole.shape[1]),
-        )
-
-
-def viewer(store: Store, cells: Sequence[Cell], *, budget_bytes: int = BUDGET_BYTES) -> Viewer:
+def viewer(
+    store: Store,
+    cells: Sequence[Cell],
+    *,
+    budget_bytes: int = BUDGET_BYTES,
+    progress: bool = False,
+) -> Viewer:
     """Return the pictures of the first plain stack of each scene, as many as there is room for.
 
     Parameters
@@ -191,9 +58,12 @@ def viewer(store: Store, cells: Sequence[Cell], *, budget_bytes: int = BUDGET_BY
         Of the whole suite.
     budget_bytes : int
         What the pictures may take together, as text.
+    progress : bool
+        Whether to draw a progress bar on stderr.
     """
     drafts, gone = [], []
-    for scene, of_stack in _first_plain(cells).items():
+    stacks = _first_plain(cells).items()
+    for scene, of_stack in tqdm(stacks, desc="pictures", unit="scene", disable=not progress):
         shown = stack_shown(store, of_stack)
         if shown is None:
             gone.append(scene)
@@ -289,7 +159,7 @@ def _chosen(shown: StackShown, least: Floats) -> tuple[list[Crop], list[str]]:
     return list(crops), list(reasons)
 
 
-def _crop(shown: StackShown, least: Floats, crop: Crop, number: int) -> list[_Sketch]:
+def _crop(shown: StackShown, least: Floats, crop: Crop, number: int) -> list[Sketch]:
     """Return one crop of all pictures, then of all error maps."""
     where = f"crop {number} of {shown.spec.plan.scene.name}"
     pictures = [
@@ -304,7 +174,7 @@ def _crop(shown: StackShown, least: Floats, crop: Crop, number: int) -> list[_Sk
     ]
     return [
         *(
-            _Sketch(
+            Sketch(
                 label=label,
                 words=f"{label} ({what}), {where}",
                 pixels=pixels_of(image[crop.area]),
@@ -312,7 +182,7 @@ def _crop(shown: StackShown, least: Floats, crop: Crop, number: int) -> list[_Sk
             for label, what, image in pictures
         ),
         *(
-            _Sketch(
+            Sketch(
                 label=label, words=f"Map: {label}, {where}", pixels=_error(map_[crop.area]),
                 is_map=True,
             )
@@ -327,21 +197,21 @@ def _label(method: Shown, view: int) -> str:
 
 
 def _error(error: Floats) -> Pixels:
-    return coloured(error, low=0, high=ERROR_TOP, colours=_ERROR_COLOURS)
+    return coloured(error, low=0, high=ERROR_TOP, colours=ERROR_COLOURS)
 
 
-def _hardest(scene: str, least: Floats) -> _Sketch:
+def _hardest(scene: str, least: Floats) -> Sketch:
     """Return the map of the hardest pixels."""
-    return _Sketch(
+    return Sketch(
         label="the hardest pixels: error of whichever method is best there",
         words=f"Map of {scene}: at each point the least error of any method; bright where even "
         "the best one fails",
-        pixels=shrunk(_error(least), _OVERVIEW_PX, smooth=False),
+        pixels=shrunk(_error(least), OVERVIEW_PX, smooth=False),
         is_map=True,
     )
 
 
-def _depths(shown: StackShown, low: float, high: float) -> list[_Sketch]:
+def _depths(shown: StackShown, low: float, high: float) -> list[Sketch]:
     """Return the true depth and each method's, all on the same scale."""
     name = shown.spec.plan.scene.name
     maps = [
@@ -349,12 +219,12 @@ def _depths(shown: StackShown, low: float, high: float) -> list[_Sketch]:
         *((m.name, m.depth_mm) for m in shown.methods if m.depth_mm is not None),
     ]
     return [
-        _Sketch(
+        Sketch(
             label=label,
             words=f"Depth map of {name}: {label}",
             pixels=shrunk(
-                coloured(depth, low=low, high=high, colours=_DEPTH_COLOURS),
-                _OVERVIEW_PX,
+                coloured(depth, low=low, high=high, colours=DEPTH_COLOURS),
+                OVERVIEW_PX,
                 smooth=False,
             ),
             is_map=True,
@@ -365,7 +235,10 @@ def _depths(shown: StackShown, low: float, high: float) -> list[_Sketch]:
 
 def _notes(shown: StackShown) -> list[str]:
     """Return what must be said of a scene's pictures."""
-    notes = [f"{name} has no picture here: {why}." for name, why in shown.missing]
+    reasons: dict[str, list[str]] = {}
+    for name, why in shown.missing:
+        reasons.setdefault(why, []).append(name)
+    notes = [f"No picture of {', '.join(names)}: {why}." for why, names in reasons.items()]
     moved = [method.name for method in shown.methods if method.view != shown.view]
     if moved:
         notes.append(
@@ -373,29 +246,13 @@ def _notes(shown: StackShown) -> list[str]:
             "this one by the true motion; grey is what it does not see. The numbers were made in "
             "the view of the method's choice."
         )
-    without = [method.name for method in shown.methods if method.depth_mm is None]
-    if without:
-        notes.append(f"No depth map in millimetres: {', '.join(without)}.")
+    none = [method.name for method in shown.methods if not method.gives_depth]
+    if none:
+        notes.append(f"No depth map is given by {', '.join(none)}.")
+    unread = [m.name for m in shown.methods if m.gives_depth and m.depth_mm is None]
+    if unread:
+        notes.append(
+            f"Depth maps left out: {', '.join(unread)}. They are counted in frames, and it could "
+            "not be told in which."
+        )
     return notes
-
-
-def _error_scale() -> Scale:
-    steps = np.linspace(0, 100 * ERROR_TOP, 5)
-    return Scale(
-        title="Error: largest difference of a colour channel from the ideal, % of white; "
-        "grey: not judged or not seen",
-        words=f"Colour scale of the error maps, from 0 to {100 * ERROR_TOP:.0f} % of white",
-        source=data_address(scale_bar(_ERROR_COLOURS)),
-        ticks=[*(f"{step:.0f}" for step in steps[:-1]), f"{steps[-1]:.0f} % or more"],
-    )
-
-
-def _depth_scale(low: float, high: float) -> Scale:
-    steps = np.linspace(low, high, 5)
-    return Scale(
-        title="Depth along the optical axis, mm, near to far; one scale for all maps of "
-        "the scene; grey: no depth",
-        words=f"Colour scale of the depth maps, from {low:.2f} to {high:.2f} mm",
-        source=data_address(scale_bar(_DEPTH_COLOURS)),
-        ticks=[*(f"{step:.2f}" for step in steps[:-1]), f"{steps[-1]:.2f} mm"],
-    )

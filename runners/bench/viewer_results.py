@@ -48,7 +48,8 @@ class Shown:
     error : array (rows, cols)
         Largest difference of a channel from the ideal, share of white; NaN where not judged.
     depth_mm : array (rows, cols) or None
-        None where the method gives none, or its unit could not be told.
+        None where the method gives none, or it could not be told what it means.
+    gives_depth : bool
     """
 
     name: str
@@ -57,6 +58,7 @@ class Shown:
     image: Floats
     error: Floats
     depth_mm: Floats | None
+    gives_depth: bool
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -231,6 +233,7 @@ def _shown(kept: _Kept, views: _Views) -> Shown:
         image=views.brought(brought.image, view, order=3),
         error=views.brought(error, view, order=1),
         depth_mm=None if depth is None else views.brought(depth, view, order=0),
+        gives_depth=kept.depth is not None,
     )
 
 

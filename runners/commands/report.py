@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from runners.bench.report import write_report
+from runners.commands.options import add_progress_option, shows_progress
 from runners.request import request
 
 
@@ -15,11 +16,12 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser("report", help="write report.html of a benchmark's folder")
     parser.set_defaults(run=run)
     parser.add_argument("folder", type=Path, metavar="DIR", help="folder of a benchmark")
+    add_progress_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Write the page and tell where it is."""
     with request():
-        path = write_report(args.folder)
+        path = write_report(args.folder, progress=shows_progress(args))
     print(path)
     return 0

@@ -250,10 +250,10 @@ def test_depth_and_artefacts_leave_out_what_nobody_has() -> None:
     )
     table = depths(rows)
     assert table.columns == ("method", "rms error mm", "share answered")
-    assert table.rows == [("one", "0.50", "0.90")]
+    assert table.rows == [("one", "0.500", "0.900")]
     table = artefacts(rows)
     assert table.columns == ("method", "smear")
-    assert table.rows == [("one", "0.00"), ("two", "0.25")]
+    assert table.rows == [("one", "0.000"), ("two", "0.250")]
 
 
 def test_report_of_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

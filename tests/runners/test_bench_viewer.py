@@ -13,10 +13,11 @@ from skimage.metrics import peak_signal_noise_ratio
 from runners.bench.cells import Cell, by_stack, cells_of
 from runners.bench.store import Store
 from runners.bench.verify import suite_in
-from runners.bench.viewer import Draft, SceneView, draft, fitted
+from runners.bench.viewer import draft, fitted
 from runners.bench.viewer_crops import best_crops, disagreement, hardest
 from runners.bench.viewer_depth import DepthScore, depth_in_mm
 from runners.bench.viewer_images import coloured, data_address, pixels_of
+from runners.bench.viewer_parts import Draft, SceneView
 from runners.bench.viewer_results import StackShown, stack_shown
 from simulator.motion import nearest, places_in
 from simulator.sensor import encode_srgb

@@ -388,7 +388,7 @@ class TestClosed:
         assert any(option.startswith(f"{hostile}:merge") for option in options)
         alts = browser.execute_script("return [...document.images].map((image) => image.alt)")
         assert any(hostile in alt for alt in alts)
-        assert f"{hostile}:fail has no picture here: failed: ValueError: {hostile}" in (
+        assert f"No picture of {hostile}:fail: failed: ValueError: {hostile}" in (
             browser.find_element(By.CSS_SELECTOR, ".scene").text
         )
         assert browser.execute_script(
