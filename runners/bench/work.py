@@ -156,7 +156,7 @@ def _stack(store: Store, spec: StackSpec) -> Stack:
         except StackError:
             shutil.rmtree(path)
     write_stack(spec.plan, path, progress=False)
-    return read_stack(path)
+    return read_stack(path, verify=False)
 
 
 def _keep_output(folder: Path, scored: Scored) -> dict[str, str]:
