@@ -8,6 +8,7 @@ from typing import TypeGuard
 
 from simulator.light import FlashUnit, Recycle
 from simulator.scene import Balls, Fibres, Surface
+from simulator.sensor import saturation_e
 from simulator.shoot import STEP_SHARE, Shoot
 
 
@@ -77,6 +78,7 @@ def _hasty_flash(plan: Shoot, recycle_s: float) -> Shoot:
 
 
 def _noise(plan: Shoot, iso: float) -> Shoot:
+    saturation_e(plan.rig.sensor, iso=iso)  # an ISO that the sensor has not is refused here
     return replace(plan, iso=iso)
 
 

@@ -205,7 +205,7 @@ class TestSuite:
     @pytest.mark.parametrize("factor", FACTORS)
     def test_each_factor_changes_its_own_thing(self, factor: str) -> None:
         """Five values make five different shoots, and the plain one stays as it was."""
-        values = (0.1, 0.2, 0.25, 0.3, 0.4)
+        values = (100, 200, 400, 800, 1600) if factor == "noise" else (0.1, 0.2, 0.25, 0.3, 0.4)
         suite = Suite(
             name="one",
             scenes=("sticky-leaf" if factor == "highlights" else "ramp",),
@@ -238,6 +238,13 @@ class TestSuite:
         plan = next(stacks_of(suite)).plan
         with pytest.raises(ValueError, match="'steady-lamp' has no flash"):
             FACTORS["flash-spread"].apply(plan, 0.1)
+
+    def test_an_iso_below_the_base_is_refused(self) -> None:
+        """The base ISO is the lowest."""
+        suite = Suite(name="one", scenes=("ramp",), methods=("mean",), frames=2)
+        plan = next(stacks_of(suite)).plan
+        with pytest.raises(ValueError, match="base ISO 100, got 16"):
+            FACTORS["noise"].apply(plan, 16.0)
 
     def test_highlights_need_something_shiny(self) -> None:
         """Drops at the tips of hairs and a lamp's lens shine; card and dry bristles do not."""
