@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,10 @@ from tqdm import tqdm
 
 from metrics import METRICS as ALL_METRICS
 from metrics.fusion import METRICS, score_fusion
+from runners.bench.cells import stacks_of
+from runners.bench.statistics import bootstrap
+from runners.bench.suite import load_suite
+from runners.demo import SESSIONS, plan_session
 from runners.methods.tone import LUMA
 from runners.reproduce.field import lined_up_frames
 from runners.reproduce.report import (
@@ -32,9 +37,9 @@ from runners.reproduce.report import (
 )
 from runners.run import find_method
 from runners.scoring import Judge, Scored
+from runners.side_by_side import side_by_side
 from runners.true_stages import StackTruth
-from simulator import Shoot, load_rig, load_scene, shoot
-from simulator.rig import stopped_to
+from simulator import Shoot
 from simulator.sensor import encode_srgb
 from simulator.stackio import read_stack
 from simulator.stackwrite import write_stack
@@ -43,19 +48,15 @@ from simulator.truth import Truth
 Plane = npt.NDArray[np.float32]
 Rows = list[dict[str, object]]
 
-SCENES = (
-    "sticky-leaf", "snail-shell", "lichen-cup", "moss", "seed-burr", "coin", "mineral",
-    "circuit-board",
-)  # fmt: skip
-STANCES = ("braced", "kneeling")
+#: Suite whose plain stacks are merged.
+SUITE = "standard"
 MERGES = (
     "middle-frame", "mean", "random-choice", "laplacian-pyramid", "match-salience", "wavelet",
     "complex-wavelet", "dct-variance", "guided-filter", "contrast-weighted", "focus-map",
     "focus-map-guided",
 )  # fmt: skip
 TRUTHS = ("psnr_db", "ssim", "ciede2000_mean")
-_FRAMES = 10
-_F_NUMBER = 11.0
+_WORKERS = 2
 _FEW = 0.1  # share of merges above the best that still counts as none
 
 
@@ -65,7 +66,7 @@ class StackScores:
 
     Parameters
     ----------
-    name : str
+    name, scene : str
     free : dict
         By method, the value of each truth-free metric.
     best : dict
@@ -75,6 +76,7 @@ class StackScores:
     """
 
     name: str
+    scene: str
     free: dict[str, dict[str, float]]
     best: dict[str, dict[str, float]]
     truth: dict[str, dict[str, float]]
@@ -102,28 +104,25 @@ def _goodness(metric: str, value: float) -> float:
     return -value if record.direction == "lower" else -abs(value - record.best)
 
 
-def plan(scene_name: str, stance: str, *, size: tuple[int, int], seed: int) -> Shoot:
-    """Plan a shoot of a tray scene by hand."""
-    scene = load_scene(scene_name)
-    return shoot(
-        scene,
-        stopped_to(load_rig(scene.rig), _F_NUMBER),
-        stance=stance,
-        light="flash-sixteenth",
-        frames=_FRAMES,
-        seed=seed,
-        crop=(4 * size[0], 4 * size[1]),
-        bin=4,
-    )
+def plans(*, quick: bool) -> list[Shoot]:
+    """Return the shoots of the suite without conditions, and those of the demo."""
+    suite = replace(load_suite(SUITE), ladders=())
+    if quick:
+        suite = replace(
+            suite, scenes=("snail-shell", "sticky-leaf"), seeds=(1,), frames=6, crop=(768, 512)
+        )
+    shoots = [spec.plan for spec in stacks_of(suite)]
+    return shoots if quick else shoots + [plan_session(session) for session in SESSIONS]
 
 
 def score_plan(shooting: Shoot, methods: Sequence[str]) -> StackScores:
     """Merge a stack by every method and score the results with and without the truth."""
     with tempfile.TemporaryDirectory() as folder:
         stack = read_stack(write_stack(shooting, Path(folder) / "stack", progress=False))
-        judge = Judge(stack)
-        name = f"{shooting.scene.name}, {shooting.stance.name}"
-        found = StackScores(name, {}, {}, {})
+        judge = Judge(stack, artefacts=False)
+        scene = shooting.scene.name
+        name = f"{scene}, {shooting.stance.name}, seed {shooting.seed}"
+        found = StackScores(name, scene, {}, {}, {})
         views: dict[int, _View] = {}
         for method in methods:
             scored = judge.run(find_method(method))
@@ -164,14 +163,11 @@ def _truth_scores(scored: Scored) -> dict[str, float]:
 
 def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
     """Write claims.csv, taus.csv, scores.csv, figure.png and summary.md."""
-    scenes = SCENES[: 2 if quick else None]
-    size = (96, 64) if quick else (192, 128)
+    shoots = plans(quick=quick)
     methods = MERGES[:4] if quick else MERGES
-    pairs = [(scene, STANCES[number % 2]) for number, scene in enumerate(scenes)]
-    found = [
-        score_plan(plan(scene, stance, size=size, seed=seed), methods)
-        for scene, stance in tqdm(pairs, desc="fusion-metrics", disable=not progress)
-    ]
+    scored = side_by_side(partial(score_plan, methods=methods), shoots, workers=_WORKERS)
+    bar = tqdm(scored, desc="fusion-metrics", total=len(shoots), disable=not progress)
+    found = list(bar)
     rng = np.random.default_rng(seed)
     taus = [_row(metric.name, found, rng) for metric in METRICS]
     claims = _claims(taus, len(found))
@@ -188,15 +184,17 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
 
 
 def _row(metric: str, found: Sequence[StackScores], rng: np.random.Generator) -> dict[str, object]:
-    """Mean correlation with each truth, with the central 95 % over resampled stacks."""
+    """Mean correlation with each truth, with its interval over scenes."""
     row: dict[str, object] = {"metric": metric, "title": ALL_METRICS[metric].title}
+    scenes = sorted({stack.scene for stack in found})
     for truth in TRUTHS:
-        values = np.array([stack.tau(metric, truth) for stack in found])
-        drawn = values[rng.integers(0, len(values), (4000, len(values)))].mean(axis=1)
-        row[f"tau_{truth}"] = float(values.mean())
-        row[f"low_{truth}"], row[f"high_{truth}"] = (
-            float(v) for v in np.quantile(drawn, [0.025, 0.975])
-        )
+        values = [
+            float(np.mean([stack.tau(metric, truth) for stack in found if stack.scene == scene]))
+            for scene in scenes
+        ]
+        over = bootstrap(values, rng=rng)
+        row[f"tau_{truth}"] = over.mean
+        row[f"low_{truth}"], row[f"high_{truth}"] = over.low, over.high
     row["above_best"] = float(np.mean([stack.beaten(metric) for stack in found]))
     return row
 
@@ -244,10 +242,11 @@ def _paragraph(taus: Rows, found: Sequence[StackScores]) -> str:
     )
     methods = max(len(stack.truth) for stack in found)
     return (
-        f"{methods} methods on {len(found)} hand-held stacks of {_FRAMES} frames. Each metric "
+        f"{methods} methods on {len(found)} hand-held stacks of {len({s.scene for s in found})} "
+        "scenes: the standard suite's without conditions, and the demo's. Each metric "
         "ranks the results against the frames they were made from, lined up by their true motion "
         "and evened by their true light; the truth ranks them by PSNR against the scene all in "
-        "focus. Kendall's tau, mean over the stacks with the central 95 % of resampled stacks: "
+        "focus. Kendall's tau, mean over the scenes with the central 95 % of resampled scenes: "
         f"{told}. A value of 1 is the same order, 0 is chance. taus.csv has the same for SSIM and "
         "the colour difference, and the share of merges that a metric puts above the best possible "
         "one in the same view: differences among good merges are small, and a metric that cannot "

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from metrics.focus import MEASURES
 from metrics.fusion import METRICS as FUSION
-from runners.reproduce import STUDIES, fusion_metrics, published, reproduce
+from runners.reproduce import STUDIES, published, reproduce
 from runners.reproduce.blocks import error_shares
 from runners.reproduce.depth_quality import depth_of, relative_quality, rmse_mm
 from runners.reproduce.field import (
@@ -40,6 +40,8 @@ from runners.reproduce.sequences import (
     to_8_bits,
 )
 from runners.true_stages import StackTruth
+from simulator import load_rig, load_scene, shoot
+from simulator.rig import stopped_to
 
 SMALL = 128
 
@@ -302,7 +304,9 @@ def test_frames_of_a_field_sequence_are_lined_up():
 
 def test_a_frame_that_shows_nothing_of_the_view_is_left_out():
     """In a tiny picture hands carry some frames all the way out of it."""
-    shooting = fusion_metrics.plan("snail-shell", "kneeling", size=(48, 32), seed=0)
+    scene = load_scene("snail-shell")
+    rig = stopped_to(load_rig(scene.rig), 11.0)
+    shooting = shoot(scene, rig, stance="kneeling", frames=10, seed=0, crop=(192, 128), bin=4)
     truth = shooting.truth()
     blank = [np.zeros((32, 48, 3), np.uint16)] * len(shooting)
     stack = StackTruth(shooting, truth, blank)
@@ -409,7 +413,7 @@ def test_fusion_metrics_are_held_against_the_truth():
         "c": {"edge_transfer": 0.2, "frequency_error": 0.5},
     }
     best = {name: {"edge_transfer": 0.65, "frequency_error": 0.15} for name in truth}
-    scores = StackScores("by hand", free, best, truth)
+    scores = StackScores("by hand", "none", free, best, truth)
     # Of three pairs one is in the wrong order: (2 - 1) / 3. Nearest to 0 is best: all are right.
     assert scores.tau("edge_transfer", "psnr_db") == pytest.approx(1.0 / 3.0)
     assert scores.tau("frequency_error", "psnr_db") == pytest.approx(1.0)
