@@ -184,6 +184,7 @@ const comparison = (crops) => {
 };
 
 document.querySelectorAll("table:not(.facts)").forEach(sortable);
+document.querySelectorAll(".scripted").forEach((words) => words.removeAttribute("hidden"));
 document.querySelectorAll(".crops").forEach((crops) => {
   if (crops.querySelector(".crop")) comparison(crops);
 });

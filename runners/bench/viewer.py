@@ -19,6 +19,7 @@ from runners.bench.viewer_images import Pixels, coloured, pixels_of, shrunk
 from runners.bench.viewer_parts import (
     DEPTH_COLOURS,
     ERROR_COLOURS,
+    ERROR_STEPS,
     ERROR_TOP,
     OVERVIEW_PX,
     Draft,
@@ -31,15 +32,13 @@ from runners.bench.viewer_results import Shown, StackShown, stack_shown
 Floats = npt.NDArray[np.float32]
 
 #: Bytes that all pictures of a page may take, as text; the page itself stays below 15 MB.
-BUDGET_BYTES = 12_000_000
+BUDGET_BYTES = 13_000_000
 #: Rows and columns of a crop, and the most it takes of a small picture's side: so there is room
 #: for another wherever it lies.
 CROP = (144, 192)
 _MOST = 0.5
-#: Crops of a scene: where methods differ most, where all fail, where methods differ elsewhere.
-_CROPS = 3
-#: Of pictures stored with loss, where not even one crop a scene has room otherwise.
-_LOSSY = 85
+#: From best to what is left where room is short: crops a scene, and quality (None: no loss).
+_LEVELS: tuple[tuple[int, int | None], ...] = ((3, None), (3, 90), (2, 90), (1, 90))
 
 
 def viewer(
@@ -81,22 +80,19 @@ def viewer(
 
 def fitted(drafts: Sequence[Draft], *, budget_bytes: int) -> Viewer:
     """Return as many crops of each scene as there is room for; what is left out is told."""
-    stored = "without loss"
-    for crops in range(_CROPS, 0, -1):
-        scenes = [item.view(crops=crops) for item in drafts]
+    for crops, quality in _LEVELS:
+        scenes = [item.view(crops=crops, quality=quality) for item in drafts]
         if sum(map(_bytes, scenes)) <= budget_bytes:
             break
-    else:
-        scenes = [item.view(crops=1, quality=_LOSSY) for item in drafts]
-        stored = f"with loss (quality {_LOSSY})"
     left_out: list[str] = []
     while sum(map(_bytes, scenes)) > budget_bytes:
         left_out.insert(0, scenes.pop().heading)
     notes = []
     if scenes:
+        stored = "without loss" if quality is None else f"with little loss (quality {quality})"
         notes.append(
-            f"Pictures are WebP files in 8-bit sRGB; crops are stored {stored} and shown pixel "
-            "for pixel, maps without loss."
+            "Pictures are WebP files in 8-bit sRGB. Crops are shown pixel for pixel and stored "
+            f"{stored}; maps without loss; overviews with little loss."
         )
     if left_out:
         notes.append(f"So that the page stays small, it has no pictures of {', '.join(left_out)}.")
@@ -152,7 +148,7 @@ def _chosen(shown: StackShown, least: Floats) -> tuple[list[Crop], list[str]]:
     size = min(CROP[0], round(_MOST * rows)), min(CROP[1], round(_MOST * cols))
     first = list(best_crops(apart, size=size, count=1))
     hard = list(best_crops(np.square(least), size=size, count=1, taken=first, overlap=0.5))
-    more = list(best_crops(apart, size=size, count=_CROPS - 2, taken=[*first, *hard]))
+    more = list(best_crops(apart, size=size, count=1, taken=[*first, *hard]))
     why = ("methods differ most", "hardest for all methods", "methods differ elsewhere")
     groups = zip((first, hard, more), why, strict=True)
     crops, reasons = zip(*[(crop, told) for found, told in groups for crop in found], strict=True)
@@ -197,7 +193,7 @@ def _label(method: Shown, view: int) -> str:
 
 
 def _error(error: Floats) -> Pixels:
-    return coloured(error, low=0, high=ERROR_TOP, colours=ERROR_COLOURS)
+    return coloured(error, low=0, high=ERROR_TOP, colours=ERROR_COLOURS, steps=ERROR_STEPS)
 
 
 def _hardest(scene: str, least: Floats) -> Sketch:

@@ -18,8 +18,8 @@ Pixels = npt.NDArray[np.uint8]
 
 #: Where there is nothing to show: in no colour map, and grey on a white page.
 _NOTHING = (150, 150, 150)
-#: Steps of a colour map: finer ones can't be seen, and cost room.
-_STEPS = 128
+#: Steps of a colour map: finer ones can hardly be seen, and cost room.
+STEPS = 128
 _WEBP_EFFORT = 4
 
 
@@ -31,7 +31,9 @@ def pixels_of(image: Floats) -> Pixels:
     return levels
 
 
-def coloured(values: Floats, *, low: float, high: float, colours: str) -> Pixels:
+def coloured(
+    values: Floats, *, low: float, high: float, colours: str, steps: int = STEPS
+) -> Pixels:
     """Return a map (rows, cols) in the colours of a perceptually uniform scale; NaN is grey.
 
     Parameters
@@ -41,18 +43,20 @@ def coloured(values: Floats, *, low: float, high: float, colours: str) -> Pixels
         Ends of the scale; what is beyond has the colour of the end.
     colours : str
         A colour map of matplotlib.
+    steps : int
+        Of the scale; a noisy map needs few.
     """
     share = np.clip((np.nan_to_num(values, nan=low) - low) / max(high - low, 1e-12), 0, 1)
-    table = np.rint(255 * matplotlib.colormaps[colours](np.linspace(0, 1, _STEPS))[:, :3])
-    levels = table.astype(np.uint8)[np.rint(share * (_STEPS - 1)).astype(int)]
+    table = np.rint(255 * matplotlib.colormaps[colours](np.linspace(0, 1, steps))[:, :3])
+    levels = table.astype(np.uint8)[np.rint(share * (steps - 1)).astype(int)]
     levels[np.isnan(values)] = _NOTHING
     return levels
 
 
-def scale_bar(colours: str) -> Pixels:
+def scale_bar(colours: str, *, steps: int = STEPS) -> Pixels:
     """Return a colour scale from its low to its high end, one pixel high."""
-    ramp = np.linspace(0, 1, _STEPS, dtype=np.float32)[None]
-    return coloured(ramp, low=0, high=1, colours=colours)
+    ramp = np.linspace(0, 1, STEPS, dtype=np.float32)[None]
+    return coloured(ramp, low=0, high=1, colours=colours, steps=steps)
 
 
 def shrunk(pixels: Pixels, width: int, *, smooth: bool) -> Pixels:

@@ -13,8 +13,11 @@ from runners.bench.viewer_images import Pixels, data_address, framed, scale_bar,
 
 #: No whole picture or map is wider than this on the page, px.
 OVERVIEW_PX = 384
+OVERVIEW_QUALITY = 90
 #: Colour difference at the end of the error scale, share of white.
 ERROR_TOP = 0.2
+#: Steps of that scale: error maps are noisy.
+ERROR_STEPS = 32
 ERROR_COLOURS, DEPTH_COLOURS = "magma", "viridis_r"
 
 
@@ -133,7 +136,7 @@ class Draft:
             heading=self.heading,
             shoot=self.shoot,
             notes=self.notes,
-            overview=[self._framed(crops).figure(), self.hardest.figure()],
+            overview=[self._framed(crops).figure(OVERVIEW_QUALITY), self.hardest.figure()],
             crops=[
                 CropSet(heading=heading, figures=[sketch.figure(quality) for sketch in sketches])
                 for heading, sketches in self.cuts[:crops]
@@ -160,7 +163,7 @@ def _error_scale() -> Scale:
         title="Error: largest difference of a colour channel from the ideal, % of white; "
         "grey: not judged or not seen",
         words=f"Colour scale of the error maps, from 0 to {100 * ERROR_TOP:.0f} % of white",
-        source=data_address(scale_bar(ERROR_COLOURS)),
+        source=data_address(scale_bar(ERROR_COLOURS, steps=ERROR_STEPS)),
         ticks=[*(f"{step:.0f}" for step in steps[:-1]), f"{steps[-1]:.0f} % or more"],
     )
 

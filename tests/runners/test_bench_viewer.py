@@ -311,7 +311,7 @@ class TestViewer:
             # The ends are told to 0.01 mm: a pixel may be one step of the scale off.
             assert np.abs(levels[known].astype(int) - read).max() <= 8
 
-    def test_less_room_makes_fewer_crops_then_loss_then_nothing(self, cut: Draft) -> None:
+    def test_less_room_makes_loss_then_fewer_crops_then_nothing(self, cut: Draft) -> None:
         """The page says what it left out."""
 
         def made(budget: int) -> tuple[int, int, str]:
@@ -326,7 +326,9 @@ class TestViewer:
             return sum(len(figure.source) for figure in figures), crops, " ".join(found.notes)
 
         sizes = [made(10_000_000)]
-        for crops, told in ((2, "without loss and"), (1, "without loss and"), (1, "quality 85")):
+        assert sizes[0][1] == 3
+        assert "stored without loss" in sizes[0][2]
+        for crops, told in ((3, "quality 90"), (2, "quality 90"), (1, "quality 90")):
             sizes.append(made(sizes[-1][0] - 1))
             assert sizes[-1][0] < sizes[-2][0]
             assert sizes[-1][1] == crops

@@ -416,9 +416,11 @@ class TestForAll:
             found = chromium.execute_script(
                 "return document.querySelectorAll('button, select, input, .compare').length"
             )
+            words = chromium.find_element(By.TAG_NAME, "body").text
         finally:
             chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
         assert found == 0
+        assert "by a click" not in words
         assert len(sizes) == 2 * (2 + 3 * 12 + 1 + 4 + 1)
         for natural, width, height, visible in sizes:
             assert natural > 0
