@@ -6,6 +6,7 @@ as .npy files beside a small JSON file. ``python -m runners.child JOB.json`` is 
 
 from __future__ import annotations
 
+import errno
 import importlib.util
 import json
 import os
@@ -22,10 +23,12 @@ from runners.contract import InvalidOutput, Outcome, Result, Status, as_result
 from runners.frames import FrameFolder
 from runners.isolation import best_isolation
 from runners.supervise import Limits, supervise
-from runners.workplace import Workplace, lay_out_frames, verdict
+from runners.workplace import FROM_OUTSIDE, Workplace, lay_out_frames, verdict
 
 _HOME = Path(__file__).resolve().parent.parent
 _HANDOVER = "handover.json"
+#: Exit status of a child whose method is done and whose result cannot be written (sysexits.h).
+_NO_ROOM = os.EX_IOERR
 
 
 def run_in_child(
@@ -61,6 +64,11 @@ def run_in_child(
     argv = [*isolation.prefix, sys.executable, "-P", "-m", "runners.child", str(job)]
     ended = supervise(argv, cwd=place.folder, env=env, limits=limits)
     status, reason = verdict(ended, limits)
+    if ended.returncode == _NO_ROOM:
+        status, reason = (
+            "killed",
+            f"{FROM_OUTSIDE}: no room for its result in {place.folder.parent}",
+        )
     handed: dict[str, Any] = {"seconds": ended.seconds}
     if status == "ok":
         handed = _read_handover(place.folder)
@@ -161,14 +169,30 @@ def main(job_path: str) -> None:
         lambda: _load_method(job["method"])(frames, info), info
     )
     handed: dict[str, Any] = {"status": status, "reason": reason, "seconds": seconds}
+    try:
+        _hand_over(folder, handed, result)
+    except OSError as error:
+        traceback.print_exception(error)
+        sys.exit(_NO_ROOM)
+
+
+def _hand_over(folder: Path, handed: dict[str, Any], result: Result | None) -> None:
     if result is not None:
-        np.save(folder / "image.npy", result.image)
+        _save(folder / "image.npy", result.image)
         if result.depth is not None:
-            np.save(folder / "depth.npy", result.depth)
+            _save(folder / "depth.npy", result.depth)
         rest = {name: getattr(result, name) for name in ("depth_unit", "reference", "used")}
         handed["result"] = rest
     handed["peak_mb"] = _own_peak_mb()
     (folder / _HANDOVER).write_text(json.dumps(handed))
+
+
+def _save(path: Path, array: np.ndarray[Any, Any]) -> None:
+    np.save(path, array)
+    try:
+        np.load(path, mmap_mode="r")  # save does not tell when the end of it finds no room
+    except ValueError as error:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path)) from error
 
 
 def _load_method(method: str) -> Callable[..., Any]:

@@ -31,8 +31,11 @@ SCENES = ("ramp", "pickets", "coin", "steps")
 
 @pytest.fixture(scope="module")
 def suite(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Write a suite of four stacks by three methods."""
-    return write_suite(tmp_path_factory.mktemp("suite"), scenes=SCENES)
+    """Write a suite of four stacks by three methods, one of them from a file."""
+    folder = tmp_path_factory.mktemp("suite")
+    (folder / "mine.py").write_text("def merge(frames, info):\n    return frames[1]\n")
+    methods = ("oracle", "focus-map", f"{folder / 'mine.py'}:merge")
+    return write_suite(folder, scenes=SCENES, methods=methods)
 
 
 @pytest.fixture(scope="module")

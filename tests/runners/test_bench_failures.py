@@ -19,11 +19,15 @@ import numpy as np
 import pandas as pd
 import psutil
 import pytest
+import skimage.io
 
 from runners.bench import load_suite
 from runners.bench.cells import cells_of
+from runners.bench.missing import was_disturbed
 from runners.bench.store import Store
 from runners.cli import main
+from runners.frames import FrameFolder
+from runners.run import run_method
 from tests.runners.bench_suites import (
     command,
     environment,
@@ -210,10 +214,13 @@ def one_cell_done(suite: Path, out: Path) -> dict[str, bytes]:
 def limited(
     argv: list[str], before: Callable[[], None] | None = None
 ) -> subprocess.CompletedProcess[str]:
-    """Run a command line under limits."""
+    """Run a command line under limits.
+
+    No bytecode is written: Python takes what was cut short by a limit for whole, later.
+    """
     return subprocess.run(
         argv,
-        env=environment(),
+        env={**environment(), "PYTHONDONTWRITEBYTECODE": "1"},
         capture_output=True,
         text=True,
         timeout=300,
@@ -273,6 +280,32 @@ def on_file_system(
         )
         for name in ("first", "second")
     ]
+
+
+def test_no_room_for_a_result(tmp_path: Path) -> None:
+    """A method is not to blame when its result cannot be written: the cell is tried again."""
+    (tmp_path / "big.py").write_text("def merge(frames, info):\n    return frames[0]\n")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    frames = [np.zeros((50, 60, 3), np.uint8)]
+    info = {"frames": [{"file": "0000.tif"}], "height_px": 50, "width_px": 60}
+    spec = f"{tmp_path / 'big.py'}:merge"
+    # First in peace, which also writes all bytecode: what a limit cuts short of it stays so.
+    assert run_method(spec, frames, info).status == "ok"
+    try:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (9_100, hard))  # a frame, and no more
+        got = run_method(spec, FrameFolder([frame_in(tmp_path, frames[0])]), info)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert got.status == "killed"
+    assert got.reason.startswith("ended from outside: no room for its result in ")
+    assert was_disturbed({"status": got.status, "reason": got.reason})
+
+
+def frame_in(folder: Path, image: np.ndarray) -> Path:
+    """Write a frame as PNG, which is small."""
+    path = folder / "0000.png"
+    skimage.io.imsave(path, image, check_contrast=False)
+    return path
 
 
 @pytest.mark.slow
