@@ -101,12 +101,12 @@ def remake_calibrate() -> int:
 
 
 def remake_study() -> int:
-    """Plan a leaf shot kneeling; render, merge and score steps from fine to coarse."""
+    """Plan a mineral shot kneeling; render, merge and score steps from fine to coarse."""
     kept = HERE / "study"
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "study"
         asked = ["plan", "--rig", "field-2x", "--stance", "kneeling", "--out", str(out)]
-        study = ["--study", "sticky-leaf", "--study-part", "steps", "--study-seeds", "4"]
+        study = ["--study", "mineral", "--study-part", "steps", "--study-seeds", "4"]
         more = ["--study-crop", "1152x768", "--workers", "2"]
         status = stacktruth([*asked, *study, *more])
         shutil.rmtree(kept, ignore_errors=True)
