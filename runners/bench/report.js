@@ -68,8 +68,7 @@ const comparison = (crops) => {
   const stage = make("div", { className: "stage" }, under, over, divider);
   const told = make("p", { className: "told" });
   told.setAttribute("role", "status");
-  const help = "Drag, or move the divider with the arrow keys. In here B blinks, F shows the first "
-    + "or the second picture alone, S swaps them.";
+  const help = make("p", { className: "note" });
   let timer = 0;
   let alone = ""; // "first" or "second" while one picture is shown alone
 
@@ -90,7 +89,9 @@ const comparison = (crops) => {
     range.setAttribute("aria-valuetext", `${range.value} % ${left.value}, the rest ${right.value}`);
     blink.setAttribute("aria-pressed", String(timer !== 0));
     blink.disabled = calm.matches;
-    blink.title = calm.matches ? "Your system asks for less motion: use Flip" : "";
+    help.textContent = "Drag, or move the divider with the arrow keys. In here F shows the first or "
+      + "the second picture alone, S swaps them, "
+      + (calm.matches ? "and nothing blinks: your system asks for less motion." : "B blinks.");
     const names = { "": `left ${left.value} | right ${right.value}`, first: left.value, second: right.value };
     told.textContent = timer ? `blinking: ${left.value} | ${right.value}` : `shown: ${names[alone]}`;
   };
@@ -165,7 +166,7 @@ const comparison = (crops) => {
       leftLabel,
       rightLabel,
       make("div", { className: "buttons" }, zoomLabel, swap, flip, blink),
-      make("p", { className: "note" }, help),
+      help,
     ),
   );
   whole.setAttribute("role", "group");

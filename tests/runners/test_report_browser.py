@@ -288,6 +288,7 @@ class TestBlink:
         try:
             chromium.get(page.as_uri())
             assert not button(chromium, "Blink").is_enabled()
+            assert "nothing blinks: your system asks for less motion" in compare(chromium).text
             divider = slider(chromium)
             shown = self._watched(chromium, lambda: divider.send_keys("b"), seconds=1.6)
             assert shown == []
