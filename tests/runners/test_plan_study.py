@@ -197,6 +197,18 @@ def test_words_tell_the_coarsest_step_that_does_no_harm():
     assert "within 1 dB of the best of 35.0 dB up to a step of 0.9 of the depth of field" in said
 
 
+def test_words_do_not_rank_steps_that_differ_by_luck():
+    """Shoots of one step 10 dB apart say nothing of steps 1 dB apart."""
+    rows = [
+        made_up(step_share=(share,))[0] | {"total.psnr_db": psnr + luck}
+        for share, psnr in ((0.3, 34.0), (0.9, 35.0))
+        for luck in (-5.0, 0.0, 5.0)
+    ]
+    (said,) = study_words(summary(pd.DataFrame(rows)))
+    assert "luck counts for more than the step: means over the shoots go from 34.0 to 35.0" in said
+    assert "single shoots of one step from 29.0 to 39.0 dB" in said
+
+
 @pytest.mark.slow
 def test_the_command_leaves_the_study_on_the_page(tmp_path):
     """Table, pictures and words beside the plan; the depth is the scene's own."""
