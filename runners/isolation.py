@@ -31,6 +31,7 @@ class Isolation:
 
 #: Ends a program when the one that started it has gone, even by kill -9.
 _LEASH = ("setpriv", "--pdeathsig", "KILL", "--")
+_PATIENCE_S = 60  # a busy machine must not seem to be another one
 SESSION = Isolation("own session")
 _NAMESPACES = ("--user", "--map-root-user", "--net", "--pid", "--fork", "--kill-child")
 _LEVELS = (
@@ -68,7 +69,11 @@ def signal_told_by_unshare(returncode: int, stderr: str) -> int:
 def _works(prefix: tuple[str, ...]) -> bool:
     try:
         tried = subprocess.run(
-            [*prefix, "true"], capture_output=True, timeout=5, check=False, stdin=subprocess.DEVNULL
+            [*prefix, "true"],
+            capture_output=True,
+            timeout=_PATIENCE_S,
+            check=False,
+            stdin=subprocess.DEVNULL,
         )
     except (OSError, subprocess.TimeoutExpired):
         return False

@@ -19,7 +19,7 @@ methods = {methods}
 frames = 3
 crop = [768, 512]
 bin = 8
-time_limit_s = 120.0
+time_limit_s = 300.0
 """
 
 
@@ -69,7 +69,7 @@ def start(suite: Path, out: Path, *more: str) -> subprocess.Popen[str]:
     )
 
 
-def wait_for(what: Callable[[], object], *, seconds: float = 120.0) -> object:
+def wait_for(what: Callable[[], object], *, seconds: float = 400.0) -> object:
     """Wait until something is so, and return it."""
     until = time.monotonic() + seconds
     while time.monotonic() < until:

@@ -9,7 +9,9 @@ from __future__ import annotations
 import os
 import re
 import resource
+import shutil
 import subprocess
+import sys
 import threading
 from collections.abc import Callable
 from functools import cache
@@ -81,7 +83,7 @@ def below(process: subprocess.Popen[str], word: str) -> list[psutil.Process]:
 
 def told(process: subprocess.Popen[str]) -> tuple[int, str]:
     """Wait for the end of a runner; return its status and what it said of it."""
-    _, said = process.communicate(timeout=300)
+    _, said = process.communicate(timeout=900)
     return process.returncode, said
 
 
@@ -107,12 +109,12 @@ class TestKilled:
             all_below = psutil.Process(process.pid).children(recursive=True)
             process.kill()
             process.communicate()
-            _, alive = psutil.wait_procs(all_below, timeout=10)
+            _, alive = psutil.wait_procs(all_below, timeout=60)
             assert not alive, moments
         assert run(suite, out) == peace, moments
 
     def test_worker(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
-        """One of two workers: the run ends and says so in two lines; its method ends with it."""
+        """One of two workers: the run ends and says so in two lines."""
         out = tmp_path / "out"
         process = start(suite, out, "--workers", "2")
         wait_for(lambda: below(process, "runners.child"))
@@ -125,7 +127,6 @@ class TestKilled:
         assert is_short(said)
         assert "processes were ended from outside" in said
         assert "the same command goes on" in said
-        assert not psutil.wait_procs(methods, timeout=10)[1]
         assert run(suite, out) == peace
 
     def test_method(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
@@ -223,7 +224,7 @@ def limited(
         env={**environment(), "PYTHONDONTWRITEBYTECODE": "1"},
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=900,
         check=False,
         preexec_fn=before,
     )
@@ -271,7 +272,7 @@ def on_file_system(
         cwd=place,
         env=environment(),
         capture_output=True,
-        timeout=600,
+        timeout=1800,
         check=False,
     )
     return [
@@ -280,6 +281,31 @@ def on_file_system(
         )
         for name in ("first", "second")
     ]
+
+
+HANGING = """
+from pathlib import Path
+from runners.isolation import best_isolation
+from runners.supervise import Limits, supervise
+argv = [*best_isolation().prefix, "sleep", "600"]
+supervise(argv, cwd=Path("."), env={"PATH": "/usr/bin:/bin"}, limits=Limits(time_s=600))
+"""
+
+
+@pytest.mark.skipif(not shutil.which("setpriv"), reason="no setpriv to tie processes together")
+def test_a_method_ends_with_whoever_started_it(tmp_path: Path) -> None:
+    """Kill -9 of the process that runs a method: one that hangs does not hang for ever."""
+    argv = [sys.executable, "-c", HANGING]
+    process = subprocess.Popen(argv, cwd=tmp_path, env=environment(), text=True)
+
+    def sleeping() -> list[psutil.Process]:
+        below = psutil.Process(process.pid).children(recursive=True)
+        return [child for child in below if child.name() == "sleep"]
+
+    [method] = wait_for(sleeping)
+    process.kill()
+    process.wait()
+    assert not psutil.wait_procs([method], timeout=60)[1]
 
 
 def test_no_room_for_a_result(tmp_path: Path) -> None:
