@@ -11,7 +11,9 @@ import pytest
 
 from runners.commands.score import finished
 from runners.contract import Outcome, Result
+from runners.demo import SESSIONS, Session, plan_session
 from runners.frames import write_image
+from runners.methods import METHODS
 from runners.scoring import Judge, score_stack, table
 from simulator import load_rig, load_scene, shoot
 from simulator.approach import Approach
@@ -136,6 +138,19 @@ def test_light_and_code_values_agree() -> None:
     """The curve that pictures are scored in goes there and back."""
     light = np.linspace(0, 1, 9, dtype=np.float32)
     np.testing.assert_allclose(decode_srgb(encode_srgb(light)), light, atol=1e-6)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("session", SESSIONS, ids=lambda session: session.scene)
+def test_every_recipe_beats_the_floors_on_the_demo_s_stacks(
+    session: Session, tmp_path: Path
+) -> None:
+    """Held by hand, no recipe is farther from the scene than the mean or the middle frame."""
+    judge = Judge(written(plan_session(session), tmp_path), artefacts=False)
+    recipes = [name for name in METHODS if name not in ("oracle", "random-choice", *FLOORS)]
+    found = {name: judge.run(name).row["total.psnr_db"] for name in (*recipes, *FLOORS)}
+    floor = max(found[name] for name in FLOORS)
+    assert {name: psnr for name, psnr in found.items() if psnr <= floor and name in recipes} == {}
 
 
 @pytest.mark.slow

@@ -27,8 +27,7 @@ BOUNDS = {
     "sharp-bar": (48.0, 38.0, 55.0, 50.0),
     "orientation": (48.0, 38.0, 55.0, 50.0),
     "hairs": (48.0, 38.0, 55.0, 50.0),
-    # A rim brighter than white: 49.6 dB was measured, and more cells give no more.
-    "droplet": (48.0, 38.0, 55.0, 49.0),
+    "droplet": (48.0, 38.0, 55.0, 50.0),
     "dome": (48.0, 38.0, 55.0, 50.0),
     "opposite-blurs": (48.0, 42.0, 55.0, 50.0),
     "same-side-blurs": (48.0, 42.0, 55.0, 50.0),
