@@ -33,7 +33,8 @@ def curves(rows: pd.DataFrame) -> list[Picture]:
     for condition in dict.fromkeys(rows["condition"]):
         if condition == PLAIN:
             continue
-        part = rows[(rows["condition"] == condition) & (rows["status"] == "ok")]
+        part = _even(rows[rows["condition"] == condition])
+        part = part[part["status"] == "ok"]
         if part.empty:
             continue
         unit = FACTORS[condition].unit
@@ -47,6 +48,12 @@ def curves(rows: pd.DataFrame) -> list[Picture]:
             Picture(heading=condition.replace("-", " "), data=_curve(part, unit), words=words)
         )
     return made
+
+
+def _even(part: pd.DataFrame) -> pd.DataFrame:
+    """Leave out the values that a run has not got through: means over other scenes mislead."""
+    cells = part.groupby("value")["method"].transform("size")
+    return part[cells == cells.max()]
 
 
 def _curve(part: pd.DataFrame, unit: str) -> str:

@@ -15,6 +15,7 @@ import pytest
 
 from runners.bench.cells import PLAIN, cells_of
 from runners.bench.report import called, write_report
+from runners.bench.report_curves import curves
 from runners.bench.report_tables import artefacts, depths, pairs, stages, standing
 from runners.bench.store import Store
 from runners.bench.suite import Suite, load_suite
@@ -218,6 +219,26 @@ def test_a_page_of_one_condition_or_of_failures_alone(tmp_path: Path) -> None:
     page = write_report(store.path).read_text(encoding="utf-8")
     assert "1 of 24 cells are done; 1 of them failed." in page
     assert "<h2>Failed cells</h2>" in page
+
+
+def test_a_curve_has_the_same_scenes_throughout() -> None:
+    """Of the second value one of two scenes is done: it is not drawn; failures do not count so."""
+    rows = pd.DataFrame(
+        {
+            "condition": "noise",
+            "scene": ["a", "b", "a"],
+            "method": "mean",
+            "value": [200.0, 200.0, 400.0],
+            "status": ["ok", "failed", "ok"],
+            "total.psnr_db": [30.0, np.nan, 10.0],
+            "capture.psnr_db": 40.0,
+        }
+    )
+    (drawn,) = curves(rows)
+    (alone,) = curves(rows[rows["value"] == 200.0])
+    assert drawn.data == alone.data
+    (other,) = curves(rows[rows["scene"] == "a"])
+    assert other.data != alone.data
 
 
 def test_what_a_stage_costs() -> None:
