@@ -69,6 +69,15 @@ def start(suite: Path, out: Path, *more: str) -> subprocess.Popen[str]:
     )
 
 
+def kill(process: subprocess.Popen[str]) -> None:
+    """Kill -9 a runner; its output may still be held open by others, so it is not read."""
+    process.kill()
+    process.wait()
+    for stream in (process.stdout, process.stderr):
+        if stream is not None:
+            stream.close()
+
+
 def wait_for(what: Callable[[], object], *, seconds: float = 400.0) -> object:
     """Wait until something is so, and return it."""
     until = time.monotonic() + seconds

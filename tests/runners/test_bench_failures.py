@@ -33,6 +33,7 @@ from runners.run import run_method
 from tests.runners.bench_suites import (
     command,
     environment,
+    kill,
     rows_in,
     run,
     start,
@@ -107,8 +108,7 @@ class TestKilled:
             wait_for(lambda: rows_in(out) > number or process.poll() is not None)  # noqa: B023
             threading.Event().wait(moment)
             all_below = psutil.Process(process.pid).children(recursive=True)
-            process.kill()
-            process.communicate()
+            kill(process)
             _, alive = psutil.wait_procs(all_below, timeout=60)
             assert not alive, moments
         assert run(suite, out) == peace, moments
@@ -415,8 +415,7 @@ def test_a_report_of_what_is_done_so_far(
     wait_for(lambda: rows_in(out) >= 2)
     assert main(["report", str(out)]) == 0
     assert 2 <= len(pd.read_csv(out / "rows.csv")) < CELLS
-    process.kill()
-    process.communicate()
+    kill(process)
     assert main(["report", str(out)]) == 0
     done = len(pd.read_csv(out / "rows.csv"))
     assert 2 <= done < CELLS
