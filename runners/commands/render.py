@@ -55,7 +55,7 @@ def add_parser(commands: Any) -> None:
         "--quality",
         choices=list(QUALITY_CELLS),
         default="fast",
-        help="against a path tracer: fast 50 dB and 44 dB at edges, exact 56 and 49 dB in some "
+        help="against a path tracer: fast 50 dB and 44 dB at edges, exact 55 and 50 dB in some "
         "five times the time (default: fast)",
     )
     parser.add_argument("--bayer", action="store_true", help="one colour a pixel on the sensor")
