@@ -13,7 +13,7 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from runners.request import RequestError
 from simulator.manifest import canonical_json, sha256
@@ -78,18 +78,16 @@ class Store:
     def stack_locked(self, stack: str) -> Iterator[None]:
         """Keep others from a stack; wait while one is at work on it."""
         path = self.path / f".lock-{stack}"
-        file = path.open("a")
-        fcntl.flock(file, fcntl.LOCK_EX)
-        # Whoever had it before took the file away: the lock is on what has the name by now.
-        while not (path.exists() and path.samefile(f"/proc/self/fd/{file.fileno()}")):
-            file.close()
-            file = path.open("a")
-            fcntl.flock(file, fcntl.LOCK_EX)
-        try:
-            yield
-        finally:
-            path.unlink(missing_ok=True)
-            file.close()
+        while True:
+            with path.open("a") as file:
+                fcntl.flock(file, fcntl.LOCK_EX)
+                if not _has_name(file, path):
+                    continue  # whoever had it before took it away: lock what has the name by now
+                try:
+                    yield
+                finally:
+                    path.unlink(missing_ok=True)
+                return
 
     def stamps(self) -> dict[str, int]:
         """Return when each finished cell was written, ns; from a fresh look at the folder."""
@@ -114,6 +112,14 @@ class Store:
         """Write a finished cell's row, whole or not at all."""
         held = {"row": row, "sha256": sha256(canonical_json(row))}
         write_whole(self.path / "cells" / f"{cell}.json", json.dumps(held).encode())
+
+
+def _has_name(file: IO[Any], path: Path) -> bool:
+    """Tell whether an open file is the one that has the name."""
+    try:
+        return os.path.samestat(os.fstat(file.fileno()), path.stat())
+    except FileNotFoundError:
+        return False
 
 
 def write_whole(path: Path, data: bytes) -> None:

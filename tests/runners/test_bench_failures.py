@@ -396,11 +396,12 @@ def test_a_stack_is_locked_by_one(tmp_path: Path) -> None:
                 os.sched_yield()
                 number.write_text(str(held + 1))
 
-    threads = [threading.Thread(target=add) for _ in range(8)]
+    threads = [threading.Thread(target=add, daemon=True) for _ in range(8)]
     for thread in threads:
         thread.start()
     for thread in threads:
-        thread.join()
+        thread.join(timeout=60)
+        assert not thread.is_alive()
     assert number.read_text() == "240"
     assert [path.name for path in tmp_path.iterdir()] == ["number"]
 

@@ -87,7 +87,10 @@ def _step(first: Floats, second: Floats) -> Floats:
     window = cv2.createHanningWindow(first.shape[::-1], cv2.CV_32F)
     (x, y), _ = cv2.phaseCorrelate(first, second, window)
     start = np.array([[1, 0, x], [0, 1, y]], np.float32)
-    _, found = cv2.findTransformECC(first, second, start, cv2.MOTION_AFFINE, _CRITERIA, None, 5)
+    try:
+        _, found = cv2.findTransformECC(first, second, start, cv2.MOTION_AFFINE, _CRITERIA, None, 5)
+    except cv2.error:  # too blurred for it: the shift must do
+        found = start
     return np.vstack([found, [0, 0, 1]]).astype(np.float32)
 
 
