@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import numpy as np
@@ -64,7 +65,7 @@ class LeafBlade:
 # a rung's valley as a part of a side vein's.
 _RIB_VALLEY, _SIDE_VALLEY, _RUNG_VALLEY, _RUNG_DEPTH = 0.3, 0.22, 0.09, 0.25
 # Steepest slope of 1 - exp(-t^2), and of the soft bend sqrt(1 + t^2) - 1.
-_BELL_SLOPE = float(np.sqrt(2 / np.e))
+_BELL_SLOPE = math.sqrt(2 / math.e)
 
 
 def _bell(distance: Array, width: float) -> Array:
