@@ -18,7 +18,7 @@ from scipy import ndimage
 import metrics
 from runners.bench.cells import Cell, StackSpec
 from runners.bench.store import Store
-from runners.bench.viewer_depth import DepthScore, depth_in_mm
+from runners.contract import Result, depth_to_mm
 from runners.methods.tone import to_float
 from runners.scoring import usual_view
 from runners.true_stages import focus_planes_mm
@@ -216,16 +216,7 @@ def _shown(kept: _Kept, views: _Views) -> Shown:
     error = error_map(brought.image, encode_srgb(truth.ideal), judged=valid & brought.inside)
     depth = None
     if kept.depth is not None:
-        depth = depth_in_mm(
-            kept.depth,
-            planes_mm=focus_planes_mm(views.plan, view),
-            true_mm=truth.depth_mm,
-            judged=valid,
-            scored=DepthScore(
-                rmse_mm=_score(kept.row, "depth.depth_rmse_mm"),
-                bias_mm=_score(kept.row, "depth.depth_bias_mm"),
-            ),
-        )
+        depth = depth_in_mm(kept.depth, kept.row, planes_mm=focus_planes_mm(views.plan, view))
     return Shown(
         name=kept.cell.method.name,
         psnr_db=_score(kept.row, "total.psnr_db"),
@@ -235,6 +226,31 @@ def _shown(kept: _Kept, views: _Views) -> Shown:
         depth_mm=None if depth is None else views.brought(depth, view, order=0),
         gives_depth=kept.depth is not None,
     )
+
+
+def depth_in_mm(
+    depth: Floats, row: Mapping[str, Any], *, planes_mm: npt.NDArray[np.float64]
+) -> Floats | None:
+    """Return a kept depth map in millimetres; None where its row does not tell what it means.
+
+    Parameters
+    ----------
+    depth : array (rows, cols)
+    row : mapping
+        Of its cell: ``depth_unit``, and ``used``, the frames that positions count, if not all.
+    planes_mm : array (frames,)
+        z of each frame's plane of focus, in the view of the map.
+    """
+    if row.get("depth_unit") is None:
+        return None
+    used = row.get("used")
+    result = Result(
+        image=np.empty(0),
+        depth=depth,
+        depth_unit=row["depth_unit"],
+        used=None if used is None else tuple(map(int, used.split())),
+    )
+    return depth_to_mm(result, planes_mm)
 
 
 def _score(row: Mapping[str, Any], name: str) -> float:

@@ -160,23 +160,28 @@ def _stack(store: Store, spec: StackSpec) -> Stack:
 
 
 def _keep_output(folder: Path, scored: Scored) -> dict[str, str]:
-    """Write what a method made, as it made it; return checksums."""
+    """Write what a method made, as it made it; return checksums, and what a depth map means."""
     result = scored.outcome.result
     if result is None:
         return {}
+    told = {}
     folder.mkdir(parents=True, exist_ok=True)
     image = np.asarray(result.image)
     files = {"image.tif": encode_image(image, ".tif")}
     if result.depth is not None:
         files["depth.tif"] = encode_map(np.asarray(result.depth, np.float32))
+        told["depth_unit"] = result.depth_unit
+        if result.used is not None:
+            told["used"] = " ".join(map(str, result.used))
     for name, data in files.items():
         write_whole(folder / name, data)
-    return {f"{Path(name).stem}_sha256": sha256(data) for name, data in files.items()}
+        told[f"{Path(name).stem}_sha256"] = sha256(data)
+    return told
 
 
 def _keep(store: Store, suite: Suite, cell: Cell, scored: Scored, *, alone: bool) -> None:
     """Write what a cell came to: first what the method made, then the row that says it is done."""
-    sums = _keep_output(store.output(cell.key), scored)
+    told = _keep_output(store.output(cell.key), scored)
     spec = cell.stack
     row = {
         "suite": suite.name,
@@ -186,7 +191,7 @@ def _keep(store: Store, suite: Suite, cell: Cell, scored: Scored, *, alone: bool
         **scored.row,
         "stack_key": spec.key,
         "cell_key": cell.key,
-        **sums,
+        **told,
         "time_is_comparable": alone,
     }
     store.keep(cell.key, {name: _plain(value) for name, value in row.items()})

@@ -15,10 +15,9 @@ from runners.bench.store import Store
 from runners.bench.verify import suite_in
 from runners.bench.viewer import draft, fitted
 from runners.bench.viewer_crops import best_crops, disagreement, hardest
-from runners.bench.viewer_depth import DepthScore, depth_in_mm
 from runners.bench.viewer_images import coloured, data_address, pixels_of
 from runners.bench.viewer_parts import Draft, SceneView
-from runners.bench.viewer_results import StackShown, stack_shown
+from runners.bench.viewer_results import StackShown, depth_in_mm, stack_shown
 from simulator.motion import nearest, places_in
 from simulator.sensor import encode_srgb
 
@@ -122,23 +121,7 @@ class TestImages:
 
 
 class TestDepth:
-    """Maps whose meaning only their scores tell."""
-
-    @staticmethod
-    def reading(depth: np.ndarray, read_mm: np.ndarray, planes: np.ndarray) -> np.ndarray | None:
-        """Score a map for what it means, and have it read from its scores alone."""
-        true = np.random.default_rng(6).uniform(-1, 1, depth.shape).astype(np.float32)
-        judged = np.random.default_rng(7).random(depth.shape) < 0.8
-        apart = (read_mm - true)[judged & np.isfinite(depth)].astype(float)
-        return depth_in_mm(
-            depth,
-            planes_mm=planes,
-            true_mm=true,
-            judged=judged,
-            scored=DepthScore(
-                rmse_mm=float(np.sqrt(np.mean(apart**2))), bias_mm=float(apart.mean())
-            ),
-        )
+    """Maps mean what their rows say."""
 
     @pytest.mark.parametrize(
         "used", [(0, 1, 2, 3, 4, 5), (3, 0, 2, 5), (5, 2, 0, 3), (1, 4)], ids=str
@@ -150,15 +133,20 @@ class TestDepth:
         depth = rng.uniform(-0.4, len(used) - 0.6, (40, 50)).astype(np.float32)
         depth[3, 4:9] = np.nan
         read_mm = np.interp(depth, np.arange(len(used)), planes[list(used)]).astype(np.float32)
-        got = self.reading(depth, read_mm, planes)
+        row = {"depth_unit": "frame", "used": " ".join(map(str, used))}
+        got = depth_in_mm(depth, row, planes_mm=planes)
         np.testing.assert_allclose(got, read_mm, atol=1e-6)
+        if used == tuple(range(6)):  # all of them need not be named
+            got = depth_in_mm(depth, {"depth_unit": "frame"}, planes_mm=planes)
+            np.testing.assert_allclose(got, read_mm, atol=1e-6)
 
     def test_in_millimetres_or_not_to_be_told(self) -> None:
-        """A map in mm stays as it is; one whose score is of something else is left out."""
+        """A map in mm stays as it is; one of which nothing is said is left out."""
         planes = np.linspace(-1, 1, 6)
         depth = np.random.default_rng(8).uniform(-1, 1, (40, 50)).astype(np.float32)
-        np.testing.assert_array_equal(self.reading(depth, depth, planes), depth)
-        assert self.reading(depth, depth + 0.01, planes) is None
+        got = depth_in_mm(depth, {"depth_unit": "mm"}, planes_mm=planes)
+        np.testing.assert_array_equal(got, depth)
+        assert depth_in_mm(depth, {}, planes_mm=planes) is None
 
 
 @pytest.fixture(scope="module")
