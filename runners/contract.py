@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 Status = Literal["ok", "skipped", "failed", "timed-out", "killed", "invalid-output"]
+#: What is no failure.
+DONE: tuple[Status, ...] = ("ok", "skipped")
 STATUSES: tuple[str, ...] = get_args(Status)
 DEPTH_UNITS = ("frame", "mm")
 

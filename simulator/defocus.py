@@ -202,7 +202,7 @@ def _add_band(
     rows, cols = work.shape
     down, across = (
         _room(*sides, margin, whole=whole)
-        for sides in zip(_sides(work, band.scale), _sides(target, band.scale), strict=True)
+        for sides in zip(_sides(work), _sides(target), strict=True)
     )
     shape = (down.size, across.size)
     mixed = np.zeros((len(total), shape[0], shape[1] // 2 + 1), np.complex64)
@@ -229,12 +229,10 @@ class _Room(NamedTuple):
     stop: int
 
 
-def _sides(window: Window, scale: int) -> tuple[tuple[int, int], tuple[int, int]]:
+def _sides(window: Window) -> tuple[tuple[int, int], tuple[int, int]]:
     """Return the first and the last row and column of a window, counted in its samples."""
-    return (
-        (window.row0 // scale, window.row1 // scale),
-        (window.col0 // scale, window.col1 // scale),
-    )
+    row0, row1, col0, col1 = (edge // window.scale for edge in _edges(window))
+    return (row0, row1), (col0, col1)
 
 
 def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int, *, whole: bool) -> _Room:

@@ -19,9 +19,8 @@ from runners.bench.report_curves import curves
 from runners.bench.report_tables import MAIN
 from runners.bench.statistics import by_scene
 from runners.bench.store import Store, write_whole
-from runners.bench.suite import Suite, load_suite
+from runners.bench.suite import Suite, load_suite, suite_in
 from runners.bench.tables import write_tables
-from runners.bench.verify import suite_in
 from runners.bench.viewer import viewer
 from runners.request import RequestError
 from simulator.data import DataFileError

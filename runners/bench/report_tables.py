@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from runners.bench.statistics import LEVEL, bootstrap, by_scene, pairwise, without_failures
+from runners.contract import DONE
 from runners.scoring import SCORED_REGIONS
 
 #: What methods are ranked by.
 MAIN = "total.psnr_db"
-_DONE = ("ok", "skipped")
 #: Columns of the table of all cells; rows.csv has all.
 _SHOWN = {
     "capture.psnr_db": "best possible dB",
@@ -199,7 +199,7 @@ def pairs(rows: pd.DataFrame) -> Table:
 
 def failures(rows: pd.DataFrame) -> Table:
     """Return the cells that failed, with their reason."""
-    bad = rows[~rows["status"].isin(_DONE)]
+    bad = rows[~rows["status"].isin(DONE)]
     return Table(
         heading="Failed cells",
         texts=5,

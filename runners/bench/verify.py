@@ -17,8 +17,6 @@ from runners.bench.suite import SUITE, suite_in
 from runners.bench.work import TIME_COLUMNS, do
 from runners.request import RequestError
 
-__all__ = ["Check", "suite_in", "verify"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:

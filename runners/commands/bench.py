@@ -14,6 +14,7 @@ from runners.bench.run import bench
 from runners.bench.statistics import bootstrap, by_scene
 from runners.bench.suite import load_suite
 from runners.commands.options import add_progress_option, shows_progress, whole
+from runners.contract import DONE
 from runners.request import RequestError, request
 
 
@@ -82,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         return tell_one(rows[rows["cell_key"] == args.only].iloc[0], args.out)
     print(standing(rows[rows["condition"] == PLAIN]))
     print(f"all cells are in {args.out / 'rows.csv'}")
-    failed = rows[~rows["status"].isin(["ok", "skipped"])]
+    failed = rows[~rows["status"].isin(DONE)]
     if failed.empty:
         return 0
     print(f"stacktruth bench: {len(failed)} of {len(rows)} cells failed", file=sys.stderr)

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from runners.commands.options import add_progress_option, number, shows_progress, whole
-from runners.contract import DEPTH_UNITS, InvalidOutput, Outcome, as_result
+from runners.contract import DEPTH_UNITS, DONE, InvalidOutput, Outcome, as_result
 from runners.external import result_from_files
 from runners.request import RequestError, new_path, request, whole_file
 from runners.run import find_method
@@ -34,7 +34,6 @@ SHOWN = {
     "residual_px": "shift px",
     "seconds": "s",
 }
-_DONE = ("ok", "skipped")
 
 
 def add_parser(commands: Any) -> None:
@@ -136,7 +135,7 @@ def shown(rows: pd.DataFrame) -> str:
 
 
 def _tell_failures(scored: Sequence[Scored]) -> int:
-    failed = [item.row for item in scored if item.outcome.status not in _DONE]
+    failed = [item.row for item in scored if item.outcome.status not in DONE]
     if not failed:
         return 0
     told = "; ".join(f"{row['method']}: {row['status']}, {row['reason']}" for row in failed)

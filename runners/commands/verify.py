@@ -6,7 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from runners.bench.verify import suite_in, verify
+from runners.bench.suite import suite_in
+from runners.bench.verify import verify
 from runners.commands.options import whole
 from runners.request import request
 

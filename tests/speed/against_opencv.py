@@ -10,12 +10,12 @@ gains. Both on one thread and by CPU time, in turn, in one process.
 from __future__ import annotations
 
 import argparse
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+from timing import cpu_s
 
 from runners.methods import built_in
 from runners.methods.pyramid import level_count
@@ -92,13 +92,6 @@ def _step(first: Floats, second: Floats) -> Floats:
     except cv2.error:  # too blurred for it: the shift must do
         found = start
     return np.vstack([found, [0, 0, 1]]).astype(np.float32)
-
-
-def cpu_s(work: Callable[[], object]) -> float:
-    """Return the CPU time of one call."""
-    start = time.process_time()
-    work()
-    return time.process_time() - start
 
 
 def main() -> None:

@@ -9,12 +9,12 @@ means something only where two cores are idle. Aim: at least 1.8.
 from __future__ import annotations
 
 import argparse
-import statistics
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
+
+from timing import compare_workers
 
 ROOT = Path(__file__).resolve().parents[2]
 SUITE = """
@@ -26,12 +26,12 @@ crop = [{side}, {side}]
 """
 
 
-def wall_s(suite: Path, out: Path, workers: int) -> float:
-    """Return the wall time of a whole run of the command."""
-    argv = [sys.executable, "-m", "runners.cli", "bench", str(suite), "--out", str(out)]
-    start = time.perf_counter()
-    subprocess.run([*argv, "--workers", str(workers)], cwd=ROOT, check=True, capture_output=True)
-    return time.perf_counter() - start
+def run(suite: Path, workers: int) -> None:
+    """Run the command in a folder of its own."""
+    with tempfile.TemporaryDirectory() as place:
+        argv = [sys.executable, "-m", "runners.cli", "bench", str(suite), "--out", f"{place}/out"]
+        how = ["--workers", str(workers)]
+        subprocess.run([*argv, *how], cwd=ROOT, check=True, capture_output=True)
 
 
 def main() -> None:
@@ -42,16 +42,11 @@ def main() -> None:
     parser.add_argument("--stacks", type=int, default=8, help="an even number")
     parser.add_argument("--rounds", type=int, default=3)
     asked = parser.parse_args()
-    ratios = []
     with tempfile.TemporaryDirectory() as place:
         suite = Path(place) / "alike.toml"
         seeds = list(range(1, asked.stacks + 1))
         suite.write_text(SUITE.format(seeds=seeds, frames=asked.frames, side=asked.side))
-        for number in range(asked.rounds):
-            one, two = (wall_s(suite, Path(place) / f"{number}-{n}", n) for n in (1, 2))
-            ratios.append(one / two)
-            print(f"one worker {one:.1f} s, two {two:.1f} s: {ratios[-1]:.2f} times", flush=True)
-    print(f"median: {statistics.median(ratios):.2f} times as fast with two (aim: 1.8)")
+        compare_workers(lambda workers: run(suite, workers), rounds=asked.rounds)
 
 
 if __name__ == "__main__":

@@ -8,20 +8,13 @@ one thread, in turn. The ratio is that of the least CPU times: what else runs on
 from __future__ import annotations
 
 import argparse
-import time
 from collections.abc import Callable
 
 import numpy as np
 from scipy import fft
+from timing import cpu_s
 
 from simulator import load_rig, load_scene, render_view
-
-
-def cpu_s(work: Callable[[], object]) -> float:
-    """Return the CPU time of one call."""
-    start = time.process_time()
-    work()
-    return time.process_time() - start
 
 
 def convolution(size: tuple[int, int]) -> Callable[[], object]:

@@ -8,21 +8,19 @@ where two cores are idle. Aim: at least 1.8.
 from __future__ import annotations
 
 import argparse
-import statistics
 import tempfile
-import time
 from pathlib import Path
+
+from timing import compare_workers
 
 from simulator import Shoot, load_rig, load_scene, shoot
 from simulator.stackwrite import write_stack
 
 
-def wall_s(plan: Shoot, workers: int) -> float:
-    """Return the wall time of writing a stack."""
+def write(plan: Shoot, workers: int) -> None:
+    """Write a stack and throw it away."""
     with tempfile.TemporaryDirectory() as folder:
-        start = time.perf_counter()
         write_stack(plan, Path(folder) / "stack", workers=workers, progress=False)
-        return time.perf_counter() - start
 
 
 def main() -> None:
@@ -42,12 +40,7 @@ def main() -> None:
         frames=asked.frames,
         crop=(asked.side, asked.side),
     )
-    ratios = []
-    for _ in range(asked.rounds):
-        one, two = (wall_s(plan, workers) for workers in (1, 2))
-        ratios.append(one / two)
-        print(f"one worker {one:.1f} s, two {two:.1f} s: {ratios[-1]:.2f} times", flush=True)
-    print(f"median: {statistics.median(ratios):.2f} times as fast with two (aim: 1.8)")
+    compare_workers(lambda workers: write(plan, workers), rounds=asked.rounds)
 
 
 if __name__ == "__main__":
