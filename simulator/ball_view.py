@@ -90,6 +90,10 @@ class BallPart:
             _pooled(depth_map, fine),
         )
 
+    def fills(self, camera: Camera, window: Window) -> bool:
+        """Say no: it is too small to."""
+        return False
+
     def _seen(self, camera: Camera, down: Floats, across: Floats) -> tuple[Floats, Floats, Floats]:
         """Return radiance times coverage, coverage, and camera depth along a grid of rays."""
         # Along a ray (across, down, 1) the ball's surface is at the smaller root of a quadratic.

@@ -97,6 +97,14 @@ def outline_distance(outline: Outline, u: Floats, v: Floats, per_mm: float) -> F
     return (1 - a * a - b * b) / np.maximum(steep, np.float32(1e-6))
 
 
+def is_convex(outline: Outline) -> bool:
+    """Say whether an outline surely holds all points between any two points that it holds."""
+    if outline.size_mm is None:
+        return False
+    # The arcs of a blade that is wider than long meet in a dent.
+    return outline.kind != "blade" or outline.size_mm[0] >= outline.size_mm[1]
+
+
 def edge_coverage(distance_px: Floats) -> Floats:
     """Return the share of each square pixel on the inner side of an edge.
 

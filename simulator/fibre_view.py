@@ -85,6 +85,10 @@ class FibrePart:
         colour = self._shaded(along, side, camera) * coverage[..., None]
         return View(window, colour, coverage, depth_map)
 
+    def fills(self, camera: Camera, window: Window) -> bool:
+        """Say no: it is too small to."""
+        return False
+
     def frames(self, eye_mm: npt.NDArray) -> tuple[npt.NDArray, npt.NDArray]:
         """Return unit normals to the side and toward an eye at each point, each (n, 3).
 

@@ -47,11 +47,14 @@ def is_gentle(surface: Surface, camera: Camera, window: Window) -> bool:
 
 def _climb(surface: Surface, camera: Camera, window: Window) -> float:
     """Return how much a surface climbs along any ray of a window, per unit of the ray's fall."""
-    corners = Window(window.row0, window.row1, window.col0, window.col1)
-    down, across = camera.ray_axes(corners)
-    down, across = np.meshgrid(down[[0, -1], 0], across[0, [0, -1]])
-    dx, dy, dz = turned(camera, down, across)
+    dx, dy, dz = corner_rays(camera, window)
     return float(surface.max_slope * np.max(np.hypot(dx, dy) / dz))
+
+
+def corner_rays(camera: Camera, window: Window) -> tuple[Floats, Floats, Floats]:
+    """Return the directions of the rays of a window's four corner pixels, (2, 2) each."""
+    down, across = camera.ray_axes(Window(window.row0, window.row1, window.col0, window.col1))
+    return turned(camera, down[[0, -1]], across[:, [0, -1]])
 
 
 def turned(camera: Camera, down: Floats, across: Floats) -> tuple[Floats, Floats, Floats]:

@@ -98,7 +98,8 @@ def line_share(distance: Array, half: Array | float, width: float, *, pitch: flo
     if left <= 0:
         return np.broadcast_to(mean, distance.shape).astype(np.float32)
     share = soft_step(half - distance, width)
-    share -= soft_step(-half - distance, width)
+    if np.min(half) < width:  # else no pixel sees both edges
+        share -= soft_step(-half - distance, width)
     return share if left >= 1 else mean + np.float32(left) * (share - mean)
 
 

@@ -52,22 +52,25 @@ class Ramp:
     def __init__(self, palette: Palette, *, spread: float = 0.0) -> None:
         stops = np.linspace(0, 1, len(palette)) if len(palette) > 1 else np.zeros(1)
         place = np.linspace(-1, 2, 3 * _STEPS + 1)
-        table = np.stack([np.interp(place, stops, part) for part in np.transpose(palette)], axis=1)
+        table = np.stack([np.interp(place, stops, part) for part in np.transpose(palette)])
         if spread * _STEPS > 1:
             table = _averaged(table, spread * _STEPS)
         self._table = table.astype(np.float32)
 
     def __call__(self, place: Array) -> Array:
-        """Return colours, shape (points, 3), for places on the ramp, shape (points,)."""
-        index = ((place + np.float32(1)) * np.float32(_STEPS)).astype(np.int32)
-        return self._table.take(index, axis=0, mode="clip")
+        """Return colours, shape (points, 3), for places on the ramp, shape (points,).
+
+        They are channel by channel in memory.
+        """
+        index = ((place + np.float32(1)) * np.float32(_STEPS)).astype(np.int32).astype(np.intp)
+        return self._table.take(index, axis=1, mode="clip").T
 
 
 def _averaged(table: npt.NDArray[np.float64], deviation: float) -> npt.NDArray[np.float64]:
     """Average a table over a bell of this deviation: three box averages, nearly a Gaussian."""
     width = round(np.sqrt(4 * deviation**2 + 1))
     for _ in range(3):
-        table = uniform_filter1d(table, width, axis=0, mode="nearest")
+        table = uniform_filter1d(table, width, axis=1, mode="nearest")
     return table
 
 

@@ -135,7 +135,7 @@ class Cells:
 @painter.register
 def _flat(texture: Flat, footprint_mm: float, seed: int) -> Painter:
     colour = np.array(texture.colour, np.float32)
-    return lambda x, y: np.tile(colour, (x.size, 1))
+    return lambda x, y: np.repeat(colour[:, None], x.size, axis=1).T
 
 
 @painter.register

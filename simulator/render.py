@@ -281,14 +281,47 @@ def _spots(count: int) -> list[Spots]:
 
 def _render_tile(scene: Scene, taking: _Taking, tile: Window) -> Floats:
     pile = Pile(tile, scene.backdrop)
-    for part in present_parts(scene, taking.camera):
-        _lay_over(pile, part, taking.facing(part))
+    for look in _looks(scene, taking, tile):
+        _lay_over(pile, look)
     return pile.light
 
 
-def _lay_over(pile: Pile, part: Part, taking: _Taking) -> None:
-    """Lay one part's blurred view over a tile."""
-    camera, key, tile = taking.camera, taking.key, pile.window
+@dataclass(frozen=True)
+class _Look:
+    """How a part is looked at for a tile."""
+
+    part: Part
+    taking: _Taking
+    #: What is seen of it.
+    window: Window
+    #: Whether its blur is divided by that of a sheet of ones.
+    normalised: bool
+    #: The least blur radius of any of it, px.
+    least_px: float
+
+    @property
+    def hides(self) -> bool:
+        """Whether it surely hides all that is behind it."""
+        return self.normalised and self.part.fills(self.taking.camera, self.window)
+
+
+def _looks(scene: Scene, taking: _Taking, tile: Window) -> list[_Look]:
+    """Return how the parts that a tile may show are looked at, from far to near."""
+    looks: list[_Look] = []
+    facing: dict[str, _Taking] = {}
+    for part in reversed(present_parts(scene, taking.camera)):
+        if part.name not in facing:
+            facing[part.name] = taking.facing(part)
+        look = _look_at(part, facing[part.name], tile)
+        if not look.window.empty:
+            looks.append(look)
+            if look.hides:
+                break
+    return looks[::-1]
+
+
+def _look_at(part: Part, taking: _Taking, tile: Window) -> _Look:
+    camera, key = taking.camera, taking.key
     window, nearest, farthest = reach(part, camera)
     least, most = radius_range_px(camera, taking.focus, key, nearest, farthest)
     scale = min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest))
@@ -299,23 +332,29 @@ def _lay_over(pile: Pile, part: Part, taking: _Taking) -> None:
     normalised = part.extended or (part.detail_mm > 0 and window.common(lit) != window)
     # A part that is normalised must be seen beyond its edge as well, where it covers nothing.
     window = (window.grown(margin) if normalised else window).common(lit)
-    if window.empty:
-        return
-    window = window.at_scale(scale)
-    sharp = least < _SHARP_PX
+    if not window.empty:
+        window = window.at_scale(scale)
+    return _Look(part, taking, window, normalised, least)
+
+
+def _lay_over(pile: Pile, look: _Look) -> None:
+    """Lay one part's blurred view over a tile."""
+    taking, window, key = look.taking, look.window, look.taking.key
+    sharp = look.least_px < _SHARP_PX
     fine = key.samples_per_px if sharp or taking.fine else 1
-    view = part.view(camera, window, fine=fine, spots_px=taking.spots_px if sharp else ())
+    spots = taking.spots_px if sharp else ()
+    view = look.part.view(taking.camera, window, fine=fine, spots_px=spots)
     if view.coverage is not None and not view.coverage.any():
         return
-    radius = blur_radius_px(camera, taking.focus, key, window, view.depth_mm)
+    radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
     blurred = blur(
         window,
         view.colour,
         view.coverage,
         radius,
         key=key,
-        onto=tile,
-        normalised=normalised,
+        onto=pile.window,
+        normalised=look.normalised,
         motion=taking.motion,
     )
     if not blurred.window.empty:

@@ -11,7 +11,7 @@ from scipy.ndimage import binary_dilation
 
 from simulator import first_hit, reliefs, textures
 from simulator.camera import Camera, Window
-from simulator.coverage import outline_coverage, outline_distance
+from simulator.coverage import is_convex, outline_coverage, outline_distance
 from simulator.scene import Lighting, Outline, Sheet
 from simulator.shading import brightness, light_direction
 from simulator.view import NO_COLOUR, Spots, View
@@ -22,6 +22,8 @@ _RANGE_SAMPLES = 64
 #: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
 _JUMP = 3.0
 _STENCIL = 5
+#: A pixel so far inside an outline, px, has nothing of its edge.
+_SPARE_PX = 3
 #: Rays per side of a pixel on a horizon.
 _RAYS = 4
 
@@ -147,7 +149,7 @@ class SheetPart:
         u, v = self.own(px + dx * depth, py + dy * depth)
         footprint = window.scale * float(np.mean(depth)) / camera.focal_px
         coverage = None
-        if self.spec.outline.kind != "everywhere":
+        if not self.fills(camera, window):
             per_mm = np.float32(1.0 / footprint)
             coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
         if bare:
@@ -162,6 +164,22 @@ class SheetPart:
         if coverage is not None and coverage.min() >= 1.0:
             coverage = None
         return View(window, colour, coverage, depth)
+
+    def fills(self, camera: Camera, window: Window) -> bool:
+        """Whether its outline surely holds all that the rays of a window may meet.
+
+        What they may meet lies in the hull of eight points: the window's corners, on the nearest
+        and on the farthest plane of the surface. A convex outline that holds these holds it all.
+        """
+        outline = self.spec.outline
+        if not is_convex(outline):
+            return outline.kind == "everywhere"
+        spare = window.grown(_SPARE_PX * window.scale)
+        dx, dy, dz = first_hit.corner_rays(camera, spare)
+        px, py, pz = camera.pupil_mm
+        depth = (np.array(self.bounds_mm())[:, None, None] - pz) / dz
+        u, v = self.own(px + dx * depth, py + dy * depth)
+        return bool(depth.min() > 0 and outline_distance(outline, u, v, 1.0).min() > 0)
 
     def _met(self, camera: Camera, window: Window, *, gentle: bool) -> tuple[Floats, Floats]:
         """Camera depth, and object z, at which each ray of a window meets the surface."""

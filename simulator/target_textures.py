@@ -131,8 +131,8 @@ def bar_share(across: Array, pitch: float, duty: float, width: float) -> Array:
 
 
 def _two_tone(colours: tuple[Colour, Colour], share: Array) -> Array:
-    over, under = np.array(colours, np.float32)
-    return under + share[:, None] * (over - under)
+    over, under = np.array(colours, np.float32)[..., None]
+    return (under + share * (over - under)).T
 
 
 @painter.register

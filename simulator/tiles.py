@@ -58,7 +58,8 @@ def in_chunks(
     x, y = np.broadcast_arrays(np.asarray(x_mm, np.float32), np.asarray(y_mm, np.float32))
     shape, x, y = x.shape, x.ravel(), y.ravel()
     first = work(x[:_CHUNK], y[:_CHUNK])
-    out = np.empty((x.size, *first.shape[1:]), np.float32)
+    # Channel by channel in memory, as all pictures are.
+    out = np.empty((*first.shape[1:], x.size), np.float32).T
     out[:_CHUNK] = first
     for start in range(_CHUNK, x.size, _CHUNK):
         piece = slice(start, start + _CHUNK)
@@ -80,30 +81,44 @@ def look_up(tile: AnyTile, u: Array, v: Array) -> AnyTile:
     """
     n = tile.shape[0] - 1
     flat = tile.ravel()
-    u *= np.float32(n)
-    v *= np.float32(n)
-    column, row = np.floor(u), np.floor(v)
-    u -= column
-    v -= row
-    place, j = row.astype(np.int64), column.astype(np.int64)
-    place &= n - 1
-    place *= n + 1
-    j &= n - 1
-    place += j
+    place = _placed(u, v, n, order=1)
     top = _between(flat, place, u)
-    place += n + 1
-    bottom = _between(flat, place, u)
+    bottom = _between(flat[n + 1 :], place, u)
     bottom -= top
     bottom *= v
     top += bottom
     return top
 
 
-def _between(flat: AnyTile, place: npt.NDArray[np.int64], right: Array) -> AnyTile:
-    left = flat.take(place)
-    place += 1
-    change = flat.take(place)
-    place -= 1
+def _placed(u: Array, v: Array, n: int, *, order: int) -> npt.NDArray[np.intp]:
+    """Return where the first texel stands that each point draws on; ``order`` + 1 a side do.
+
+    Parameters
+    ----------
+    u, v : ndarray of float32, shape (points,)
+        In periods; become offsets in texels, from the first one for order 1, from the middle one
+        for order 2.
+    n : int
+        Texels per period, a power of two; the tile repeats ``order`` of them.
+    order : {1, 2}
+    """
+    u *= np.float32(n)
+    v *= np.float32(n)
+    column, row = (np.floor(u), np.floor(v)) if order == 1 else (np.rint(u), np.rint(v))
+    u -= column
+    v -= row
+    place, across = row.astype(np.int32), column.astype(np.int32)
+    place -= order - 1
+    across -= order - 1
+    place &= n - 1
+    across &= n - 1
+    place *= n + order
+    place += across
+    return place.astype(np.intp)
+
+
+def _between(flat: AnyTile, place: npt.NDArray[np.intp], right: Array) -> AnyTile:
+    left, change = flat.take(place), flat[1:].take(place)
     change -= left
     change *= right
     left += change
@@ -122,25 +137,17 @@ def look_up_smooth(tile: Array, u: Array, v: Array) -> Array:
     """
     n = tile.shape[0] - 2
     flat = tile.ravel()
-    u *= np.float32(n)
-    v *= np.float32(n)
-    column, row = np.rint(u), np.rint(v)
-    u -= column
-    v -= row
-    place, j = row.astype(np.int64) - 1, column.astype(np.int64) - 1
-    place &= n - 1
-    place *= n + 2
-    j &= n - 1
-    place += j
+    place = _placed(u, v, n, order=2)
     right, down = _quadratic(u), _quadratic(v)
     value = np.zeros_like(u)
-    for weight in down:
-        line = right[0] * flat.take(place)
-        line += right[1] * flat.take(place + 1)
-        line += right[2] * flat.take(place + 2)
+    for row, weight in enumerate(down):
+        line = np.zeros_like(u)
+        for column, share in enumerate(right):
+            texel = flat[row * (n + 2) + column :].take(place)
+            texel *= share
+            line += texel
         line *= weight
         value += line
-        place += n + 2
     return value
 
 

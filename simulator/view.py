@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from itertools import product
 from typing import Protocol
 
 import numpy as np
@@ -36,6 +36,9 @@ class View:
     coverage: Floats | None
     depth_mm: Floats
 
+
+#: For each corner of a box whether it takes the lower (0) or upper x, y and z.
+_CORNERS = np.indices((2, 2, 2)).reshape(3, 8).T
 
 #: The colour of a bare view.
 NO_COLOUR: Floats = np.zeros((0, 0, 3), np.float32)
@@ -84,6 +87,9 @@ class Part(Protocol):
         A ``bare`` view has no colour: coverage and depth at the pixels' centres alone.
         """
 
+    def fills(self, camera: Camera, window: Window) -> bool:
+        """Whether it surely covers all of a window; it may say no where it does."""
+
 
 def reach(part: Part, camera: Camera) -> tuple[Window, float, float]:
     """Return the pixels a part may cover, and its nearest and farthest camera depth, mm.
@@ -97,28 +103,28 @@ def reach(part: Part, camera: Camera) -> tuple[Window, float, float]:
     whole = part.box_mm()
     box = _cut(whole, camera, frame.grown(longest))
     box[:, 2] = part.z_range_mm(box[:, :2])
-    row, col, depth = camera.project(list(product(*box.T.tolist())))
-    nearest = max(float(depth.min()), 1e-3)
-    if not np.isfinite(whole).all() or depth.min() <= 0:
-        return limit, nearest, float(depth.max())
+    # Plain numbers: there are hundreds of parts, and eight corners are too few for arrays to pay.
+    row, col, depth = (axis.tolist() for axis in camera.project(box[_CORNERS, range(3)]))
+    nearest = max(min(depth), 1e-3)
+    if min(depth) <= 0 or not np.isfinite(whole).all():
+        return limit, nearest, max(depth)
     window = Window(
-        int(np.floor(row.min())) - 1,
-        int(np.ceil(row.max())) + 1,
-        int(np.floor(col.min())) - 1,
-        int(np.ceil(col.max())) + 1,
+        math.floor(min(row)) - 1,
+        math.ceil(max(row)) + 1,
+        math.floor(min(col)) - 1,
+        math.ceil(max(col)) + 1,
     )
-    return window.common(limit), nearest, float(depth.max())
+    return window.common(limit), nearest, max(depth)
 
 
 def _cut(box: npt.NDArray, camera: Camera, window: Window) -> npt.NDArray[np.float64]:
     """Cut a box in x and y to what a window shows at the depth of the box's middle."""
-    middle = np.nan_to_num(box[:, 2]).mean() - camera.pupil_mm[2]
+    middle = (box[0, 2] + box[1, 2]) / 2 - camera.pupil_mm[2]
     row, col = (window.row0 + window.row1) / 2, (window.col0 + window.col1) / 2
     row_mid, col_mid = camera.middle_px
     sight = camera.rotation @ [col - col_mid, row - row_mid, camera.focal_px]
     half = max(window.shape) / 2 / camera.focal_px * abs(middle)
     centre = camera.pupil_mm[:2] + middle * sight[:2] / sight[2]
     cut = box.copy()
-    cut[0, :2] = np.clip(box[0, :2], centre - half, centre + half)
-    cut[1, :2] = np.clip(box[1, :2], centre - half, centre + half)
+    cut[:, :2] = np.minimum(np.maximum(box[:, :2], centre - half), centre + half)
     return cut

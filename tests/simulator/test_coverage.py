@@ -2,8 +2,15 @@
 
 import numpy as np
 import pytest
+from scipy.spatial import Delaunay
 
-from simulator.coverage import edge_coverage, outline_coverage, outline_distance, straight_edge
+from simulator.coverage import (
+    edge_coverage,
+    is_convex,
+    outline_coverage,
+    outline_distance,
+    straight_edge,
+)
 from simulator.scene import Outline
 
 PER_MM = 20.0
@@ -48,6 +55,18 @@ def test_pixels_on_an_edge_are_covered_as_counted(outline, angle):
     # Corners are no straight edges: at the size of these outlines one pixel in five is near one.
     assert np.quantile(np.abs(error[edge]), 0.75) < 0.03
     assert abs(error.sum()) < 0.005 * share.sum()
+
+
+@pytest.mark.parametrize(
+    "outline", [*OUTLINES, Outline(kind="blade", size_mm=(0.8, 1.4))], ids=lambda o: o.kind
+)
+def test_a_convex_outline_fills_its_hull(outline):
+    """All points in the hull of the points inside are inside; where they are not, it says no."""
+    u, v = grid(17)
+    inside = outline_distance(outline, u, v, PER_MM) > 0
+    points = np.stack([u, v], axis=-1)
+    hull = Delaunay(points[inside]).find_simplex(points) >= 0
+    assert is_convex(outline) == (not (hull & ~inside).any())
 
 
 @pytest.mark.parametrize("angle", [0.0, 10.0, 30.0, 45.0])

@@ -15,6 +15,7 @@ from simulator.pose import NOMINAL
 from simulator.render import render, tiles_of
 from simulator.rig import stopped_to
 from simulator.scene import Balls, Fibres, Outline
+from simulator.sheet_view import SheetPart
 from simulator.smear import Path
 from simulator.sway import SubjectPose
 from simulator.target_textures import Bars
@@ -453,6 +454,32 @@ def test_a_moving_part_does_not_show_the_tiles(monkeypatch, rig, scene, sheet):
     whole = render(made, camera, focus=(camera,), motion=path)
     monkeypatch.setattr(renderer, "TILE_PX", 50)
     assert render(made, camera, focus=(camera,), motion=path) == pytest.approx(whole, abs=1e-3)
+
+
+@pytest.mark.parametrize("half_mm", [1.6, 1.9, 2.2, 4.0])
+def test_what_is_hidden_is_left_out_and_not_missed(monkeypatch, rig, scene, sheet, half_mm):
+    """Whether a card nearly fills the picture or more: it is as with all that is behind it."""
+    made = scene(
+        sheet("wall", texture=Bars(colours=((1, 1, 1), (0, 0, 0)), pitch_mm=0.5)),
+        sheet(
+            "card",
+            centre_mm=(0.1, 0, -0.5),
+            rotate_deg=20,
+            relief=Rough(amplitude_mm=0.05, cell_mm=0.8),
+            outline=Outline(kind="ellipse", size_mm=(2.6 * half_mm, 2 * half_mm)),
+        ),
+        Balls(name="bead", at_mm=[(0, 0, -1)], radius_mm=(0.2,), kind="balls"),
+    )
+    camera = Camera(rig, HELD, crop=(140, 100))
+    seen = []
+    view = SheetPart.view
+    monkeypatch.setattr(
+        SheetPart, "view", lambda part, *a, **o: seen.append(part.name) or view(part, *a, **o)
+    )
+    picture = render(made, camera, focus=(camera,))
+    assert ("wall" not in seen) == (half_mm > 2.0)
+    monkeypatch.setattr(SheetPart, "fills", lambda part, *_: part.name == "wall")
+    assert np.array_equal(picture, render(made, camera, focus=(camera,)))
 
 
 @pytest.mark.parametrize("shape", [(100, 200), (75, 75), (76, 149)])
