@@ -1,6 +1,6 @@
-"""Where the work of a benchmark is done: processes of this machine, or those of a cluster.
+"""Where the work of a benchmark is done: this process, others of this machine, or a cluster.
 
-Either way a task is handed out, and its rows come into the benchmark's folder.
+Wherever it is, rows come into the benchmark's folder. To other processes a task is handed out.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
+
+from threadpoolctl import threadpool_limits
 
 from runners.bench.work import Task, do
 from runners.request import RequestError
@@ -37,6 +39,17 @@ class Place:
     submit: Callable[[Task], Future[None]]
     workers: int
     lost: tuple[type[Exception], ...] = ()
+
+
+@contextmanager
+def in_this_process() -> Iterator[None]:
+    """Let numeric libraries use one thread, here and in processes that are started.
+
+    One at work alone needs no other process: that would load everything once more.
+    """
+    os.environ.update(ONE_THREAD)  # for processes; here the libraries have read it already
+    with threadpool_limits(1):
+        yield
 
 
 @contextmanager

@@ -8,7 +8,7 @@ import subprocess
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +17,11 @@ from tqdm import tqdm
 
 from runners.bench.cells import Cell, by_stack, cells_of, scoring_version
 from runners.bench.missing import left_of
-from runners.bench.places import Place, on_cluster, on_this_machine
+from runners.bench.places import Place, in_this_process, on_cluster, on_this_machine
 from runners.bench.store import Store, write_whole
 from runners.bench.suite import SUITE, Suite, suite_text
 from runners.bench.tables import write_tables
-from runners.bench.work import Task, give_up
+from runners.bench.work import Task, cells_done, give_up
 from runners.request import RequestError, request
 from runners.workplace import ONE_THREAD
 from simulator.manifest import pretty_json, versions
@@ -100,25 +100,36 @@ def bench(
     if only is not None:
         check_key(only, cells, suite=suite.name)
     store = Store(Path(out).absolute())
-    place = on_cluster(cluster) if cluster is not None else on_this_machine(workers)
-    with _kept(store), place as there:
+    with _kept(store), _place(workers, cluster) as there:
         store.make()
         with store.locked(f"{which}-of-{count}"):
-            known = pretty_json(environment(there.workers))
+            known = pretty_json(environment(there.workers if there else 1))
             write_whole(store.path / "environment.json", known.encode())
             write_whole(store.path / SUITE, suite_text(suite).encode())
-            alone = cluster is None and workers == 1
-            left = _missing(store, cells, shard, only)
-            tasks = {
-                task_on(store, group, only=only, alone=alone, keep_frames=keep_frames): keys
-                for group, keys in left
+            left = {
+                task_on(store, group, only=only, alone=there is None, keep_frames=keep_frames): (
+                    group,
+                    keys,
+                )
+                for group, keys in _missing(store, cells, shard, only)
             }
-            total = sum(len(keys) for keys in tasks.values())
+            total = sum(len(keys) for _, keys in left.values())
             say(f"{suite.name}: {len(cells)} cells, {total} to do here")
+            if there is None:
+                done = finished_here(store, suite, left)
+            else:
+                done = finished(store, {task: keys for task, (_, keys) in left.items()}, there)
             with _bar(suite.name, total if progress else 0) as bar:
-                for _ in finished(store, tasks, there):
+                for _ in done:
                     bar.update()
             return write_tables(store, cells)
+
+
+def _place(workers: int, cluster: str | None) -> AbstractContextManager[Place | None]:
+    """Return where the work is done; None where this process does it."""
+    if cluster is not None:
+        return on_cluster(cluster)
+    return on_this_machine(workers) if workers > 1 else in_this_process()
 
 
 def _bar(name: str, total: int) -> tqdm[Any]:
@@ -194,10 +205,28 @@ def task_on(
     )
 
 
-def finished(
-    store: Store, tasks: Mapping[Task, Sequence[str]], place: Place
-) -> Iterator[dict[str, Any]]:
-    """Have tasks done, and yield the row of each cell as it comes into the folder.
+def finished_here(
+    store: Store, suite: Suite, left: Mapping[Task, tuple[Sequence[Cell], Sequence[str]]]
+) -> Iterator[str]:
+    """Do what is left of each stack in this process, and yield the key of each such cell.
+
+    Parameters
+    ----------
+    store : Store
+    suite : Suite
+    left : mapping of Task to (all cells of the stack, keys of those to do)
+    """
+    for task, (cells, keys) in left.items():
+        waited_for = set(keys)
+        for key in cells_done(task, store, suite, cells):
+            if key in waited_for:
+                waited_for.remove(key)
+                yield key
+        yield from sorted(waited_for)  # another run on this folder has done them meanwhile
+
+
+def finished(store: Store, tasks: Mapping[Task, Sequence[str]], place: Place) -> Iterator[str]:
+    """Have tasks done, and yield the key of each cell as its row comes into the folder.
 
     Parameters
     ----------
@@ -223,9 +252,8 @@ def finished(
         now = store.stamps()
         new = over | {key for key in waited_for if now.get(key) != before.get(key)}
         for key in sorted(new & waited_for):
-            row = store.row(key)
-            if row is not None:
-                yield row
+            if store.row(key) is not None:
+                yield key
         waited_for -= new
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
+import scipy  # loads scipy.stats, which is slow, when it is asked for
 
 Values = npt.NDArray[np.float64]
 
@@ -150,7 +150,7 @@ def signed_rank_p(apart: Values) -> float:
     """Return the two-sided p of Wilcoxon's signed-rank test; 1 where nothing differs."""
     if apart.size == 0 or not np.any(apart):
         return 1.0
-    return float(stats.wilcoxon(apart).pvalue)
+    return float(scipy.stats.wilcoxon(apart).pvalue)
 
 
 def rank_biserial(apart: Values) -> float:
@@ -158,7 +158,7 @@ def rank_biserial(apart: Values) -> float:
     apart = apart[apart != 0]
     if apart.size == 0:
         return 0.0
-    ranks = stats.rankdata(np.abs(apart))
+    ranks = scipy.stats.rankdata(np.abs(apart))
     return float((ranks[apart > 0].sum() - ranks[apart < 0].sum()) / ranks.sum())
 
 
@@ -172,5 +172,5 @@ def least_difference(apart: Values, *, power: float = 0.8, level: float = 0.05) 
     if apart.size < 2:
         return float("nan")
     spread = float(apart.std(ddof=1))
-    wanted = stats.norm.ppf(1 - level / 2) + stats.norm.ppf(power)
+    wanted = scipy.stats.norm.ppf(1 - level / 2) + scipy.stats.norm.ppf(power)
     return float(wanted * spread / np.sqrt(apart.size * 3 / np.pi))

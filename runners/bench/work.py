@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import shutil
 import socket
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -72,14 +72,28 @@ class _Planned:
 
 
 def do(task: Task) -> None:
-    """Do what is missing of a stack; each cell is kept as soon as it is done.
+    """Do what is missing of a stack, given its names alone, and keep each cell when it is done.
 
     Raises
     ------
     RuntimeError
         The code, a library or a file of the suite is not what the task was given out with.
     """
-    store, suite, cells = _asked(task)
+    for _ in cells_done(task, *_asked(task)):
+        pass
+
+
+def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) -> Iterator[str]:
+    """Do what is missing of a stack, and yield the key of each cell when it is kept.
+
+    Parameters
+    ----------
+    task : Task
+    store : Store
+    suite : Suite
+    cells : sequence of Cell
+        All on the stack.
+    """
     with store.stack_locked(task.stack):
         judge = None
         for told in (False, True):  # those that are told the truth rest on the others
@@ -97,6 +111,7 @@ def do(task: Task) -> None:
             )
             for number, scored in done:
                 _keep(store, suite, left[number], scored, alone=task.alone)
+                yield left[number].key
         if judge is not None and not task.keep_frames:
             shutil.rmtree(judge.stack.path)
 

@@ -13,10 +13,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from runners.bench import bench, load_suite, verify
-from runners.bench.cells import PLAIN, cells_of, stacks_of
+from runners.bench.cells import PLAIN, by_stack, cells_of, stacks_of
 from runners.bench.conditions import FACTORS
+from runners.bench.places import in_this_process
+from runners.bench.run import finished_here, task_on
 from runners.bench.store import Store
 from runners.bench.suite import Ladder, Suite
 from runners.cli import main
@@ -104,6 +107,13 @@ class TestRows:
         assert "seconds" not in pd.read_csv(undisturbed / "rows.csv")
         assert pd.read_csv(undisturbed / "times.csv")["time_is_comparable"].all()
 
+    def test_alone_on_one_thread(self) -> None:
+        """OpenBLAS tells: one thread while a benchmark works here, then as many as before."""
+        with threadpool_limits(3):
+            with in_this_process():
+                assert {pool["num_threads"] for pool in threadpool_info()} == {1}
+            assert {pool["num_threads"] for pool in threadpool_info()} == {3}
+
     def test_environment_is_recorded(self, undisturbed: Path) -> None:
         """What it ran on and with."""
         known = json.loads((undisturbed / "environment.json").read_text())
@@ -149,6 +159,23 @@ class TestGoingOn:
         got = run(tiny, tmp_path / "out", shard=(1, 2), workers=2)
         assert got == (undisturbed / "rows.csv").read_text()
         assert not pd.read_csv(tmp_path / "out" / "times.csv")["time_is_comparable"].any()
+
+    def test_cells_done_by_another_run_are_told_of(
+        self, tiny: Path, undisturbed: Path, tmp_path: Path
+    ) -> None:
+        """All that was waited for, once each, though the last stack's came from elsewhere."""
+        out, suite = tmp_path / "out", load_suite(tiny)
+        shutil.copytree(undisturbed, out)
+        store, cells = Store(out), cells_of(suite)
+        (out / "cells" / f"{cells[2].key}.json").unlink()
+        left = {
+            task_on(store, group): (group, [cell.key for cell in group])
+            for group in by_stack(cells).values()
+        }
+        told = list(finished_here(store, suite, left))
+        assert told[0] == cells[2].key
+        assert sorted(told) == sorted(cell.key for cell in cells)
+        assert (store.row(cells[2].key) or {})["method"] == "mean"
 
     @pytest.mark.slow
     def test_killed_at_any_moment(self, tiny: Path, undisturbed: Path, tmp_path: Path) -> None:

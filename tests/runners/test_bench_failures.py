@@ -10,6 +10,7 @@ import os
 import re
 import resource
 import shutil
+import signal
 import subprocess
 import sys
 import threading
@@ -98,13 +99,14 @@ def is_short(said: str) -> bool:
 class TestKilled:
     """Kill -9 of each kind of process."""
 
-    def test_runner(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
-        """The runner alone, at three random moments: its workers and their methods end with it."""
+    @pytest.mark.parametrize("workers", ["1", "2"])
+    def test_runner(self, workers: str, suite: Path, peace: bytes, tmp_path: Path) -> None:
+        """The runner alone, at three random moments: all processes below it end with it."""
         out = tmp_path / "out"
         rng = np.random.default_rng()
         moments = rng.uniform(0.0, 4.0, 3)
         for number, moment in enumerate(moments):
-            process = start(suite, out, "--workers", "2")
+            process = start(suite, out, "--workers", workers)
             wait_for(lambda: rows_in(out) > number or process.poll() is not None)  # noqa: B023
             threading.Event().wait(moment)
             all_below = psutil.Process(process.pid).children(recursive=True)
@@ -145,6 +147,26 @@ class TestKilled:
         assert lost["reason"].tolist() == ["ended from outside by signal SIGKILL"]
         assert rows.loc[rows["method"] == "oracle", "reference"].tolist() == [1, 0]
         assert run(suite, out) == peace
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_interrupted(workers: str, suite: Path, peace: bytes, tmp_path: Path) -> None:
+    """Ctrl-C while a method runs: no process stays, what is done is kept, and it goes on."""
+    out = tmp_path / "out"
+    process = start(suite, out, "--workers", workers)
+    wait_for(lambda: below(process, "runners.child"))
+    all_below = psutil.Process(process.pid).children(recursive=True)
+    process.send_signal(signal.SIGINT)
+    status, said = told(process)
+    assert status == 1
+    assert is_short(said)
+    assert "interrupted" in said
+    assert not psutil.wait_procs(all_below, timeout=60)[1]
+    kept = contents(out / "cells")
+    assert len(kept) < CELLS
+    assert run(suite, out) == peace
+    assert kept.items() <= contents(out / "cells").items()
 
 
 @pytest.mark.slow
