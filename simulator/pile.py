@@ -94,11 +94,15 @@ def _shared(
     where: npt.NDArray[np.bool_],
 ) -> Floats:
     """Return how much the light past a layer's edge differs from the product of two means."""
-    slopes = sum(
-        _slope(cover, front_px, where, axis)[..., None] * _slope(light, behind_px, where, axis)
-        for axis in (0, 1)
-    )
-    return (-_SHARED * front_px * behind_px)[..., None] * slopes
+    front, behind = _steps(front_px, where), _steps(behind_px, where)
+    cover_down, cover_across = (_slope(cover, front, axis) for axis in (0, 1))
+    scale = -_SHARED * front_px * behind_px
+    shared = np.empty((light.shape[-1], *cover.shape), np.float32)
+    for number, plane in enumerate(np.moveaxis(light, -1, 0)):
+        slopes = cover_down * _slope(plane, behind, 0)
+        slopes += cover_across * _slope(plane, behind, 1)
+        np.multiply(scale, slopes, out=shared[number])
+    return np.moveaxis(shared, 0, -1)
 
 
 def _blurred(blur_px: Floats) -> npt.NDArray[np.bool_]:
@@ -115,27 +119,32 @@ def _around(marked: npt.NDArray[np.bool_]) -> tuple[slice, slice]:
     return spans[0], spans[1]
 
 
-def _slope(values: Floats, blur_px: Floats, where: npt.NDArray[np.bool_], axis: int) -> Floats:
-    """Return the change per pixel, taken over a step that goes with the blur."""
+def _steps(
+    blur_px: Floats, where: npt.NDArray[np.bool_]
+) -> list[tuple[int, npt.NDArray[np.bool_]]]:
+    """Return the steps that slopes are taken over, which go with the blur, and where each is."""
     level = np.log2(np.maximum(np.abs(blur_px) * np.float32(_STEP_PER_RADIUS), 1))
     level = np.minimum(np.rint(level), _MOST_LEVEL).astype(np.int8)
-    levels = np.unique(level[where])
-    slope = _change(values, axis, 2 ** int(levels[0]))
-    for more in levels[1:]:
-        here = level == more
-        here = here if values.ndim == 2 else here[..., None]
-        np.copyto(slope, _change(values, axis, 2 ** int(more)), where=here)
+    return [(2 ** int(one), level == one) for one in np.unique(level[where])]
+
+
+def _slope(values: Floats, steps: list[tuple[int, npt.NDArray[np.bool_]]], axis: int) -> Floats:
+    """Return the change per pixel, taken over its own step where each is."""
+    slope = _change(values, axis, steps[0][0])
+    for step, here in steps[1:]:
+        np.copyto(slope, _change(values, axis, step), where=here)
     return slope
 
 
 def _change(values: Floats, axis: int, step: int) -> Floats:
     """Return the change per pixel, taken over ``step`` pixels to either side."""
-    length = values.shape[axis]
-    at = np.arange(length)
-    after, before = np.minimum(at + step, length - 1), np.maximum(at - step, 0)
-    change = np.take(values, after, axis) - np.take(values, before, axis)
-    reach = np.maximum(after - before, 1).astype(np.float32)
-    shape = [1] * values.ndim
-    shape[axis] = length
-    change /= reach.reshape(shape)
+    change = np.empty(values.shape, np.float32)
+    v, c = np.moveaxis(values, axis, 0), np.moveaxis(change, axis, 0)
+    np.subtract(v[2 * step :], v[: -2 * step], out=c[step:-step])
+    c[step:-step] /= np.float32(2 * step)
+    # Toward the ends it is taken over what there is.
+    at, last = np.arange(len(v)), len(v) - 1
+    at = at[(at < step) | (at > last - step)]
+    after, before = np.minimum(at + step, last), np.maximum(at - step, 0)
+    c[at] = (v[after] - v[before]) / np.maximum(after - before, 1).astype(np.float32)[:, None]
     return change
