@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -12,9 +13,12 @@ from runners.methods.fused import Fused
 from runners.methods.pyramid import (
     BINOMIAL,
     collapse,
+    expanded_strips,
     gaussian_pyramid,
     laplacian_pyramid,
     level_count,
+    pixels,
+    reduce,
 )
 from runners.methods.tone import LUMA, Floats
 from runners.methods.views import Views
@@ -43,26 +47,42 @@ def laplacian_maximum(views: Views, *, a: float = BINOMIAL) -> Fused:
     graphics", RCA Engineer 30(5), 4 (1985). Kernel, rule and mean at the top: from memory.
     """
     levels = level_count(views.shape)
-    kept: list[Floats] = []
-    best: list[Floats] = []
-    weights = np.zeros(1, dtype=np.float32)
+    best: list[_Best] = []
+    total, weights = np.zeros(1, dtype=np.float32), np.zeros(1, dtype=np.float32)
     for view in views:
-        bands = laplacian_pyramid(view.image, levels, a)
         masks = coverage_pyramid(view.covered, levels)
-        activity = [np.abs(band @ LUMA) * mask for band, mask in zip(bands, masks, strict=True)]
-        top = masks[-1][..., None]
-        if not kept:
-            kept, best, weights = bands, activity, top.copy()
-            kept[-1] = bands[-1] * top
-            continue
+        image = view.image
         for level in range(levels):
-            better = activity[level] > best[level]
-            np.copyto(kept[level], bands[level], where=better[..., None])
-            np.copyto(best[level], activity[level], where=better)
-        kept[-1] += bands[-1] * top
-        weights += top
-    kept[-1] /= np.maximum(weights, 1e-6)
-    return Fused(collapse(kept, a))
+            smaller = reduce(image, a)
+            if len(best) == level:
+                best.append(_Best.none(image.shape))
+            for rows, doubled in expanded_strips(smaller, image.shape, a):
+                best[level].offer(rows, image[rows] - doubled, masks[level][rows])
+            image = smaller
+        total = total + image * masks[-1][..., None]
+        weights = weights + masks[-1][..., None]
+    top = np.asarray(total / np.maximum(weights, 1e-6), dtype=np.float32)
+    return Fused(collapse([*(level.band for level in best), top], a))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Best:
+    """The largest coefficients of one level so far, with what they had in luma."""
+
+    band: Floats
+    activity: Floats
+
+    @classmethod
+    def none(cls, shape: tuple[int, ...]) -> _Best:
+        """Start with a level that any coefficient is larger than."""
+        return cls(np.zeros(shape, dtype=np.float32), np.full(shape[:2], -1, dtype=np.float32))
+
+    def offer(self, rows: slice, band: Floats, mask: Floats) -> None:
+        """Take over, in a strip of rows, what is larger."""
+        activity = np.abs(band @ LUMA) * mask
+        better = activity > self.activity[rows]
+        np.copyto(pixels(self.band[rows]), pixels(band), where=better)
+        np.copyto(self.activity[rows], activity, where=better)
 
 
 def coverage_pyramid(covered: npt.NDArray[np.bool_], levels: int) -> list[Floats]:

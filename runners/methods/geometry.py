@@ -7,11 +7,14 @@ first pixel is (0, 0).
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 from skimage.transform import warp
 
+from runners.methods.strips import strips
 from runners.methods.tone import Floats
 
 Matrix = npt.NDArray[np.float64]
@@ -19,6 +22,8 @@ Coordinates = npt.NDArray[np.float32]
 
 # Below this largest displacement anywhere in the picture, resampling would only soften.
 _STILL_PX = 0.02
+# Rows on either side of a place that cubic interpolation there uses.
+_REACH = 2
 
 
 def similarity(
@@ -83,20 +88,51 @@ def resample(image: Floats, matrix: Matrix, *, order: int = 3) -> Floats:
     order : {1, 3}
         Bilinear or bicubic.
     """
-    if is_still(matrix, image.shape[:2]):
-        return image
-    planes = image if image.ndim == 3 else image[..., None]
-    out = np.empty_like(planes)
-    for channel in range(planes.shape[2]):
-        out[..., channel] = warp(
-            np.ascontiguousarray(planes[..., channel]),
-            matrix,
-            order=order,
-            mode="edge",
-            clip=False,
-            preserve_range=True,
-        )
-    return out.reshape(image.shape)
+    return resample_rows(lambda rows: image[rows], image.shape[:2], matrix, order=order)
+
+
+def resample_rows(
+    read: Callable[[slice], Floats], shape: tuple[int, int], matrix: Matrix, *, order: int = 3
+) -> Floats:
+    """Do what `resample` does to a frame of which only some rows are held at a time.
+
+    Parameters
+    ----------
+    read : callable
+        Gives the rows of the frame that a slice names.
+    shape : tuple of int
+        Height and width of the frame, px.
+    """
+    if is_still(matrix, shape):
+        return read(slice(None))
+    colours = read(slice(0, 1)).shape[2:]
+    planes = int(np.prod(colours))
+    out = np.empty((*shape, planes), dtype=np.float32)
+    for rows in strips(shape[0], shape[1]):
+        seen = _rows_seen(matrix, rows, shape)
+        part = read(seen).reshape(-1, shape[1], planes)
+        onto_part = similarity(y=-seen.start) @ matrix @ similarity(y=rows.start)
+        for plane in range(planes):
+            out[rows, :, plane] = warp(
+                np.ascontiguousarray(part[..., plane]),
+                onto_part,
+                output_shape=(rows.stop - rows.start, shape[1]),
+                order=order,
+                mode="edge",
+                clip=False,
+                preserve_range=True,
+            )
+    return out.reshape(*shape, *colours)
+
+
+def _rows_seen(matrix: Matrix, rows: slice, shape: tuple[int, int]) -> slice:
+    """Return which rows of a frame a strip of the reference picture is made of, at least one."""
+    height = rows.stop - rows.start
+    places = matrix @ similarity(y=rows.start) @ corners((height, shape[1]))
+    down = places[1] / places[2]
+    first = int(np.floor(down.min())) - _REACH
+    last = int(np.ceil(down.max())) + _REACH
+    return slice(min(max(first, 0), shape[0] - 1), max(min(last + 1, shape[0]), 1))
 
 
 def resample_dense(image: Floats, places: Coordinates, *, order: int = 3) -> Floats:
@@ -126,11 +162,26 @@ def carried(matrix: Matrix, shape: tuple[int, int]) -> Coordinates:
 
 
 def covered(matrix: Matrix, shape: tuple[int, int]) -> npt.NDArray[np.bool_]:
-    """Say which pixels of the reference picture a frame covers."""
+    """Say which pixels of the reference picture a frame covers, with the slack of `inside`."""
+    out = np.ones(shape, dtype=bool)
     if is_still(matrix, shape):
-        return np.ones(shape, dtype=bool)
-    places = carried(matrix, shape)
-    return inside(places[..., 0], places[..., 1], shape)
+        return out
+    rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None, :]
+    x, y, depth = matrix
+    # Each side of the frame is a straight line in the reference picture, and cuts a row but once.
+    for toward, down, rest in (
+        x + 0.5 * depth,
+        (shape[1] - 0.5) * depth - x,
+        y + 0.5 * depth,
+        (shape[0] - 0.5) * depth - y,
+    ):
+        value = down * rows + rest
+        if toward == 0:
+            out &= value >= 0
+        else:
+            crossing = -value / toward
+            out &= columns >= crossing if toward > 0 else columns <= crossing
+    return out
 
 
 def inside(

@@ -7,10 +7,12 @@ Communications 31, 532 (1983). Their generating kernel with a = 0.375 is the bin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
+import numpy.typing as npt
 
+from runners.methods.strips import strips
 from runners.methods.tone import Floats
 
 BINOMIAL = 0.375
@@ -32,55 +34,90 @@ def _taps(a: float) -> tuple[np.float32, np.float32, np.float32]:
 
 def reduce(image: Floats, a: float = BINOMIAL) -> Floats:
     """Blur with the kernel and keep every second row and column; edges are mirrored."""
-    return _reduce_rows(_reduce_rows(image, a).swapaxes(0, 1), a).swapaxes(0, 1)
+    rows, columns = ((side + 1) // 2 for side in image.shape[:2])
+    across = _mirrored(-2, 2 * columns + 1, image.shape[1])
+    out = np.empty((rows, columns, *image.shape[2:]), dtype=np.float32)
+    for strip in strips(rows, 2 * image[0].size):
+        down = _mirrored(2 * strip.start - 2, 2 * strip.stop + 1, len(image))
+        tall = _halved(image[down[::2]], image[down[1::2]], a)
+        even, odd = (_columns(tall, across[part::2]).swapaxes(0, 1) for part in (0, 1))
+        out[strip] = _halved(even, odd, a).swapaxes(0, 1)
+    return out
 
 
-def _reduce_rows(image: Floats, a: float) -> Floats:
+def _mirrored(start: int, stop: int, size: int) -> npt.NDArray[np.intp]:
+    """Return which of `size` rows stand at `start`..`stop` when both ends are mirrored."""
+    if size == 1:
+        return np.zeros(stop - start, dtype=np.intp)
+    period = 2 * (size - 1)
+    index = np.arange(start, stop) % period
+    return np.minimum(index, period - index)
+
+
+def _halved(even: Floats, odd: Floats, a: float) -> Floats:
+    """Blur along the first axis at every second row, given one even row more at either end."""
     middle, near, far = _taps(a)
-    padded = _mirrored(image, 2)
-    count = (image.shape[0] + 1) // 2
-    even, odd = padded[0::2], padded[1::2]
-    out = even[1 : count + 1] * middle
-    side = even[:count] + even[2 : count + 2]
+    out = even[1:-1] * middle
+    side = even[:-2] + even[2:]
     side *= far
     out += side
-    np.add(odd[:count], odd[1 : count + 1], out=side)
+    np.add(odd[:-1], odd[1:], out=side)
     side *= near
     out += side
     return out
 
 
-def _mirrored(image: Floats, reach: int) -> Floats:
-    """Continue an array by mirroring about its first and last row; one row is repeated."""
-    rows = image.shape[0]
-    index = np.arange(-reach, rows + reach + 1)
-    if rows == 1:
-        return image[np.zeros_like(index)]
-    period = 2 * (rows - 1)
-    index = np.abs((index + period) % period)
-    return image[np.where(index >= rows, period - index, index)]
-
-
 def expand(image: Floats, shape: Sequence[int], a: float = BINOMIAL) -> Floats:
     """Double a picture to `shape` by the kernel, so that a constant stays what it is."""
-    wide = _expand_rows(image.swapaxes(0, 1), shape[1], a).swapaxes(0, 1)
-    return _expand_rows(wide, shape[0], a)
-
-
-def _expand_rows(image: Floats, rows: int, a: float) -> Floats:
-    middle, near, far = _taps(a)
-    padded = np.concatenate([image[:1], image, image[-1:]])
-    if image.shape[0] > 1:
-        padded[0] = image[1]
-    out = np.empty((rows, *image.shape[1:]), dtype=np.float32)
-    even = padded[:-2] + padded[2:]
-    even *= 2 * far
-    even += padded[1:-1] * (2 * middle)
-    out[0::2] = even
-    odd = padded[1:-1] + padded[2:]
-    odd *= 2 * near
-    out[1::2] = odd[: rows // 2]
+    out = np.empty((*shape[:2], *image.shape[2:]), dtype=np.float32)
+    for rows, part in expanded_strips(image, shape, a):
+        out[rows] = part
     return out
+
+
+def expanded_strips(
+    image: Floats, shape: Sequence[int], a: float = BINOMIAL
+) -> Iterator[tuple[slice, Floats]]:
+    """Double a picture as `expand` does, strip by strip: which rows, and what they hold."""
+    height, width = shape[:2]
+    across = _continued(-1, image.shape[1] + 1, image.shape[1])
+    for rows in strips(height, width * image[0, 0].size, multiple=2):
+        down = _continued(rows.start // 2 - 1, (rows.stop + 1) // 2 + 1, len(image))
+        even, odd = _doubled(_columns(image[down], across).swapaxes(0, 1), a)
+        wide = np.empty((len(down), width, *image.shape[2:]), dtype=np.float32)
+        pixels(wide)[:, ::2] = pixels(even.swapaxes(0, 1))
+        pixels(wide)[:, 1::2] = pixels(odd.swapaxes(0, 1))[:, : width // 2]
+        part = np.empty((rows.stop - rows.start, *wide.shape[1:]), dtype=np.float32)
+        part[::2], odd = _doubled(wide, a)
+        part[1::2] = odd[: len(part) // 2]
+        yield rows, part
+
+
+def _continued(start: int, stop: int, size: int) -> npt.NDArray[np.intp]:
+    """Return which of `size` rows stand at `start`..`stop`: mirrored before, repeated behind."""
+    return np.minimum(np.abs(np.arange(start, stop)), size - 1)
+
+
+def _doubled(rows: Floats, a: float) -> tuple[Floats, Floats]:
+    """Return the even and odd rows of twice as many, given one row more at either end."""
+    middle, near, far = _taps(a)
+    even = rows[:-2] + rows[2:]
+    even *= 2 * far
+    even += rows[1:-1] * (2 * middle)
+    odd = rows[1:-1] + rows[2:]
+    odd *= 2 * near
+    return even, odd
+
+
+def _columns(image: Floats, index: npt.NDArray[np.intp]) -> Floats:
+    picked = np.take(pixels(image), index, axis=1)
+    return picked.view(np.float32).reshape(len(image), len(index), *image.shape[2:])
+
+
+def pixels(image: Floats) -> npt.NDArray[np.void]:
+    """View a picture with each pixel as one item: so they move three times as fast."""
+    whole = np.dtype((np.void, image[0, 0].nbytes))
+    return image.reshape(*image.shape[:2], -1).view(whole)[..., 0]
 
 
 def gaussian_pyramid(image: Floats, levels: int, a: float = BINOMIAL) -> list[Floats]:
@@ -96,7 +133,10 @@ def laplacian_pyramid(image: Floats, levels: int, a: float = BINOMIAL) -> list[F
     bands = []
     for _ in range(levels):
         smaller = reduce(image, a)
-        bands.append(image - expand(smaller, image.shape, a))
+        band = np.empty_like(image)
+        for rows, part in expanded_strips(smaller, image.shape, a):
+            np.subtract(image[rows], part, out=band[rows])
+        bands.append(band)
         image = smaller
     return [*bands, image]
 
@@ -105,5 +145,8 @@ def collapse(pyramid: Sequence[Floats], a: float = BINOMIAL) -> Floats:
     """Put a Laplacian pyramid together again."""
     image = pyramid[-1]
     for band in reversed(pyramid[:-1]):
-        image = band + expand(image, band.shape, a)
+        finer = np.empty_like(band)
+        for rows, part in expanded_strips(image, band.shape, a):
+            np.add(band[rows], part, out=finer[rows])
+        image = finer
     return image

@@ -6,14 +6,15 @@ that a method reads each frame only once more for each pass of its fusion.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from runners.methods.tone import LUMA, Floats, full_scale, to_float, to_light
+from runners.methods.strips import strips
+from runners.methods.tone import LUMA, Floats, decoder, full_scale, to_light
 
 PROXY_PIXELS = 400_000
 THUMB_PIXELS = 6_000
@@ -82,7 +83,20 @@ class Stack:
 
     def frame(self, index: int, gain: npt.ArrayLike = 1.0) -> Floats:
         """Read one frame as float32 in its own encoding, with a gain on its light."""
-        return to_float(np.asarray(self.frames[index]), gain=gain, linear=self.linear)
+        return self.reader(index, gain)(slice(None))
+
+    def reader(
+        self, index: int, gain: npt.ArrayLike = 1.0, *, grey: bool = False
+    ) -> Callable[[slice], Floats]:
+        """Read one frame, and return what turns rows of it into what `frame` would give.
+
+        Where `grey` is true, into the luma of that.
+        """
+        frame = np.asarray(self.frames[index])
+        decoded = decoder(frame.dtype, gain=gain, linear=self.linear)
+        if grey:
+            return lambda rows: decoded(frame[rows]) @ LUMA
+        return lambda rows: decoded(frame[rows])
 
     def small(self, index: int) -> SmallCopies:
         """Return the small copies of one frame, made at the first call."""
@@ -91,17 +105,22 @@ class Stack:
         return self._small[index]
 
     def _shrink(self, image: npt.NDArray[Any]) -> SmallCopies:
-        ratio = self.thumb_bin // self.proxy_bin
-        light = to_light(image, linear=self.linear)
-        proxy = binned(light, self.proxy_bin)
-        luma = proxy @ LUMA
-        white = image.max(axis=2) >= CLIPPED * full_scale(image.dtype)
-        grey = image @ LUMA / np.float32(full_scale(image.dtype))
-        return SmallCopies(
-            luma=luma,
-            light=binned(proxy, ratio),
-            clipped=binned(white.astype(np.float32), self.thumb_bin) > 0,
-            steepness=binned(_second_differences(grey), self.thumb_bin),
+        rows = strips(len(image), image[0].size, multiple=self.thumb_bin)
+        parts = [self._shrink_rows(image, strip) for strip in rows]
+        return SmallCopies(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+
+    def _shrink_rows(self, image: npt.NDArray[Any], rows: slice) -> tuple[npt.NDArray[Any], ...]:
+        """Return what the small copies hold of a strip of rows, in their order."""
+        part = image[rows]
+        proxy = binned(to_light(part, linear=self.linear), self.proxy_bin)
+        # A maximum over the short last axis would take twenty times as long.
+        brightest = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2])
+        white = brightest >= CLIPPED * full_scale(image.dtype)
+        return (
+            proxy @ LUMA,
+            binned(proxy, self.thumb_bin // self.proxy_bin),
+            binned(white.astype(np.float32), self.thumb_bin) > 0,
+            binned(_second_differences(image, rows), self.thumb_bin),
         )
 
 
@@ -109,11 +128,16 @@ def _bin_for(shape: tuple[int, int], pixels: int) -> int:
     return max(1, int(np.ceil(np.sqrt(shape[0] * shape[1] / pixels))))
 
 
-def _second_differences(grey: Floats) -> Floats:
-    """Absolute second differences down and right, zero at the border; shape (H, W, 2)."""
-    out = np.zeros((*grey.shape, 2), dtype=np.float32)
-    out[1:-1, :, 0] = np.abs(2 * grey[1:-1] - grey[:-2] - grey[2:])
-    out[:, 1:-1, 1] = np.abs(2 * grey[:, 1:-1] - grey[:, :-2] - grey[:, 2:])
+def _second_differences(image: npt.NDArray[Any], rows: slice) -> Floats:
+    """Absolute second differences of grey down and right, zero at the border; shape (h, W, 2)."""
+    above, below = rows.start > 0, rows.stop < len(image)
+    near = image[rows.start - above : rows.stop + below].astype(np.float32)
+    grey = near @ (LUMA / np.float32(full_scale(image.dtype)))
+    out = np.zeros((rows.stop - rows.start, image.shape[1], 2), dtype=np.float32)
+    inner = out[1 - above : len(out) - 1 + below, :, 0]
+    np.abs(2 * grey[1:-1] - grey[:-2] - grey[2:], out=inner)
+    own = grey[above : above + len(out)]
+    np.abs(2 * own[:, 1:-1] - own[:, :-2] - own[:, 2:], out=out[:, 1:-1, 1])
     return out
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from runners.methods.strips import strips
 
 Floats = npt.NDArray[np.float32]
 
@@ -38,12 +42,19 @@ def full_scale(dtype: np.dtype[Any]) -> float:
 
 
 def to_float(image: npt.NDArray[Any], *, gain: npt.ArrayLike = 1.0, linear: bool) -> Floats:
-    """Turn a frame into float32 in its own encoding, 1.0 = white, with a gain on its light.
+    """Turn a frame into float32 in its own encoding, 1.0 = white; see `decoder`."""
+    return decoder(image.dtype, gain=gain, linear=linear)(image)
+
+
+def decoder(
+    dtype: np.dtype[Any], *, gain: npt.ArrayLike = 1.0, linear: bool
+) -> Callable[[npt.NDArray[Any]], Floats]:
+    """Return what turns (rows of) a frame into float32 in its own encoding, 1.0 = white.
 
     Parameters
     ----------
-    image : ndarray, shape (H, W, 3)
-        uint8, uint16 or float.
+    dtype : dtype
+        Of the frame: uint8, uint16 or float.
     gain : float or array of three
         Factor on linear light, one per channel or one for all.
     linear : bool
@@ -51,19 +62,21 @@ def to_float(image: npt.NDArray[Any], *, gain: npt.ArrayLike = 1.0, linear: bool
     """
     gains = np.broadcast_to(np.asarray(gain, dtype=np.float32), 3)
     if (gains == 1).all() or linear:
-        return image.astype(np.float32) * (gains / np.float32(full_scale(image.dtype)))
-    if image.dtype.kind != "u":
-        return linear_to_srgb(srgb_to_linear(image) * gains)
-    return _by_table(image, gains)
+        factors = gains / np.float32(full_scale(dtype))
+        return lambda image: image.astype(np.float32) * factors
+    if dtype.kind != "u":
+        return lambda image: linear_to_srgb(srgb_to_linear(image) * gains)
+    # A table of 65536 values costs less than a power per pixel.
+    tables = [linear_to_srgb(_light_of_values(dtype) * one) for one in gains]
+    return lambda image: _looked_up(tables, image)
 
 
-def _by_table(image: npt.NDArray[Any], gains: Floats) -> Floats:
-    """Look every value up: a table of 65536 values costs less than a power per pixel."""
-    levels = np.arange(int(full_scale(image.dtype)) + 1, dtype=np.float32)
-    light = srgb_to_linear(levels / levels[-1])
+def _looked_up(tables: Sequence[Floats], image: npt.NDArray[Any]) -> Floats:
     out = np.empty(image.shape, dtype=np.float32)
-    for channel in range(3):
-        np.take(linear_to_srgb(light * gains[channel]), image[..., channel], out=out[..., channel])
+    for rows in strips(len(image), image[0].size):
+        for channel, table in enumerate(tables):
+            # With a mode, take need not check first and goes without a copy.
+            out[rows, :, channel] = np.take(table, image[rows, :, channel], mode="clip")
     return out
 
 
@@ -73,8 +86,16 @@ def to_light(image: npt.NDArray[Any], *, linear: bool) -> Floats:
         return image.astype(np.float32) / np.float32(full_scale(image.dtype))
     if image.dtype.kind != "u":
         return srgb_to_linear(image)
-    levels = np.arange(int(full_scale(image.dtype)) + 1, dtype=np.float32)
-    return np.take(srgb_to_linear(levels / levels[-1]), image)
+    return np.take(_light_of_values(image.dtype), image, mode="clip")
+
+
+@cache
+def _light_of_values(dtype: np.dtype[Any]) -> Floats:
+    """Return the linear light of every value that an unsigned type can hold."""
+    levels = np.arange(int(full_scale(dtype)) + 1, dtype=np.float32)
+    light = srgb_to_linear(levels / levels[-1])
+    light.flags.writeable = False
+    return light
 
 
 def like(image: Floats, dtype: np.dtype[Any]) -> npt.NDArray[Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,8 +17,8 @@ from runners.methods.geometry import (
     carried,
     covered,
     inside,
-    resample,
     resample_dense,
+    resample_rows,
 )
 from runners.methods.stack import Stack
 from runners.methods.tone import LUMA, Floats, linear_to_srgb, srgb_to_linear
@@ -75,14 +75,13 @@ class Views:
         gain = self.gains[frame]
         if gain.ndim == 3:
             return self._locally_gained(frame, gain, grey=grey)
-        image = self.stack.frame(frame, gain)
-        return self._aligned(image @ LUMA if grey else image, frame)
+        return self._aligned(self.stack.reader(frame, gain, grey=grey), frame)
 
-    def _aligned(self, image: Floats, frame: int) -> View:
-        if self.alignment.places is not None:
-            return self._dense(image, self.alignment.places(frame), self.alignment.matrices[frame])
+    def _aligned(self, read: Callable[[slice], Floats], frame: int) -> View:
         matrix = self.alignment.matrices[frame]
-        return View(resample(image, matrix), covered(matrix, self.shape))
+        if self.alignment.places is not None:
+            return self._dense(read(slice(None)), self.alignment.places(frame), matrix)
+        return View(resample_rows(read, self.shape, matrix), covered(matrix, self.shape))
 
     def _dense(self, image: Floats, places: Coordinates, matrix: Matrix) -> View:
         """Resample pixel by pixel; what the frame does not show is continued by the matrix."""
@@ -92,7 +91,7 @@ class Views:
 
     def _locally_gained(self, frame: int, gain: Floats, *, grey: bool) -> View:
         """Apply a gain that varies over the reference picture."""
-        view = self._aligned(self.stack.frame(frame), frame)
+        view = self._aligned(self.stack.reader(frame), frame)
         at = [(np.arange(side) + 0.5) / self.stack.thumb_bin - 0.5 for side in self.shape]
         places = np.meshgrid(*at, indexing="ij")
         field = np.stack(

@@ -7,6 +7,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
+from skimage.transform import warp
 
 from runners.methods.align import chained, direct, no_alignment, phase_correlated
 from runners.methods.align_flow import residual_flow
@@ -17,6 +18,7 @@ from runners.methods.geometry import (
     displacement,
     for_binned,
     for_full,
+    inside,
     resample,
     resample_dense,
     scale_of,
@@ -32,7 +34,9 @@ from runners.methods.select import (
     sharp_somewhere,
     well_exposed,
 )
-from runners.methods.stack import Stack, binned
+from runners.methods.stack import CLIPPED, Stack, binned
+from runners.methods.strips import strips
+from runners.methods.tone import LUMA
 from simulator import load_rig, load_scene, shoot
 from simulator.motion import nearest, places_in
 from tests.runners.stacks import Made, make_stack
@@ -256,6 +260,67 @@ def test_resampling_goes_from_reference_to_frame() -> None:
     dense = resample_dense(frame, carried(similarity(x=2, y=1), frame.shape))
     np.testing.assert_allclose(found, dense, atol=1e-5)
     assert covered(similarity(x=2, y=1), frame.shape).sum() == 19 * 28
+
+
+@pytest.mark.parametrize(
+    "matrix",
+    [
+        similarity(scale=1.01, turn=0.004, x=12.3, y=-7.7),
+        similarity(scale=0.9, turn=-0.3, x=400, y=150),
+        similarity(x=0.5, y=-290),
+        similarity(y=-1000),
+    ],
+)
+def test_resampling_in_strips_leaves_no_seam(matrix) -> None:
+    """Against one call of scikit-image for the whole picture, in double precision."""
+    frame = np.random.default_rng(3).random((300, 2048, 2)).astype(np.float32)
+    assert len(list(strips(300, 2048))) > 2
+    whole = warp(frame.astype(float), matrix, order=3, mode="edge", clip=False)
+    np.testing.assert_allclose(resample(frame, matrix), whole, atol=2e-3)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_what_a_frame_covers_is_what_it_shows(seed) -> None:
+    """The sides of the frame, as lines, against carrying every pixel; also in perspective."""
+    rng = np.random.default_rng(seed)
+    shape = (int(rng.integers(1, 60)), int(rng.integers(1, 60)))
+    matrix = np.eye(3) + rng.normal(0, 0.05, (3, 3))
+    matrix[:2, 2] = rng.normal(0, 8, 2)
+    matrix[2] = (*rng.normal(0, 1e-3, 2), 1) if seed % 2 else (0, 0, 1)
+    if seed % 5 == 0:
+        matrix[0, 1] = matrix[1, 0] = 0
+    places = carried(matrix, shape)
+    expected = inside(places[..., 0], places[..., 1], shape)
+    np.testing.assert_array_equal(covered(matrix, shape), expected)
+
+
+@pytest.mark.parametrize(
+    ("rows", "values", "multiple"), [(300, 9216, 1), (301, 9216, 8), (5, 1, 2)]
+)
+def test_strips_hold_every_row_once(rows, values, multiple) -> None:
+    """In order, and all but the last of whole multiples."""
+    cut = list(strips(rows, values, multiple=multiple))
+    assert [row for strip in cut for row in range(rows)[strip]] == list(range(rows))
+    assert all((strip.stop - strip.start) % multiple == 0 for strip in cut[:-1])
+
+
+def test_small_copies_know_nothing_of_strips() -> None:
+    """Steepness, light and luma of a frame of many strips, against the whole frame's."""
+    frame = np.random.default_rng(4).integers(0, 65536, (500, 700, 3)).astype(np.uint16)
+    frame[200:203, 100:103] = 65535
+    stack = Stack([frame], {"encoding": "linear"})
+    light = frame / np.float32(65535)
+    grey = light @ LUMA
+    steep = np.zeros((*grey.shape, 2), dtype=np.float32)
+    steep[1:-1, :, 0] = abs(np.diff(grey, 2, axis=0))
+    steep[:, 1:-1, 1] = abs(np.diff(grey, 2, axis=1))
+    small = stack.small(0)
+    np.testing.assert_allclose(small.steepness, binned(steep, stack.thumb_bin), rtol=1e-4)
+    np.testing.assert_allclose(small.light, binned(light, stack.thumb_bin), rtol=1e-5)
+    np.testing.assert_allclose(small.luma, binned(grey, stack.proxy_bin), rtol=1e-5)
+    white = binned((frame.max(axis=2) >= CLIPPED * 65535).astype(np.float32), stack.thumb_bin) > 0
+    np.testing.assert_array_equal(small.clipped, white)
+    assert small.clipped.any()
 
 
 def test_binning_is_the_mean_of_blocks() -> None:
