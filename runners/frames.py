@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from io import BytesIO
 from pathlib import Path
 from typing import Any, overload
 
@@ -92,22 +91,23 @@ def read_image(path: str | Path) -> Image:
         When the file is cut off, is no picture, or has another suffix.
     """
     path = Path(path)
-    data = path.read_bytes()
     try:
-        image = _decode(data, path.suffix.lower())
+        image = _read(path, path.suffix.lower())
+    except OSError:  # there is no such file, or it may not be read
+        raise
     except Exception as error:  # the readers raise many kinds on a broken file
         detail = " ".join(str(error).split())[:200]
         raise ValueError(f"{path.name} cannot be read as a picture: {detail}") from error
     return image[..., :3] if image.ndim == 3 and image.shape[2] == 4 else image
 
 
-def _decode(data: bytes, suffix: str) -> Image:
+def _read(path: Path, suffix: str) -> Image:
     if suffix in _TIFF:
-        return tifffile.imread(BytesIO(data))
+        return tifffile.imread(path)  # straight into the array, where nothing is compressed
     if suffix == ".png":
-        return imagecodecs.png_decode(data)
+        return imagecodecs.png_decode(path.read_bytes())
     if suffix in _JPEG:
-        return imagecodecs.jpeg8_decode(data)
+        return imagecodecs.jpeg8_decode(path.read_bytes())
     raise ValueError(f"suffix {suffix!r} is not one of {', '.join((*_TIFF, '.png', *_JPEG))}")
 
 
