@@ -11,7 +11,7 @@ from pathlib import Path
 import metrics
 from runners.bench.conditions import FACTORS
 from runners.bench.names import check_name
-from runners.bench.suite import Suite
+from runners.bench.suite import Ladder, Suite
 from runners.run import Method, find_method
 from simulator.manifest import canonical_json, plan_to_data, versions
 from simulator.rig import load_rig, stopped_to
@@ -74,12 +74,32 @@ def stacks_of(suite: Suite) -> Iterator[StackSpec]:
     plain = [StackSpec(plan=plan) for plan in _plans(suite)]
     yield from plain
     for ladder in suite.ladders:
+        bases = [
+            _shot_for(ladder, base.plan, suite.frames)
+            for base in plain
+            if not ladder.scenes or base.plan.scene.name in ladder.scenes
+        ]
         for severity, value in enumerate(ladder.values, start=1):
-            for base in plain:
-                if ladder.scenes and base.plan.scene.name not in ladder.scenes:
-                    continue
-                plan = FACTORS[ladder.factor].apply(base.plan, value)
+            for base in bases:
+                plan = FACTORS[ladder.factor].apply(base, value)
                 yield StackSpec(plan=plan, condition=ladder.factor, severity=severity, value=value)
+
+
+def _shot_for(ladder: Ladder, plan: Shoot, frames: int | None) -> Shoot:
+    """Plan a shoot anew in the light and with the pixels that a ladder wants, if it wants any."""
+    if ladder.light is None and ladder.crop is None and ladder.bin is None:
+        return plan
+    return shoot(
+        plan.scene,
+        plan.rig,
+        stance=plan.stance,
+        light=ladder.light or plan.light,
+        subject=plan.subject,
+        frames=frames,
+        seed=plan.seed,
+        crop=ladder.crop or plan.crop,
+        bin=ladder.bin or plan.bin,
+    )
 
 
 def cells_of(suite: Suite) -> list[Cell]:

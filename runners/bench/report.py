@@ -63,7 +63,7 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
         first=first,
         more=more,
         viewer=viewer(store, cells, progress=progress),
-        curves=curves(rows),
+        curves=curves(rows, suite.ladders),
         cells=made.every_cell(rows, [f"{again} --only {key}" for key in rows["cell_key"]]),
         again=f"{again} --workers {known['workers']}",
         environment=[(name, known.get(name, "")) for name in _TOLD],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from matplotlib.figure import Figure
 from runners.bench.cells import PLAIN
 from runners.bench.conditions import FACTORS
 from runners.bench.report_tables import MAIN
+from runners.bench.suite import Ladder
 
 #: Told apart without colour, too.
 _MARKERS = "osD^vPX*<>ph"
@@ -27,8 +29,12 @@ class Picture:
     words: str
 
 
-def curves(rows: pd.DataFrame) -> list[Picture]:
-    """Return a picture for each condition: results over its severity."""
+def curves(rows: pd.DataFrame, ladders: Sequence[Ladder] = ()) -> list[Picture]:
+    """Return a picture for each condition: results over its severity.
+
+    Ladders tell which conditions were shot in another way than the plain stacks.
+    """
+    own_way = {ladder.factor: _own_way(ladder) for ladder in ladders}
     made = []
     for condition in dict.fromkeys(rows["condition"]):
         if condition == PLAIN:
@@ -42,12 +48,18 @@ def curves(rows: pd.DataFrame) -> list[Picture]:
         over = f"on {scenes[0]}" if len(scenes) == 1 else f"mean over {len(scenes)} scenes"
         words = (
             f"Signal-to-noise ratio against the ideal over {condition.replace('-', ' ')} ({unit}), "
-            f"{over}; dashed: what the frames allow."
+            f"{over}; dashed: what the frames allow.{own_way.get(condition, '')}"
         )
         made.append(
             Picture(heading=condition.replace("-", " "), data=_curve(part, unit), words=words)
         )
     return made
+
+
+def _own_way(ladder: Ladder) -> str:
+    ways = [] if ladder.light is None else [f"in the light {ladder.light}"]
+    ways += [] if ladder.bin is None else [f"with {ladder.bin} x {ladder.bin} real pixels to one"]
+    return f" Shot {' and '.join(ways)}, unlike the plain stacks." if ways else ""
 
 
 def _even(part: pd.DataFrame) -> pd.DataFrame:

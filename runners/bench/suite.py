@@ -34,11 +34,18 @@ class Ladder:
         From mild to severe, in the factor's unit.
     scenes : tuple of str
         On which of the suite's scenes; none means all.
+    light : str or None
+        Instead of the suite's lights: a flash that is hardly used never runs low.
+    crop, bin
+        Instead of the suite's: where many pixels are merged into one, noise is merged, too.
     """
 
     factor: str
     values: tuple[float, ...] = Field(min_length=SEVERITIES, max_length=SEVERITIES)
     scenes: tuple[str, ...] = ()
+    light: str | None = None
+    crop: tuple[int, int] | None = None
+    bin: int | None = Field(default=None, ge=1)
 
     def __post_init__(self) -> None:
         if self.factor not in FACTORS:

@@ -245,6 +245,37 @@ class TestSuite:
         assert len({spec.key for spec in (plain, *worse)}) == 6
         assert plain.key == next(stacks_of(replace(suite, ladders=()))).key
 
+    def test_a_ladder_may_be_shot_in_its_own_way(self) -> None:
+        """Its light and pixels are its own; scenes, seeds and frames are the suite's."""
+        ladder = Ladder(
+            factor="noise",
+            values=(100, 200, 400, 800, 1600),
+            scenes=("ramp",),
+            light="flash-quarter",
+            crop=(96, 64),
+            bin=2,
+        )
+        suite = Suite(
+            name="one",
+            scenes=("ramp", "coin"),
+            methods=("mean",),
+            seeds=(3, 4),
+            frames=7,
+            crop=(240, 160),
+            bin=8,
+            ladders=(ladder,),
+        )
+        specs = list(stacks_of(suite))
+        plain, worse = specs[:4], specs[4:]
+        assert {(spec.plan.crop, spec.plan.bin, spec.plan.light.title) for spec in plain} == {
+            ((240, 160), 8, "flash at 1/16")
+        }
+        assert {(spec.plan.crop, spec.plan.bin, spec.plan.light.title) for spec in worse} == {
+            ((96, 64), 2, "flash at 1/4")
+        }
+        assert [(s.plan.seed, s.plan.iso) for s in worse[:3]] == [(3, 100), (4, 100), (3, 200)]
+        assert {(s.plan.scene.name, s.plan.frames) for s in worse} == {("ramp", 7)}
+
     def test_factors_reach_the_shoot(self) -> None:
         """Values arrive in their units."""
         suite = Suite(name="one", scenes=("ramp",), methods=("mean",), frames=10)

@@ -18,7 +18,7 @@ from runners.bench.report import called, write_report
 from runners.bench.report_curves import curves
 from runners.bench.report_tables import artefacts, depths, pairs, stages, standing
 from runners.bench.store import Store
-from runners.bench.suite import Suite, load_suite
+from runners.bench.suite import Ladder, Suite, load_suite
 from runners.cli import main
 from runners.request import RequestError
 
@@ -235,6 +235,12 @@ def test_a_curve_has_the_same_scenes_throughout() -> None:
         }
     )
     (drawn,) = curves(rows)
+    assert "Shot" not in drawn.words
+    ladder = Ladder(factor="noise", values=(1, 2, 3, 4, 5), light="flash-full", bin=2)
+    (told,) = curves(rows, [ladder])
+    assert told.words.endswith(
+        " Shot in the light flash-full and with 2 x 2 real pixels to one, unlike the plain stacks."
+    )
     (alone,) = curves(rows[rows["value"] == 200.0])
     assert drawn.data == alone.data
     (other,) = curves(rows[rows["scene"] == "a"])
