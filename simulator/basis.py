@@ -184,14 +184,15 @@ class Band:
         """Number of products."""
         return len(self.weights)
 
-    def index_at(self, radius_px: Floats) -> npt.NDArray[np.int32]:
+    def index_at(self, radius_px: Floats) -> npt.NDArray[np.intp]:
         """Return the index into ``weights`` and ``fade`` of each blur radius."""
         last = self.weights.shape[1] - 1
-        to_index = np.float32(self.side * last / self.high_px)
-        index = (radius_px * to_index + np.float32(0.5)).astype(np.int32)
+        index = radius_px * np.float32(self.side * last / self.high_px)
+        index += np.float32(0.5)
         # The last share is 0: it is for all that another band takes care of.
-        index[~self.on_side(radius_px)] = last
-        return np.minimum(index, last, out=index)
+        np.minimum(index, np.float32(last), out=index)
+        np.copyto(index, np.float32(last), where=~self.on_side(radius_px))
+        return index.astype(np.intp)
 
     def on_side(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
         """Return where a blur radius has this band's sign; 0 counts as +."""
@@ -209,7 +210,8 @@ class Band:
 
 @lru_cache(maxsize=12)
 def _gathered(band: Band, shape: tuple[int, int]) -> Floats:
-    return np.take(band.spectra, _radial_index(shape, band.spectra.shape[-1]), axis=-1)
+    index = _radial_index(shape, band.spectra.shape[-1]).astype(np.intp)
+    return np.take(band.spectra, index, axis=-1)
 
 
 @lru_cache(maxsize=48)

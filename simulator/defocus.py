@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,6 +17,9 @@ from simulator.smear import Path
 
 Floats = npt.NDArray[np.float32]
 
+#: Slopes of what is blurred may be taken over so many pixels to either side: a part that is given
+#: whole has so much darkness around it.
+SLOPE_REACH_PX = 16
 #: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
 _ALIKE_PX = 0.02
 _LEAST_LEVEL = np.float32(1e-5)
@@ -24,8 +28,8 @@ _LEAST_COVER, _TINY = np.float32(1e-6), np.float32(1e-12)
 _SHARP_PX = 0.5
 #: Cycles per merged pixel from which a merged picture fades.
 _FADES_FROM = 0.4
-#: Samples that a fast transform may be longer than it must be.
-_LONGEST_SPARE = 24
+#: Samples that stay in a processor's cache while they are worked on.
+_CACHED = 1 << 18
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +90,8 @@ def blur(
     if normalised:
         onto = onto.common(window)
     else:
-        onto = onto.common(window.grown(max(_field_reach_px(band, motion) for band in bands)))
+        farthest = max(_field_reach_px(band, window, motion) for band in bands)
+        onto = onto.common(window.grown(farthest + SLOPE_REACH_PX))
     if onto.empty:
         return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
     canvas = _Canvas(onto, layers=3 + 3 * (len(sources) - 3))
@@ -95,9 +100,17 @@ def blur(
     return _composed(onto, canvas.flattened(), coverage is None, normalised)
 
 
-def _field_reach_px(band: Band, motion: Path | None) -> int:
+def _field_reach_px(band: Band, window: Window, motion: Path | None) -> int:
     """Return how far beyond the part its transforms may reach: margin, and up to a fast length."""
-    return _reach_px(band, motion) + _LONGEST_SPARE * band.scale
+    reach = _reach_px(band, motion)
+    longest = max(window.shape) * window.scale + 2 * reach
+    return reach + _most_spare(-(-longest // band.scale) + 2) * band.scale
+
+
+@lru_cache(maxsize=256)
+def _most_spare(longest: int) -> int:
+    """Return how many samples longer than it must be a transform of up to a length may be."""
+    return max(fft.next_fast_len(size, real=True) - size for size in range(1, longest + 1))
 
 
 def _reach_px(band: Band, motion: Path | None) -> int:
@@ -163,10 +176,17 @@ class _Canvas:
             coarse_window, coarse = self._windows[scale], self._sums.pop(scale)
             window, fine = self.at(scale // 2)
             rows, cols = window.slices_in(Window(*_edges(coarse_window), scale=scale // 2))
-            for number, layer in enumerate(coarse):  # one at a time stays in the cache
-                fine[number] += doubled(layer, rows, cols)
+            together = _together(4 * coarse[0].size)
+            for first in range(0, len(coarse), together):
+                some = slice(first, first + together)
+                fine[some] += doubled(coarse[some], rows, cols)
             scale //= 2
         return self.at(1)[1]
+
+
+def _together(samples: int) -> int:
+    """Return how many layers of so many samples stay in the cache together, at least one."""
+    return max(1, _CACHED // samples)
 
 
 def _edges(window: Window) -> tuple[int, int, int, int]:
@@ -206,19 +226,21 @@ def _add_band(
     )
     shape = (down.size, across.size)
     mixed = np.zeros((len(total), shape[0], shape[1] // 2 + 1), np.complex64)
-    # One layer at a time stays in the cache.
-    field = np.zeros(shape, np.float32)
-    here = field[down.lead : down.lead + rows, across.lead : across.lead + cols]
+    together = _together(shape[0] * shape[1])
+    field = np.zeros((min(together, len(light)), *shape), np.float32)
+    here = field[:, down.lead : down.lead + rows, across.lead : across.lead + cols]
     for weights, transfer in zip(table, band.spectra_for(shape), strict=True):
-        weight = weights[index]
-        for number, layer in enumerate(light):
-            np.multiply(layer, weight, out=here)
-            _mix(mixed, number, fft.rfft2(field), transfer)
+        weight = weights.take(index)
+        for first in range(0, len(light), together):
+            some = light[first : first + together]
+            np.multiply(some, weight, out=here[: len(some)])
+            _mix(mixed, first, fft.rfft2(field[: len(some)]), transfer)
     after = _after(band, window, shape, motion)
-    for number, layer in enumerate(mixed):
-        blurred = fft.irfft2(layer if after is None else layer * after, s=shape)
-        kept = blurred[: down.stop, : across.stop]
-        _deposit(total[number], target, kept, work, (down.lead, across.lead))
+    for first in range(0, len(mixed), together):
+        layers = mixed[first : first + together]
+        blurred = fft.irfft2(layers if after is None else layers * after, s=shape)
+        kept = blurred[:, : down.stop, : across.stop]
+        _deposit(total[first : first + together], target, kept, work, (down.lead, across.lead))
 
 
 class _Room(NamedTuple):
@@ -264,7 +286,7 @@ def _after(
 
 def _gathered(
     light: Floats, radius: Floats, band: Band, part: Window, work: Window
-) -> tuple[Floats, Floats, npt.NDArray[np.int32]]:
+) -> tuple[Floats, Floats, npt.NDArray[np.intp]]:
     """Return a band's light on a window that may be coarser, and its weights: table and indices.
 
     Light is shared out among the bands before it is merged: they would not agree on the shares
@@ -291,23 +313,34 @@ def _gathered(
 def _deposit(
     total: Floats, target: Window, blurred: Floats, work: Window, lead: tuple[int, int]
 ) -> None:
-    """Add a blurred field, whose work window starts ``lead`` samples in, to a canvas."""
+    """Add blurred fields, whose work window starts ``lead`` samples in, to a canvas."""
     s = work.scale
     row0, col0 = work.row0 - lead[0] * s, work.col0 - lead[1] * s
-    field = Window(row0, row0 + blurred.shape[0] * s, col0, col0 + blurred.shape[1] * s, s)
+    field = Window(row0, row0 + blurred.shape[1] * s, col0, col0 + blurred.shape[2] * s, s)
     common = field.common(target)
     if not common.empty:
-        total[common.slices_in(target)] += blurred[common.slices_in(field)]
+        there, here = common.slices_in(target), common.slices_in(field)
+        total[:, *there] += blurred[:, *here]
 
 
 def _mix(
-    mixed: npt.NDArray[np.complex64], number: int, light: npt.NDArray, transfer: Floats
+    mixed: npt.NDArray[np.complex64],
+    first: int,
+    spectra: npt.NDArray[np.complex64],
+    transfer: Floats,
 ) -> None:
-    """Add one product: a colour takes its own channel's transfer, another layer all three."""
-    own = {number: number} if number < 3 else {3 * (number - 2) + c: c for c in range(3)}
-    product = np.empty_like(light)
-    for target, channel in own.items():
-        mixed[target] += np.multiply(light, transfer[channel], out=product)
+    """Add one product of some layers, the first of which is numbered ``first``.
+
+    A colour takes its own channel's transfer, another layer all three.
+    """
+    for number, spectrum in enumerate(spectra, first):
+        colour = number < 3
+        into = mixed[number : number + 1] if colour else mixed[3 * number - 6 : 3 * number - 3]
+        own = transfer[number : number + 1] if colour else transfer
+        step = _together(4 * own[:, 0].size)
+        for row in range(0, len(spectrum), step):
+            strip = slice(row, row + step)
+            into[:, strip] += spectrum[strip] * own[:, strip]
 
 
 def _compensation(shape: tuple[int, int], factor: int, scale: int) -> Floats:

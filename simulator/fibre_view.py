@@ -82,8 +82,11 @@ class FibrePart:
         depth_map = np.interp(along, np.arange(len(line)), depth).astype(np.float32)
         if bare:
             return View(window, NO_COLOUR, coverage, depth_map)
-        colour = self._shaded(along, side, camera) * coverage[..., None]
-        return View(window, colour, coverage, depth_map)
+        colour = np.zeros((3, *window.shape), np.float32)
+        there = coverage > 0
+        seen = self._shaded(along[there], side[there], camera)
+        colour[:, there] = seen.T * coverage[there]
+        return View(window, np.moveaxis(colour, 0, -1), coverage, depth_map)
 
     def fills(self, camera: Camera, window: Window) -> bool:
         """Say no: it is too small to."""

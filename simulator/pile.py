@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulator.camera import Window
-from simulator.defocus import Blurred
+from simulator.defocus import SLOPE_REACH_PX, Blurred
 
 Floats = npt.NDArray[np.float32]
 
@@ -18,9 +18,9 @@ _FLAT = 1e-3
 #: radius. It is 1/4 for even slopes, and 1/3 in the middle of a straight edge that is blurred.
 _SHARED = np.float32(1 / 3)
 #: Changes are taken over about this share of the blur radius to either side, and at most so far.
-_STEP_PER_RADIUS, _MOST_LEVEL = 1 / 3, 4
+_STEP_PER_RADIUS, _MOST_LEVEL = 1 / 3, np.log2(SLOPE_REACH_PX)
 #: How far from a pixel what is laid there depends on the layers, px.
-PILE_REACH_PX = 2**_MOST_LEVEL
+PILE_REACH_PX = SLOPE_REACH_PX
 
 
 class Pile:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -40,24 +42,27 @@ def merging_transfer(frequency: npt.NDArray, factor: int) -> npt.NDArray:
     return np.where(fine == 0, 1.0, np.sin(factor * safe) / (factor * np.sin(safe)))
 
 
-def doubled(layer: Floats, rows: slice, cols: slice) -> Floats:
-    """Return a layer at twice the samples, linearly between centres, cut to rows and cols."""
-    wide = _doubled_axis(layer, 1)[:, cols]
-    return _doubled_axis(wide, 0)[rows]
+def doubled(layers: Floats, rows: slice, cols: slice) -> Floats:
+    """Return layers at twice the samples, linearly between centres, cut to rows and cols."""
+    wide = np.empty((*layers.shape, 2), np.float32)
+    _double(layers, wide[..., 0], wide[..., 1], (..., slice(1, None)), (..., slice(-1)))
+    wide = wide.reshape(*layers.shape[:-1], -1)[..., cols]
+    tall = np.empty((*wide.shape[:-1], 2, wide.shape[-1]), np.float32)
+    later, earlier = (..., slice(1, None), slice(None)), (..., slice(-1), slice(None))
+    _double(wide, tall[..., 0, :], tall[..., 1, :], later, earlier)
+    return tall.reshape(*wide.shape[:-2], -1, wide.shape[-1])[..., rows, :]
 
 
-def _doubled_axis(layer: Floats, axis: int) -> Floats:
-    """Make each sample two: 3/4 of it, and 1/4 of its neighbour on that side."""
-    shape = list(layer.shape)
-    pairs = np.empty((*shape[: axis + 1], 2, *shape[axis + 1 :]), np.float32)
-    first, second = np.moveaxis(pairs, [axis + 1, axis], [0, 1])
-    own = np.moveaxis(layer, axis, 0)
-    near, far = np.float32(0.75) * own, np.float32(0.25) * own
-    np.add(near[1:], far[:-1], out=first[1:])
-    np.add(near[:-1], far[1:], out=second[:-1])
-    first[0], second[-1] = own[0], own[-1]
-    shape[axis] *= 2
-    return pairs.reshape(shape)
+def _double(values: Floats, first: Floats, second: Floats, later: Any, earlier: Any) -> None:
+    """Make each sample two along an axis: 3/4 of it, and 1/4 of its neighbour on that side.
+
+    ``later`` takes all but the first sample of the axis, ``earlier`` all but the last.
+    """
+    near, far = np.float32(0.75) * values, np.float32(0.25) * values
+    # The samples at both ends have no neighbour.
+    first[...] = second[...] = values
+    np.add(near[later], far[earlier], out=first[later])
+    np.add(near[earlier], far[later], out=second[earlier])
 
 
 def doubling_transfer(frequency: npt.NDArray, scale: int) -> npt.NDArray:
