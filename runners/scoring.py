@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from tqdm import tqdm
 
 import metrics
@@ -23,6 +22,8 @@ from simulator.shoot import BLUR_CRITERION_UM, Shoot
 from simulator.truth import REGIONS, Truth
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from simulator.stackio import Stack
 
 Floats = npt.NDArray[np.float32]
@@ -305,6 +306,8 @@ def score(
 
 def table(scored: Iterable[Scored]) -> pd.DataFrame:
     """Return the rows as one table."""
+    import pandas as pd  # noqa: PLC0415 - slow to load, and a benchmark's workers make no table
+
     return pd.DataFrame([item.row for item in scored])
 
 

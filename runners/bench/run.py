@@ -6,13 +6,12 @@ import errno
 import platform
 import subprocess
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, CancelledError, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 from tqdm import tqdm
 
 from runners.bench.cells import Cell, by_stack, cells_of, scoring_version
@@ -20,11 +19,13 @@ from runners.bench.missing import left_of
 from runners.bench.places import Place, in_this_process, on_cluster, on_this_machine
 from runners.bench.store import Store, write_whole
 from runners.bench.suite import SUITE, Suite, suite_text
-from runners.bench.tables import write_tables
 from runners.bench.work import Task, cells_done, give_up
 from runners.request import RequestError, request
 from runners.workplace import ONE_THREAD
 from simulator.manifest import pretty_json, versions
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: How often the folder is looked at for new rows.
 _LOOK_S = 1.0
@@ -119,6 +120,9 @@ def bench(
                 done = finished_here(store, suite, left)
             else:
                 done = finished(store, {task: keys for task, (_, keys) in left.items()}, there)
+            # Loads pandas, which workers do without, while they start.
+            from runners.bench.tables import write_tables  # noqa: PLC0415
+
             with _bar(suite.name, total if progress else 0) as bar:
                 for _ in done:
                     bar.update()
@@ -226,7 +230,7 @@ def finished_here(
 
 
 def finished(store: Store, tasks: Mapping[Task, Sequence[str]], place: Place) -> Iterator[str]:
-    """Have tasks done, and yield the key of each cell as its row comes into the folder.
+    """Hand tasks out at once; yield the key of each cell as its row comes into the folder.
 
     Parameters
     ----------
@@ -238,6 +242,16 @@ def finished(store: Store, tasks: Mapping[Task, Sequence[str]], place: Place) ->
     """
     before = store.stamps()
     pending = {place.submit(task): task for task in tasks}
+    return _as_they_come(store, tasks, place, pending, before)
+
+
+def _as_they_come(
+    store: Store,
+    tasks: Mapping[Task, Sequence[str]],
+    place: Place,
+    pending: dict[Future[None], Task],
+    before: Mapping[str, int],
+) -> Iterator[str]:
     waited_for = {key for keys in tasks.values() for key in keys}
     while pending:
         done, _ = wait(pending, timeout=_LOOK_S, return_when=FIRST_COMPLETED)

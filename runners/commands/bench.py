@@ -5,17 +5,17 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from runners.bench.cells import PLAIN
 from runners.bench.run import bench
-from runners.bench.statistics import bootstrap, by_scene
 from runners.bench.suite import load_suite
 from runners.commands.options import add_progress_option, shows_progress, whole
 from runners.contract import DONE
 from runners.request import RequestError, request
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def add_parser(commands: Any) -> None:
@@ -106,6 +106,9 @@ def tell_one(row: pd.Series, out: Path) -> int:
 
 def standing(rows: pd.DataFrame) -> str:
     """Return the methods, best first: mean over scenes with its interval, failures ranked worst."""
+    # Loads pandas, which the processes of a benchmark do without; they load this module, too.
+    from runners.bench.statistics import bootstrap, by_scene  # noqa: PLC0415
+
     table = by_scene(rows, "total.psnr_db")
     found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}
     lines = [f"{'method':30s} {'dB':>6s} {'95 % interval':>15s} {'scenes':>6s} {'failed':>6s}"]

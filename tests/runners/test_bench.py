@@ -362,6 +362,15 @@ def test_the_usual_view_does_not_depend_on_the_order() -> None:
     assert usual_view([]) is None
 
 
+def test_what_is_slow_to_load_waits() -> None:
+    """In a process of its own: workers make no table, and a run tests no difference."""
+    code = "import sys, runners.commands.bench, runners.bench.work; print(*sys.modules)"
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = ran.stdout.split()
+    assert "runners.scoring" in loaded
+    assert not {"pandas", "scipy.stats", "matplotlib"} & set(loaded)
+
+
 def test_command_prints_the_standing(
     tiny: Path, undisturbed: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
