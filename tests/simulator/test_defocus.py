@@ -8,7 +8,7 @@ from scipy.special import j1
 from simulator import transfer
 from simulator.basis import Optics
 from simulator.camera import Window
-from simulator.defocus import bands_for, blur
+from simulator.defocus import SLOPE_REACH_PX, bands_for, blur
 from simulator.smear import Path
 
 WAVES = ((0.58, 0.61, 0.64), (0.51, 0.54, 0.57), (0.44, 0.46, 0.49))
@@ -122,6 +122,22 @@ def spot(radius_px, spread_px):
     cover[7:9, 7:9] = [[0.3, 0.8], [1.0, 0.2]]
     radii = radius_px + np.linspace(-spread_px, spread_px, 16)
     return cover, np.tile(radii.astype(np.float32), (16, 1))
+
+
+@pytest.mark.parametrize("side", [5, 16, 27, 38, 45])
+@pytest.mark.parametrize("widest_px", [3.0, 8.0, 30.0])
+def test_a_whole_part_has_darkness_around_it(side, widest_px):
+    """All light is given, to the basis's 1e-3, and dark pixels enough to take slopes of it."""
+    window = Window(0, side, 0, side)
+    radius = np.ascontiguousarray(sloping(0.6 * widest_px, widest_px)[:side, :side])
+    ones = ONES[:side, :side]
+    got, found = spread(
+        ones, radius, key=WAVE, coverage=ones, window=window, onto=window.grown(400)
+    )
+    inner = found.grown(-SLOPE_REACH_PX).slices_in(found)
+    assert got[inner].sum(dtype=float) == pytest.approx(side * side, rel=1e-3)
+    got[inner] = 0
+    assert not got.any()
 
 
 @pytest.mark.parametrize("key", [DISC, WAVE], ids=["disc", "waves"])
