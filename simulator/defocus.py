@@ -101,10 +101,12 @@ def blur(
 
 
 def _field_reach_px(band: Band, window: Window, motion: Path | None) -> int:
-    """Return how far beyond the part its transforms may reach: margin, and up to a fast length."""
+    """Return how far beyond the part light may come of a band: margin, and up to a fast length."""
     reach = _reach_px(band, motion)
     longest = max(window.shape) * window.scale + 2 * reach
-    return reach + _most_spare(-(-longest // band.scale) + 2) * band.scale
+    # Merged pixels start a little before the part, and doubling them smears by as much.
+    more = 2
+    return reach + (_most_spare(-(-longest // band.scale) + more) + more) * band.scale
 
 
 @lru_cache(maxsize=256)
