@@ -114,13 +114,11 @@ class BallPart:
 
 
 def _spread(camera: Camera, window: Window, fine: int) -> tuple[npt.NDArray, npt.NDArray]:
-    """Return the tangents of ``fine`` rays per pixel side, down (n, 1) and across (1, m)."""
-    places = (np.arange(fine) + 0.5) / fine - 0.5
-    step = window.scale / camera.focal_px
-    down, across = (axis.astype(np.float64).ravel() for axis in camera.ray_axes(window))
-    return (
-        (down[:, None] + step * places).reshape(-1, 1),
-        (across[:, None] + step * places).reshape(1, -1),
+    """Return the tangents of ``fine`` rays per pixel side, as `Camera.ray_axes` does."""
+    places = ((np.arange(fine) + 0.5) / fine - 0.5) * window.scale
+    row, col = (axis.ravel() for axis in window.centres())
+    return camera.rays_at(
+        (row[:, None] + places).reshape(-1, 1), (col[:, None] + places).reshape(1, -1)
     )
 
 

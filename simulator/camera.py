@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,11 @@ from simulator.sway import STILL, SubjectPose
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
+Axis = npt.NDArray[Any]
+
+#: Steps to the place of a point in the picture of a curved field; each leaves a small part of
+#: the error before it.
+_FIELD_STEPS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +45,11 @@ class Window:
     def empty(self) -> bool:
         """Whether no sample is left."""
         return self.row1 <= self.row0 or self.col1 <= self.col0
+
+    def centres(self) -> tuple[Doubles, Doubles]:
+        """Return row (n, 1) and column (1, m) of the samples' centres, pixel coordinates."""
+        rows, cols = (np.arange(count, dtype=np.float64) + 0.5 for count in self.shape)
+        return self.row0 + rows[:, None] * self.scale, self.col0 + cols[None, :] * self.scale
 
     def grown(self, pixels: int) -> Window:
         """Return the window with a margin all round."""
@@ -99,7 +110,7 @@ class Camera:
         Where the living parts of the scene are.
     place_mm : (x, y)
         The point of the entrance pupil to look through, from its middle, in the camera's own
-        axes. Points in the plane of focus stay where they are in the picture.
+        axes. Points in focus stay where they are in the picture.
     """
 
     rig: Rig
@@ -201,13 +212,51 @@ class Camera:
         )
         return replace(self, pose=pose)
 
+    @property
+    def even(self) -> bool:
+        """Whether rays of neighbouring pixels lie evenly beside each other.
+
+        On a curved field they do from the middle of the pupil alone.
+        """
+        return self.lens_rig.lens.field_curvature_per_mm == 0 or self.place_mm == (0.0, 0.0)
+
+    def focused_mm(self, down: Axis, across: Axis) -> Axis | float:
+        """Return the camera depth in focus over the field, given by tangents to the axis."""
+        curvature = self.lens_rig.lens.field_curvature_per_mm
+        if curvature == 0:
+            return self.distance_mm
+        sag_mm = curvature / 2 * self.distance_mm**2 * (down * down + across * across)
+        return self.distance_mm + sag_mm
+
+    def field_axes(self, window: Window) -> tuple[Floats, Floats]:
+        """Return where a window's sample centres are in the field: tangents from the axis.
+
+        Seen from the middle of the pupil, down (n, 1) and across (1, m).
+        """
+        down, across = self._field(*window.centres())
+        return down.astype(np.float32), across.astype(np.float32)
+
     def ray_axes(self, window: Window) -> tuple[Floats, Floats]:
-        """Return the tangents of a window's sample centres, down (n, 1) and across (1, m)."""
-        rows, cols = window.shape
-        row_mid, col_mid = self.middle_px
-        down = (window.row0 + (np.arange(rows) + 0.5) * window.scale - row_mid) / self.focal_px
-        across = (window.col0 + (np.arange(cols) + 0.5) * window.scale - col_mid) / self.focal_px
-        return down[:, None].astype(np.float32), across[None, :].astype(np.float32)
+        """Return the tangents of the rays of a window's sample centres.
+
+        Down (n, 1) and across (1, m) where rays lie evenly, else (n, m) both.
+        """
+        down, across = self.rays_at(*window.centres())
+        return down.astype(np.float32), across.astype(np.float32)
+
+    def rays_at(self, row: Doubles, col: Doubles) -> tuple[Doubles, Doubles]:
+        """Return the tangents, down and across, of the rays of places in the picture, px."""
+        down, across = self._field(row, col)
+        x, y = self.place_mm
+        if x == y == 0:
+            return down, across
+        # From elsewhere in the pupil a pixel shows the same point in focus.
+        distance = self.focused_mm(down, across)
+        return down - y / distance, across - x / distance
+
+    def _field(self, row: Doubles, col: Doubles) -> tuple[Doubles, Doubles]:
+        row_mid, col_mid = self.frame.row1 / 2, self.frame.col1 / 2
+        return (row - row_mid) / self.focal_px, (col - col_mid) / self.focal_px
 
     def directions(self, window: Window) -> tuple[Floats, Floats, Floats]:
         """Return the rays of a window's samples, scaled to unit depth along the optical axis.
@@ -224,9 +273,14 @@ class Camera:
         """Return row, column (pixel coordinates) and camera depth (mm) of points (..., 3)."""
         local = (np.asarray(points_mm) - self.pupil_mm) @ self.rotation
         depth = local[..., 2]
-        row_mid, col_mid = self.middle_px
+        down, across = local[..., 1] / depth, local[..., 0] / depth
+        x, y = self.place_mm
+        field = down, across
+        for _ in range(1 if self.even else _FIELD_STEPS):
+            distance = self.focused_mm(*field)
+            field = down + y / distance, across + x / distance
         return (
-            self.focal_px * local[..., 1] / depth + row_mid,
-            self.focal_px * local[..., 0] / depth + col_mid,
+            self.focal_px * field[0] + self.frame.row1 / 2,
+            self.focal_px * field[1] + self.frame.col1 / 2,
             depth,
         )

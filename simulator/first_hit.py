@@ -53,8 +53,10 @@ def _climb(surface: Surface, camera: Camera, window: Window) -> float:
 
 def corner_rays(camera: Camera, window: Window) -> tuple[Floats, Floats, Floats]:
     """Return the directions of the rays of a window's four corner pixels, (2, 2) each."""
-    down, across = camera.ray_axes(Window(window.row0, window.row1, window.col0, window.col1))
-    return turned(camera, down[[0, -1]], across[:, [0, -1]])
+    row = np.array([[window.row0 + 0.5], [window.row1 - 0.5]])
+    col = np.array([[window.col0 + 0.5, window.col1 - 0.5]])
+    down, across = (axis.astype(np.float32) for axis in camera.rays_at(row, col))
+    return turned(camera, down, across)
 
 
 def turned(camera: Camera, down: Floats, across: Floats) -> tuple[Floats, Floats, Floats]:

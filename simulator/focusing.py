@@ -92,15 +92,14 @@ def blur_and_beyond_px(
     row, col, depth = seen_by(other, camera, window, depth_mm)
     row_mid, col_mid = other.middle_px
     down, across = (row - row_mid) / other.focal_px, (col - col_mid) / other.focal_px
-    offset = depth - _focused_mm(other, down, across)
+    offset = depth - other.focused_mm(down, across)
     radius = np.float32(key.radius_px_per_defocus_mm) * defocus_mm(other, offset)
     return radius, _beyond(other, row, col)
 
 
 def own_blur_px(camera: Camera, key: Blur, window: Window, depth_mm: Floats) -> Floats:
     """Return the blur radius of a camera's own view, px, always signed: + behind the focus."""
-    down, across = camera.ray_axes(window)
-    offset = depth_mm - _focused_mm(camera, down, across)
+    offset = depth_mm - camera.focused_mm(*camera.field_axes(window))
     return np.float32(key.radius_px_per_defocus_mm) * defocus_mm(camera, offset)
 
 
@@ -118,15 +117,6 @@ def _beyond(camera: Camera, row: Floats, col: Floats) -> Floats:
     down = np.maximum(-row, row - np.float32(frame.row1))
     across = np.maximum(-col, col - np.float32(frame.col1))
     return np.maximum(down, across)
-
-
-def _focused_mm(camera: Camera, down: Floats, across: Floats) -> Floats | np.float32:
-    """Return the camera depth in focus over the field, given by tangents to the axis."""
-    curvature = camera.lens_rig.lens.field_curvature_per_mm
-    if curvature == 0:
-        return np.float32(camera.distance_mm)
-    square = np.float32(camera.distance_mm) ** 2 * (down * down + across * across)
-    return np.float32(camera.distance_mm) + np.float32(curvature / 2) * square
 
 
 def defocus_mm(camera: Camera, offset_mm: Floats) -> Floats:

@@ -128,12 +128,11 @@ def stopped_to(rig: Rig, f_number: float) -> Rig:
 
 
 def plain_rig(rig: Rig) -> Rig:
-    """Return the same rig with a lens free of aberrations and vignetting."""
+    """Return the same rig with a lens free of vignetting and of aberrations that spread a point."""
     lens = replace(
         rig.lens,
         spherical_um=0.0,
         axial_colour_mm=(0.0, 0.0, 0.0),
-        field_curvature_per_mm=0.0,
         vignetting_stops=0.0,
     )
     return replace(rig, lens=lens)

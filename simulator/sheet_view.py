@@ -172,7 +172,7 @@ class SheetPart:
         and on the farthest plane of the surface. A convex outline that holds these holds it all.
         """
         outline = self.spec.outline
-        if not is_convex(outline):
+        if not is_convex(outline) or not camera.even:
             return outline.kind == "everywhere"
         spare = window.grown(_SPARE_PX * window.scale)
         dx, dy, dz = first_hit.corner_rays(camera, spare)
@@ -273,11 +273,12 @@ class SheetPart:
         if len(row) == 0:
             return coverage
         whole = np.ones(window.shape, np.float32) if coverage is None else coverage
-        down, across = camera.ray_axes(window)
-        places = (np.arange(_RAYS, dtype=np.float32) + np.float32(0.5)) / _RAYS - np.float32(0.5)
-        places = places * np.float32(window.scale / camera.focal_px)
-        down = (down[row, 0][:, None, None] + places[:, None] + 0 * places).ravel()
-        across = (across[0, col][:, None, None] + places + 0 * places[:, None]).ravel()
+        down, across = (np.broadcast_to(axis, window.shape) for axis in camera.ray_axes(window))
+        places = ((np.arange(_RAYS) + 0.5) / _RAYS - 0.5).astype(np.float32)
+        places *= np.float32(window.scale / camera.focal_px)
+        by_row, by_col = np.broadcast_arrays(places[:, None], places)
+        down = (down[row, col][:, None, None] + by_row).ravel()
+        across = (across[row, col][:, None, None] + by_col).ravel()
         met = first_hit.march(self, camera, down, across)
         dx, dy, _ = first_hit.turned(camera, down, across)
         px, py, _ = camera.pupil_mm.astype(np.float32)

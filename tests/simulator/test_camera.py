@@ -115,9 +115,11 @@ def test_roll_comes_first_then_pitch_then_yaw(rig):
 
 @pytest.mark.parametrize("pose", [NOMINAL, ASKEW])
 @pytest.mark.parametrize("scale", [1, 4])
-def test_rays_go_through_pixel_centres(rig, pose, scale):
+@pytest.mark.parametrize("place_mm", [(0.0, 0.0), (-5.0, 7.0)])
+def test_rays_go_through_pixel_centres(rig, pose, scale, place_mm):
     """A point on the ray of a sample projects to that sample's centre, at the ray's depth."""
-    camera = Camera(rig, pose)
+    rig = replace(rig, lens=replace(rig.lens, field_curvature_per_mm=0.05))
+    camera = Camera(rig, pose, place_mm=place_mm)
     window = Window(-8, 128, 8, 200, scale)
     x, y, z = np.broadcast_arrays(*camera.directions(window))
     points = camera.pupil_mm + 97.0 * np.stack([x, y, z], axis=-1).astype(float)
@@ -126,6 +128,21 @@ def test_rays_go_through_pixel_centres(rig, pose, scale):
     assert row == pytest.approx(-8 + (rows + 0.5) * scale, abs=2e-3)
     assert col == pytest.approx(8 + (cols + 0.5) * scale, abs=2e-3)
     assert depth == pytest.approx(97.0, abs=1e-4)
+
+
+@pytest.mark.parametrize("curvature_per_mm", [0.0, 0.05, -0.05])
+def test_a_point_in_focus_stays_where_it_is_from_all_of_the_pupil(rig, curvature_per_mm):
+    """Points on the curved surface in focus, half k rho squared farther, land in one place."""
+    rig = replace(rig, lens=replace(rig.lens, field_curvature_per_mm=curvature_per_mm))
+    x, y = np.meshgrid(np.linspace(-2, 2, 5), np.linspace(-1.3, 1.3, 3))
+    sag = curvature_per_mm / 2 * (x**2 + y**2)
+    # x and y are where the rays from the middle of the pupil cross the plane of focus.
+    points = np.stack([x, y, np.full_like(x, DISTANCE_MM)]) * (1 + sag / DISTANCE_MM)
+    points = np.moveaxis(points, 0, -1) - [0, 0, DISTANCE_MM]
+    for place_mm in ((0.0, 0.0), (8.0, 0.0), (-3.0, -7.0)):
+        row, col, _ = Camera(rig, place_mm=place_mm).project(points)
+        assert row == pytest.approx(MIDDLE[0] + PX_PER_MM * y, abs=2e-5)
+        assert col == pytest.approx(MIDDLE[1] + PX_PER_MM * x, abs=2e-5)
 
 
 def test_the_first_pixel_has_its_centre_at_a_half(rig):

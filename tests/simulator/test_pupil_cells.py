@@ -77,6 +77,50 @@ def test_aberrations_and_diffraction_stay_in_exact_pictures(rig: Rig) -> None:
     assert fast[0, 0, 0] < 0.8 * fast[64, 10, 0]
 
 
+def traced(rig: Rig, rows: slice, near_mm: float, far_mm: float, rays: int = 1500) -> np.ndarray:
+    """Trace rays from even places in the pupil through the points in focus of 4 x 4 spots a pixel.
+
+    They meet a bar of 0.9 at z = ``near_mm``, |x - 1.3| < 0.15 mm, a card of 0.5 at ``far_mm``,
+    x < 1.5 mm, or nothing. Thin lens, curved field: nothing of the renderer's is used.
+    """
+    lens, sensor = rig.lens, rig.sensor
+    distance = lens.focal_length_mm * (1 / lens.magnification + 1 / lens.pupil_ratio)
+    number = np.arange(rays) + 0.5
+    radius = lens.focal_length_mm / (2 * lens.f_number) * np.sqrt(number / rays)
+    turn = number * np.pi * (3 - np.sqrt(5))
+    spots = (np.arange(4) + 0.5) / 4
+    pitch_mm = sensor.pitch_um * 1e-3 / lens.magnification
+    x = ((np.arange(sensor.width_px)[:, None] + spots).ravel() - sensor.width_px / 2) * pitch_mm
+    y = ((np.arange(rows.start, rows.stop)[:, None] + spots).ravel() - 64) * pitch_mm
+    sag = lens.field_curvature_per_mm / 2 * (x**2 + y[:, None] ** 2)
+    focused = distance + sag
+    # The point in focus is where the ray from the middle of the pupil comes to its surface.
+    point = x * focused / distance
+    light = np.zeros(focused.shape)
+    for eye in radius * np.cos(turn):
+        bar, card = (eye + (point - eye) * (distance + z) / focused for z in (near_mm, far_mm))
+        light += np.where(np.abs(bar - 1.3) < 0.15, 0.9, np.where(card < 1.5, 0.5, 0.0))
+    return light.reshape(rows.stop - rows.start, 4, sensor.width_px, 4).mean(axis=(1, 3)) / rays
+
+
+@pytest.mark.parametrize("curvature_per_mm", [0.0, 0.3, -0.3])
+def test_cells_see_a_curved_field(rig: Rig, curvature_per_mm: float) -> None:
+    """An edge far from the axis, blurred on both sides, against rays traced through the pupil."""
+    lens = replace(rig.lens, field_curvature_per_mm=curvature_per_mm)
+    card = Outline(kind="rectangle", size_mm=(4.0, 9.0))
+    bar = Outline(kind="rectangle", size_mm=(0.3, 9.0))
+    surfaces = (
+        replace(plate("card", 0.9, 0.5, card), centre_mm=(-0.5, 0.0, 0.9)),
+        replace(plate("bar", -0.4, 0.9, bar), centre_mm=(1.3, 0.0, -0.4)),
+    )
+    scene = replace(two_plates(0, 1, 0), surface=surfaces, backdrop=(0, 0, 0))
+    curved, rows = replace(rig, lens=lens), slice(61, 67)
+    picture = render_view(scene, curved, diffraction=False, exact=True, cells=32)
+    error = picture[rows, 120:180, 1] - traced(curved, rows, -0.4, 0.9)[:, 120:180]
+    # Measured 4e-4 to 6e-4; 4e-3 where cells take the field for flat, 5e-3 to 7e-3 without cells.
+    assert np.sqrt(np.mean(np.square(error))) < 1.2e-3
+
+
 def test_what_gets_past_an_edge_is_no_product_of_means() -> None:
     """Two ramps blurred to opposite sides let more light past, to the same side less.
 
