@@ -67,7 +67,7 @@ def _flow(stack: Stack, plane: Alignment, frame: int, kind: str) -> npt.NDArray[
     """Return how far each reference pixel must look further (down, right), proxy px."""
     matrix = for_binned(plane.matrices[frame], stack.proxy_bin)
     reference = _normalised(stack.small(plane.reference).luma)
-    moving = _normalised(resample(stack.small(frame).luma, matrix, order=3))
+    moving = _normalised(resample(stack.small(frame).luma, matrix))
     if kind == "ilk":
         flow = optical_flow_ilk(reference, moving, radius=_RADIUS, num_warp=5, gaussian=True)
     else:

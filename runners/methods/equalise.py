@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from runners.methods.align import Alignment
-from runners.methods.geometry import covered, for_binned, resample
+from runners.methods.geometry import covered, for_binned, resample_bilinear
 from runners.methods.stack import Stack
 from runners.methods.tone import Floats
 
@@ -75,7 +75,7 @@ def _overlap(
     """Return a frame's small copy in the reference geometry, and where it can be compared."""
     base, own = stack.small(alignment.reference), stack.small(frame)
     matrix = for_binned(alignment.matrices.get(frame, np.eye(3)), stack.thumb_bin)
-    light = resample(own.light, matrix, order=1)
+    light = resample_bilinear(own.light, matrix)
     usable = covered(matrix, light.shape[:2]) & ~base.clipped
-    usable &= resample(own.clipped.astype(np.float32), matrix, order=1) < 0.01
+    usable &= resample_bilinear(own.clipped.astype(np.float32), matrix) < 0.01
     return light, usable if usable.mean() >= 0.05 else np.ones_like(usable)

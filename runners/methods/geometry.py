@@ -14,6 +14,7 @@ import numpy.typing as npt
 from scipy import ndimage
 from skimage.transform import warp
 
+from runners.methods.cubic import resampled
 from runners.methods.strips import strips
 from runners.methods.tone import Floats
 
@@ -77,22 +78,20 @@ def is_still(matrix: Matrix, shape: tuple[int, int]) -> bool:
     return displacement(matrix, np.eye(3), shape) < _STILL_PX
 
 
-def resample(image: Floats, matrix: Matrix, *, order: int = 3) -> Floats:
-    """Bring a frame into the reference geometry; the edge is continued outside.
+def resample(image: Floats, matrix: Matrix) -> Floats:
+    """Bring a frame into the reference geometry by cubic interpolation; outside, the edge goes on.
 
     Parameters
     ----------
     image : ndarray, shape (H, W) or (H, W, C), float32
     matrix : ndarray, shape (3, 3)
-        From reference to frame.
-    order : {1, 3}
-        Bilinear or bicubic.
+        From reference to frame, affine, turned by less than 45 degrees.
     """
-    return resample_rows(lambda rows: image[rows], image.shape[:2], matrix, order=order)
+    return resample_rows(lambda rows: image[rows], (image.shape[0], image.shape[1]), matrix)
 
 
 def resample_rows(
-    read: Callable[[slice], Floats], shape: tuple[int, int], matrix: Matrix, *, order: int = 3
+    read: Callable[[slice], Floats], shape: tuple[int, int], matrix: Matrix
 ) -> Floats:
     """Do what `resample` does to a frame of which only some rows are held at a time.
 
@@ -108,21 +107,31 @@ def resample_rows(
     colours = read(slice(0, 1)).shape[2:]
     planes = int(np.prod(colours))
     out = np.empty((*shape, planes), dtype=np.float32)
-    for rows in strips(shape[0], shape[1]):
+    # Tall strips, for the rows that neighbours share are read for each.
+    for rows in strips(shape[0], shape[1] // 4):
         seen = _rows_seen(matrix, rows, shape)
-        part = read(seen).reshape(-1, shape[1], planes)
+        part = np.moveaxis(read(seen).reshape(-1, shape[1], planes), -1, 0)
         onto_part = similarity(y=-seen.start) @ matrix @ similarity(y=rows.start)
-        for plane in range(planes):
-            out[rows, :, plane] = warp(
-                np.ascontiguousarray(part[..., plane]),
-                onto_part,
-                output_shape=(rows.stop - rows.start, shape[1]),
-                order=order,
-                mode="edge",
-                clip=False,
-                preserve_range=True,
-            )
+        made = resampled(part, onto_part, rows.stop - rows.start)
+        out[rows] = np.moveaxis(made, 0, -1)
     return out.reshape(*shape, *colours)
+
+
+def resample_bilinear(image: Floats, matrix: Matrix) -> Floats:
+    """Bring a small copy into the reference geometry by bilinear interpolation."""
+    planes = np.atleast_3d(image)
+    out = [
+        warp(
+            np.ascontiguousarray(planes[..., plane]),
+            matrix,
+            order=1,
+            mode="edge",
+            clip=False,
+            preserve_range=True,
+        )
+        for plane in range(planes.shape[2])
+    ]
+    return np.stack(out, axis=-1).reshape(image.shape)
 
 
 def _rows_seen(matrix: Matrix, rows: slice, shape: tuple[int, int]) -> slice:
