@@ -47,9 +47,17 @@ def in_this_process() -> Iterator[None]:
 
     One at work alone needs no other process: that would load everything once more.
     """
+    before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(ONE_THREAD)  # for processes; here the libraries have read it already
-    with threadpool_limits(1):
-        yield
+    try:
+        with threadpool_limits(1):
+            yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 @contextmanager

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import errno
 import platform
+import shutil
 import subprocess
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
@@ -70,7 +71,7 @@ def bench(
     only : str or None
         Key of the one cell to do, also where it is done already; None does all that are missing.
     keep_frames : bool
-        Whether rendered stacks stay when their cells are done.
+        Whether rendered stacks stay when their cells are done; those of an earlier run, too.
     progress : bool
         Whether to draw a progress bar on stderr.
     say : callable
@@ -107,12 +108,15 @@ def bench(
             known = pretty_json(environment(there.workers if there else 1))
             write_whole(store.path / "environment.json", known.encode())
             write_whole(store.path / SUITE, suite_text(suite).encode())
+            stacks = list(_wanted(cells, shard, only))
+            if not keep_frames:
+                _sweep(store, stacks)
             left = {
                 task_on(store, group, only=only, alone=there is None, keep_frames=keep_frames): (
                     group,
                     keys,
                 )
-                for group, keys in _missing(store, cells, shard, only)
+                for group, keys in _missing(store, stacks, only)
             }
             total = sum(len(keys) for _, keys in left.values())
             say(f"{suite.name}: {len(cells)} cells, {total} to do here")
@@ -175,17 +179,34 @@ def check_key(key: str, cells: Sequence[Cell], *, suite: str) -> None:
         )
 
 
-def _missing(
-    store: Store, cells: Sequence[Cell], shard: tuple[int, int], only: str | None
-) -> Iterator[tuple[tuple[Cell, ...], list[str]]]:
-    """Yield the cells of each stack that has any left to do, and the keys of those."""
+def _wanted(
+    cells: Sequence[Cell], shard: tuple[int, int], only: str | None
+) -> Iterator[tuple[Cell, ...]]:
+    """Yield all cells of each stack that this run is about."""
     which, count = shard
     for number, group in enumerate(by_stack(cells).values()):
-        mine = number % count == which - 1 if only is None else only in (c.key for c in group)
-        if mine:
-            left = left_of({cell: store.row(cell.key) for cell in group}, only=only)
-            if left:
-                yield group, [cell.key for cell in left]
+        if number % count == which - 1 if only is None else only in (c.key for c in group):
+            yield group
+
+
+def _missing(
+    store: Store, stacks: Iterable[tuple[Cell, ...]], only: str | None
+) -> Iterator[tuple[tuple[Cell, ...], list[str]]]:
+    """Yield the cells of each stack that has any left to do, and the keys of those."""
+    for group in stacks:
+        left = left_of({cell: store.row(cell.key) for cell in group}, only=only)
+        if left:
+            yield group, [cell.key for cell in left]
+
+
+def _sweep(store: Store, stacks: Iterable[tuple[Cell, ...]]) -> None:
+    """Remove frames that stayed because a run was ended after their last cell was done."""
+    for group in stacks:
+        key = group[0].stack.key
+        path = store.stacks / key
+        if path.exists() and not left_of({cell: store.row(cell.key) for cell in group}):
+            with store.stack_locked(key):
+                shutil.rmtree(path, ignore_errors=True)
 
 
 def task_on(

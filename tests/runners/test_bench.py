@@ -109,10 +109,13 @@ class TestRows:
 
     def test_alone_on_one_thread(self) -> None:
         """OpenBLAS tells: one thread while a benchmark works here, then as many as before."""
+        before = dict(os.environ)
         with threadpool_limits(3):
             with in_this_process():
+                assert os.environ["OMP_NUM_THREADS"] == "1"
                 assert {pool["num_threads"] for pool in threadpool_info()} == {1}
             assert {pool["num_threads"] for pool in threadpool_info()} == {3}
+        assert dict(os.environ) == before
 
     def test_environment_is_recorded(self, undisturbed: Path) -> None:
         """What it ran on and with."""
@@ -176,6 +179,20 @@ class TestGoingOn:
         assert told[0] == cells[2].key
         assert sorted(told) == sorted(cell.key for cell in cells)
         assert (store.row(cells[2].key) or {})["method"] == "mean"
+
+    def test_frames_left_behind_are_removed(
+        self, tiny: Path, undisturbed: Path, tmp_path: Path
+    ) -> None:
+        """A run may be ended after a stack's last row and before its frames go."""
+        out = shutil.copytree(undisturbed, tmp_path / "out")
+        key = cells_of(load_suite(tiny))[0].stack.key
+        (out / "stacks" / key / "frames").mkdir(parents=True)
+        run(tiny, out, keep_frames=True)
+        assert (out / "stacks" / key).is_dir()
+        run(tiny, out, shard=(2, 2))  # another machine's
+        assert (out / "stacks" / key).is_dir()
+        assert run(tiny, out) == (undisturbed / "rows.csv").read_text()
+        assert not list((out / "stacks").iterdir())
 
     @pytest.mark.slow
     def test_killed_at_any_moment(self, tiny: Path, undisturbed: Path, tmp_path: Path) -> None:
