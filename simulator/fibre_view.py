@@ -79,6 +79,8 @@ class FibrePart:
         for k in range(len(ends) - 1):
             _draw_segment((coverage, along, side), ends[k : k + 2], radii[k : k + 2], number=k)
         along *= stride
+        # Beside the fibre its depth goes on, for its blurred light goes there.
+        np.copyto(along, _nearest(line, window.shape), where=coverage == 0, casting="same_kind")
         depth_map = np.interp(along, np.arange(len(line)), depth).astype(np.float32)
         if bare:
             return View(window, NO_COLOUR, coverage, depth_map)
@@ -120,6 +122,15 @@ class FibrePart:
         outward = np.clip(side, -1, 1)[..., None]
         normal = outward * sideways + np.sqrt(1 - outward * outward) * toward
         return self.radiance(along, normal).astype(np.float32)
+
+
+def _nearest(line: npt.NDArray, shape: tuple[int, int]) -> npt.NDArray[np.float64]:
+    """Return about where on a line each pixel is nearest, by its place along the line's chord."""
+    chord = line[-1] - line[0]
+    place = np.maximum.accumulate((line - line[0]) @ chord)
+    down = np.arange(shape[0])[:, None] + 0.5 - line[0, 0]
+    across = np.arange(shape[1])[None, :] + 0.5 - line[0, 1]
+    return np.interp(down * chord[0] + across * chord[1], place, np.arange(len(line)))
 
 
 def _unit(vectors: npt.NDArray) -> npt.NDArray:

@@ -368,15 +368,12 @@ def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
     radius = own_blur_px(taking.camera, taking.key, view.window, view.depth_mm)
     if radius.size == 1:
         return radius
+    # Light goes beyond the view of a small thing: there it counts as at the view's edge.
     window, scale = view.window, view.window.scale
-    inside = onto.common(Window(window.row0, window.row1, window.col0, window.col1))
-    if inside != onto:
-        # The light of a small thing goes beyond its view: one radius stands for all of it.
-        weight = view.coverage if view.coverage is not None else np.ones_like(radius)
-        return np.full((1, 1), (radius * weight).sum() / max(weight.sum(), 1e-6), np.float32)
     rows = (np.arange(onto.row0, onto.row1) - window.row0) // scale
     cols = (np.arange(onto.col0, onto.col1) - window.col0) // scale
-    return radius[rows[:, None], cols]
+    rows, cols = (at.clip(0, n - 1) for at, n in zip((rows, cols), radius.shape, strict=True))
+    return radius[rows].take(cols, axis=1)
 
 
 def _coarsest_scale(part: Part, camera: Camera, farthest: float) -> int:

@@ -14,7 +14,7 @@ from simulator.plain_textures import Flat
 from simulator.pose import NOMINAL
 from simulator.render import render, tiles_of
 from simulator.rig import stopped_to
-from simulator.scene import Balls, Fibres, Outline
+from simulator.scene import Balls, Fibres, Lighting, Outline
 from simulator.sheet_view import SheetPart
 from simulator.smear import Path
 from simulator.sway import SubjectPose
@@ -454,6 +454,24 @@ def test_a_moving_part_does_not_show_the_tiles(monkeypatch, rig, scene, sheet):
     whole = render(made, camera, focus=(camera,), motion=path)
     monkeypatch.setattr(renderer, "TILE_PX", 50)
     assert render(made, camera, focus=(camera,), motion=path) == pytest.approx(whole, abs=1e-3)
+
+
+@pytest.mark.parametrize("end_mm", [-4.0, -2.5, -1.0])
+def test_a_hair_with_its_tip_in_focus_has_nothing_dark_beside_it(rig, scene, sheet, end_mm):
+    """Each pixel is a mean of the light of hair and wall, so none is darker than the darkest."""
+    hair = Fibres(
+        name="hair",
+        kind="fibres",
+        paths_mm=[[(-1.2, -0.3, end_mm), (1.2, 0.3, 0.0)]],
+        radius_um=(100, 50),
+        root_colour=(0.6, 0.6, 0.6),
+        tip_colour=(0.6, 0.6, 0.6),
+    )
+    bars = Bars(colours=((0.9, 0.9, 0.9), (0.5, 0.5, 0.5)), pitch_mm=0.5)
+    made = scene(
+        sheet("wall", texture=bars, centre_mm=(0, 0, 1)), hair, lighting=Lighting(ambient=1)
+    )
+    assert render_view(made, rig).min() > 0.4985
 
 
 @pytest.mark.parametrize("half_mm", [1.6, 1.9, 2.2, 4.0])
