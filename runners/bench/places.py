@@ -47,25 +47,30 @@ def in_this_process() -> Iterator[None]:
 
     One at work alone needs no other process: that would load everything once more.
     """
+    with _one_thread_each(), threadpool_limits(1):  # here, libraries have read the environment
+        yield
+
+
+@contextmanager
+def on_this_machine(workers: int) -> Iterator[Place]:
+    """Give processes of this machine; they end with this one."""
+    with _one_thread_each(), processes(workers) as pool:
+        yield Place(submit=lambda task: pool.submit(do, task), workers=workers)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Have numeric libraries use one thread in each process that is started."""
     before = {name: os.environ.get(name) for name in ONE_THREAD}
-    os.environ.update(ONE_THREAD)  # for processes; here the libraries have read it already
+    os.environ.update(ONE_THREAD)
     try:
-        with threadpool_limits(1):
-            yield
+        yield
     finally:
         for name, value in before.items():
             if value is None:
                 del os.environ[name]
             else:
                 os.environ[name] = value
-
-
-@contextmanager
-def on_this_machine(workers: int) -> Iterator[Place]:
-    """Give processes of this machine; they end with this one."""
-    os.environ.update(ONE_THREAD)  # for the processes that are started
-    with processes(workers) as pool:
-        yield Place(submit=lambda task: pool.submit(do, task), workers=workers)
 
 
 @contextmanager

@@ -111,19 +111,16 @@ def bench(
             stacks = list(_wanted(cells, shard, only))
             if not keep_frames:
                 _sweep(store, stacks)
-            left = {
-                task_on(store, group, only=only, alone=there is None, keep_frames=keep_frames): (
-                    group,
-                    keys,
-                )
+            tasks = {
+                task_on(store, group, only=only, alone=there is None, keep_frames=keep_frames): keys
                 for group, keys in _missing(store, stacks, only)
             }
-            total = sum(len(keys) for _, keys in left.values())
+            total = sum(len(keys) for keys in tasks.values())
             say(f"{suite.name}: {len(cells)} cells, {total} to do here")
             if there is None:
-                done = finished_here(store, suite, left)
+                done = finished_here(store, suite, cells, tasks)
             else:
-                done = finished(store, {task: keys for task, (_, keys) in left.items()}, there)
+                done = finished(store, tasks, there)
             # Loads pandas, which workers do without, while they start.
             from runners.bench.tables import write_tables  # noqa: PLC0415
 
@@ -231,7 +228,7 @@ def task_on(
 
 
 def finished_here(
-    store: Store, suite: Suite, left: Mapping[Task, tuple[Sequence[Cell], Sequence[str]]]
+    store: Store, suite: Suite, cells: Sequence[Cell], tasks: Mapping[Task, Sequence[str]]
 ) -> Iterator[str]:
     """Do what is left of each stack in this process, and yield the key of each such cell.
 
@@ -239,11 +236,14 @@ def finished_here(
     ----------
     store : Store
     suite : Suite
-    left : mapping of Task to (all cells of the stack, keys of those to do)
+    cells : sequence of Cell
+        All of the suite.
+    tasks : mapping of Task to keys of the cells it does
     """
-    for task, (cells, keys) in left.items():
+    stacks = by_stack(cells)
+    for task, keys in tasks.items():
         waited_for = set(keys)
-        for key in cells_done(task, store, suite, cells):
+        for key in cells_done(task, store, suite, stacks[task.stack]):
             if key in waited_for:
                 waited_for.remove(key)
                 yield key

@@ -171,11 +171,11 @@ class TestGoingOn:
         shutil.copytree(undisturbed, out)
         store, cells = Store(out), cells_of(suite)
         (out / "cells" / f"{cells[2].key}.json").unlink()
-        left = {
-            task_on(store, group): (group, [cell.key for cell in group])
+        tasks = {
+            task_on(store, group): [cell.key for cell in group]
             for group in by_stack(cells).values()
         }
-        told = list(finished_here(store, suite, left))
+        told = list(finished_here(store, suite, cells, tasks))
         assert told[0] == cells[2].key
         assert sorted(told) == sorted(cell.key for cell in cells)
         assert (store.row(cells[2].key) or {})["method"] == "mean"
