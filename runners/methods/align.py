@@ -3,31 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import pairwise
 
 import numpy as np
 
-from runners.methods.geometry import Coordinates, Matrix, for_full, scale_of, similarity, turn_of
+from runners.methods.geometry import Coordinates, Matrix, for_full, scale_of, turn_of
+from runners.methods.links import Links, Placed
 from runners.methods.order import (
+    TELLING_PX,
     Ints,
     Reals,
     depth_order,
     likeness,
     sharpness_profiles,
+    sized_order,
     unlikeness,
 )
-from runners.methods.register import Picture, RegistrationError, register, translation
+from runners.methods.register import RegistrationError, translation
 from runners.methods.stack import Stack
 
 # A frame that needs more than this has lost the subject, or its registration is wrong.
 LIMIT_SCALE = 0.25
 LIMIT_TURN = 0.2  # rad
-LEAST_CORRELATION = 0.3
-# A frame is left out when its likeliest neighbours do not match; with too few left, all fails.
-_TRIES = 3
+# With too few frames left, all fails.
 _LEAST_SHARE = 0.5
-# A change of scale that moves the corner by this much over the whole stack is no accident.
-TELLING_PX = 2.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -72,7 +74,7 @@ def chained(
     reorder: bool = True,
     reference: int | None = None,
 ) -> Alignment:
-    """Register neighbours in depth, and multiply the transforms up to the reference.
+    """Register likely neighbours, and multiply the transforms along the surest way.
 
     Parameters
     ----------
@@ -82,8 +84,8 @@ def chained(
     reference : int, optional
         Frame whose geometry is kept; the middle one in depth otherwise.
 
-    A frame that matches none of its likeliest neighbours, or comes out with a scale or rotation
-    that no burst has, is left out.
+    A frame is left out that matches none of its likeliest neighbours, or in more than one way, or
+    comes out with a scale or rotation that no burst has.
 
     Raises
     ------
@@ -101,22 +103,44 @@ def chained(
     root = (
         frames.index(reference) if reference in frames else _middle_of_focus(stack, frames, order)
     )
-    links = _Links(stack, frames, model)
-    placed = _grown(links, root, distance, alike.shifts * (stack.thumb_bin / stack.proxy_bin))
-    order = np.array([row for row in order if row in placed])
-    if reorder:
-        order = in_depth_order(order, placed, stack)
-    placed = _rechained(links, root, order, placed)
-    placed = _believable(placed)
-    _enough(placed, frames, "the others came out with an impossible scale or rotation")
-    order = np.array([row for row in order if row in placed])
-    if reorder:
-        order = in_depth_order(order, placed, stack)
+    in_order = partial(_in_order, distance=distance, stack=stack) if reorder else _kept
+    links = Links(stack, frames, model)
+    links.join(root, distance, alike.shifts * (stack.thumb_bin / stack.proxy_bin))
+    placed = links.placed_from(root)
+    order = in_order(order, placed)
+    for first, second in pairwise(order.tolist()):
+        start = placed.matrices[second] @ np.linalg.inv(placed.matrices[first])
+        with suppress(RegistrationError):
+            links.link(first, second, start)
+    placed = links.placed_from(root)
+    _enough(placed.matrices, frames, links.problem)
+    placed = replace(placed, matrices=_believable(placed.matrices))
+    _enough(placed.matrices, frames, "the others came out with an impossible scale or rotation")
+    order = in_order(order, placed)
     return Alignment(
         reference=frames[root],
         used=tuple(frames[row] for row in order),
-        matrices={frames[row]: for_full(own, stack.proxy_bin) for row, own in placed.items()},
+        matrices={
+            frames[row]: for_full(own, stack.proxy_bin) for row, own in placed.matrices.items()
+        },
     )
+
+
+def _kept(order: Ints, placed: Placed) -> Ints:
+    return np.array([row for row in order.tolist() if row in placed.matrices], dtype=np.intp)
+
+
+def _in_order(order: Ints, placed: Placed, *, distance: Reals, stack: Stack) -> Ints:
+    """Put the frames that are placed in order of depth, near first."""
+    order = _kept(order, placed)
+    if all(placed.sure(row) for row in placed.matrices):
+        return in_depth_order(order, placed.matrices, stack)
+    rows = np.sort(order)
+    corner_px = np.hypot(*stack.shape) / (2 * stack.proxy_bin)
+    growth_px = corner_px * np.log([scale_of(placed.matrices[row]) for row in rows])
+    near = distance[np.ix_(rows, rows)]
+    sure = np.array([placed.sure(row) for row in rows])
+    return rows[sized_order(near, growth_px, sure, np.searchsorted(rows, order))]
 
 
 def _believable(matrices: dict[int, Matrix]) -> dict[int, Matrix]:
@@ -149,98 +173,26 @@ def _middle_of_focus(stack: Stack, frames: Sequence[int], order: Ints) -> int:
     return int(order[np.argmin(np.abs(before - weight.sum() / 2))])
 
 
-Step = Callable[[int, int, Matrix], Matrix]
-
-
-class _Links:
-    """Registrations of pairs of frames, each done once. Frames are rows of a list here."""
-
-    def __init__(self, stack: Stack, frames: Sequence[int], model: str) -> None:
-        self.stack, self.frames, self.model = stack, frames, model
-        self._done: dict[tuple[int, int], Matrix] = {}
-        self._ready: dict[int, Picture] = {}
-
-    def _picture(self, row: int) -> Picture:
-        if row not in self._ready:
-            self._ready[row] = Picture(self.stack.small(self.frames[row]).luma)
-        return self._ready[row]
-
-    def __call__(self, first: int, second: int, start: Matrix) -> Matrix:
-        """Return the transform from one row to another, proxy px."""
-        if (second, first) in self._done:
-            return np.asarray(np.linalg.inv(self._done[second, first]))
-        if (first, second) not in self._done:
-            pictures = self._picture(first), self._picture(second)
-            names = self.frames[first], self.frames[second]
-            self._done[first, second] = _matched(*pictures, names, self.model, start)
-        return self._done[first, second]
-
-
-def _grown(links: Step, root: int, distance: Reals, shifts: Reals) -> dict[int, Matrix]:
-    """Join frames to those already placed, the likeliest pair first (a spanning tree).
-
-    A pair that does not match is tried no more; a frame whose likeliest pairs all fail is left
-    out.
-    """
-    count = len(distance)
-    open_pairs = distance + np.diag(np.full(count, np.inf))
-    placed, tries, problem = {root: np.eye(3)}, np.zeros(count, dtype=int), ""
-    while reachable := [row for row in range(count) if row not in placed and tries[row] < _TRIES]:
-        known = list(placed)
-        candidates = open_pairs[np.ix_(known, reachable)]
-        if not np.isfinite(candidates).any():
-            break
-        place = np.unravel_index(np.argmin(candidates), candidates.shape)
-        parent, child = known[place[0]], reachable[place[1]]
-        open_pairs[parent, child] = np.inf
-        tries[child] += 1
-        start = similarity(x=shifts[parent, child, 0], y=shifts[parent, child, 1])
-        try:
-            placed[child] = links(parent, child, start) @ placed[parent]
-        except RegistrationError as error:
-            problem = str(error)
-    _enough(placed, range(count), problem)
-    return placed
-
-
-def _rechained(links: Step, root: int, order: Ints, placed: dict[int, Matrix]) -> dict[int, Matrix]:
-    """Chain the frames once more, now that their order of depth is known."""
-    chained = {root: np.eye(3)}
-    here = int(np.flatnonzero(order == root)[0])
-    onward = [(order[place], order[place + 1]) for place in range(here, len(order) - 1)]
-    back = [(order[place], order[place - 1]) for place in range(here, 0, -1)]
-    for parent, child in onward + back:
-        guess = placed[child] @ np.linalg.inv(placed[parent])
-        try:
-            step = links(parent, child, guess)
-        except RegistrationError:
-            step = guess
-        chained[child] = step @ chained[parent]
-    return chained
-
-
 def direct(
     stack: Stack, frames: Sequence[int], *, model: str = "similarity", reference: int | None = None
 ) -> Alignment:
     """Register every frame with the reference frame at once; else as `chained`."""
     frames = list(frames)
-    base = reference if reference in frames else frames[(len(frames) - 1) // 2]
-    matrices, problem = {base: np.eye(3)}, "impossible scale or rotation"
-    ready = Picture(stack.small(base).luma)
-    for frame in frames:
-        if frame != base:
-            moving = Picture(stack.small(frame).luma)
-            try:
-                matrix = _matched(ready, moving, (base, frame), model)
-                matrices[frame] = for_full(matrix, stack.proxy_bin)
-            except RegistrationError as error:
-                problem = str(error)
-    matrices = _believable(matrices)
-    _enough(matrices, frames, problem)
-    used = in_depth_order(
-        np.array([frame for frame in frames if frame in matrices]), matrices, stack
-    )
-    return Alignment(reference=base, used=tuple(used.tolist()), matrices=matrices)
+    root = frames.index(reference) if reference in frames else (len(frames) - 1) // 2
+    links = Links(stack, frames, model)
+    placed = {root: np.eye(3)}
+    for row in range(len(frames)):
+        if row != root:
+            with suppress(RegistrationError):
+                placed[row] = links.link(root, row, np.eye(3))
+    _enough(placed, frames, links.problem)
+    matrices = {
+        frames[row]: for_full(matrix, stack.proxy_bin)
+        for row, matrix in sorted(_believable(placed).items())
+    }
+    _enough(matrices, frames, "the others came out with an impossible scale or rotation")
+    used = in_depth_order(np.array(list(matrices)), matrices, stack)
+    return Alignment(reference=frames[root], used=tuple(used.tolist()), matrices=matrices)
 
 
 def phase_correlated(
@@ -255,22 +207,6 @@ def phase_correlated(
         for frame in frames
     }
     return Alignment(reference=base, used=tuple(frames), matrices=matrices)
-
-
-def _matched(
-    first: Picture,
-    second: Picture,
-    names: tuple[int, int],
-    model: str,
-    start: Matrix | None = None,
-) -> Matrix:
-    found = register(first, second, model=model, start=start)
-    if found.correlation < LEAST_CORRELATION:
-        raise RegistrationError(
-            f"frames {names[0]} and {names[1]} do not match: correlation {found.correlation:.2f} "
-            f"after alignment, at least {LEAST_CORRELATION} needed"
-        )
-    return found.matrix
 
 
 def in_depth_order(order: Ints, matrices: Mapping[int, Matrix], stack: Stack) -> Ints:

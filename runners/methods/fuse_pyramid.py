@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -97,7 +96,7 @@ def coverage_pyramid(covered: npt.NDArray[np.bool_], levels: int) -> list[Floats
             shapes.append(tuple((side + 1) // 2 for side in shapes[-1]))
         return [np.ones(shape, dtype=np.float32) for shape in shapes]
     shares = gaussian_pyramid(covered.astype(np.float32), levels)
-    masks = [(fine > _COVERED).astype(np.float32) for fine, coarse in pairwise(shares)]
+    masks = [(fine > _COVERED).astype(np.float32) for fine in shares[:-1]]
     return [*masks, np.maximum(shares[-1], np.float32(1e-3))]
 
 

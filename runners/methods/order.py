@@ -18,6 +18,7 @@ from runners.methods.stack import Stack, binned
 from runners.methods.tone import LUMA
 
 Ints = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
 Reals = npt.NDArray[np.float64]
 _CELLS_DOWN = 8
 # The order given is kept unless another makes the path shorter by more than this factor.
@@ -25,6 +26,11 @@ _GIVEN_UNLESS = 1.2
 # Highlights this many times brighter than the median frame are cut: a droplet's gleam outshines
 # all else, and as a blur disc it looks like no other frame.
 _GLEAM = 4.0
+# A change of size that moves the corner by this much over the whole stack is no accident, and a
+# step from frame to frame can be told from the errors of registration; proxy px.
+TELLING_PX = 2.0
+_LEAST_STEP_PX = 0.1
+_SIZE_COUNTS = 0.3
 # Frames further apart in time have moved further too: a slight doubt, 10 % per frame.
 _LATER = 0.1
 
@@ -122,31 +128,67 @@ def unlikeness(profiles: Reals, alike: Reals) -> Reals:
     return np.asarray(np.maximum(1 - sharp_alike, 0.01) * np.maximum(1 - alike, 0.003) * later)
 
 
-def depth_order(distance: Reals) -> Ints:
+def depth_order(distance: Reals, guesses: Sequence[Ints] = ()) -> Ints:
     """Put frames in order of depth; which end is near cannot be told from their likeness.
 
     The order is the shortest path through all frames, found by reversing and moving parts of a
-    first guess while that helps (2-opt and or-opt). The guess is the second eigenvector of the
-    graph that joins frames which are sharp in the same places (spectral seriation: Atkins, Boman
-    and Hendrickson, SIAM J. Computing 28, 297, 1998).
+    first guess while that helps (2-opt and or-opt). Where there is no better, the guess is the
+    second eigenvector of the graph that joins frames which are sharp in the same places (spectral
+    seriation: Atkins, Boman and Hendrickson, SIAM J. Computing 28, 297, 1998).
 
     Parameters
     ----------
     distance : ndarray, shape (frames, frames)
         From `unlikeness`.
+    guesses : sequence of ndarray, each of shape (frames,)
+        Orders to begin from.
     """
     count = len(distance)
     if count < 3:
         return np.arange(count)
-    nearest = np.sort(distance + np.diag(np.full(count, np.inf)), axis=1)[:, 0]
-    weight = np.exp(-distance / (2 * np.median(nearest))) + 1e-9
-    np.fill_diagonal(weight, 0)
-    _, vectors = np.linalg.eigh(np.diag(weight.sum(axis=1)) - weight)
-    path = _shortened(np.argsort(vectors[:, 1], kind="stable"), distance)
+    paths = [_shortened(guess, distance) for guess in guesses or [_seriated(distance)]]
+    path = min(paths, key=lambda one: _length(one, distance))
     given = np.arange(count)
     if _length(given, distance) <= _GIVEN_UNLESS * _length(path, distance):
         return given
     return path if path[0] < path[-1] else path[::-1]
+
+
+def _seriated(distance: Reals) -> Ints:
+    nearest = np.sort(distance + np.diag(np.full(len(distance), np.inf)), axis=1)[:, 0]
+    weight = np.exp(-distance / (2 * np.median(nearest))) + 1e-9
+    np.fill_diagonal(weight, 0)
+    _, vectors = np.linalg.eigh(np.diag(weight.sum(axis=1)) - weight)
+    return np.argsort(vectors[:, 1], kind="stable")
+
+
+def sized_order(distance: Reals, growth_px: Reals, sure: Bools, order: Ints) -> Ints:
+    """Put frames in order of depth, near first, by likeness and by the size of the subject.
+
+    A camera that advances sees the subject larger and is focused deeper. Either clue may mislead:
+    a frame out of focus tells its scale badly, and a flat subject looks alike on both sides of
+    its focus. So a step counts as long that is long by both.
+
+    Parameters
+    ----------
+    distance : ndarray, shape (frames, frames)
+        From `unlikeness`.
+    growth_px : ndarray, shape (frames,)
+        How much further out a corner of the picture lies than in the reference frame, proxy px.
+    sure : ndarray of bool, shape (frames,)
+        Frames whose growth is sure; which end is near is told by them.
+    order : ndarray, shape (frames,)
+        A guess.
+    """
+    if len(order) < 3:
+        return order
+    step = max(float(np.ptp(growth_px)) / (len(order) - 1), _LEAST_STEP_PX)
+    apart = np.abs(np.subtract.outer(growth_px, growth_px)) / step
+    by_size = np.argsort(growth_px, kind="stable")
+    path = depth_order(distance * (1 + _SIZE_COUNTS * apart**2), [order, by_size])
+    told = growth_px[path][sure[path]]
+    shrinks = told @ (np.arange(len(told)) - (len(told) - 1) / 2) < 0
+    return path[::-1] if shrinks and np.ptp(told) > TELLING_PX else path
 
 
 def _shortened(path: Ints, distance: Reals) -> Ints:

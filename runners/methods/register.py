@@ -18,10 +18,10 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+from scipy import fft, ndimage
 from skimage.registration import phase_cross_correlation
 
-from runners.methods.geometry import Matrix, displacement, for_binned, for_full, inside
+from runners.methods.geometry import Matrix, displacement, for_binned, for_full, inside, similarity
 from runners.methods.stack import binned
 from runners.methods.tone import Floats
 
@@ -48,6 +48,10 @@ _STEPS = 20
 # Only the steepest part of each of the cells tells a motion; the rest would cost time.
 _CELLS = 8
 _STEEPEST = 0.3
+# Shifts are looked at that give maxima this far apart and this high beside the highest.
+_APART_PX = 8
+_NEARLY = 0.4
+_SHIFTS = 5
 
 
 class RegistrationError(ValueError):
@@ -106,6 +110,33 @@ def _correlated(
     matrix = np.eye(3)
     matrix[:2, 2] = -shift[::-1]
     return matrix
+
+
+def likely_shifts(reference: Picture, moving: Picture) -> list[Matrix]:
+    """Return shifts at which two pictures may lie on each other, the likeliest first.
+
+    The one at which their phases meet, and those at which they correlate nearly as well as at the
+    best: several, where the subject has a pattern that repeats.
+    """
+    first, second = (picture.bands[0] for picture in (reference, moving))
+    if not (first.any() and second.any()):
+        return []
+    size = tuple(fft.next_fast_len(2 * side, real=True) for side in first.shape)
+    spectra = [fft.rfft2(band - band.mean(), size) for band in (first, second)]
+    surface = fft.irfft2(np.conj(spectra[0]) * spectra[1], size)
+    highest = surface == ndimage.maximum_filter(surface, 2 * _APART_PX + 1, mode="wrap")
+    rows, columns = np.nonzero(highest & (surface > _NEARLY * surface.max()))
+    places = np.argsort(-surface[rows, columns])[:_SHIFTS]
+    surest = _correlated(first, second, 1, "phase")
+    return [surest] + [
+        similarity(x=_signed(column, size[1]), y=_signed(row, size[0]))
+        for row, column in zip(rows[places], columns[places], strict=True)
+    ]
+
+
+def _signed(place: int, size: int) -> int:
+    """Return a place on a circle as a step forth or back."""
+    return place - size if place > size / 2 else place
 
 
 class Picture:

@@ -81,16 +81,12 @@ class Stack:
     def __len__(self) -> int:
         return len(self.frames)
 
-    def frame(self, index: int, gain: npt.ArrayLike = 1.0) -> Floats:
-        """Read one frame as float32 in its own encoding, with a gain on its light."""
-        return self.reader(index, gain)(slice(None))
-
     def reader(
         self, index: int, gain: npt.ArrayLike = 1.0, *, grey: bool = False
     ) -> Callable[[slice], Floats]:
-        """Read one frame, and return what turns rows of it into what `frame` would give.
+        """Read one frame; return what gives rows of it as float32, with a gain on its light.
 
-        Where `grey` is true, into the luma of that.
+        In its own encoding; where `grey` is true, the luma of that.
         """
         frame = np.asarray(self.frames[index])
         decoded = decoder(frame.dtype, gain=gain, linear=self.linear)
