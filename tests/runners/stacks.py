@@ -6,6 +6,7 @@ growing with the distance from the plane of focus), moved by a similarity, and e
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,8 +14,11 @@ from scipy import ndimage
 from skimage import data
 
 from runners.contract import Result
+from runners.methods.align import Alignment
 from runners.methods.geometry import carried, resample, similarity
 from runners.methods.tone import linear_to_srgb, srgb_to_linear
+from simulator.motion import nearest, places_in
+from simulator.shoot import Shoot
 
 MARGIN = 48
 
@@ -173,3 +177,22 @@ class MadeTruth:
         """Return the frame nearest in depth to each reference pixel."""
         _, depth = in_view_of(self.made, self.reference)
         return np.abs(depth[..., None] - self.made.focus).argmin(axis=2)
+
+
+def misplaced_px(plan: Shoot, alignment: Alignment, place: Sequence[int]) -> dict[int, float]:
+    """Return for every used frame of a rendered shoot the median of its misplacement, px.
+
+    Parameters
+    ----------
+    plan : Shoot
+    alignment : Alignment
+    place : sequence of int
+        Which frame of the shoot each frame of the stack is.
+    """
+    shown = nearest(plan.scene, plan.camera(place[alignment.reference]))
+    off = {}
+    for frame in alignment.used:
+        truth = places_in(shown, plan.camera(place[frame]))
+        apart = truth - carried(alignment.matrices[frame], truth.shape[:2])
+        off[frame] = float(np.nanmedian(np.hypot(*np.moveaxis(apart, -1, 0))))
+    return off

@@ -7,14 +7,14 @@ import pytest
 from scipy import ndimage
 
 from runners.methods.align import chained
-from runners.methods.geometry import carried, similarity
+from runners.methods.geometry import similarity
 from runners.methods.links import Links, surest_ways
 from runners.methods.order import depth_order, sized_order
 from runners.methods.register import Registration, RegistrationError
 from runners.methods.select import everything, well_exposed
 from runners.methods.stack import Stack
 from simulator import load_rig, load_scene, shoot
-from simulator.motion import nearest, places_in
+from tests.runners.stacks import misplaced_px
 
 PITCH_PX = 24
 AT = [(40, 40), (40 + 2 * PITCH_PX, 43), (40 - PITCH_PX, 33)]
@@ -126,13 +126,7 @@ def test_noise_does_not_join_frames_wrongly(seed) -> None:
     )
     stack = Stack([plan.frame(number).image for number in range(12)], {"frames": [{}] * 12})
     alignment = chained(stack, well_exposed(stack))
-    camera = plan.camera(alignment.reference)
     assert len(alignment.used) == 12
-    off = {}
-    for frame in alignment.used:
-        truth = places_in(nearest(plan.scene, camera), plan.camera(frame))
-        apart = truth - carried(alignment.matrices[frame], stack.shape)
-        off[frame] = np.nanmedian(np.hypot(*np.moveaxis(apart, -1, 0)))
-    assert max(off.values()) < 4
+    assert max(misplaced_px(plan, alignment, range(12)).values()) < 4
     planes = [plan.records[frame].focus_z_mm for frame in alignment.used]
     assert np.corrcoef(planes, np.arange(12))[0, 1] > 0.9
