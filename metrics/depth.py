@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import correlate, maximum_filter, minimum_filter
 
-from metrics.checks import Mask, as_mask, mean_over, require_same_shape
-from metrics.record import Metric
+from .checks import Mask, as_mask, mean_over, require_same_shape
+from .record import Metric
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
-from metrics import artefacts, depth, frames, fusion, image, registration, slanted_edge
-from metrics.record import Metric
+from . import depth, frames, fusion, slanted_edge
+from .artefacts import artefacts
+from .image import image
+from .record import Metric
+from .registration import registration
 
 
 def collect(*groups: Iterable[Metric]) -> Mapping[str, Metric]:

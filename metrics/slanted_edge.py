@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from metrics.record import Metric
+from .record import Metric
 
 FloatArray = npt.NDArray[np.float64]
 

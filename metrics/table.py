@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from metrics.regions import EVERYWHERE
-from metrics.registry import metric
+from .image.regions import EVERYWHERE
+from .registry import metric
 
 Scores = Mapping[str, Mapping[str, float]]
 

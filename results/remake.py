@@ -13,16 +13,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from runners.bench import bench, load_suite
-from runners.bench.cells import PLAIN
-from runners.bench.report import write_report
-from runners.calibrate.loop import close_loop, known_bursts, loop_summary
-from runners.calibrate.loop_report import loop_figure
-from runners.cli import main as stacktruth
-from runners.demo import COLUMNS, run_demo
-from runners.gallery import gallery
-from runners.reproduce import STUDIES, reproduce
-from simulator.data import list_data_files
+from stacktruth.runners.bench import bench, load_suite
+from stacktruth.runners.bench.grid.cells import PLAIN
+from stacktruth.runners.bench.report.report import write_report
+from stacktruth.runners.calibrate.loop import close_loop, known_bursts, loop_summary
+from stacktruth.runners.calibrate.loop_report import loop_figure
+from stacktruth.runners.cli import main as stacktruth
+from stacktruth.runners.demo.demo import COLUMNS, run_demo
+from stacktruth.runners.demo.gallery import gallery
+from stacktruth.runners.reproduce import STUDIES, reproduce
+from stacktruth.simulator.data import list_data_files
 
 HERE = Path(__file__).resolve().parent
 README = HERE.parent / "README.md"

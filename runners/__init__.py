@@ -8,14 +8,14 @@ from typing import Any
 __all__ = ["Result", "score", "score_stack"]
 
 _HOMES = {
-    "Result": "runners.contract",
-    "score": "runners.scoring",
-    "score_stack": "runners.scoring",
+    "Result": ".contract",
+    "score": ".judge.scoring",
+    "score_stack": ".judge.scoring",
 }
 
 
 def __getattr__(name: str) -> Any:
     """Load a public name when it is asked for: a method's own process needs none of them."""
     if name not in _HOMES:
-        raise AttributeError(f"module 'runners' has no attribute {name!r}")
-    return getattr(import_module(_HOMES[name]), name)
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name], __name__), name)

@@ -16,25 +16,25 @@ from contextlib import contextmanager
 from importlib import import_module
 from typing import Any, NoReturn
 
-from runners.request import RequestError
-from simulator.stackio import StackExistsError
+from ..simulator.stack.stackio import StackExistsError
+from .request import RequestError
 
 #: Where each command lives; only the one that is asked for is loaded.
 COMMANDS = {
-    "demo": "runners.commands.demo",
-    "render": "runners.commands.render",
-    "score": "runners.commands.score",
-    "bench": "runners.commands.bench",
-    "verify": "runners.commands.verify",
-    "report": "runners.commands.report",
-    "plan": "runners.commands.plan",
-    "calibrate": "runners.commands.calibrate",
-    "reproduce": "runners.commands.reproduce",
-    "list": "runners.commands.list_names",
-    "check-method": "runners.commands.check_method",
-    "check-stack": "runners.commands.check_stack",
-    "export": "runners.commands.export",
-    "gallery": "runners.commands.gallery",
+    "demo": ".commands.demo",
+    "render": ".commands.render",
+    "score": ".commands.score",
+    "bench": ".commands.bench",
+    "verify": ".commands.verify",
+    "report": ".commands.report",
+    "plan": ".commands.plan",
+    "calibrate": ".commands.calibrate",
+    "reproduce": ".commands.reproduce",
+    "list": ".commands.list_names",
+    "check-method": ".commands.check_method",
+    "check-stack": ".commands.check_stack",
+    "export": ".commands.export",
+    "gallery": ".commands.gallery",
 }
 
 _LONGEST = 500
@@ -59,7 +59,7 @@ def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentPar
     parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in names:
-        import_module(COMMANDS[name]).add_parser(commands)
+        import_module(COMMANDS[name], __package__).add_parser(commands)
     for own in commands.choices.values():
         own.add_argument("--debug", action="store_true", default=argparse.SUPPRESS)
     return parser

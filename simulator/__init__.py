@@ -1,10 +1,10 @@
 """Renders scenes of known depth into handheld macro stacks, with their truth."""
 
-from simulator.pose import Pose
-from simulator.render import render_view, view_depth
-from simulator.rig import Rig, load_rig
-from simulator.scene import Scene, load_scene
-from simulator.shoot import Shoot, shoot
+from .compositing.render import render_view, view_depth
+from .pose import Pose
+from .rig import Rig, load_rig
+from .scene.scene import Scene, load_scene
+from .shooting.shoot import Shoot, shoot
 
 __all__ = [
     "Pose",

@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 T = TypeVar("T")
 
 _SHOWN = 80
-_HERE = Path(__file__).resolve().parent
+_DATA = Path(__file__).resolve().parents[1] / "scenes"
 
 
 class DataFileError(ValueError):
@@ -19,12 +19,8 @@ class DataFileError(ValueError):
 
 
 def data_folder() -> Path:
-    """Return the folder of scene, rig, stance and light files.
-
-    In a wheel it is installed inside this package; in a checkout it stands beside it.
-    """
-    installed = _HERE / "scenes"
-    return installed if installed.is_dir() else _HERE.parent / "scenes"
+    """Return the folder of scene, rig, stance and light files."""
+    return _DATA
 
 
 def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:

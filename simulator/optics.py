@@ -14,7 +14,7 @@ from math import inf, isfinite, log2
 import numpy as np
 import numpy.typing as npt
 
-from simulator.rig import Rig
+from .rig import Rig
 
 Array = npt.NDArray[np.floating]
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from pydantic import ConfigDict, Field
 from pydantic.dataclasses import dataclass
 
-from simulator.data import find_data_file, load_toml, validate
+from .data import find_data_file, load_toml, validate
 
 STRICT = ConfigDict(extra="forbid", allow_inf_nan=False)
 

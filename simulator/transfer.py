@@ -14,8 +14,8 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.special import j1
 
-from simulator import optics
-from simulator.rig import Rig
+from . import optics
+from .rig import Rig
 
 FloatArray = npt.NDArray[np.float64]
 

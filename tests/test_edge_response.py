@@ -8,10 +8,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from metrics.slanted_edge import slanted_edge
-from simulator import Pose, Scene, load_rig, load_scene, optics, render_view, transfer
-from simulator.plain_textures import Flat
-from simulator.scene import Outline, Sheet
+from stacktruth.metrics.slanted_edge import slanted_edge
+from stacktruth.simulator import (
+    Pose,
+    Scene,
+    load_rig,
+    load_scene,
+    optics,
+    render_view,
+    transfer,
+)
+from stacktruth.simulator.scene.scene import Outline, Sheet
+from stacktruth.simulator.scene.texture.plain import Flat
 
 FREQUENCY = np.linspace(0.02, 0.5, 49)
 ANGLE_DEG = 5.0

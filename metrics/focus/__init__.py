@@ -7,8 +7,8 @@ lower case; each family has a file.
 
 from __future__ import annotations
 
-from metrics.focus import dct, gradient, laplacian, miscellaneous, statistics, wavelet
-from metrics.focus.measure import Measure
+from . import dct, gradient, laplacian, miscellaneous, statistics, wavelet
+from .measure import Measure
 
 FAMILIES = (gradient, laplacian, wavelet, statistics, dct, miscellaneous)
 

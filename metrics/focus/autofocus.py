@@ -18,11 +18,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from metrics.focus.filters import COLUMNS, ROWS, FloatArray, sobel
-from metrics.focus.laplacian import laplacian, modified_laplacian
-from metrics.focus.measure import as_grey
-from metrics.focus.statistics import quantised
-from metrics.focus.wavelet import details
+from .filters import COLUMNS, ROWS, FloatArray, sobel
+from .laplacian import laplacian, modified_laplacian
+from .measure import as_grey
+from .statistics import quantised
+from .wavelet import details
 
 Values = npt.NDArray[np.float64]
 _AXES = (ROWS, COLUMNS)

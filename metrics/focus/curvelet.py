@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from metrics.focus.filters import COLUMNS, ROWS, FloatArray
+from .filters import COLUMNS, ROWS, FloatArray
 
 _MARGIN = 24  # pixels of mirror image round the frame: more than the coarser wedges reach
 

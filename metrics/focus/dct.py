@@ -6,16 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from metrics.focus.filters import (
-    COLUMNS,
-    ROWS,
-    FloatArray,
-    box_mean,
-    box_moments,
-    pad,
-    ratio,
-)
-from metrics.focus.measure import Measure
+from .filters import COLUMNS, ROWS, FloatArray, box_mean, box_moments, pad, ratio
+from .measure import Measure
 
 BLOCK = 8
 # Frequencies (down, across) of the reduced set.

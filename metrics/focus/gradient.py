@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from metrics.focus.filters import (
+from .filters import (
     COLUMNS,
     ROWS,
     FloatArray,
@@ -14,7 +14,7 @@ from metrics.focus.filters import (
     sobel,
     sobel_smooth,
 )
-from metrics.focus.measure import Measure, gaussian_rows
+from .measure import Measure, gaussian_rows
 
 
 def first_differences(image: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from metrics.focus.filters import FloatArray, box_mean, box_variance, pad, shifted
-from metrics.focus.measure import Measure
+from .filters import FloatArray, box_mean, box_variance, pad, shifted
+from .measure import Measure
 
 # Weights of the centre, the four edge neighbours and the four corner neighbours.
 MASKS = {

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from metrics.focus.filters import FloatArray
+from .filters import FloatArray
 
 # Values worked on at once, about what a processor's cache holds of a measure's temporaries: small
 # frames go through together, large ones in bands of rows.

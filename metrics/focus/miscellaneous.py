@@ -6,17 +6,9 @@ import math
 
 import numpy as np
 
-from metrics.focus.filters import (
-    COLUMNS,
-    ROWS,
-    FloatArray,
-    box_mean,
-    gaussian_derivative,
-    pad,
-    shifted,
-)
-from metrics.focus.gradient import gradient_energy
-from metrics.focus.measure import Measure, gaussian_rows, two_windows
+from .filters import COLUMNS, ROWS, FloatArray, box_mean, gaussian_derivative, pad, shifted
+from .gradient import gradient_energy
+from .measure import Measure, gaussian_rows, two_windows
 
 _HALF_RING = ((0, 1), (1, -1), (1, 0), (1, 1))  # one of each opposite pair of neighbours
 

@@ -8,17 +8,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy import ndimage
 from skimage.filters import rank
 
-from metrics.focus.filters import (
-    COLUMNS,
-    ROWS,
-    FloatArray,
-    box_mean,
-    box_moments,
-    box_variance,
-    pad,
-    ratio,
-)
-from metrics.focus.measure import Measure, two_windows
+from .filters import COLUMNS, ROWS, FloatArray, box_mean, box_moments, box_variance, pad, ratio
+from .measure import Measure, two_windows
 
 _PATCH_VALUES = 1 << 21  # values of window copies held at once
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from metrics.focus.curvelet import directional_bands
-from metrics.focus.filters import COLUMNS, ROWS, FloatArray, box_mean, box_variance, ratio
-from metrics.focus.measure import Measure
+from .curvelet import directional_bands
+from .filters import COLUMNS, ROWS, FloatArray, box_mean, box_variance, ratio
+from .measure import Measure
 
 # Daubechies' extremal-phase filter with six vanishing moments, norm 1 (Daubechies, Ten Lectures on
 # Wavelets, 1992, table 6.1). The tests hold it to the conditions that determine it.

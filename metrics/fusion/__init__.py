@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy.typing as npt
 
-from metrics.fusion import edges, information, perception, phase, structure
-from metrics.fusion.sources import Sources, gather
-from metrics.record import Metric
+from ..record import Metric
+from . import edges, information, perception, phase, structure
+from .sources import Sources, gather
 
 IDENTITY_EDGE_TRANSFER = 0.9994 / (1.0 + math.exp(-7.5)) * 0.9879 / (1.0 + math.exp(-4.4))
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from metrics.checks import FloatImage, mean_over
-from metrics.focus.filters import sobel
-from metrics.fusion.sources import Sources, gather, weighted_mean
+from ..checks import FloatImage, mean_over
+from ..focus.filters import sobel
+from .sources import Sources, gather, weighted_mean
 
 # Limit, steepness and centre of the two curves that turn likeness into perceived quality.
 _STRENGTH = (0.9994, -15.0, 0.5)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from metrics.checks import FloatImage
-from metrics.fusion.sources import Sources, gather
+from ..checks import FloatImage
+from .sources import Sources, gather
 
 _LEVELS = 256
 

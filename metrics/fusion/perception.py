@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from metrics.checks import FloatImage, mean_over
-from metrics.fusion.sources import Blend, Sources, gather
+from ..checks import FloatImage, mean_over
+from .sources import Blend, Sources, gather
 
 # Difference of Gaussians: two widths in cycles a degree, the share of the second.
 _WIDTHS = (15.3870, 1.3456)

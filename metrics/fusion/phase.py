@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from metrics.checks import FloatImage
-from metrics.fusion.sources import Sources, gather
+from ..checks import FloatImage
+from .sources import Sources, gather
 
 _SCALES = 4
 _ORIENTATIONS = 6

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from metrics.checks import FloatImage, Mask, as_mask, unit_image
-from metrics.colour import luma
+from ..checks import FloatImage, Mask, as_mask, unit_image
+from ..colour import luma
 
 
 @dataclass(frozen=True, slots=True)

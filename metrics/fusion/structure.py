@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from metrics.checks import FloatImage, Mask, interior, mean_over
-from metrics.focus.filters import sobel
-from metrics.fusion.sources import Blend, Sources, gather, weighted_mean
+from ..checks import FloatImage, Mask, interior, mean_over
+from ..focus.filters import sobel
+from .sources import Blend, Sources, gather, weighted_mean
 
 DoubleImage = npt.NDArray[np.float64]
 

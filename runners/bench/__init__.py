@@ -1,7 +1,7 @@
 """The benchmark: suites of stacks and methods, run cell by cell and resumable."""
 
-from runners.bench.run import bench
-from runners.bench.suite import Suite, load_suite
-from runners.bench.verify import verify
+from .grid.suite import Suite, load_suite
+from .running.run import bench
+from .running.verify import verify
 
 __all__ = ["Suite", "bench", "load_suite", "verify"]

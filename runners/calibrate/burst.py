@@ -14,9 +14,9 @@ import numpy.typing as npt
 import tifffile
 from PIL import Image as PillowImage
 
-from runners.frames import FrameFolder
-from runners.request import RequestError
-from simulator.rig import Rig
+from ...simulator.rig import Rig
+from ..frames import FrameFolder
+from ..request import RequestError
 
 Doubles = npt.NDArray[np.float64]
 

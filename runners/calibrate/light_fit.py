@@ -14,10 +14,10 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
-from runners.calibrate.estimate import Estimate, by_draws, by_ratio
-from runners.plan.forecast import share_interval
-from simulator.flash import refilled, seconds_to_ready
-from simulator.light import FlashUnit
+from ...simulator.handling.flash import refilled, seconds_to_ready
+from ...simulator.handling.light import FlashUnit
+from ..plan.draw.forecast import share_interval
+from .estimate import Estimate, by_draws, by_ratio
 
 Doubles = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]

@@ -9,18 +9,18 @@ import numpy as np
 import pandas as pd
 from tqdm import tqdm
 
-from runners.calibrate.burst import Burst
-from runners.calibrate.estimate import LEVEL
-from runners.calibrate.measure import Calibration, calibrate, calibrate_track
-from runners.calibrate.track import Track
-from runners.plan.forecast import share_interval
-from simulator.hands import Stance, load_stance
-from simulator.light import Light, load_light
-from simulator.optics import focus_distance_mm
-from simulator.rig import load_rig
-from simulator.scene import load_scene
-from simulator.shoot import Shoot, shoot
-from simulator.streams import stream
+from ...simulator.handling.hands import Stance, load_stance
+from ...simulator.handling.light import Light, load_light
+from ...simulator.optics import focus_distance_mm
+from ...simulator.rig import load_rig
+from ...simulator.scene.scene import load_scene
+from ...simulator.shooting.shoot import Shoot, shoot
+from ...simulator.streams import stream
+from ..plan.draw.forecast import share_interval
+from .burst import Burst
+from .estimate import LEVEL
+from .measure import Calibration, calibrate, calibrate_track
+from .track import Track
 
 #: How far the median of the measured values may lie from the truth, as a share of it.
 ALLOWED = {

@@ -8,17 +8,17 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from runners.calibrate.burst import Burst
-from runners.calibrate.estimate import Estimate, by_normal, by_ratio
-from runners.calibrate.light_fit import LightFit, fit_flash, steady_spread
-from runners.calibrate.motion_fit import Quick, fit_motion
-from runners.calibrate.track import CalibrationError, Track, track_of
-from simulator.flash import quench_s
-from simulator.hands import Stance
-from simulator.light import Light
-from simulator.optics import focus_distance_mm, image_scale_px_per_mm
-from simulator.rig import Rig
-from simulator.shoot import USABLE_GAIN_STOPS
+from ...simulator.handling.flash import quench_s
+from ...simulator.handling.hands import Stance
+from ...simulator.handling.light import Light
+from ...simulator.optics import focus_distance_mm, image_scale_px_per_mm
+from ...simulator.rig import Rig
+from ...simulator.shooting.shoot import USABLE_GAIN_STOPS
+from .burst import Burst
+from .estimate import Estimate, by_normal, by_ratio
+from .light_fit import LightFit, fit_flash, steady_spread
+from .motion_fit import Quick, fit_motion
+from .track import CalibrationError, Track, track_of
 
 Doubles = npt.NDArray[np.float64]
 

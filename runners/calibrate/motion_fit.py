@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from runners.calibrate.estimate import Estimate, by_draws
+from .estimate import Estimate, by_draws
 
 Doubles = npt.NDArray[np.float64]
 

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from runners.calibrate.estimate import Estimate
-from runners.calibrate.measure import Calibration
+from .estimate import Estimate
+from .measure import Calibration
 
 #: Keys of a stance whose numbers are measured under another name.
 _STANCE_KEYS = {

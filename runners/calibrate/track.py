@@ -7,15 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from runners.calibrate.burst import FEWEST, Burst
-from runners.methods.align import chained
-from runners.methods.equalise import channel_gain
-from runners.methods.geometry import Matrix, scale_of, turn_of
-from runners.methods.register import RegistrationError
-from runners.methods.stack import Stack
-from simulator.optics import focus_distance_mm, image_scale_px_per_mm
-from simulator.rig import Rig
-from simulator.shoot import USABLE_GAIN_STOPS
+from ...simulator.optics import focus_distance_mm, image_scale_px_per_mm
+from ...simulator.rig import Rig
+from ...simulator.shooting.shoot import USABLE_GAIN_STOPS
+from ..methods.align.align import chained
+from ..methods.align.equalise import channel_gain
+from ..methods.align.register import RegistrationError
+from ..methods.picture.geometry import Matrix, scale_of, turn_of
+from ..methods.picture.stack import Stack
+from .burst import FEWEST, Burst
 
 Doubles = npt.NDArray[np.float64]
 

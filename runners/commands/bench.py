@@ -7,12 +7,12 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from runners.bench.cells import PLAIN
-from runners.bench.run import bench
-from runners.bench.suite import load_suite
-from runners.commands.options import add_progress_option, shows_progress, whole
-from runners.contract import DONE
-from runners.request import RequestError, request
+from ..bench.grid.cells import PLAIN
+from ..bench.grid.suite import load_suite
+from ..bench.running.run import bench
+from ..contract import DONE
+from ..request import RequestError, request
+from .options import add_progress_option, shows_progress, whole
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,7 +107,7 @@ def tell_one(row: pd.Series, out: Path) -> int:
 def standing(rows: pd.DataFrame) -> str:
     """Return the methods, best first: mean over scenes with its interval, failures ranked worst."""
     # Loads pandas, which the processes of a benchmark do without; they load this module, too.
-    from runners.bench.statistics import bootstrap, by_scene  # noqa: PLC0415
+    from ..bench.report.statistics import bootstrap, by_scene  # noqa: PLC0415
 
     table = by_scene(rows, "total.psnr_db")
     found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}

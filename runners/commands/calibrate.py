@@ -7,11 +7,11 @@ import json
 from pathlib import Path
 from typing import Any
 
-from runners.commands.options import number, whole
-from runners.request import RequestError, new_path, request, whole_file
-from simulator.hands import load_stance
-from simulator.light import load_light
-from simulator.rig import load_rig
+from ...simulator.handling.hands import load_stance
+from ...simulator.handling.light import load_light
+from ...simulator.rig import load_rig
+from ..request import RequestError, new_path, request, whole_file
+from .options import number, whole
 
 
 def add_parser(commands: Any) -> None:
@@ -56,8 +56,8 @@ def add_parser(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, and write both files if asked for."""
-    from runners.calibrate import calibrate, read_burst  # noqa: PLC0415 - slow to load
-    from runners.calibrate.profile import light_text, record, stance_text, told  # noqa: PLC0415
+    from ..calibrate import calibrate, read_burst  # noqa: PLC0415 - slow to load
+    from ..calibrate.profile import light_text, record, stance_text, told  # noqa: PLC0415
 
     with request():
         paths = None if args.out is None else _paths(args.out)

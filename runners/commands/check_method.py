@@ -7,10 +7,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from runners.check_method import MEMORY_LIMIT_MB, TIME_LIMIT_S, check_method
-from runners.commands.options import number
-from runners.request import request
-from runners.run import find_method
+from ..check_method import MEMORY_LIMIT_MB, TIME_LIMIT_S, check_method
+from ..isolate.run import find_method
+from ..request import request
+from .options import number
 
 
 def add_parser(commands: Any) -> None:

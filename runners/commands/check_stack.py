@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from runners.request import request
-from simulator.stackio import check_stack, read_stack
+from ...simulator.stack.stackio import check_stack, read_stack
+from ..request import request
 
 
 def add_parser(commands: Any) -> None:

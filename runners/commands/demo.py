@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from runners.commands.options import add_progress_option, shows_progress, whole
-from runners.demo import run_demo
-from runners.request import new_path
+from ..demo.demo import run_demo
+from ..request import new_path
+from .options import add_progress_option, shows_progress, whole
 
 
 def add_parser(commands: Any) -> None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from runners.commands.options import add_picture_options, number
-from runners.request import RequestError, new_path, request, whole_file
-from simulator import load_rig, load_scene
-from simulator.camera import Camera
-from simulator.export import export_scene
+from ...simulator import load_rig, load_scene
+from ...simulator.export.export import export_scene
+from ...simulator.view.camera import Camera
+from ..request import RequestError, new_path, request, whole_file
+from .options import add_picture_options, number
 
 _ENDINGS = (".obj", ".ply")
 

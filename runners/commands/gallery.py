@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from runners.commands.options import add_progress_option, shows_progress
-from runners.gallery import gallery
-from runners.request import new_path, request, whole_file
-from simulator import load_scene
-from simulator.data import list_data_files
+from ...simulator import load_scene
+from ...simulator.data import list_data_files
+from ..demo.gallery import gallery
+from ..request import new_path, request, whole_file
+from .options import add_progress_option, shows_progress
 
 
 def add_parser(commands: Any) -> None:

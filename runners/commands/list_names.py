@@ -6,10 +6,10 @@ import argparse
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from metrics.record import Metric
-from metrics.registry import METRICS
-from runners.methods.registry import METHODS
-from simulator.data import find_data_file, list_data_files, load_toml
+from ...metrics.record import Metric
+from ...metrics.registry import METRICS
+from ...simulator.data import find_data_file, list_data_files, load_toml
+from ..methods.registry import METHODS
 
 Titles = Mapping[str, str]
 
@@ -39,7 +39,7 @@ def _better(metric: Metric) -> str:
 
 
 def _studies() -> Titles:
-    from runners.reproduce import titles  # noqa: PLC0415 - slow to load
+    from ..reproduce import titles  # noqa: PLC0415 - slow to load
 
     return titles()
 

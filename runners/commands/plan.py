@@ -7,8 +7,16 @@ import json
 from dataclasses import replace
 from typing import Any, get_args
 
-from runners.commands.options import number, whole
-from runners.commands.study_options import (
+from ...simulator.handling.hands import Stance, load_stance
+from ...simulator.handling.light import Battery, FlashUnit, Light, load_light
+from ...simulator.handling.sway import load_subject
+from ...simulator.rig import Rig, load_rig
+from ..plan import Setting, Sharpness, blur_limit, contrast_limit, make_plan, print_sharpness
+from ..plan.show.record import plan_record
+from ..plan.show.words import plan_text
+from ..request import RequestError, new_path, request
+from .options import number, whole
+from .study_options import (
     add_study_options,
     bench_of,
     check_study,
@@ -16,21 +24,6 @@ from runners.commands.study_options import (
     study_of,
     tell_failures,
 )
-from runners.plan import (
-    Setting,
-    Sharpness,
-    blur_limit,
-    contrast_limit,
-    make_plan,
-    print_sharpness,
-)
-from runners.plan.record import plan_record
-from runners.plan.words import plan_text
-from runners.request import RequestError, new_path, request
-from simulator.hands import Stance, load_stance
-from simulator.light import Battery, FlashUnit, Light, load_light
-from simulator.rig import Rig, load_rig
-from simulator.sway import load_subject
 
 #: Sensor behind lens numbers that are given without a rig.
 _BARE_RIG = "field-2x"
@@ -78,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     print(json.dumps(plan_record(plan), indent=1) if args.json else plan_text(plan), flush=True)
     study = None if bench is None else study_of(args, plan, bench)
     if out is not None:
-        from runners.plan.page import write_plan  # noqa: PLC0415 - what draws is slow to load
+        from ..plan.page import write_plan  # noqa: PLC0415 - what draws is slow to load
 
         write_plan(plan, out, study=study)
     return 0 if study is None else tell_failures(study)

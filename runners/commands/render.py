@@ -5,20 +5,14 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from runners.commands.options import (
-    add_picture_options,
-    add_progress_option,
-    number,
-    shows_progress,
-    whole,
-)
-from runners.request import new_path, request
-from simulator import load_rig, load_scene, shoot
-from simulator.frameio import FORMATS
-from simulator.render import EXACT_CELLS
-from simulator.sensor import saturation_e
-from simulator.shoot import Shoot
-from simulator.stackio import write_stack
+from ...simulator import load_rig, load_scene
+from ...simulator.compositing.render import EXACT_CELLS
+from ...simulator.shooting.sensor import saturation_e
+from ...simulator.shooting.shoot import Shoot, shoot
+from ...simulator.stack.frameio import FORMATS
+from ...simulator.stack.stackio import write_stack
+from ..request import new_path, request
+from .options import add_picture_options, add_progress_option, number, shows_progress, whole
 
 #: Cells of the pupil for each quality; what they give in dB is held by the outside renderer.
 QUALITY_CELLS = {"fast": 1, "exact": EXACT_CELLS}

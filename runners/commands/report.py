@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from runners.bench.report import write_report
-from runners.commands.options import add_progress_option, shows_progress
-from runners.request import request
+from ..bench.report.report import write_report
+from ..request import request
+from .options import add_progress_option, shows_progress
 
 
 def add_parser(commands: Any) -> None:

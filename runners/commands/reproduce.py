@@ -7,8 +7,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from runners.commands.options import add_progress_option, shows_progress, whole
-from runners.request import RequestError, new_path, request
+from ..request import RequestError, new_path, request
+from .options import add_progress_option, shows_progress, whole
 
 
 def add_parser(commands: Any) -> None:
@@ -28,7 +28,7 @@ def add_parser(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do the comparison and print its account; the folder is there when all went well."""
-    from runners.reproduce import reproduce, study  # noqa: PLC0415 - slow to load
+    from ..reproduce import reproduce, study  # noqa: PLC0415 - slow to load
 
     with request():
         out = new_path(args.out)

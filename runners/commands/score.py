@@ -11,14 +11,14 @@ from typing import Any
 
 import pandas as pd
 
-from runners.commands.options import add_progress_option, number, shows_progress, whole
-from runners.contract import DEPTH_UNITS, DONE, InvalidOutput, Outcome, as_result
-from runners.external import result_from_files
-from runners.request import RequestError, new_path, request, whole_file
-from runners.run import find_method
-from runners.scoring import Judge, Scored, score_stack, table
-from runners.view_of_picture import likely_view
-from simulator.stackio import Stack, read_stack
+from ...simulator.stack.stackio import Stack, read_stack
+from ..contract import DEPTH_UNITS, DONE, InvalidOutput, Outcome, as_result
+from ..isolate.external import result_from_files
+from ..isolate.run import find_method
+from ..judge.scoring import Judge, Scored, score_stack, table
+from ..judge.view_of_picture import likely_view
+from ..request import RequestError, new_path, request, whole_file
+from .options import add_progress_option, number, shows_progress, whole
 
 #: Columns of the printed table; the CSV file and the JSON text hold all.
 SHOWN = {

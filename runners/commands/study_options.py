@@ -10,13 +10,13 @@ import sys
 from math import ceil
 from typing import TYPE_CHECKING
 
-from runners.commands.options import add_progress_option, number, shows_progress, size, whole
-from runners.plan import Plan, Setting
-from runners.request import RequestError
-from simulator.rig import Rig
+from ...simulator.rig import Rig
+from ..plan import Plan, Setting
+from ..request import RequestError
+from .options import add_progress_option, number, shows_progress, size, whole
 
 if TYPE_CHECKING:
-    from runners.plan.study import Bench, Study
+    from ..plan.study.study import Bench, Study
 
 #: Depths of scenes are told to this.
 _DEPTH_MM = 0.01
@@ -91,8 +91,8 @@ def depth_of(args: argparse.Namespace, rig: Rig) -> float:
     """Return the depth that is asked for, or that the study's scene shows, rounded up, mm."""
     if args.subject_depth is not None:
         return float(args.subject_depth)
-    from runners.plan.study import depth_in_view  # noqa: PLC0415
-    from simulator.scene import load_scene  # noqa: PLC0415
+    from ...simulator.scene.scene import load_scene  # noqa: PLC0415
+    from ..plan.study.study import depth_in_view  # noqa: PLC0415
 
     near, far = depth_in_view(load_scene(args.study), rig, crop=_crop(args, rig))
     return ceil((far - near) / _DEPTH_MM) * _DEPTH_MM
@@ -102,7 +102,7 @@ def bench_of(args: argparse.Namespace, setting: Setting) -> Bench | None:
     """Return what the study's stacks share; None without a study."""
     if args.study is None:
         return None
-    from runners.plan.study import bench_for  # noqa: PLC0415
+    from ..plan.study.study import bench_for  # noqa: PLC0415
 
     crop = _crop(args, setting.rig)
     return bench_for(setting, args.study, method=args.study_method, crop=crop)
@@ -110,7 +110,7 @@ def bench_of(args: argparse.Namespace, setting: Setting) -> Bench | None:
 
 def study_of(args: argparse.Namespace, plan: Plan, bench: Bench) -> Study:
     """Run the study."""
-    from runners.plan.study import STEP_SHARES, Study, plan_cells, run_study, step_cells  # noqa: PLC0415
+    from ..plan.study.study import STEP_SHARES, Study, plan_cells, run_study, step_cells  # noqa: PLC0415
 
     seeds, cells = range(args.study_seeds), []
     if args.study_part != "ways":

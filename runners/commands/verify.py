@@ -6,10 +6,10 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from runners.bench.suite import suite_in
-from runners.bench.verify import verify
-from runners.commands.options import whole
-from runners.request import request
+from ..bench.grid.suite import suite_in
+from ..bench.running.verify import verify
+from ..request import request
+from .options import whole
 
 
 def add_parser(commands: Any) -> None:

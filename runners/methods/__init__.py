@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from runners.contract import Result
-from runners.methods.oracle import TRUE_STAGES, Truth, with_truth
-from runners.methods.recipe import Recipe
-from runners.methods.registry import METHODS, ORACLE
+from ..contract import Result
+from .oracle import TRUE_STAGES, Truth, with_truth
+from .recipe import Recipe
+from .registry import METHODS, ORACLE
 
 __all__ = ["METHODS", "TRUE_STAGES", "Recipe", "Truth", "built_in"]
 

@@ -14,12 +14,12 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from runners.methods.align import Alignment
-from runners.methods.fused import Fused
-from runners.methods.geometry import Coordinates
-from runners.methods.recipe import Recipe
-from runners.methods.stack import Stack
-from runners.methods.views import Views
+from .align.align import Alignment
+from .align.views import Views
+from .fuse.fused import Fused
+from .picture.geometry import Coordinates
+from .picture.stack import Stack
+from .recipe import Recipe
 
 
 class Truth(Protocol):

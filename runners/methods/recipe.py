@@ -6,15 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from runners.contract import Result
-from runners.methods.align import AlignStage, chained
-from runners.methods.depth import depth_of_fusion
-from runners.methods.equalise import EqualiseStage, channel_gain
-from runners.methods.fused import DepthStage, FuseStage
-from runners.methods.select import SelectStage, well_exposed
-from runners.methods.stack import Stack
-from runners.methods.tone import like
-from runners.methods.views import Views
+from ..contract import Result
+from .align.align import AlignStage, chained
+from .align.equalise import EqualiseStage, channel_gain
+from .align.select import SelectStage, well_exposed
+from .align.views import Views
+from .fuse.depth import depth_of_fusion
+from .fuse.fused import DepthStage, FuseStage
+from .picture.stack import Stack
+from .picture.tone import like
 
 
 @dataclass(frozen=True, kw_only=True)

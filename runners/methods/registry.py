@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from runners.methods.align import no_alignment
-from runners.methods.depth import no_depth
-from runners.methods.equalise import no_gain
-from runners.methods.fuse_blocks import dct_variance
-from runners.methods.fuse_complex import complex_wavelet_maximum
-from runners.methods.fuse_guided import guided_weights
-from runners.methods.fuse_labels import seam_labels
-from runners.methods.fuse_map import focus_map, guided_focus_map
-from runners.methods.fuse_match import match_and_salience
-from runners.methods.fuse_pyramid import contrast_weighted, laplacian_maximum
-from runners.methods.fuse_simple import mean, one_frame, random_blocks
-from runners.methods.fuse_variational import variational_depth
-from runners.methods.fuse_wavelet import wavelet_maximum
-from runners.methods.recipe import Recipe
-from runners.methods.select import middle_only, sharpest_only
+from .align.align import no_alignment
+from .align.equalise import no_gain
+from .align.select import middle_only, sharpest_only
+from .fuse.blocks import dct_variance
+from .fuse.complex import complex_wavelet_maximum
+from .fuse.depth import no_depth
+from .fuse.focus_map import focus_map, guided_focus_map
+from .fuse.guided import guided_weights
+from .fuse.labels import seam_labels
+from .fuse.laplacian import contrast_weighted, laplacian_maximum
+from .fuse.match import match_and_salience
+from .fuse.simple import mean, one_frame, random_blocks
+from .fuse.variational import variational_depth
+from .fuse.wavelet import wavelet_maximum
+from .recipe import Recipe
 
 ORACLE = "oracle"
 

@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from runners.plan.advice import Plan
-from runners.plan.card import field_card
-from runners.plan.plots import aperture_figure, coverage_figure, lanes_figure
-from runners.plan.record import plan_record
-from runners.plan.words import CAUTIONS, Table, plan_text, sentences, tables, title
-from runners.request import RequestError
+from ..request import RequestError
+from .advise.advice import Plan
+from .show.card import field_card
+from .show.plots import aperture_figure, coverage_figure, lanes_figure
+from .show.record import plan_record
+from .show.words import CAUTIONS, Table, plan_text, sentences, tables, title
 
 if TYPE_CHECKING:
-    from runners.plan.study import Study
+    from .study.study import Study
 
 _STYLE = """
 body { font: 16px/1.45 sans-serif; color: #222; max-width: 48em; margin: 2em auto; padding: 0 1em }
@@ -103,7 +103,7 @@ def whole_folder(folder: Path) -> Iterator[Path]:
 
 def _write_study(study: Study, place: Path) -> str:
     """Write rows and pictures of a study, and return its part of the page."""
-    from runners.plan.study_report import (  # noqa: PLC0415 - what merges is slow to load
+    from .study.report import (  # noqa: PLC0415 - what merges is slow to load
         study_pictures,
         study_table,
         study_title,

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
 
-from runners.reproduce import autofocus, blocks, fusion_metrics, interpolation, operators
+from . import autofocus, blocks, fusion_metrics, interpolation, operators
 
 STUDIES: dict[str, Callable[..., None]] = {
     "autofocus-curves": autofocus.run,

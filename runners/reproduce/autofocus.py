@@ -17,19 +17,11 @@ from scipy import ndimage
 from skimage import data
 from tqdm import tqdm
 
-from metrics.focus.autofocus import WHOLE_FRAME
-from metrics.focus.curves import CurveCriteria, curve_criteria, rank_sums
-from runners.reproduce.field import FLAT, Condition, make_field_sequence
-from runners.reproduce.rank import rank_correlation
-from runners.reproduce.report import (
-    Claim,
-    counted,
-    figure,
-    save,
-    write_claims,
-    write_rows,
-    write_summary,
-)
+from ...metrics.focus.autofocus import WHOLE_FRAME
+from ...metrics.focus.curves import CurveCriteria, curve_criteria, rank_sums
+from .field import FLAT, Condition, make_field_sequence
+from .rank import rank_correlation
+from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
 
 Plane = npt.NDArray[np.float32]
 Curves = dict[str, CurveCriteria]

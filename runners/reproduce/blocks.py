@@ -14,19 +14,11 @@ import numpy.typing as npt
 from scipy import ndimage
 from tqdm import tqdm
 
-from metrics.focus.filters import FloatArray, sobel
-from metrics.focus.laplacian import laplacian, modified_laplacian
-from runners.reproduce.field import CONDITIONS, FieldSequence, make_field_sequence
-from runners.reproduce.report import (
-    Claim,
-    counted,
-    figure,
-    save,
-    write_claims,
-    write_rows,
-    write_summary,
-)
-from runners.reproduce.sequences import TEXTURES
+from ...metrics.focus.filters import FloatArray, sobel
+from ...metrics.focus.laplacian import laplacian, modified_laplacian
+from .field import CONDITIONS, FieldSequence, make_field_sequence
+from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
+from .sequences import TEXTURES
 
 Plane = npt.NDArray[np.float32]
 Errors = dict[tuple[str, int, float], float]

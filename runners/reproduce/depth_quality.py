@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from metrics.focus import MEASURES
-from metrics.focus.peak import find_peak
+from ...metrics.focus import MEASURES
+from ...metrics.focus.peak import find_peak
 
 Plane = npt.NDArray[np.float32]
 

@@ -15,15 +15,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from runners.methods.tone import LUMA, to_float
-from runners.reproduce.depth_quality import depth_of, rmse_mm
-from runners.true_stages import StackTruth
-from simulator import Rig, Scene, Shoot, load_rig, load_scene, shoot, view_depth
-from simulator.approach import Approach
-from simulator.cadence import interval_s
-from simulator.light import load_light
-from simulator.plain_reliefs import FlatRelief
-from simulator.scene import Sheet
+from ...simulator import Rig, Scene, Shoot, load_rig, load_scene, view_depth
+from ...simulator.handling.approach import Approach
+from ...simulator.handling.cadence import interval_s
+from ...simulator.handling.light import load_light
+from ...simulator.scene.relief.plain import FlatRelief
+from ...simulator.scene.scene import Sheet
+from ...simulator.shooting.shoot import shoot
+from ..judge.true_stages import StackTruth
+from ..methods.picture.tone import LUMA, to_float
+from .depth_quality import depth_of, rmse_mm
 
 Plane = npt.NDArray[np.float32]
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
-from metrics.focus import MEASURES
-from runners.reproduce import published
-from runners.reproduce.depth_quality import relative_quality
-from runners.reproduce.field import CONDITIONS, field_errors, make_field_sequence
-from runners.reproduce.rank import rank_correlation
-from runners.reproduce.report import COLOURS, MARKERS, Claim, figure, save
+from ...metrics.focus import MEASURES
+from . import published
+from .depth_quality import relative_quality
+from .field import CONDITIONS, field_errors, make_field_sequence
+from .rank import rank_correlation
+from .report import COLOURS, MARKERS, Claim, figure, save
 
 WINDOWS = (3, 5, 7, 9, 13, 17, 21)
 _SHOWN = ("lap2", "wav1", "sta3", "gra7")

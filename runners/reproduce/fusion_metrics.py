@@ -18,32 +18,24 @@ import numpy.typing as npt
 from scipy import stats
 from tqdm import tqdm
 
-from metrics import METRICS as ALL_METRICS
-from metrics.fusion import METRICS, score_fusion
-from runners.bench.cells import stacks_of
-from runners.bench.statistics import bootstrap
-from runners.bench.suite import load_suite
-from runners.demo import SESSIONS, plan_session
-from runners.methods.tone import LUMA
-from runners.reproduce.field import lined_up_frames
-from runners.reproduce.report import (
-    Claim,
-    counted,
-    figure,
-    save,
-    write_claims,
-    write_rows,
-    write_summary,
-)
-from runners.run import find_method
-from runners.scoring import Judge, Scored
-from runners.side_by_side import side_by_side
-from runners.true_stages import StackTruth
-from simulator import Shoot
-from simulator.sensor import encode_srgb
-from simulator.stackio import read_stack
-from simulator.stackwrite import write_stack
-from simulator.truth import Truth
+from ...metrics import METRICS as ALL_METRICS
+from ...metrics.fusion import METRICS, score_fusion
+from ...simulator import Shoot
+from ...simulator.shooting.sensor import encode_srgb
+from ...simulator.shooting.truth import Truth
+from ...simulator.stack.stackio import read_stack
+from ...simulator.stack.stackwrite import write_stack
+from ..bench.grid.cells import stacks_of
+from ..bench.grid.suite import load_suite
+from ..bench.report.statistics import bootstrap
+from ..demo.demo import SESSIONS, plan_session
+from ..demo.side_by_side import side_by_side
+from ..isolate.run import find_method
+from ..judge.scoring import Judge, Scored
+from ..judge.true_stages import StackTruth
+from ..methods.picture.tone import LUMA
+from .field import lined_up_frames
+from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
 
 Plane = npt.NDArray[np.float32]
 Rows = list[dict[str, object]]

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.figure import Figure
 
-from metrics.focus.peak import find_peak, gaussian_offset, parabola_offset
-from runners.reproduce.report import Claim, counted, figure, save, write_claims, write_summary
+from ...metrics.focus.peak import find_peak, gaussian_offset, parabola_offset
+from .report import Claim, counted, figure, save, write_claims, write_summary
 
 Values = npt.NDArray[np.float64]
 

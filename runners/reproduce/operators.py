@@ -11,11 +11,11 @@ import numpy as np
 import numpy.typing as npt
 from tqdm import tqdm
 
-from metrics.focus import MEASURES
-from runners.reproduce import operators_report as told
-from runners.reproduce import published
-from runners.reproduce.depth_quality import depth_of, relative_quality, rmse_mm
-from runners.reproduce.field_report import (
+from ...metrics.focus import MEASURES
+from . import operators_report as told
+from . import published
+from .depth_quality import depth_of, relative_quality, rmse_mm
+from .field_report import (
     FieldResult,
     draw_field,
     field_claims,
@@ -23,8 +23,8 @@ from runners.reproduce.field_report import (
     field_rows,
     measure_field,
 )
-from runners.reproduce.report import write_claims, write_rows, write_summary
-from runners.reproduce.sequences import (
+from .report import write_claims, write_rows, write_summary
+from .sequences import (
     Sequence25,
     add_noise,
     latin_pairs,

@@ -10,10 +10,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from scipy import stats
 
-from metrics.focus import MEASURES
-from runners.reproduce import published
-from runners.reproduce.rank import RankCorrelation, rank_correlation
-from runners.reproduce.report import COLOURS, MARKERS, Claim, counted, figure, save
+from ...metrics.focus import MEASURES
+from . import published
+from .rank import RankCorrelation, rank_correlation
+from .report import COLOURS, MARKERS, Claim, counted, figure, save
 
 Qualities = Sequence[Mapping[str, float]]
 

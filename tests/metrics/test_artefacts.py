@@ -13,9 +13,9 @@ import pytest
 from scipy.fft import dctn, idctn
 from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinates
 
-from metrics.artefacts import flicker_stops, invented_detail, smear
-from metrics.ghost import ghost, see_through
-from metrics.halo import halo_overshoot, halo_profile, halo_width_px
+from stacktruth.metrics.artefacts.artefacts import flicker_stops, invented_detail, smear
+from stacktruth.metrics.artefacts.ghost import ghost, see_through
+from stacktruth.metrics.artefacts.halo import halo_overshoot, halo_profile, halo_width_px
 
 HEIGHT, WIDTH = 240, 320
 CUT_OFF_CY_PX = 0.25

@@ -8,11 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import ndimage
 
-from metrics.focus.autofocus import WHOLE_FRAME
-from metrics.focus.curves import CurveCriteria, curve_criteria, rank_sums
-from metrics.focus.laplacian import MASKS
-from metrics.focus.noise import energy_spread, noise_energy, peak_spread
-from metrics.focus.peak import parabola_offset
+from stacktruth.metrics.focus.autofocus import WHOLE_FRAME
+from stacktruth.metrics.focus.curves import CurveCriteria, curve_criteria, rank_sums
+from stacktruth.metrics.focus.laplacian import MASKS
+from stacktruth.metrics.focus.noise import energy_spread, noise_energy, peak_spread
+from stacktruth.metrics.focus.peak import parabola_offset
 
 LAPLACIAN = np.array([[0, 1, 0], [1, -4, 1], [0, 1, 0]])
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy.stats import spearmanr
 
-from metrics import depth
-from metrics.record import Metric
+from stacktruth.metrics import depth
+from stacktruth.metrics.record import Metric
 
 DOF_MM = 0.1
 

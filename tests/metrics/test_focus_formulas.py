@@ -10,10 +10,10 @@ import pytest
 from scipy import fft, ndimage
 from skimage import measure as skimage_measure
 
-from metrics.focus import MEASURES
-from metrics.focus.curvelet import _low_pass, spectral_windows
-from metrics.focus.filters import COLUMNS, ROWS
-from metrics.focus.wavelet import DB6, DB6_HIGH, approximation, details
+from stacktruth.metrics.focus import MEASURES
+from stacktruth.metrics.focus.curvelet import _low_pass, spectral_windows
+from stacktruth.metrics.focus.filters import COLUMNS, ROWS
+from stacktruth.metrics.focus.wavelet import DB6, DB6_HIGH, approximation, details
 
 CENTRE = (20, 22)
 

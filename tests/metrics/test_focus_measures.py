@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from metrics.focus import MEASURES
-from metrics.focus.laplacian import MASKS
-from metrics.focus.peak import gaussian_peak
+from stacktruth.metrics.focus import MEASURES
+from stacktruth.metrics.focus.laplacian import MASKS
+from stacktruth.metrics.focus.peak import gaussian_peak
 
 CODES = sorted(MEASURES)
 FAMILY_SIZES = {"gradient": 7, "laplacian": 5, "wavelet": 4, "statistics": 8}

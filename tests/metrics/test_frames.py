@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from metrics.frames import score_frames
+from stacktruth.metrics.frames import score_frames
 
 WANTED = {"dof_mm": 0.2, "near_mm": 0.0, "far_mm": 1.0}
 

@@ -11,12 +11,12 @@ from scipy import ndimage
 from skimage import data
 from skimage.metrics import normalized_mutual_information
 
-from metrics.fusion import METRICS, score_fusion
-from metrics.fusion.edges import edge_transfer
-from metrics.fusion.information import mutual_information
-from metrics.fusion.phase import phase_features
-from metrics.fusion.structure import piella, piella_edges, universal_quality, yang
-from metrics.record import Metric
+from stacktruth.metrics.fusion import METRICS, score_fusion
+from stacktruth.metrics.fusion.edges import edge_transfer
+from stacktruth.metrics.fusion.information import mutual_information
+from stacktruth.metrics.fusion.phase import phase_features
+from stacktruth.metrics.fusion.structure import piella, piella_edges, universal_quality, yang
+from stacktruth.metrics.record import Metric
 
 BY_NAME = {metric.name: metric for metric in METRICS}
 IDENTITY = {"edge_transfer": 0.974794, "mutual_information": 2.0, "frequency_error": 0.0}

@@ -10,7 +10,8 @@ from skimage import metrics as outside
 from skimage.filters import prewitt
 from skimage.measure import block_reduce
 
-from metrics import colour, image
+from stacktruth.metrics import colour
+from stacktruth.metrics.image import image
 
 PAIRS = Path(__file__).parents[1] / "references" / "ciede2000_pairs.csv"
 WANG = {"gaussian_weights": True, "sigma": 1.5, "use_sample_covariance": False, "data_range": 1.0}

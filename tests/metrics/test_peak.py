@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from metrics.focus.peak import (
+from stacktruth.metrics.focus.peak import (
     find_peak,
     gaussian_fit,
     gaussian_offset,

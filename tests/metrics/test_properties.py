@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter
 from scipy.special import erf
 
-from metrics import METRICS
-from metrics.record import GROUPS, Metric
+from stacktruth.metrics import METRICS
+from stacktruth.metrics.record import GROUPS, Metric
 
 SEEDS = st.integers(0, 2**20)
 FEW = settings(max_examples=4, deadline=None)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from metrics import regions
+from stacktruth.metrics.image import regions
 
 
 def test_texture_and_flat_ground_are_told_apart() -> None:

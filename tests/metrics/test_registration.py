@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, shift
 
-from metrics import colour, image, registration
-from metrics.similarity import IDENTITY
+from stacktruth.metrics import colour
+from stacktruth.metrics.image import image
+from stacktruth.metrics.registration import registration
+from stacktruth.metrics.registration.similarity import IDENTITY
 
 GAINS = np.array([0.8, 1.1, 1.25])
 

@@ -7,7 +7,13 @@ import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 from skimage.transform import SimilarityTransform
 
-from metrics.similarity import IDENTITY, Similarity, _Level, fit_similarity, resample
+from stacktruth.metrics.registration.similarity import (
+    IDENTITY,
+    Similarity,
+    _Level,
+    fit_similarity,
+    resample,
+)
 
 MOTIONS = (
     Similarity(shift_x_px=0.3, shift_y_px=-0.2, turn_mrad=0.4, scale=1.0005),

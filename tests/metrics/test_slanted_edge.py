@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from metrics.slanted_edge import mtf50_cy_px, slanted_edge
-from simulator.transfer import defocus_otf
+from stacktruth.metrics.slanted_edge import mtf50_cy_px, slanted_edge
+from stacktruth.simulator.transfer import defocus_otf
 
 FREQUENCIES = np.linspace(0.0, 0.5, 26)
 MTF50_OF_GAUSSIAN = math.sqrt(math.log(2) / 2) / math.pi  # 0.18739, from exp(-2 pi^2 s^2 f^2) = 1/2
@@ -86,7 +86,7 @@ def test_defocused_lens(defocus_waves: float) -> None:
 
 def test_without_the_corrections_the_box_would_be_wrong() -> None:
     """The derivative takes 10 % at Nyquist: (2 pi f/4) / sin(2 pi f/4) = 1.11072 there."""
-    from metrics.slanted_edge import _correction
+    from stacktruth.metrics.slanted_edge import _correction
 
     averaging = np.sinc(np.array([0.25, 0.5]) / 4) ** 2
     np.testing.assert_allclose(

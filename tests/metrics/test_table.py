@@ -4,9 +4,10 @@ import math
 
 import pytest
 
-from metrics import METRICS, image, long_rows, metric, wide_row
-from metrics.record import Metric
-from metrics.registry import collect
+from stacktruth.metrics import METRICS, long_rows, metric, wide_row
+from stacktruth.metrics.image import image
+from stacktruth.metrics.record import Metric
+from stacktruth.metrics.registry import collect
 
 SCORES = {"valid": {"psnr_db": 31.5}, "fibres": {"psnr_db": math.nan, "sharpness_kept": math.nan}}
 

@@ -20,9 +20,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from simulator import Pose, Scene, load_rig, load_scene, optics
-from simulator.camera import Camera
-from simulator.export import export_scene
+from stacktruth.simulator import Pose, Scene, load_rig, load_scene, optics
+from stacktruth.simulator.export.export import export_scene
+from stacktruth.simulator.view.camera import Camera
 
 Floats = npt.NDArray[np.float32]
 

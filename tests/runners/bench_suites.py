@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from runners.bench import bench, load_suite
+from stacktruth.runners.bench import bench, load_suite
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = """
@@ -49,7 +49,7 @@ def table(out: Path) -> bytes:
 
 def command(suite: Path, out: Path, *more: str) -> list[str]:
     """Return the command line that a user would type."""
-    here = [sys.executable, "-m", "runners.cli", "bench", str(suite), "--out", str(out)]
+    here = [sys.executable, "-m", "stacktruth.runners.cli", "bench", str(suite), "--out", str(out)]
     return [*here, "--no-progress", *more]
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from runners.bench import bench, load_suite
-from simulator.data import find_data_file
+from stacktruth.runners.bench import bench, load_suite
+from stacktruth.simulator.data import find_data_file
 
 #: In the names of a scene and a method and in the text of an error; no slash, for files bear it.
 HOSTILE = "x\"'><img src=x onerror=alert(1)><script>alert(2)<b>"

@@ -13,12 +13,12 @@ import numpy as np
 from scipy import ndimage
 from skimage import data
 
-from runners.contract import Result
-from runners.methods.align import Alignment
-from runners.methods.geometry import carried, resample, similarity
-from runners.methods.tone import linear_to_srgb, srgb_to_linear
-from simulator.motion import nearest, places_in
-from simulator.shoot import Shoot
+from stacktruth.runners.contract import Result
+from stacktruth.runners.methods.align.align import Alignment
+from stacktruth.runners.methods.picture.geometry import carried, resample, similarity
+from stacktruth.runners.methods.picture.tone import linear_to_srgb, srgb_to_linear
+from stacktruth.simulator.shooting.motion import nearest, places_in
+from stacktruth.simulator.shooting.shoot import Shoot
 
 MARGIN = 48
 

@@ -10,10 +10,24 @@ import pytest
 from scipy import ndimage
 from skimage.transform import warp
 
-from runners.methods.align import chained, direct, no_alignment, phase_correlated
-from runners.methods.align_flow import residual_flow
-from runners.methods.equalise import channel_gain, local_gain
-from runners.methods.geometry import (
+from stacktruth.runners.methods.align.align import (
+    chained,
+    direct,
+    no_alignment,
+    phase_correlated,
+)
+from stacktruth.runners.methods.align.equalise import channel_gain, local_gain
+from stacktruth.runners.methods.align.flow import residual_flow
+from stacktruth.runners.methods.align.order import depth_order
+from stacktruth.runners.methods.align.register import RegistrationError, register, translation
+from stacktruth.runners.methods.align.select import (
+    everything,
+    greedy_cover,
+    relative_sharpness,
+    sharp_somewhere,
+    well_exposed,
+)
+from stacktruth.runners.methods.picture.geometry import (
     carried,
     covered,
     displacement,
@@ -26,19 +40,11 @@ from runners.methods.geometry import (
     similarity,
     turn_of,
 )
-from runners.methods.order import depth_order
-from runners.methods.register import RegistrationError, register, translation
-from runners.methods.select import (
-    everything,
-    greedy_cover,
-    relative_sharpness,
-    sharp_somewhere,
-    well_exposed,
-)
-from runners.methods.stack import CLIPPED, Stack, binned
-from runners.methods.strips import strips
-from runners.methods.tone import LUMA
-from simulator import load_rig, load_scene, shoot
+from stacktruth.runners.methods.picture.stack import CLIPPED, Stack, binned
+from stacktruth.runners.methods.picture.strips import strips
+from stacktruth.runners.methods.picture.tone import LUMA
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.shooting.shoot import shoot
 from tests.runners.stacks import Made, make_stack, misplaced_px
 
 SHUFFLED = [3, 0, 5, 1, 4, 2]

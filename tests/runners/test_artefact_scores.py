@@ -12,17 +12,22 @@ import pytest
 from scipy import ndimage
 from skimage.registration import phase_cross_correlation
 
-from runners.artefact_scores import cut_off_cy_px, farthest_surface, noise_rms, pose_shifts_px
-from runners.contract import Outcome, Result
-from runners.scoring import Judge
-from simulator import load_rig, load_scene, shoot
-from simulator.approach import Approach
-from simulator.camera import Camera
-from simulator.hands import Stance
-from simulator.render import render
-from simulator.sensor import encode_srgb
-from simulator.shoot import Shoot
-from simulator.stackio import read_stack, write_stack
+from stacktruth.runners.contract import Outcome, Result
+from stacktruth.runners.judge.artefact_scores import (
+    cut_off_cy_px,
+    farthest_surface,
+    noise_rms,
+    pose_shifts_px,
+)
+from stacktruth.runners.judge.scoring import Judge
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.compositing.render import render
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.hands import Stance
+from stacktruth.simulator.shooting.sensor import encode_srgb
+from stacktruth.simulator.shooting.shoot import Shoot, shoot
+from stacktruth.simulator.stack.stackio import read_stack, write_stack
+from stacktruth.simulator.view.camera import Camera
 
 ARTEFACTS = (
     "halo_overshoot",

@@ -15,19 +15,19 @@ import pandas as pd
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from runners.bench import bench, load_suite, verify
-from runners.bench.cells import PLAIN, by_stack, cells_of, stacks_of
-from runners.bench.conditions import FACTORS
-from runners.bench.places import in_this_process
-from runners.bench.run import finished_here, task_on
-from runners.bench.store import Store
-from runners.bench.suite import Ladder, Suite
-from runners.cli import main
-from runners.request import RequestError
-from runners.scoring import usual_view
-from simulator.data import DataFileError, list_data_files
-from simulator.scene import Balls, Fibres
-from simulator.shoot import Shoot
+from stacktruth.runners.bench import bench, load_suite, verify
+from stacktruth.runners.bench.grid.cells import PLAIN, by_stack, cells_of, stacks_of
+from stacktruth.runners.bench.grid.conditions import FACTORS
+from stacktruth.runners.bench.grid.suite import Ladder, Suite
+from stacktruth.runners.bench.running.places import in_this_process
+from stacktruth.runners.bench.running.run import finished_here, task_on
+from stacktruth.runners.bench.running.store import Store
+from stacktruth.runners.cli import main
+from stacktruth.runners.judge.scoring import usual_view
+from stacktruth.runners.request import RequestError
+from stacktruth.simulator.data import DataFileError, list_data_files
+from stacktruth.simulator.scene.scene import Balls, Fibres
+from stacktruth.simulator.shooting.shoot import Shoot
 
 TEXT = """
 title = "tiny"
@@ -198,7 +198,15 @@ class TestGoingOn:
     def test_killed_at_any_moment(self, tiny: Path, undisturbed: Path, tmp_path: Path) -> None:
         """Kill -9 of the runner and its processes at three moments; then it goes on."""
         out = tmp_path / "out"
-        argv = [sys.executable, "-m", "runners.cli", "bench", str(tiny), "--out", str(out)]
+        argv = [
+            sys.executable,
+            "-m",
+            "stacktruth.runners.cli",
+            "bench",
+            str(tiny),
+            "--out",
+            str(out),
+        ]
         environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
         for seconds in (4.0, 6.5, 9.0):
             process = subprocess.Popen(
@@ -381,10 +389,13 @@ def test_the_usual_view_does_not_depend_on_the_order() -> None:
 
 def test_what_is_slow_to_load_waits() -> None:
     """In a process of its own: workers make no table, and a run tests no difference."""
-    code = "import sys, runners.commands.bench, runners.bench.work; print(*sys.modules)"
+    code = (
+        "import sys; from stacktruth.runners.commands import bench; "
+        "from stacktruth.runners.bench.running import work; print(*sys.modules)"
+    )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = ran.stdout.split()
-    assert "runners.scoring" in loaded
+    assert "stacktruth.runners.judge.scoring" in loaded
     assert not {"pandas", "scipy.stats", "matplotlib"} & set(loaded)
 
 

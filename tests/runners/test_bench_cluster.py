@@ -17,13 +17,14 @@ import pandas as pd
 import pytest
 from distributed import Client, LocalCluster
 
-from runners.bench import load_suite, places
-from runners.bench.cells import by_stack, cells_of
-from runners.bench.run import task_on
-from runners.bench.store import Store
-from runners.bench.suite import SUITE, suite_text
-from runners.bench.work import Task, do
-from runners.cli import main
+from stacktruth.runners.bench import load_suite
+from stacktruth.runners.bench.grid.cells import by_stack, cells_of
+from stacktruth.runners.bench.grid.suite import SUITE, suite_text
+from stacktruth.runners.bench.running import places
+from stacktruth.runners.bench.running.run import task_on
+from stacktruth.runners.bench.running.store import Store
+from stacktruth.runners.bench.running.work import Task, do
+from stacktruth.runners.cli import main
 from tests.runners.bench_suites import rows_in, run, wait_for, write_suite
 
 SCENES = ("ramp", "pickets", "coin", "steps")

@@ -24,13 +24,13 @@ import psutil
 import pytest
 import skimage.io
 
-from runners.bench import load_suite
-from runners.bench.cells import cells_of
-from runners.bench.missing import was_disturbed
-from runners.bench.store import Store
-from runners.cli import main
-from runners.frames import FrameFolder
-from runners.run import run_method
+from stacktruth.runners.bench import load_suite
+from stacktruth.runners.bench.grid.cells import cells_of
+from stacktruth.runners.bench.running.missing import was_disturbed
+from stacktruth.runners.bench.running.store import Store
+from stacktruth.runners.cli import main
+from stacktruth.runners.frames import FrameFolder
+from stacktruth.runners.isolate.run import run_method
 from tests.runners.bench_suites import (
     command,
     environment,
@@ -119,8 +119,8 @@ class TestKilled:
         """One of two workers: the run ends and says so in two lines."""
         out = tmp_path / "out"
         process = start(suite, out, "--workers", "2")
-        wait_for(lambda: below(process, "runners.child"))
-        methods = below(process, "runners.child")
+        wait_for(lambda: below(process, "stacktruth.runners.isolate.child"))
+        methods = below(process, "stacktruth.runners.isolate.child")
         parents = {parent.pid for method in methods for parent in method.parents()}
         victim = next(w for w in below(process, "spawn_main") if w.pid in parents)
         victim.kill()
@@ -138,7 +138,7 @@ class TestKilled:
         """
         out = tmp_path / "out"
         process = start(suite, out)
-        wait_for(lambda: below(process, "runners.child"))[0].kill()
+        wait_for(lambda: below(process, "stacktruth.runners.isolate.child"))[0].kill()
         status, said = told(process)
         assert (status, said) == (1, "stacktruth bench: 1 of 6 cells failed\n")
         rows = pd.read_csv(out / "rows.csv")
@@ -155,7 +155,7 @@ def test_interrupted(workers: str, suite: Path, peace: bytes, tmp_path: Path) ->
     """Ctrl-C while a method runs: no process stays, what is done is kept, and it goes on."""
     out = tmp_path / "out"
     process = start(suite, out, "--workers", workers)
-    wait_for(lambda: below(process, "runners.child"))
+    wait_for(lambda: below(process, "stacktruth.runners.isolate.child"))
     all_below = psutil.Process(process.pid).children(recursive=True)
     process.send_signal(signal.SIGINT)
     status, said = told(process)

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from runners.bench.cells import Cell, cells_of
-from runners.bench.missing import left_of, was_disturbed
-from runners.bench.suite import Suite
+from stacktruth.runners.bench.grid.cells import Cell, cells_of
+from stacktruth.runners.bench.grid.suite import Suite
+from stacktruth.runners.bench.running.missing import left_of, was_disturbed
 
 METHODS = ("oracle", "middle-frame", "mean", "mean+true-warp")
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from runners.bench import load_suite
-from runners.bench.cells import cells_of
-from runners.cli import main
-from simulator.data import data_folder
+from stacktruth.runners.bench import load_suite
+from stacktruth.runners.bench.grid.cells import cells_of
+from stacktruth.runners.cli import main
+from stacktruth.simulator.data import data_folder
 from tests.runners.bench_suites import run
 
 EVIL = {

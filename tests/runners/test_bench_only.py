@@ -5,8 +5,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from runners.bench import bench, load_suite
-from runners.cli import main
+from stacktruth.runners.bench import bench, load_suite
+from stacktruth.runners.cli import main
 
 TEXT = """
 title = "two stacks"

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from runners.bench.statistics import by_scene, holm, pairwise, signed_rank_p
+from stacktruth.runners.bench.report.statistics import by_scene, holm, pairwise, signed_rank_p
 
 
 def test_signed_rank_of_the_depression_scale() -> None:

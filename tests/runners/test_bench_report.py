@@ -13,14 +13,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from runners.bench.cells import PLAIN, cells_of
-from runners.bench.report import called, write_report
-from runners.bench.report_curves import curves
-from runners.bench.report_tables import artefacts, depths, pairs, stages, standing
-from runners.bench.store import Store
-from runners.bench.suite import Ladder, Suite, load_suite
-from runners.cli import main
-from runners.request import RequestError
+from stacktruth.runners.bench.grid.cells import PLAIN, cells_of
+from stacktruth.runners.bench.grid.suite import Ladder, Suite, load_suite
+from stacktruth.runners.bench.report.curves import curves
+from stacktruth.runners.bench.report.report import called, write_report
+from stacktruth.runners.bench.report.tables import artefacts, depths, pairs, stages, standing
+from stacktruth.runners.bench.running.store import Store
+from stacktruth.runners.cli import main
+from stacktruth.runners.request import RequestError
 
 METHODS = ("oracle", "mean", "middle-frame")
 EVIL = "</td><script>alert(1)</script><img src=http://example.org/x>"

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from runners.bench.statistics import (
+from stacktruth.runners.bench.report.statistics import (
     bootstrap,
     by_scene,
     holm,

@@ -10,16 +10,16 @@ import pytest
 from skimage.color import rgb2lab
 from skimage.metrics import peak_signal_noise_ratio
 
-from runners.bench.cells import Cell, by_stack, cells_of
-from runners.bench.store import Store
-from runners.bench.verify import suite_in
-from runners.bench.viewer import draft, fitted
-from runners.bench.viewer_crops import best_crops, disagreement, hardest
-from runners.bench.viewer_images import coloured, data_address, pixels_of
-from runners.bench.viewer_parts import Draft, SceneView
-from runners.bench.viewer_results import StackShown, depth_in_mm, stack_shown
-from simulator.motion import nearest, places_in
-from simulator.sensor import encode_srgb
+from stacktruth.runners.bench.grid.cells import Cell, by_stack, cells_of
+from stacktruth.runners.bench.report.viewer import draft, fitted
+from stacktruth.runners.bench.report.viewer_crops import best_crops, disagreement, hardest
+from stacktruth.runners.bench.report.viewer_images import coloured, data_address, pixels_of
+from stacktruth.runners.bench.report.viewer_parts import Draft, SceneView
+from stacktruth.runners.bench.report.viewer_results import StackShown, depth_in_mm, stack_shown
+from stacktruth.runners.bench.running.store import Store
+from stacktruth.runners.bench.running.verify import suite_in
+from stacktruth.simulator.shooting.motion import nearest, places_in
+from stacktruth.simulator.shooting.sensor import encode_srgb
 
 
 def bytes_of(address: str) -> bytes:

@@ -11,19 +11,19 @@ import tifffile
 from PIL import Image
 from scipy import ndimage, stats
 
-from runners.calibrate import Burst, CalibrationError, calibrate, read_burst
-from runners.calibrate.light_fit import fit_flash, steady_spread
-from runners.calibrate.loop import ALLOWED, close_loop, known_bursts, loop_summary
-from runners.calibrate.motion_fit import Quick, fit_motion, quick_law, sway_law
-from runners.calibrate.track import track_of
-from runners.cli import main
-from runners.request import RequestError
-from simulator import load_rig
-from simulator.flash import fire, light_gains
-from simulator.hands import Hands, load_stance
-from simulator.light import load_light
-from simulator.optics import focus_distance_mm, image_scale_px_per_mm
-from simulator.randommotion import sway_psd, tremor_psd
+from stacktruth.runners.calibrate import Burst, CalibrationError, calibrate, read_burst
+from stacktruth.runners.calibrate.light_fit import fit_flash, steady_spread
+from stacktruth.runners.calibrate.loop import ALLOWED, close_loop, known_bursts, loop_summary
+from stacktruth.runners.calibrate.motion_fit import Quick, fit_motion, quick_law, sway_law
+from stacktruth.runners.calibrate.track import track_of
+from stacktruth.runners.cli import main
+from stacktruth.runners.request import RequestError
+from stacktruth.simulator import load_rig
+from stacktruth.simulator.handling.flash import fire, light_gains
+from stacktruth.simulator.handling.hands import Hands, load_stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.handling.random_motion import sway_psd, tremor_psd
+from stacktruth.simulator.optics import focus_distance_mm, image_scale_px_per_mm
 
 RIG = load_rig("field-2x")
 DISTANCE_MM = focus_distance_mm(RIG)

@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from runners import check_method as checks
-from runners.check_method import check_method, small_stack, trials
-from runners.cli import main
-from runners.contract import Outcome, Result
-from runners.external import Program
-from runners.methods import METHODS
-from runners.run import Method, find_method
+from stacktruth.runners import check_method as checks
+from stacktruth.runners.check_method import check_method, small_stack, trials
+from stacktruth.runners.cli import main
+from stacktruth.runners.contract import Outcome, Result
+from stacktruth.runners.isolate.external import Program
+from stacktruth.runners.isolate.run import Method, find_method
+from stacktruth.runners.methods import METHODS
 
 ROOT = Path(__file__).parents[2]
 

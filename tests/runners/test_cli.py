@@ -13,11 +13,12 @@ import pandas as pd
 import pytest
 import tifffile
 
-from runners.cli import COMMANDS, main
-from simulator import load_rig, load_scene, shoot
-from simulator.data import list_data_files
-from simulator.sensor import encode_srgb
-from simulator.stackio import read_stack, write_stack
+from stacktruth.runners.cli import COMMANDS, main
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.data import list_data_files
+from stacktruth.simulator.shooting.sensor import encode_srgb
+from stacktruth.simulator.shooting.shoot import shoot
+from stacktruth.simulator.stack.stackio import read_stack, write_stack
 
 SMALL = ["--rig", "test-rig", "--crop", "64x48", "--frames", "3"]
 
@@ -396,7 +397,7 @@ class TestUnexpected:
         def write_stack(*args, **kwargs):
             raise error
 
-        monkeypatch.setattr("runners.commands.render.write_stack", write_stack)
+        monkeypatch.setattr("stacktruth.runners.commands.render.write_stack", write_stack)
 
     @pytest.mark.parametrize(
         ("error", "told"),
@@ -430,7 +431,7 @@ class TestUnexpected:
             Path("new.ply").write_text("keep")
             path.write_text("mesh")
 
-        monkeypatch.setattr("runners.commands.export.export_scene", export_scene)
+        monkeypatch.setattr("stacktruth.runners.commands.export.export_scene", export_scene)
         Ran(capsys, "export", "ramp", "--to", "new.ply").assert_failed(2, "new.ply exists already")
         assert Path("new.ply").read_text() == "keep"
         assert not list(place.glob(".new*"))
@@ -460,8 +461,8 @@ class TestUnexpected:
 def started(*argv) -> subprocess.Popen:
     """Start the command line as a process of its own."""
     return subprocess.Popen(
-        [sys.executable, "-m", "runners.cli", *argv],
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        [sys.executable, "-m", "stacktruth.runners.cli", *argv],
+        env=dict(os.environ),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

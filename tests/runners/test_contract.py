@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from runners.contract import STATUSES, InvalidOutput, Outcome, as_result, depth_to_mm
+from stacktruth.runners.contract import STATUSES, InvalidOutput, Outcome, as_result, depth_to_mm
 
 INFO = {"frames": [{"file": f"{i}.tif"} for i in range(4)], "height_px": 5, "width_px": 7}
 IMAGE = np.full((5, 7, 3), 9, dtype=np.uint16)

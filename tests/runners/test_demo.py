@@ -6,8 +6,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from runners.demo import METHODS, SESSIONS, run_demo
-from runners.side_by_side import side_by_side
+from stacktruth.runners.demo.demo import METHODS, SESSIONS, run_demo
+from stacktruth.runners.demo.side_by_side import side_by_side
 
 SMALL = tuple(replace(session, frames=4, crop=(1536, 1024), bin=16) for session in SESSIONS)
 

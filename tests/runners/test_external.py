@@ -11,16 +11,16 @@ import numpy as np
 import pytest
 import tifffile
 
-from runners.contract import InvalidOutput
-from runners.external import (
+from stacktruth.runners.contract import InvalidOutput
+from stacktruth.runners.frames import open_frames, write_image
+from stacktruth.runners.isolate.external import (
     Program,
     ProgramError,
     load_programs,
     program_from_line,
     result_from_files,
 )
-from runners.frames import open_frames, write_image
-from runners.run import UnknownMethodError, find_method, run_method
+from stacktruth.runners.isolate.run import UnknownMethodError, find_method, run_method
 
 COUNT, HEIGHT, WIDTH = 3, 12, 16
 INFO = {

@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from runners.methods.align import chained
-from runners.methods.geometry import similarity
-from runners.methods.links import Links, surest_ways
-from runners.methods.order import depth_order, sized_order
-from runners.methods.register import Registration, RegistrationError
-from runners.methods.select import everything, well_exposed
-from runners.methods.stack import Stack
-from simulator import load_rig, load_scene, shoot
+from stacktruth.runners.methods.align.align import chained
+from stacktruth.runners.methods.align.links import Links, surest_ways
+from stacktruth.runners.methods.align.order import depth_order, sized_order
+from stacktruth.runners.methods.align.register import Registration, RegistrationError
+from stacktruth.runners.methods.align.select import everything, well_exposed
+from stacktruth.runners.methods.picture.geometry import similarity
+from stacktruth.runners.methods.picture.stack import Stack
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.shooting.shoot import shoot
 from tests.runners.stacks import misplaced_px
 
 PITCH_PX = 24

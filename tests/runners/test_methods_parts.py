@@ -10,14 +10,24 @@ import pytest
 import pywt
 from scipy import fft, ndimage, sparse
 
-from runners.methods.complex_wavelet import forward, inverse, low_pass_filter
-from runners.methods.fuse_blocks import block_variance, majority_label
-from runners.methods.fuse_variational import _divergence, _gradient, _series, minimised
-from runners.methods.fuse_wavelet import WAVELET, _inverse, _transform
-from runners.methods.guided import GuidedFilter, box
-from runners.methods.labelling import best_labels, grid_energy
-from runners.methods.tone import like, linear_to_srgb, srgb_to_linear, to_float
-from simulator.sensor import encode_srgb
+from stacktruth.runners.methods.fuse.blocks import block_variance, majority_label
+from stacktruth.runners.methods.fuse.labelling import best_labels, grid_energy
+from stacktruth.runners.methods.fuse.variational import (
+    _divergence,
+    _gradient,
+    _series,
+    minimised,
+)
+from stacktruth.runners.methods.fuse.wavelet import WAVELET, _inverse, _transform
+from stacktruth.runners.methods.picture.complex_wavelet import forward, inverse, low_pass_filter
+from stacktruth.runners.methods.picture.guided import GuidedFilter, box
+from stacktruth.runners.methods.picture.tone import (
+    like,
+    linear_to_srgb,
+    srgb_to_linear,
+    to_float,
+)
+from stacktruth.simulator.shooting.sensor import encode_srgb
 
 
 def noise(shape: tuple[int, ...], seed: int = 0) -> np.ndarray:

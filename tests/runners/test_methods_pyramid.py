@@ -6,8 +6,14 @@ import cv2
 import numpy as np
 import pytest
 
-from runners.methods.fuse_match import _decompose, _laplacian, relative_weight
-from runners.methods.pyramid import collapse, expand, laplacian_pyramid, level_count, reduce
+from stacktruth.runners.methods.fuse.match import _decompose, _laplacian, relative_weight
+from stacktruth.runners.methods.picture.pyramid import (
+    collapse,
+    expand,
+    laplacian_pyramid,
+    level_count,
+    reduce,
+)
 
 SHAPES = [(64, 96), (65, 97), (33, 50), (16, 17)]
 

@@ -11,21 +11,26 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from runners.contract import Result, depth_to_mm
-from runners.methods import METHODS, TRUE_STAGES, built_in
-from runners.methods.align import no_alignment
-from runners.methods.align_flow import residual_flow
-from runners.methods.depth import argmax_depth, no_depth, peak_depth, regularised_depth
-from runners.methods.equalise import local_gain, no_gain
-from runners.methods.fuse_map import smoothed_position
-from runners.methods.fuse_pyramid import contrast_weighted
-from runners.methods.recipe import Recipe
-from runners.methods.select import greedy_cover, sharp_somewhere
-from runners.methods.stack import Stack
-from runners.methods.views import Views
-from simulator.rig import load_rig
-from simulator.scene import load_scene
-from simulator.shoot import shoot
+from stacktruth.runners.contract import Result, depth_to_mm
+from stacktruth.runners.methods import METHODS, TRUE_STAGES, built_in
+from stacktruth.runners.methods.align.align import no_alignment
+from stacktruth.runners.methods.align.equalise import local_gain, no_gain
+from stacktruth.runners.methods.align.flow import residual_flow
+from stacktruth.runners.methods.align.select import greedy_cover, sharp_somewhere
+from stacktruth.runners.methods.align.views import Views
+from stacktruth.runners.methods.fuse.depth import (
+    argmax_depth,
+    no_depth,
+    peak_depth,
+    regularised_depth,
+)
+from stacktruth.runners.methods.fuse.focus_map import smoothed_position
+from stacktruth.runners.methods.fuse.laplacian import contrast_weighted
+from stacktruth.runners.methods.picture.stack import Stack
+from stacktruth.runners.methods.recipe import Recipe
+from stacktruth.simulator.rig import load_rig
+from stacktruth.simulator.scene.scene import load_scene
+from stacktruth.simulator.shooting.shoot import shoot
 from tests.runners.stacks import Made, MadeTruth, in_view_of, make_stack, psnr_db
 
 FLOORS = ("middle-frame", "sharpest-frame", "mean", "random-choice")

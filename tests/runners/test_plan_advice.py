@@ -6,16 +6,22 @@ from functools import cache
 import numpy as np
 import pytest
 
-from runners.plan import Setting, blur_limit, make_plan, print_sharpness
-from runners.plan.advice import naive_way, search_passes
-from runners.plan.forecast import Way, coverage_of, forecast, laid_pass, regular_pass
-from runners.plan.gains import ranked_gains
-from runners.plan.passes import draw_passes
-from runners.plan.search import LONGEST_PASS_S, MOST_IN_ALL, best_way, fewest
-from simulator import load_rig
-from simulator.hands import load_stance
-from simulator.light import load_light
-from simulator.sway import load_subject
+from stacktruth.runners.plan import Setting, blur_limit, make_plan, print_sharpness
+from stacktruth.runners.plan.advise.advice import naive_way, search_passes
+from stacktruth.runners.plan.advise.gains import ranked_gains
+from stacktruth.runners.plan.advise.search import LONGEST_PASS_S, MOST_IN_ALL, best_way, fewest
+from stacktruth.runners.plan.draw.forecast import (
+    Way,
+    coverage_of,
+    forecast,
+    laid_pass,
+    regular_pass,
+)
+from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.simulator import load_rig
+from stacktruth.simulator.handling.hands import load_stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.handling.sway import load_subject
 
 CALM = {"light": "flash-128th", "subject": "still"}
 

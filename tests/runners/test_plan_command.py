@@ -8,11 +8,20 @@ import sys
 import pytest
 from PIL import Image
 
-from runners.cli import build_parser, main
-from runners.commands.plan import setting_of
-from runners.plan import make_plan
-from runners.plan.card import field_card
-from runners.plan.words import CAUTIONS, f_stop, many, mm, percent, power, ratio, shutter
+from stacktruth.runners.cli import build_parser, main
+from stacktruth.runners.commands.plan import setting_of
+from stacktruth.runners.plan import make_plan
+from stacktruth.runners.plan.show.card import field_card
+from stacktruth.runners.plan.show.words import (
+    CAUTIONS,
+    f_stop,
+    many,
+    mm,
+    percent,
+    power,
+    ratio,
+    shutter,
+)
 
 #: A perfect support: no hands to draw, so planned at once.
 QUICK = ["plan", "--rig", "field-2x", "--stance", "stepped", "--light", "steady-lamp"]
@@ -40,15 +49,15 @@ def test_the_text_leads_with_what_to_do(capsys):
 def test_a_plan_loads_nothing_that_draws_renders_or_scores():
     """In a process of its own: what is slow to load waits until a page or a study is asked for."""
     code = (
-        "import sys; from runners.cli import main; "
+        "import sys; from stacktruth.runners.cli import main; "
         f"main({[*QUICK, *DEPTH]!r}); "
-        "print({name.partition('.')[0] for name in sys.modules})"
+        "print({'.'.join(name.split('.')[:2]) for name in sys.modules})"
     )
     asked = [sys.executable, "-c", code]
     said = subprocess.run(asked, capture_output=True, text=True, check=True).stdout
     loaded = said.splitlines()[-1]
-    assert "'runners'" in loaded
-    assert not re.search("'(pandas|matplotlib|skimage|metrics)'", loaded)
+    assert "'stacktruth.runners'" in loaded
+    assert not re.search("'(pandas|matplotlib|skimage|stacktruth.metrics)'", loaded)
 
 
 def test_the_json_holds_the_same_plan(capsys):
@@ -179,7 +188,7 @@ def test_a_plan_that_cannot_be_drawn_leaves_no_folder(tmp_path, monkeypatch, cap
     def broken(plan):
         raise RuntimeError("no ink")
 
-    monkeypatch.setattr("runners.plan.page.lanes_figure", broken)
+    monkeypatch.setattr("stacktruth.runners.plan.page.lanes_figure", broken)
     assert main([*QUICK, *DEPTH, "--out", str(tmp_path / "plan")]) == 1
     assert "no ink" in capsys.readouterr().err
     assert not list(tmp_path.iterdir())

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from metrics.frames import score_frames
-from runners.plan.coverage import cover_depth, needed_frames
-from runners.plan.forecast import regular_frames, share_interval
-from simulator.optics import DepthOfField
+from stacktruth.metrics.frames import score_frames
+from stacktruth.runners.plan.draw.coverage import cover_depth, needed_frames
+from stacktruth.runners.plan.draw.forecast import regular_frames, share_interval
+from stacktruth.simulator.optics import DepthOfField
 
 TRIES = 20_000
 

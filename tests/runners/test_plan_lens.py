@@ -5,17 +5,21 @@ from itertools import pairwise
 
 import pytest
 
-from runners.plan import Setting, blur_limit, contrast_limit, print_sharpness
-from runners.plan.aperture import THIRD_STOPS, advised_f_number, aperture_table
-from runners.plan.depth_of_field import depth_figures
-from runners.plan.forecast import regular_pass
-from runners.plan.passes import draw_passes
-from runners.plan.sharpness import lane_of
-from simulator import load_rig
-from simulator.hands import load_stance
-from simulator.light import load_light
-from simulator.sway import load_subject
-from simulator.transfer import disc_otf
+from stacktruth.runners.plan import Setting, blur_limit, contrast_limit, print_sharpness
+from stacktruth.runners.plan.advise.aperture import (
+    THIRD_STOPS,
+    advised_f_number,
+    aperture_table,
+)
+from stacktruth.runners.plan.advise.depth_of_field import depth_figures
+from stacktruth.runners.plan.draw.forecast import regular_pass
+from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.runners.plan.draw.sharpness import lane_of
+from stacktruth.simulator import load_rig
+from stacktruth.simulator.handling.hands import load_stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.handling.sway import load_subject
+from stacktruth.simulator.transfer import disc_otf
 
 
 def rig(magnification=1.0, f_number=5.6, *, focal_length_mm=65.0):

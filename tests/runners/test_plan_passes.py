@@ -6,15 +6,20 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from runners.plan import Setting, print_sharpness
-from runners.plan.motion import draw_pulse_at, draw_stem_at, draw_sway_at, draw_tremor_at
-from runners.plan.passes import draw_passes
-from simulator import load_rig, load_scene, shoot
-from simulator.approach import Approach
-from simulator.hands import load_stance
-from simulator.light import load_light
-from simulator.shoot import USABLE_GAIN_STOPS, USABLE_SMEAR_PX
-from simulator.sway import Wind, load_subject, stem_psd
+from stacktruth.runners.plan import Setting, print_sharpness
+from stacktruth.runners.plan.draw.motion import (
+    draw_pulse_at,
+    draw_stem_at,
+    draw_sway_at,
+    draw_tremor_at,
+)
+from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.hands import load_stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.handling.sway import Wind, load_subject, stem_psd
+from stacktruth.simulator.shooting.shoot import USABLE_GAIN_STOPS, USABLE_SMEAR_PX, shoot
 
 PASSES = 20_000
 TIMES = np.array([0.0, 0.07, 0.2, 0.2 + 1 / 3, 1.5])

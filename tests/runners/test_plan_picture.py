@@ -6,16 +6,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from runners.plan import Setting, blur_limit
-from runners.plan.forecast import Way
-from runners.plan.passes import draw_passes
-from runners.plan.picture import Points, never_sharp_share, scene_points
-from simulator import load_rig, load_scene, shoot, view_depth
-from simulator.approach import Approach, cover
-from simulator.hands import load_stance
-from simulator.light import load_light
-from simulator.sway import load_subject
-from simulator.truth import NEVER_PX
+from stacktruth.runners.plan import Setting, blur_limit
+from stacktruth.runners.plan.draw.forecast import Way
+from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.runners.plan.study.picture import Points, never_sharp_share, scene_points
+from stacktruth.simulator import load_rig, load_scene, view_depth
+from stacktruth.simulator.handling.approach import Approach, cover
+from stacktruth.simulator.handling.hands import load_stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.handling.sway import load_subject
+from stacktruth.simulator.shooting.shoot import shoot
+from stacktruth.simulator.shooting.truth import NEVER_PX
 
 CROP, BIN, FRAMES, SEEDS = (2304, 1536), 6, 5, 20
 

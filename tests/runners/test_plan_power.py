@@ -5,16 +5,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from runners.plan import Setting, print_sharpness
-from runners.plan.passes import draw_passes
-from runners.plan.power import at_power, free_frames, power_table, sustained_frames_per_s
-from runners.plan.search import fewest
-from simulator import load_rig
-from simulator.cadence import Cadence
-from simulator.flash import fire
-from simulator.hands import load_stance
-from simulator.light import FlashUnit, Light, Recycle, load_light
-from simulator.sway import load_subject
+from stacktruth.runners.plan import Setting, print_sharpness
+from stacktruth.runners.plan.advise.power import (
+    at_power,
+    free_frames,
+    power_table,
+    sustained_frames_per_s,
+)
+from stacktruth.runners.plan.advise.search import fewest
+from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.simulator import load_rig
+from stacktruth.simulator.handling.cadence import Cadence
+from stacktruth.simulator.handling.flash import fire
+from stacktruth.simulator.handling.hands import load_stance
+from stacktruth.simulator.handling.light import FlashUnit, Light, Recycle, load_light
+from stacktruth.simulator.handling.sway import load_subject
 
 
 def flash(power, *, recycle_s=2.9, frames_per_s=10.0, **changes):

@@ -8,11 +8,12 @@ import pytest
 from PIL import Image
 from scipy import stats
 
-from runners.cli import main
-from runners.plan import Setting, make_plan, print_sharpness
-from runners.plan.forecast import Way
-from runners.plan.session import MemoryStack, Session
-from runners.plan.study import (
+from stacktruth.runners.cli import main
+from stacktruth.runners.judge.session import MemoryStack, Session
+from stacktruth.runners.plan import Setting, make_plan, print_sharpness
+from stacktruth.runners.plan.draw.forecast import Way
+from stacktruth.runners.plan.study.report import mean_interval, study_words, summary
+from stacktruth.runners.plan.study.study import (
     Cell,
     bench_for,
     depth_in_view,
@@ -20,12 +21,12 @@ from runners.plan.study import (
     run_study,
     step_cells,
 )
-from runners.plan.study_report import mean_interval, study_words, summary
-from simulator import load_rig, load_scene, shoot
-from simulator.approach import Approach
-from simulator.hands import load_stance
-from simulator.light import load_light
-from simulator.sway import load_subject
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.hands import load_stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.handling.sway import load_subject
+from stacktruth.simulator.shooting.shoot import shoot
 
 CROP = (480, 320)
 SCENE = "ramp"

@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from metrics.focus import MEASURES
-from metrics.fusion import METRICS as FUSION
-from runners.reproduce import STUDIES, published, reproduce
-from runners.reproduce.blocks import error_shares
-from runners.reproduce.depth_quality import depth_of, relative_quality, rmse_mm
-from runners.reproduce.field import (
+from stacktruth.metrics.focus import MEASURES
+from stacktruth.metrics.fusion import METRICS as FUSION
+from stacktruth.runners.judge.true_stages import StackTruth
+from stacktruth.runners.reproduce import STUDIES, published, reproduce
+from stacktruth.runners.reproduce.blocks import error_shares
+from stacktruth.runners.reproduce.depth_quality import depth_of, relative_quality, rmse_mm
+from stacktruth.runners.reproduce.field import (
     FLAT,
     Condition,
     field_errors,
@@ -21,11 +22,11 @@ from runners.reproduce.field import (
     make_field_sequence,
     plan,
 )
-from runners.reproduce.fusion_metrics import StackScores
-from runners.reproduce.interpolation import noise_rms, predicted_rms
-from runners.reproduce.rank import rank_correlation
-from runners.reproduce.report import Claim, counted, write_claims
-from runners.reproduce.sequences import (
+from stacktruth.runners.reproduce.fusion_metrics import StackScores
+from stacktruth.runners.reproduce.interpolation import noise_rms, predicted_rms
+from stacktruth.runners.reproduce.rank import rank_correlation
+from stacktruth.runners.reproduce.report import Claim, counted, write_claims
+from stacktruth.runners.reproduce.sequences import (
     SURFACES,
     TEXTURES,
     add_noise,
@@ -39,9 +40,9 @@ from runners.reproduce.sequences import (
     texture,
     to_8_bits,
 )
-from runners.true_stages import StackTruth
-from simulator import load_rig, load_scene, shoot
-from simulator.rig import stopped_to
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.rig import stopped_to
+from stacktruth.simulator.shooting.shoot import shoot
 
 SMALL = 128
 

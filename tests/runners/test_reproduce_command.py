@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from runners.cli import main
-from runners.reproduce import STUDIES
+from stacktruth.runners.cli import main
+from stacktruth.runners.reproduce import STUDIES
 
 STUDY = "peak-interpolation"
 QUICK = ["reproduce", STUDY, "--quick", "--no-progress", "--out"]
@@ -103,8 +103,8 @@ def test_studies_are_listed_with_what_they_are(capsys):
 
 def test_help_does_not_load_the_studies(monkeypatch, capsys):
     """They are slow to load: only a run needs them."""
-    for name in [name for name in sys.modules if name.startswith("runners.reproduce")]:
+    for name in [name for name in sys.modules if name.startswith("stacktruth.runners.reproduce")]:
         monkeypatch.delitem(sys.modules, name)
     assert main(["reproduce", "--help"]) == 0
     assert "--quick" in capsys.readouterr().out
-    assert not any(name.startswith("runners.reproduce") for name in sys.modules)
+    assert not any(name.startswith("stacktruth.runners.reproduce") for name in sys.modules)

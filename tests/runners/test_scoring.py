@@ -9,19 +9,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from runners.commands.score import finished
-from runners.contract import Outcome, Result
-from runners.demo import SESSIONS, Session, plan_session
-from runners.frames import write_image
-from runners.methods import METHODS
-from runners.scoring import Judge, score_stack, table
-from simulator import load_rig, load_scene, shoot
-from simulator.approach import Approach
-from simulator.hands import Stance
-from simulator.light import load_light
-from simulator.sensor import decode_srgb, encode_srgb
-from simulator.shoot import Shoot
-from simulator.stackio import Stack, read_stack, write_stack
+from stacktruth.runners.commands.score import finished
+from stacktruth.runners.contract import Outcome, Result
+from stacktruth.runners.demo.demo import SESSIONS, Session, plan_session
+from stacktruth.runners.frames import write_image
+from stacktruth.runners.judge.scoring import Judge, score_stack, table
+from stacktruth.runners.methods import METHODS
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.hands import Stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.shooting.sensor import decode_srgb, encode_srgb
+from stacktruth.simulator.shooting.shoot import Shoot, shoot
+from stacktruth.simulator.stack.stackio import Stack, read_stack, write_stack
 
 FLOORS = ("middle-frame", "mean")
 RIVALS = (*FLOORS, "laplacian-pyramid", "focus-map")

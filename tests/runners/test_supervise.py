@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from runners.isolation import SESSION, best_isolation
-from runners.supervise import Ended, Limits, supervise
+from stacktruth.runners.isolate.isolation import SESSION, best_isolation
+from stacktruth.runners.isolate.supervise import Ended, Limits, supervise
 
 LEVELS = sorted({SESSION, best_isolation()}, key=lambda level: len(level.prefix))
 HUNG = "import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(60)"

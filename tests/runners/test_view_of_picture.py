@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from runners.methods import built_in
-from runners.view_of_picture import likely_view
+from stacktruth.runners.judge.view_of_picture import likely_view
+from stacktruth.runners.methods import built_in
 from tests.runners.stacks import make_stack
 
 

@@ -4,9 +4,9 @@ from collections.abc import Callable
 
 import pytest
 
-from simulator import Rig, Scene, load_rig
-from simulator.plain_textures import Flat
-from simulator.scene import Sheet
+from stacktruth.simulator import Rig, Scene, load_rig
+from stacktruth.simulator.scene.scene import Sheet
+from stacktruth.simulator.scene.texture.plain import Flat
 
 GREY = (0.5, 0.5, 0.5)
 

@@ -6,13 +6,13 @@ import galsim
 import numpy as np
 import pytest
 
-from simulator import load_rig
-from simulator.aberration import aberrated_otf, falloff
-from simulator.basis import bands_between, exact_band, optics_of
-from simulator.camera import Camera
-from simulator.focusing import blur_radius_px
-from simulator.rig import Rig
-from simulator.transfer import defocus_otf
+from stacktruth.simulator import load_rig
+from stacktruth.simulator.blur.aberration import aberrated_otf, falloff
+from stacktruth.simulator.blur.basis import bands_between, exact_band, optics_of
+from stacktruth.simulator.blur.focusing import blur_radius_px
+from stacktruth.simulator.rig import Rig
+from stacktruth.simulator.transfer import defocus_otf
+from stacktruth.simulator.view.camera import Camera
 
 FREQUENCY = np.linspace(0.05, 1.9, 12)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from simulator.approach import Approach, cover, planned_mm
+from stacktruth.simulator.handling.approach import Approach, cover, planned_mm
 
 TIMES = np.linspace(0, 2, 201)
 

@@ -6,8 +6,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from simulator import optics, transfer
-from simulator.basis import (
+from stacktruth.simulator import optics, transfer
+from stacktruth.simulator.blur.basis import (
     Optics,
     bands_between,
     exact_band,

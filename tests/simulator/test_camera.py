@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from simulator import Pose, load_rig
-from simulator.camera import Camera, Window
-from simulator.pose import NOMINAL
-from simulator.sway import SubjectPose
+from stacktruth.simulator import Pose, load_rig
+from stacktruth.simulator.handling.sway import SubjectPose
+from stacktruth.simulator.pose import NOMINAL
+from stacktruth.simulator.view.camera import Camera, Window
 
 # Of the test rig: 50 mm at 1:1, entrance pupil 100 mm before the plane of focus, 20 um pixels.
 PX_PER_MM, DISTANCE_MM, FOCAL_PX = 50.0, 100.0, 5000.0

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy.spatial import Delaunay
 
-from simulator.coverage import (
+from stacktruth.simulator.scene.scene import Outline
+from stacktruth.simulator.view.coverage import (
     edge_coverage,
     is_convex,
     outline_coverage,
     outline_distance,
     straight_edge,
 )
-from simulator.scene import Outline
 
 PER_MM = 20.0
 OUTLINES = [

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from simulator import data
-from simulator.data import (
+from stacktruth.simulator.data import (
     DataFileError,
     data_folder,
     find_data_file,
@@ -14,10 +13,10 @@ from simulator.data import (
     load_toml,
     validate,
 )
-from simulator.light import load_light
-from simulator.rig import Rig, Sensor, load_rig, stopped_to
-from simulator.scene import load_scene
-from simulator.streams import stream
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.rig import Rig, Sensor, load_rig, stopped_to
+from stacktruth.simulator.scene.scene import load_scene
+from stacktruth.simulator.streams import stream
 
 KINDS = ("scene", "rig", "stance", "light", "subject")
 LENS = "[lens]\nfocal_length_mm = 50.0\nf_number = 4.0\nmagnification = 1.0\n"
@@ -50,13 +49,6 @@ def test_scenes_stand_in_the_data_folder_itself():
     """A scene is a file of the data folder; other kinds have a folder of their plural."""
     assert find_data_file("ramp", kind="scene").parent == data_folder()
     assert find_data_file("test-rig", kind="rig").parent == data_folder() / "rigs"
-
-
-def test_data_folder_in_a_wheel_is_the_package_s_own(tmp_path, monkeypatch):
-    """Where the files are installed inside the package, they are taken from there."""
-    (tmp_path / "scenes").mkdir()
-    monkeypatch.setattr(data, "_HERE", tmp_path)
-    assert data_folder() == tmp_path / "scenes"
 
 
 def test_a_path_is_taken_as_it_is(file):

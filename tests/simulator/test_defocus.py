@@ -5,11 +5,11 @@ import pytest
 from scipy import fft
 from scipy.special import j1
 
-from simulator import transfer
-from simulator.basis import Optics
-from simulator.camera import Window
-from simulator.defocus import SLOPE_REACH_PX, bands_for, blur
-from simulator.smear import Path
+from stacktruth.simulator import transfer
+from stacktruth.simulator.blur.basis import Optics
+from stacktruth.simulator.blur.defocus import SLOPE_REACH_PX, bands_for, blur
+from stacktruth.simulator.blur.smear import Path
+from stacktruth.simulator.view.camera import Window
 
 WAVES = ((0.58, 0.61, 0.64), (0.51, 0.54, 0.57), (0.44, 0.46, 0.49))
 DISC = Optics(working_f_number=5.6, pitch_um=20.0, wavelengths_um=WAVES, diffraction=False)

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from simulator import Pose, load_rig
-from simulator.camera import Camera
-from simulator.first_hit import find, is_gentle, march, settle, turned
-from simulator.parts import parts_of
-from simulator.plain_reliefs import Dome, Rough, Slope
-from simulator.plain_textures import Flat
-from simulator.scene import Scene, Sheet
-from simulator.sheet_view import SheetPart
+from stacktruth.simulator import Pose, load_rig
+from stacktruth.simulator.scene.relief.plain import Dome, Rough, Slope
+from stacktruth.simulator.scene.scene import Scene, Sheet
+from stacktruth.simulator.scene.texture.plain import Flat
+from stacktruth.simulator.view.camera import Camera
+from stacktruth.simulator.view.first_hit import find, is_gentle, march, settle, turned
+from stacktruth.simulator.view.parts import parts_of
+from stacktruth.simulator.view.sheet_view import SheetPart
 
 RIG = load_rig("test-rig")
 HEIGHT, RADII = 1.3, (0.8, 0.65)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import constants, stats
 
-from simulator.cadence import Cadence
-from simulator.data import DataFileError, list_data_files
-from simulator.flash import (
+from stacktruth.simulator.data import DataFileError, list_data_files
+from stacktruth.simulator.handling.cadence import Cadence
+from stacktruth.simulator.handling.flash import (
     CHANNEL_UM,
     NEUTRAL_K,
     colour_gain,
@@ -21,7 +21,7 @@ from simulator.flash import (
     refilled,
     seconds_to_ready,
 )
-from simulator.light import FlashUnit, Light, load_light
+from stacktruth.simulator.handling.light import FlashUnit, Light, load_light
 
 POWERS = [2.0**-k for k in range(1, 8)]
 # Maker's manual of a mid-size speedlight, and an oscilloscope measurement of a large one

@@ -5,16 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulator import Pose, optics
-from simulator.basis import optics_of
-from simulator.camera import Camera
-from simulator.focusing import (
+from stacktruth.simulator import Pose, optics
+from stacktruth.simulator.blur.basis import optics_of
+from stacktruth.simulator.blur.focusing import (
     blur_radius_px,
     defocus_mm,
     frame_blur_px,
     radius_range_px,
     seen_by,
 )
+from stacktruth.simulator.view.camera import Camera
 
 
 def key_of(camera):

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from simulator.approach import Approach
-from simulator.data import DataFileError, list_data_files
-from simulator.hands import Hands, camera_path, load_stance
-from simulator.pose import NOMINAL
-from simulator.randommotion import KNOT_S
+from stacktruth.simulator.data import DataFileError, list_data_files
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.hands import Hands, camera_path, load_stance
+from stacktruth.simulator.handling.random_motion import KNOT_S
+from stacktruth.simulator.pose import NOMINAL
 
 SHAKY = ("standing", "elbows-tucked", "kneeling", "braced", "in-hand-stem")
 RUNS, LENGTH_S, STEP_S = 64, 16.0, 0.02

@@ -3,14 +3,19 @@
 import numpy as np
 import pytest
 
-from simulator import Pose, load_rig, load_scene, optics
-from simulator.camera import Camera
-from simulator.motion import blur_diameter_px, motion_summary, nearest, places_in
-from simulator.plain_reliefs import Slope
-from simulator.pose import NOMINAL
-from simulator.scene import Outline
-from simulator.sway import SubjectPose
-from simulator.truth import truth_of
+from stacktruth.simulator import Pose, load_rig, load_scene, optics
+from stacktruth.simulator.handling.sway import SubjectPose
+from stacktruth.simulator.pose import NOMINAL
+from stacktruth.simulator.scene.relief.plain import Slope
+from stacktruth.simulator.scene.scene import Outline
+from stacktruth.simulator.shooting.motion import (
+    blur_diameter_px,
+    motion_summary,
+    nearest,
+    places_in,
+)
+from stacktruth.simulator.shooting.truth import truth_of
+from stacktruth.simulator.view.camera import Camera
 
 WALL_MM, BAR_MM, LEFT_MM, RIGHT_MM = 20.0, -1.0, -0.287, 0.313
 POSES = [

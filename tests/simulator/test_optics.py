@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator import optics
-from simulator.rig import Lens, Rig, Sensor, stopped_to
+from stacktruth.simulator import optics
+from stacktruth.simulator.rig import Lens, Rig, Sensor, stopped_to
 
 
 def make_rig(

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from simulator import Pose, Scene, load_scene
-from simulator.basis import optics_of
-from simulator.camera import Camera
-from simulator.focusing import frame_blur_px
-from simulator.render import render, views_in
+from stacktruth.simulator import Pose, Scene, load_scene
+from stacktruth.simulator.blur.basis import optics_of
+from stacktruth.simulator.blur.focusing import frame_blur_px
+from stacktruth.simulator.compositing.render import render, views_in
+from stacktruth.simulator.view.camera import Camera
 
 REFERENCES = Path(__file__).resolve().parents[1] / "references"
 sys.path.insert(0, str(REFERENCES))

@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulator import Rig, Scene, render_view
-from simulator.camera import Window
-from simulator.defocus import Blurred
-from simulator.pile import Pile
-from simulator.plain_textures import Flat
-from simulator.pupil_cells import cut_pupil
-from simulator.scene import Outline, Sheet
+from stacktruth.simulator import Rig, Scene, render_view
+from stacktruth.simulator.blur.defocus import Blurred
+from stacktruth.simulator.blur.pupil_cells import cut_pupil
+from stacktruth.simulator.compositing.pile import Pile
+from stacktruth.simulator.scene.scene import Outline, Sheet
+from stacktruth.simulator.scene.texture.plain import Flat
+from stacktruth.simulator.view.camera import Window
 
 
 def plate(name: str, z_mm: float, level: float, outline: Outline | None = None) -> Sheet:

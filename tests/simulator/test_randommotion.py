@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from simulator.randommotion import (
+from stacktruth.simulator.handling.random_motion import (
     KNOT_S,
     draw_sway,
     draw_tremor,

@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from simulator import load_rig
-from simulator.camera import Camera
-from simulator.hands import Hands, load_stance
-from simulator.smear import image_speed_px_per_s, rolled
+from stacktruth.simulator import load_rig
+from stacktruth.simulator.blur.smear import image_speed_px_per_s, rolled
+from stacktruth.simulator.handling.hands import Hands, load_stance
+from stacktruth.simulator.view.camera import Camera
 
 
 def waves(row: np.ndarray, column: np.ndarray) -> np.ndarray:

@@ -7,8 +7,8 @@ import pytest
 from pydantic import TypeAdapter, ValidationError
 from skimage import io
 
-from simulator.reliefs import Relief, bounds_mm, height_mm, max_slope
-from simulator.textures import Texture, sample
+from stacktruth.simulator.scene.relief.reliefs import Relief, bounds_mm, height_mm, max_slope
+from stacktruth.simulator.scene.texture.textures import Texture, sample
 
 SPIRAL = {"radius_mm": 6.0, "growth": 1.7, "whorls": 3.5, "ribs": 50}
 VEINS = {"half_width_mm": 4.0, "spacing_mm": 1.8, "width_mm": 0.3}

@@ -6,21 +6,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulator import Pose, load_rig, load_scene, optics, render_view, view_depth
-from simulator.camera import Camera, Window
-from simulator.parts import parts_of
-from simulator.plain_reliefs import Rough, Slope
-from simulator.plain_textures import Flat
-from simulator.pose import NOMINAL
-from simulator.render import render, tiles_of
-from simulator.rig import stopped_to
-from simulator.scene import Balls, Fibres, Lighting, Outline
-from simulator.sheet_view import SheetPart
-from simulator.smear import Path
-from simulator.sway import SubjectPose
-from simulator.target_textures import Bars
+from stacktruth.simulator import Pose, load_rig, load_scene, optics, render_view, view_depth
+from stacktruth.simulator.blur.smear import Path
+from stacktruth.simulator.compositing.render import render, tiles_of
+from stacktruth.simulator.handling.sway import SubjectPose
+from stacktruth.simulator.pose import NOMINAL
+from stacktruth.simulator.rig import stopped_to
+from stacktruth.simulator.scene.relief.plain import Rough, Slope
+from stacktruth.simulator.scene.scene import Balls, Fibres, Lighting, Outline
+from stacktruth.simulator.scene.texture.plain import Flat
+from stacktruth.simulator.scene.texture.target import Bars
+from stacktruth.simulator.view.camera import Camera, Window
+from stacktruth.simulator.view.parts import parts_of
+from stacktruth.simulator.view.sheet_view import SheetPart
 
-renderer = importlib.import_module("simulator.render")
+renderer = importlib.import_module("stacktruth.simulator.compositing.render")
 
 COLOUR = (0.3, 0.5, 0.7)
 TILTED = Pose(z_mm=-1.3, x_mm=0.2, pitch_mrad=40, yaw_mrad=-60, roll_mrad=100)

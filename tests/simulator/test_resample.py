@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from simulator.resample import doubled, doubling_transfer, merged, merging_transfer
+from stacktruth.simulator.blur.resample import (
+    doubled,
+    doubling_transfer,
+    merged,
+    merging_transfer,
+)
 
 WHOLE = slice(None)
 

@@ -6,10 +6,10 @@ import re
 
 import pytest
 
-from simulator.data import DataFileError, list_data_files
-from simulator.parts import parts_of
-from simulator.rig import load_rig
-from simulator.scene import Balls, Fibres, Outline, Scene, Sheet, load_scene
+from stacktruth.simulator.data import DataFileError, list_data_files
+from stacktruth.simulator.rig import load_rig
+from stacktruth.simulator.scene.scene import Balls, Fibres, Outline, Scene, Sheet, load_scene
+from stacktruth.simulator.view.parts import parts_of
 
 HEAD = "field_mm = [4, 3]\ndepth_mm = [-1, 1]\n"
 CARD = '[[surface]]\nname = "card"\ntexture = { kind = "flat", colour = "#808080" }\n'

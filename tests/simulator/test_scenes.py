@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulator import Pose, load_rig, load_scene, render_view, view_depth
-from simulator.coverage import outline_distance
-from simulator.data import list_data_files
-from simulator.fibre_view import FibrePart
-from simulator.parts import parts_of
-from simulator.scene import Fibres
-from simulator.sheet_view import SheetPart
+from stacktruth.simulator import Pose, load_rig, load_scene, render_view, view_depth
+from stacktruth.simulator.data import list_data_files
+from stacktruth.simulator.scene.scene import Fibres
+from stacktruth.simulator.view.coverage import outline_distance
+from stacktruth.simulator.view.fibre_view import FibrePart
+from stacktruth.simulator.view.parts import parts_of
+from stacktruth.simulator.view.sheet_view import SheetPart
 
 SCENES = list_data_files("scene")
 TARGETS = {"ramp", "steps", "cone", "pickets", "slanted-edges", "spokes"}

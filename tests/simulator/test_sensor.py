@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from simulator.rig import load_rig
-from simulator.sensor import (
+from stacktruth.simulator.rig import load_rig
+from stacktruth.simulator.shooting.sensor import (
     decode_srgb,
     develop,
     encode_srgb,

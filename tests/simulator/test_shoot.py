@@ -6,16 +6,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulator import Pose, load_rig, load_scene, render_view, sensor, shoot
-from simulator.approach import Approach
-from simulator.hands import Stance, load_stance
-from simulator.light import FlashUnit, Light, load_light
-from simulator.optics import depth_of_field_mm
-from simulator.pose import NOMINAL
-from simulator.scene import Scene, Sheet
-from simulator.shoot import BLUR_CRITERION_UM, STEP_SHARE, USABLE_SMEAR_PX
-from simulator.sway import Subject
-from simulator.target_textures import Checker
+from stacktruth.simulator import Pose, load_rig, load_scene, render_view
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.hands import Stance, load_stance
+from stacktruth.simulator.handling.light import FlashUnit, Light, load_light
+from stacktruth.simulator.handling.sway import Subject
+from stacktruth.simulator.optics import depth_of_field_mm
+from stacktruth.simulator.pose import NOMINAL
+from stacktruth.simulator.scene.scene import Scene, Sheet
+from stacktruth.simulator.scene.texture.target import Checker
+from stacktruth.simulator.shooting import sensor
+from stacktruth.simulator.shooting.shoot import (
+    BLUR_CRITERION_UM,
+    STEP_SHARE,
+    USABLE_SMEAR_PX,
+    shoot,
+)
 
 RIG = load_rig("test-rig")
 RAMP = load_scene("ramp")

@@ -7,11 +7,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from simulator import Pose
-from simulator.camera import Camera
-from simulator.flash import fire
-from simulator.light import load_light
-from simulator.smear import (
+from stacktruth.simulator import Pose
+from stacktruth.simulator.blur.smear import (
     STILL_PX,
     Path,
     exposed,
@@ -20,6 +17,9 @@ from simulator.smear import (
     smear_of,
     smeared,
 )
+from stacktruth.simulator.handling.flash import fire
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.view.camera import Camera
 
 LAMP = load_light("steady-lamp")
 FLASH = load_light("flash-sixteenth")

@@ -17,16 +17,28 @@ import pytest
 import tifffile
 from PIL import Image
 
-from simulator import load_rig, load_scene, shoot
-from simulator.approach import Approach
-from simulator.data import list_data_files
-from simulator.frameio import FORMATS, encode_image
-from simulator.manifest import Manifest, plan_from_data, plan_to_data, read_manifest, sha256
-from simulator.shoot import Shoot
-from simulator.stackio import StackError, StackExistsError, check_stack, read_stack, write_stack
-from simulator.stackwrite import _Pool, records_csv
-from simulator.sway import SubjectPose
-from simulator.truth import Truth
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.data import list_data_files
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.sway import SubjectPose
+from stacktruth.simulator.shooting.shoot import Shoot, shoot
+from stacktruth.simulator.shooting.truth import Truth
+from stacktruth.simulator.stack.frameio import FORMATS, encode_image
+from stacktruth.simulator.stack.manifest import (
+    Manifest,
+    plan_from_data,
+    plan_to_data,
+    read_manifest,
+    sha256,
+)
+from stacktruth.simulator.stack.stackio import (
+    StackError,
+    StackExistsError,
+    check_stack,
+    read_stack,
+    write_stack,
+)
+from stacktruth.simulator.stack.stackwrite import _Pool, records_csv
 
 PASS = Approach(start_mm=-0.4, length_mm=0.8, speed_mm_per_s=2.0)
 

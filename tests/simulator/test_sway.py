@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from simulator.data import DataFileError, list_data_files
-from simulator.randommotion import KNOT_S
-from simulator.sway import (
+from stacktruth.simulator.data import DataFileError, list_data_files
+from stacktruth.simulator.handling.random_motion import KNOT_S
+from stacktruth.simulator.handling.sway import (
     Subject,
     SubjectPose,
     Swaying,

@@ -8,12 +8,12 @@ from pydantic import TypeAdapter, ValidationError
 from scipy.ndimage import map_coordinates, spline_filter
 from skimage import color
 
-from simulator import tiles
-from simulator.palette import linear_colour
-from simulator.plain_textures import Octaves
-from simulator.reliefs import Relief, height_mm
-from simulator.target_textures import Edges
-from simulator.textures import Texture, sample
+from stacktruth.simulator.scene.pattern import tiles
+from stacktruth.simulator.scene.relief.reliefs import Relief, height_mm
+from stacktruth.simulator.scene.texture.palette import linear_colour
+from stacktruth.simulator.scene.texture.plain import Octaves
+from stacktruth.simulator.scene.texture.target import Edges
+from stacktruth.simulator.scene.texture.textures import Texture, sample
 
 GREY = ["#1a1a1a", "#7f7f7f", "#e6e6e6"]
 INK = ["#202020", "#e0e0e0"]

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq, minimize_scalar
 from scipy.special import j1, jv
 
-from simulator import optics, transfer
-from simulator.rig import load_rig
-from simulator.transfer import defocus_otf
+from stacktruth.simulator import optics, transfer
+from stacktruth.simulator.rig import load_rig
+from stacktruth.simulator.transfer import defocus_otf
 
 FREQUENCIES = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 1.75])
 

@@ -5,16 +5,16 @@ import importlib
 import numpy as np
 import pytest
 
-from simulator import Pose, load_rig, load_scene, optics, render_view
-from simulator.camera import Camera
-from simulator.plain_reliefs import Slope
-from simulator.plain_textures import Flat
-from simulator.scene import Balls, Fibres, Outline
-from simulator.sway import SubjectPose
-from simulator.target_textures import Bars, Checker
-from simulator.truth import NEVER_PX, REGIONS, truth_of
+from stacktruth.simulator import Pose, load_rig, load_scene, optics, render_view
+from stacktruth.simulator.handling.sway import SubjectPose
+from stacktruth.simulator.scene.relief.plain import Slope
+from stacktruth.simulator.scene.scene import Balls, Fibres, Outline
+from stacktruth.simulator.scene.texture.plain import Flat
+from stacktruth.simulator.scene.texture.target import Bars, Checker
+from stacktruth.simulator.shooting.truth import NEVER_PX, REGIONS, truth_of
+from stacktruth.simulator.view.camera import Camera
 
-renderer = importlib.import_module("simulator.render")
+renderer = importlib.import_module("stacktruth.simulator.compositing.render")
 PRINT = Checker(colours=((0.9, 0.9, 0.9), (0.1, 0.1, 0.1)), cell_mm=0.09)
 
 

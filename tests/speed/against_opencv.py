@@ -17,11 +17,12 @@ import numpy as np
 import numpy.typing as npt
 from timing import cpu_s
 
-from runners.methods import built_in
-from runners.methods.pyramid import level_count
-from runners.methods.stack import PROXY_PIXELS
-from runners.methods.tone import LUMA
-from simulator import load_rig, load_scene, shoot
+from stacktruth.runners.methods import built_in
+from stacktruth.runners.methods.picture.pyramid import level_count
+from stacktruth.runners.methods.picture.stack import PROXY_PIXELS
+from stacktruth.runners.methods.picture.tone import LUMA
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.shooting.shoot import shoot
 
 Floats = npt.NDArray[np.float32]
 Frames = Sequence[npt.NDArray[np.uint16]]

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "references"))
 
 from remake_mitsuba import FOLDER, Case, cases, export, mitsuba_scene
 
-from simulator.render import render
+from stacktruth.simulator.compositing.render import render
 
 
 def cpu_s(work: Callable[[], np.ndarray]) -> tuple[float, np.ndarray]:

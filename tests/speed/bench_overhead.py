@@ -31,17 +31,17 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from runners.bench import load_suite
-from runners.bench.cells import Cell, by_stack, cells_of
-from runners.child import call_guarded, load_function
-from runners.contract import Outcome
-from runners.run import run_method
-from runners.scoring import Judge, usual_view
-from runners.true_stages import StackTruth
-from simulator.frameio import frame_format
-from simulator.shoot import Shoot
-from simulator.stackwrite import camera_info
-from simulator.truth import Truth
+from stacktruth.runners.bench import load_suite
+from stacktruth.runners.bench.grid.cells import Cell, by_stack, cells_of
+from stacktruth.runners.contract import Outcome
+from stacktruth.runners.isolate.child import call_guarded, load_function
+from stacktruth.runners.isolate.run import run_method
+from stacktruth.runners.judge.scoring import Judge, usual_view
+from stacktruth.runners.judge.true_stages import StackTruth
+from stacktruth.simulator.shooting.shoot import Shoot
+from stacktruth.simulator.shooting.truth import Truth
+from stacktruth.simulator.stack.frameio import frame_format
+from stacktruth.simulator.stack.stackwrite import camera_info
 
 ROOT = Path(__file__).resolve().parents[2]
 HOW = frame_format("tiff16")
@@ -128,7 +128,7 @@ def called(judge: Judge, cell: Cell, view: int | None) -> Outcome:
 
 def bench(suite: Path, out: Path) -> None:
     """Run the command."""
-    argv = [sys.executable, "-m", "runners.cli", "bench", str(suite), "--out", str(out)]
+    argv = [sys.executable, "-m", "stacktruth.runners.cli", "bench", str(suite), "--out", str(out)]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     subprocess.run(argv, env=environment, check=True, capture_output=True)
 

@@ -29,7 +29,15 @@ crop = [{side}, {side}]
 def run(suite: Path, workers: int) -> None:
     """Run the command in a folder of its own."""
     with tempfile.TemporaryDirectory() as place:
-        argv = [sys.executable, "-m", "runners.cli", "bench", str(suite), "--out", f"{place}/out"]
+        argv = [
+            sys.executable,
+            "-m",
+            "stacktruth.runners.cli",
+            "bench",
+            str(suite),
+            "--out",
+            f"{place}/out",
+        ]
         how = ["--workers", str(workers)]
         subprocess.run([*argv, *how], cwd=ROOT, check=True, capture_output=True)
 

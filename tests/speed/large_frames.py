@@ -15,7 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from simulator import load_rig, load_scene, render_view
+from stacktruth.simulator import load_rig, load_scene, render_view
 
 _SHOOT = """
 import sys

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import argparse
 
-from runners.reproduce.operators import speeds
+from stacktruth.runners.reproduce.operators import speeds
 
 
 def main() -> None:

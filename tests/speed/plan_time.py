@@ -25,7 +25,7 @@ PLANS = {
 def timed(options: list[str]) -> tuple[float, float]:
     """Return wall and CPU time of one plan, s."""
     asked = ["plan", "--rig", "field-2x", "--subject-depth", "2", *options]
-    command = [sys.executable, "-m", "runners.cli", *asked]
+    command = [sys.executable, "-m", "stacktruth.runners.cli", *asked]
     before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     wall_s, after = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)

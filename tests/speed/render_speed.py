@@ -15,7 +15,7 @@ import numpy as np
 from scipy import fft
 from timing import cpu_s
 
-from simulator import load_rig, load_scene, render_view
+from stacktruth.simulator import load_rig, load_scene, render_view
 
 
 def convolution(size: tuple[int, int]) -> Callable[[], object]:

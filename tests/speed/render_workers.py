@@ -13,8 +13,9 @@ from pathlib import Path
 
 from timing import compare_workers
 
-from simulator import Shoot, load_rig, load_scene, shoot
-from simulator.stackwrite import write_stack
+from stacktruth.simulator import Shoot, load_rig, load_scene
+from stacktruth.simulator.shooting.shoot import shoot
+from stacktruth.simulator.stack.stackwrite import write_stack
 
 
 def write(plan: Shoot, workers: int) -> None:

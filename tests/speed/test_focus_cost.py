@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from metrics.focus import MEASURES
-from metrics.focus.peak import find_peak
+from stacktruth.metrics.focus import MEASURES
+from stacktruth.metrics.focus.peak import find_peak
 
 # Measures whose only wide filter is the square window.
 BOX = ("gra2", "gra3", "gra4", "gra5", "gra6", "gra7", "lap1", "lap2", "lap3", "lap4", "lap5")

@@ -1,0 +1,1 @@
+"""What all packages may use: it knows nothing of any of them."""

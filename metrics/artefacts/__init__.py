@@ -1,0 +1,1 @@
+"""What a merge adds that no frame holds: halos, ghosts, see-through, invented detail."""

@@ -1,0 +1,1 @@
+"""Scores of a picture against another of the same view."""

@@ -1,0 +1,93 @@
+"""Structural similarity at one scale and at several."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import gaussian_filter
+
+from ..checks import Mask, interior, mean_over
+
+FloatImage = npt.NDArray[np.float32]
+
+SIGMA_PX = 1.5
+BORDER_PX = 5  # half of the 11 x 11 window: the mean leaves out what it would reflect
+WINDOW_PX = 2 * BORDER_PX + 1
+K1, K2 = 0.01, 0.03
+SCALE_WEIGHTS = np.array([0.0448, 0.2856, 0.3001, 0.2363, 0.1333])
+MULTI_SCALE_MIN_PX = WINDOW_PX * 2 ** (len(SCALE_WEIGHTS) - 1)
+
+
+def similarity_maps(first: FloatImage, second: FloatImage) -> tuple[FloatImage, FloatImage]:
+    """Luminance and contrast-structure terms of two planes 0..1; their product is SSIM."""
+    # Local second moments lose digits to the square of the mean, so it is taken from the middle.
+    x, y = first - np.float32(0.5), second - np.float32(0.5)
+    mean_x, mean_y = _smooth(x), _smooth(y)
+    cross = _smooth(x * y) - mean_x * mean_y
+    power = _smooth(x * x + y * y) - mean_x * mean_x - mean_y * mean_y
+    mean_x += np.float32(0.5)
+    mean_y += np.float32(0.5)
+    c1, c2 = np.float32(K1**2), np.float32(K2**2)
+    luminance = np.divide(2 * mean_x * mean_y + c1, mean_x * mean_x + mean_y * mean_y + c1)
+    structure = np.divide(2 * cross + c2, power + c2)
+    return luminance, structure
+
+
+def ssim_map(first: FloatImage, second: FloatImage) -> FloatImage:
+    """SSIM of two images 0..1 at every pixel, the mean over channels, shape (H, W)."""
+    if first.ndim == 2:
+        luminance, structure = similarity_maps(first, second)
+        return luminance * structure
+    total = np.zeros(first.shape[:2], dtype=np.float32)
+    for channel in range(first.shape[2]):
+        luminance, structure = similarity_maps(first[..., channel], second[..., channel])
+        luminance *= structure
+        total += luminance
+    return total / np.float32(first.shape[2])
+
+
+def multi_scale_maps(first: FloatImage, second: FloatImage) -> list[FloatImage]:
+    """Contrast-structure maps from fine to coarse; the last one is multiplied by luminance."""
+    maps = []
+    for level in range(len(SCALE_WEIGHTS)):
+        if level:
+            first, second = halve(first), halve(second)
+        luminance, structure = similarity_maps(first, second)
+        maps.append(structure if level < len(SCALE_WEIGHTS) - 1 else luminance * structure)
+    return maps
+
+
+def multi_scale_mean(maps: list[FloatImage], mask: Mask) -> float:
+    """Product over scales of the mean over a mask, each to the power of its scale.
+
+    The mask follows the pyramid as the share of each coarse pixel it covers, so that thin regions
+    keep their weight. A negative mean counts as 0. NaN if the mask has nothing inside the borders.
+    """
+    share = mask.astype(np.float32)
+    value = 1.0
+    for level, (field, power) in enumerate(zip(maps, SCALE_WEIGHTS, strict=True)):
+        share = halve(share) if level else share
+        inner = (slice(BORDER_PX, -BORDER_PX),) * 2
+        weight = share[inner].astype(np.float64)
+        if not weight.any():
+            return float("nan")
+        mean = float((field[inner] * weight).sum() / weight.sum())
+        value *= max(mean, 0.0) ** float(power)
+    return value
+
+
+def ssim_mean(field: FloatImage, mask: Mask) -> float:
+    """Mean of an SSIM map over a mask, without the border where the window is cut."""
+    return mean_over(field, interior(mask, BORDER_PX))
+
+
+def halve(plane: FloatImage) -> FloatImage:
+    """Mean of blocks of 2 x 2; an odd last row or column is left out."""
+    rows, columns = plane.shape[0] // 2 * 2, plane.shape[1] // 2 * 2
+    even = plane[:rows, :columns]
+    half = even[::2] + even[1::2]
+    return (half[:, ::2] + half[:, 1::2]) * np.float32(0.25)
+
+
+def _smooth(plane: FloatImage) -> FloatImage:
+    return gaussian_filter(plane, SIGMA_PX, radius=BORDER_PX)

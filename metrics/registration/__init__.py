@@ -1,0 +1,1 @@
+"""How one picture lies over another."""

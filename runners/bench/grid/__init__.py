@@ -1,0 +1,1 @@
+"""What a suite asks for: its file, conditions and cells."""

@@ -1,0 +1,157 @@
+"""The cells of a suite: one stack and one method each, named by a checksum of what goes in."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+from ....ground.sources import code_checksum
+from ....simulator.rig import load_rig, stopped_to
+from ....simulator.scene.scene import load_scene
+from ....simulator.shooting.shoot import Shoot, shoot
+from ....simulator.stack.manifest import canonical_json, plan_to_data, versions
+from ...isolate.run import Method, find_method
+from .conditions import FACTORS
+from .names import check_name
+from .suite import Ladder, Suite
+
+#: Name of the stacks that no condition makes worse.
+PLAIN = "plain"
+_KEY_LENGTH = 20
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StackSpec:
+    """A stack of the suite.
+
+    Parameters
+    ----------
+    plan : Shoot
+    condition : str
+        What was made worse, or `PLAIN`.
+    severity : int
+        1 to 5; 0 for the plain stacks.
+    value : float or None
+        In the condition's unit.
+    """
+
+    plan: Shoot
+    condition: str = PLAIN
+    severity: int = 0
+    value: float | None = None
+
+    @cached_property
+    def key(self) -> str:
+        """Checksum of the planned shoot, its place in the suite, and the simulator's code."""
+        return _checksum(
+            {
+                "plan": plan_to_data(self.plan),
+                "place": [self.condition, self.severity],
+                "code": versions()["code"],
+            }
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Cell:
+    """One method on one stack."""
+
+    stack: StackSpec
+    method: Method
+
+    @cached_property
+    def key(self) -> str:
+        """Checksum of the stack, the method with its version, and the scoring code."""
+        method = {name: getattr(self.method, name) for name in ("name", "kind", "spec", "version")}
+        return _checksum({"stack": self.stack.key, "method": method, "scoring": scoring_version()})
+
+
+def stacks_of(suite: Suite) -> Iterator[StackSpec]:
+    """Yield the suite's stacks in their order: the plain ones first, then each ladder."""
+    plain = [StackSpec(plan=plan) for plan in _plans(suite)]
+    yield from plain
+    for ladder in suite.ladders:
+        bases = [
+            _shot_for(ladder, base.plan, suite.frames)
+            for base in plain
+            if not ladder.scenes or base.plan.scene.name in ladder.scenes
+        ]
+        for severity, value in enumerate(ladder.values, start=1):
+            for base in bases:
+                plan = FACTORS[ladder.factor].apply(base, value)
+                yield StackSpec(plan=plan, condition=ladder.factor, severity=severity, value=value)
+
+
+def _shot_for(ladder: Ladder, plan: Shoot, frames: int | None) -> Shoot:
+    """Plan a shoot anew in the light and with the pixels that a ladder wants, if it wants any."""
+    if ladder.light is None and ladder.crop is None and ladder.bin is None:
+        return plan
+    return shoot(
+        plan.scene,
+        plan.rig,
+        stance=plan.stance,
+        light=ladder.light or plan.light,
+        subject=plan.subject,
+        frames=frames,
+        seed=plan.seed,
+        crop=ladder.crop or plan.crop,
+        bin=ladder.bin or plan.bin,
+    )
+
+
+def cells_of(suite: Suite) -> list[Cell]:
+    """Return all cells in the suite's order; a stack's cells stand together.
+
+    Raises
+    ------
+    ValueError
+        A scene, rig or method that is not there, or a name that could be taken for a path.
+    """
+    methods = [find_method(spec) for spec in suite.methods]
+    for method in methods:
+        check_name(method.name, what="name of a method", where=suite.name)
+    return [Cell(stack=stack, method=m) for stack in stacks_of(suite) for m in methods]
+
+
+def by_stack(cells: Iterable[Cell]) -> dict[str, tuple[Cell, ...]]:
+    """Return cells by the key of their stack, in order; cells that are the same stand once."""
+    stacks: dict[str, dict[str, Cell]] = {}
+    for cell in cells:
+        stacks.setdefault(cell.stack.key, {})[cell.key] = cell
+    return {stack: tuple(found.values()) for stack, found in stacks.items()}
+
+
+def _plans(suite: Suite) -> Iterator[Shoot]:
+    for name in suite.scenes:
+        scene = load_scene(name)
+        check_name(scene.name, what="name of a scene", where=suite.name)
+        for rig_name in suite.rigs or (scene.rig,):
+            rig = load_rig(rig_name)
+            if suite.f_number is not None:
+                rig = stopped_to(rig, suite.f_number)
+            for stance in suite.stances:
+                for light in suite.lights:
+                    for subject in suite.subjects:
+                        for seed in suite.seeds:
+                            yield shoot(
+                                scene,
+                                rig,
+                                stance=stance,
+                                light=light,
+                                subject=subject,
+                                frames=suite.frames,
+                                seed=seed,
+                                crop=suite.crop,
+                                bin=suite.bin,
+                            )
+
+
+def scoring_version() -> str:
+    """Return a checksum of the code that turns results into numbers."""
+    return code_checksum("runners.judge", "metrics")
+
+
+def _checksum(data: object) -> str:
+    return hashlib.sha256(canonical_json(data)).hexdigest()[:_KEY_LENGTH]

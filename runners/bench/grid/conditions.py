@@ -1,0 +1,154 @@
+"""Conditions of a benchmark: one thing about a shoot made worse, in a physical unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TypeGuard
+
+from ....simulator.handling.light import FlashUnit, Recycle
+from ....simulator.scene.scene import Balls, Fibres, Surface
+from ....simulator.shooting.sensor import saturation_e
+from ....simulator.shooting.shoot import STEP_SHARE, Shoot
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """Something that can be made worse.
+
+    Parameters
+    ----------
+    unit : str
+        Of its values.
+    apply : callable
+        Takes a shoot and a value; returns the shoot with that value and all else as it was.
+    """
+
+    unit: str
+    apply: Callable[[Shoot, float], Shoot]
+
+
+def _step(plan: Shoot, share: float) -> Shoot:
+    """Go on at another pace; a longer step needs fewer frames for the same depth."""
+    times = share / STEP_SHARE
+    approach = replace(
+        plan.approach,
+        speed_mm_per_s=plan.approach.speed_mm_per_s * times,
+        step_mm=plan.approach.step_mm * times,
+    )
+    return replace(plan, approach=approach, frames=max(2, round(plan.frames / times)))
+
+
+def _shake(plan: Shoot, rms_mm: float) -> Shoot:
+    """Set the sway along the axis; across, tremor and pulse go with it."""
+    along = plan.stance.sway_mm[2]
+    if along == 0:
+        raise ValueError(f"stance {plan.stance.name!r} does not sway: shake can't be scaled")
+    times = rms_mm / along
+    across, down, _ = plan.stance.sway_mm
+    stance = replace(
+        plan.stance,
+        sway_mm=(across * times, down * times, rms_mm),
+        tremor_um=plan.stance.tremor_um * times,
+        pulse_um=plan.stance.pulse_um * times,
+    )
+    return replace(plan, stance=stance)
+
+
+def _rotation(plan: Shoot, rms_mrad: float) -> Shoot:
+    return replace(plan, stance=replace(plan.stance, rotation_mrad=rms_mrad))
+
+
+def _flash(plan: Shoot) -> FlashUnit:
+    if plan.light.flash is None:
+        raise ValueError(f"light {plan.light.name!r} has no flash to vary")
+    return plan.light.flash
+
+
+def _flash_spread(plan: Shoot, stops: float) -> Shoot:
+    flash = replace(_flash(plan), spread_stops=stops)
+    return replace(plan, light=replace(plan.light, flash=flash))
+
+
+def _hasty_flash(plan: Shoot, recycle_s: float) -> Shoot:
+    """Fire at every frame, ready or not: frames darken, and some get no light."""
+    every = Recycle(nimh=recycle_s, alkaline=recycle_s, lithium=recycle_s)
+    flash = replace(_flash(plan), recycle_s=every, when_not_ready="fire")
+    return replace(plan, light=replace(plan.light, flash=flash))
+
+
+def _noise(plan: Shoot, iso: float) -> Shoot:
+    saturation_e(plan.rig.sensor, iso=iso)  # an ISO that the sensor has not is refused here
+    return replace(plan, iso=iso)
+
+
+def _subject_sway(plan: Shoot, rms_mm: float) -> Shoot:
+    """Let the stem sway across the picture; half as much along the axis, a fifth down."""
+    wind = replace(plan.subject.wind, rms_mm=(rms_mm, rms_mm / 5, rms_mm / 2))
+    return replace(plan, subject=replace(plan.subject, wind=wind))
+
+
+def _smear(plan: Shoot, exposure_s: float) -> Shoot:
+    """Let half of the light be ambient, gathered for so long."""
+    return replace(plan, light=replace(plan.light, ambient_share=0.5, exposure_s=exposure_s))
+
+
+def _missing_ends(plan: Shoot, share: float) -> Shoot:
+    """Start late and stop early: this share of the frames is missing at each end."""
+    missing = round(plan.frames * share)
+    pace_mm = _pace_mm(plan)
+    approach = replace(plan.approach, start_mm=plan.approach.start_mm + missing * pace_mm)
+    return replace(plan, approach=approach, frames=max(2, plan.frames - 2 * missing))
+
+
+def _pace_mm(plan: Shoot) -> float:
+    """Return how far the plane of focus is meant to go from frame to frame."""
+    if plan.approach.kind in ("stepped", "focus-ring"):
+        return plan.approach.step_mm
+    times = [flash.time_s for flash in plan.flashes]
+    if len(times) < 2:
+        return 0.0
+    return plan.approach.speed_mm_per_s * (times[-1] - times[0]) / (len(times) - 1)
+
+
+def _axial_colour(plan: Shoot, apart_mm: float) -> Shoot:
+    """Set red and blue so far from green, to both sides."""
+    lens = replace(plan.rig.lens, axial_colour_mm=(-apart_mm, 0.0, apart_mm))
+    return replace(plan, rig=replace(plan.rig, lens=lens))
+
+
+def _highlights(plan: Shoot, radiance: float) -> Shoot:
+    """Let the light be reflected in every shiny drop and ball so much brighter than white."""
+    surfaces = plan.scene.surface
+    if not any(_shines(surface) for surface in surfaces):
+        raise ValueError(f"scene {plan.scene.name!r} has nothing shiny to brighten")
+    brighter = tuple(
+        replace(surface, highlight=radiance) if _shines(surface) else surface
+        for surface in surfaces
+    )
+    return replace(plan, scene=replace(plan.scene, surface=brighter))
+
+
+def _shines(surface: Surface) -> TypeGuard[Fibres | Balls]:
+    """Tell whether a surface has a highlight; fibres have it in the drops at their tips."""
+    match surface:
+        case Balls():
+            return surface.highlight > 0
+        case Fibres():
+            return surface.drop_um is not None and surface.highlight > 0
+    return False
+
+
+FACTORS = {
+    "step": Factor("depths of field a frame", _step),
+    "shake": Factor("mm rms toward the subject", _shake),
+    "rotation": Factor("mrad rms", _rotation),
+    "flash-spread": Factor("stops", _flash_spread),
+    "hasty-flash": Factor("s of recycling not waited for", _hasty_flash),
+    "noise": Factor("ISO", _noise),
+    "subject-sway": Factor("mm rms across", _subject_sway),
+    "smear": Factor("s of ambient exposure", _smear),
+    "missing-ends": Factor("share of the frames, each end", _missing_ends),
+    "axial-colour": Factor("mm of focus between colours", _axial_colour),
+    "highlights": Factor("times white", _highlights),
+}

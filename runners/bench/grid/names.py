@@ -1,0 +1,40 @@
+"""Names that a benchmark takes: they come into tables, pages and commands, never into a path."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import AfterValidator
+
+from ....simulator.data import shown
+from ...request import RequestError
+
+_LONGEST = 100
+_RULE = f"1 to {_LONGEST} characters, printable, without / and \\, not . or .."
+
+
+def is_plain(name: str) -> bool:
+    """Tell whether a name is short, can be printed, and could not be taken for a path."""
+    fits = 1 <= len(name) <= _LONGEST and name.isprintable()
+    return fits and not set(name) & set("/\\") and name not in (".", "..")
+
+
+def check_name(name: str, *, what: str, where: object) -> None:
+    """Refuse a name that is not plain.
+
+    Raises
+    ------
+    RequestError
+    """
+    if not is_plain(name):
+        raise RequestError(f"{where}: {what}: got {shown(name)}, allowed {_RULE}")
+
+
+def _plain(name: str) -> str:
+    if not is_plain(name):
+        raise ValueError(f"allowed {_RULE}")
+    return name
+
+
+#: A name in a data file.
+Name = Annotated[str, AfterValidator(_plain)]

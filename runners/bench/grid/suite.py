@@ -1,0 +1,132 @@
+"""A suite: which stacks are rendered and which methods are run on them, read from TOML."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from pydantic import Field, TypeAdapter
+from pydantic.dataclasses import dataclass
+
+from ....simulator.data import find_data_file, load_toml, validate
+from ....simulator.rig import STRICT
+from ....simulator.stack.manifest import pretty_json
+from ...request import RequestError
+from .conditions import FACTORS
+from .names import Name
+
+#: The suite as it was run, in the benchmark's folder.
+SUITE = "suite.json"
+
+#: Steps of a ladder of severities.
+SEVERITIES = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Ladder:
+    """One thing made worse in five steps, all else as it was.
+
+    Parameters
+    ----------
+    factor : str
+        A key of `runners.bench.conditions.FACTORS`.
+    values : tuple of five floats
+        From mild to severe, in the factor's unit.
+    scenes : tuple of str
+        On which of the suite's scenes; none means all.
+    light : str or None
+        Instead of the suite's lights: a flash that is hardly used never runs low.
+    crop, bin
+        Instead of the suite's: where many pixels are merged into one, noise is merged, too.
+    """
+
+    factor: str
+    values: tuple[float, ...] = Field(min_length=SEVERITIES, max_length=SEVERITIES)
+    scenes: tuple[str, ...] = ()
+    light: str | None = None
+    crop: tuple[int, int] | None = None
+    bin: int | None = Field(default=None, ge=1)
+
+    def __post_init__(self) -> None:
+        if self.factor not in FACTORS:
+            raise ValueError(f"factor: got {self.factor!r}, allowed {', '.join(FACTORS)}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Suite:
+    """What a benchmark runs: every scene with every handling, seed and method.
+
+    Parameters
+    ----------
+    name, title : str
+        Short name and a line for people.
+    scenes : tuple of str
+        Names or paths; each is taken with its own rig unless `rigs` says otherwise.
+    rigs : tuple of str
+        Rigs for every scene; none takes the one the scene was made for.
+    stances, lights, subjects : tuple of str
+    methods : tuple of str
+        As ``stacktruth score --method`` takes them.
+    seeds : tuple of int
+    f_number : float or None
+        Other than the rig's.
+    frames : int or None
+        Frames of a pass; None takes as many as it needs.
+    crop : (width, height) or None
+        Middle part of the sensor in real pixels.
+    bin : int
+        Real pixels merged into one, per side.
+    ladders : tuple of Ladder
+        Conditions, on top of the plain stacks.
+    time_limit_s, memory_limit_mb : float or None
+        For each run of a method.
+    """
+
+    name: Name
+    title: str = ""
+    scenes: tuple[str, ...] = Field(min_length=1)
+    rigs: tuple[str, ...] = ()
+    stances: tuple[str, ...] = ("kneeling",)
+    lights: tuple[str, ...] = ("flash-sixteenth",)
+    subjects: tuple[str, ...] = ("still",)
+    methods: tuple[str, ...] = Field(min_length=1)
+    seeds: tuple[int, ...] = (1,)
+    f_number: float | None = Field(default=None, gt=0)
+    frames: int | None = Field(default=None, ge=1)
+    crop: tuple[int, int] | None = None
+    bin: int = Field(default=1, ge=1)
+    ladders: tuple[Ladder, ...] = ()
+    time_limit_s: float | None = Field(default=300.0, gt=0)
+    memory_limit_mb: float | None = Field(default=None, gt=0)
+
+
+def load_suite(name_or_path: str | Path) -> Suite:
+    """Load a suite by the name of a shipped one, or from a TOML file.
+
+    Raises
+    ------
+    simulator.data.DataFileError
+        Unknown name, broken TOML, or a key or value that is not allowed.
+    """
+    path = find_data_file(name_or_path, kind="suite")
+    return validate(Suite, {"name": path.stem, **load_toml(path)}, where=path)
+
+
+def suite_text(suite: Suite) -> str:
+    """Return a suite as it is written to a benchmark's folder."""
+    return pretty_json(TypeAdapter(Suite).dump_python(suite, mode="json"))
+
+
+def suite_in(folder: Path) -> Suite:
+    """Return the suite that a benchmark's folder was made by.
+
+    Raises
+    ------
+    RequestError
+        The folder holds no benchmark.
+    """
+    try:
+        held = json.loads((folder / SUITE).read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RequestError(f"{folder}: no benchmark ({SUITE} cannot be read: {error})") from error
+    return validate(Suite, held, where=folder / SUITE)

@@ -1,0 +1,1 @@
+"""The page of a benchmark, its statistics, plots and pictures."""

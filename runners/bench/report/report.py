@@ -1,0 +1,135 @@
+"""A benchmark as one page that needs nothing else: no network, and no script to be read."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import shlex
+from pathlib import Path
+
+import jinja2
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from ....simulator.data import DataFileError
+from ...request import RequestError
+from ..grid.cells import PLAIN, cells_of
+from ..grid.suite import Suite, load_suite, suite_in
+from ..running.store import Store, write_whole
+from ..running.tables import write_tables
+from . import tables as made
+from .curves import curves
+from .statistics import by_scene
+from .tables import MAIN
+from .viewer import viewer
+
+_TOLD = ("stacktruth", "commit", "changed_files", "python", "numpy", "scipy", "processor", "system",
+         "workers", "threads")  # fmt: skip
+#: Columns that a page is made of; a benchmark in which all cells failed has none of them.
+_NEEDED = (MAIN, "capture.psnr_db", "merge.psnr_db", "merge_loss_db", "total.ssim", "residual_px")
+
+
+def write_report(folder: str | Path, *, progress: bool = False) -> Path:
+    """Write ``report.html`` of what is done in a benchmark's folder.
+
+    Parameters
+    ----------
+    folder : path
+    progress : bool
+        Whether to draw a progress bar on stderr while pictures are made.
+
+    Raises
+    ------
+    RequestError
+        The folder holds no benchmark, or nothing is done in it yet.
+    """
+    store = Store(Path(folder))
+    suite = suite_in(store.path)
+    cells = cells_of(suite)
+    rows = write_tables(store, cells)
+    if rows.empty:
+        raise RequestError(f"{folder}: no cell is done that this version of the code made")
+    rows = rows.assign(**{name: np.nan for name in _NEEDED if name not in rows})
+    known = json.loads((store.path / "environment.json").read_text(encoding="utf-8"))
+    plain = rows[rows["condition"] == PLAIN]
+    first, more = _tables(plain, rows)
+    again = f"stacktruth bench {shlex.quote(called(suite))} --out again"
+    script = _part("report.js")
+    page = _template().render(
+        title=f"{suite.name}: {suite.title}" if suite.title else suite.name,
+        summary=summary(rows, len(cells)),
+        first=first,
+        more=more,
+        viewer=viewer(store, cells, progress=progress),
+        curves=curves(rows, suite.ladders),
+        cells=made.every_cell(rows, [f"{again} --only {key}" for key in rows["cell_key"]]),
+        again=f"{again} --workers {known['workers']}",
+        environment=[(name, known.get(name, "")) for name in _TOLD],
+        style=Markup(_part("report.css")),
+        script=Markup(script),
+        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    )
+    path = store.path / "report.html"
+    write_whole(path, page.encode())
+    return path
+
+
+def _tables(plain: pd.DataFrame, rows: pd.DataFrame) -> tuple[list[made.Table], list[made.Table]]:
+    """Return the tables that come first, and those for a closer look; empty ones left out."""
+    if plain[MAIN].isna().all():
+        return [], [table for table in [made.failures(rows)] if table.rows]
+    first = [made.standing(plain), made.loss_split(plain), made.stages(plain)]
+    more = [
+        made.regions(plain),
+        made.depths(plain),
+        made.artefacts(plain),
+        made.pairs(plain),
+        made.failures(rows),
+    ]
+    return [table for table in first if table.rows], [table for table in more if table.rows]
+
+
+def called(suite: Suite) -> str:
+    """Return how the command line is told of a suite: its name, or its file's."""
+    try:
+        shipped = load_suite(suite.name)
+    except DataFileError:
+        return f"{suite.name}.toml"
+    return suite.name if shipped == suite else f"{suite.name}.toml"
+
+
+def _part(name: str) -> str:
+    return (Path(__file__).parent / name).read_text(encoding="utf-8")
+
+
+def _template() -> jinja2.Template:
+    """Return the page's template; everything put into it is escaped."""
+    loader = jinja2.FileSystemLoader(Path(__file__).parent)
+    surroundings = jinja2.Environment(
+        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
+    )
+    return surroundings.get_template("report.html")
+
+
+def summary(rows: pd.DataFrame, cells: int) -> list[str]:
+    """Return the outcome in words."""
+    done = (
+        f"{len(rows)} of {cells} cells are done; {(rows['status'] != 'ok').sum()} of them failed."
+    )
+    plain = rows[rows["condition"] == PLAIN]
+    if plain[MAIN].isna().all():
+        return [done, "No method has a result on a plain stack yet."]
+    table = by_scene(plain, MAIN)
+    means = table.mean().sort_values(ascending=False)
+    best, last = means.index[0], means.index[-1]
+    lost = plain.groupby("method")["merge_loss_db"].mean()
+    possible = by_scene(plain, "capture.psnr_db").max(axis=1).mean()
+    return [
+        f"{done} On {len(table)} scenes {best} came out best with {means[best]:.1f} dB against the "
+        f"ideal picture, {last} worst with {means[last]:.1f} dB.",
+        f"The frames themselves allow {possible:.1f} dB on average: what is missing from there to "
+        f"the ideal was lost by hands, step and light. {best} lost another {lost[best]:.1f} dB in "
+        "the merge. A failed cell counts as the worst result on its scene.",
+    ]

@@ -1,0 +1,259 @@
+"""The tables of the page: rows of a benchmark made readable."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ...contract import DONE
+from ...judge.scoring import SCORED_REGIONS
+from .statistics import LEVEL, bootstrap, by_scene, pairwise, without_failures
+
+#: What methods are ranked by.
+MAIN = "total.psnr_db"
+#: Columns of the table of all cells; rows.csv has all.
+_SHOWN = {
+    "capture.psnr_db": "best possible dB",
+    MAIN: "result dB",
+    "merge_loss_db": "lost dB",
+    "total.ssim": "SSIM",
+    "depth.depth_rmse_mm": "depth error mm",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table for people.
+
+    Parameters
+    ----------
+    heading : str
+    columns : sequence of str
+    rows : sequence of sequence of str
+        The first cell names the row.
+    note : str
+    commands : sequence of str
+        For each row, what makes its numbers again; none for means over cells.
+    texts : int
+        How many of the columns hold text, from the left; the others hold numbers.
+    """
+
+    heading: str
+    columns: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    note: str = ""
+    commands: Sequence[str] = ()
+    texts: int = 1
+
+
+def standing(rows: pd.DataFrame) -> Table:
+    """Return the methods, best first."""
+    table, clean = by_scene(rows, MAIN), without_failures(rows, MAIN)
+    failed = rows[rows["status"] != "ok"]["method"].value_counts()
+    found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}
+    order = sorted(found, key=lambda name: -found[name].mean)
+    return Table(
+        heading="How the methods stand",
+        columns=("method", "dB", f"{LEVEL:.0%} from", "to", "SSIM", "without failures", "failed"),
+        rows=[
+            (
+                name,
+                _number(found[name].mean),
+                _number(found[name].low),
+                _number(found[name].high),
+                _number(by_scene(rows, "total.ssim")[name].mean(), 3),
+                _number(clean[name]),
+                str(failed.get(name, 0)),
+            )
+            for name in order
+        ],
+        note="Mean over scenes of the signal-to-noise ratio against the ideal picture, with a "
+        "bootstrap interval over scenes; seeds are averaged within a scene.",
+    )
+
+
+def loss_split(rows: pd.DataFrame) -> Table:
+    """Return where the loss came from."""
+    columns = ("capture.psnr_db", "merge.psnr_db", MAIN, "merge_loss_db", "residual_px")
+    return Table(
+        heading="Where it was lost",
+        columns=("method", "best possible dB", "merge dB", "result dB", "lost dB", "shift px"),
+        rows=_means(rows, columns),
+        note="Merge: against the best possible. Lost: best possible less result. "
+        "Best possible: the least defocus of any frame at each point, in the view that the "
+        "method chose. A true stage (+true-warp) shows what that stage costs the method.",
+    )
+
+
+def regions(rows: pd.DataFrame) -> Table:
+    """Return the results by region of the picture."""
+    there = [
+        r for r in SCORED_REGIONS if rows.get(f"{MAIN}.{r}", pd.Series(dtype=float)).notna().any()
+    ]
+    return Table(
+        heading="By region, dB",
+        columns=("method", *(name.replace("-", " ") for name in there)),
+        rows=_means(rows, [f"{MAIN}.{name}" for name in there]),
+    )
+
+
+def stages(rows: pd.DataFrame) -> Table:
+    """Return what each stage of a method costs: what the method gains where that stage is true."""
+    table = by_scene(rows, MAIN)
+    found = []
+    for name in table.columns:
+        base, plus, stage = str(name).rpartition("+")
+        if plus and base in table:
+            gain = bootstrap((table[name] - table[base]).to_numpy(), rng=0)
+            found.append((base, stage, _number(gain.mean), _number(gain.low), _number(gain.high)))
+    return Table(
+        heading="What a stage costs",
+        texts=2,
+        columns=("method", "stage that was told the truth", "gain dB", f"{LEVEL:.0%} from", "to"),
+        rows=found,
+        note="The method with that stage true, less the method itself, mean over scenes.",
+    )
+
+
+def depths(rows: pd.DataFrame) -> Table:
+    """Return how well the depth maps hold, of methods that give one."""
+    columns = {
+        "depth.depth_rmse_mm": "rms error mm",
+        "depth.depth_median_mm": "median error mm",
+        "depth.bad_share_1dof": "share off by a depth of field",
+        "depth.coverage": "share answered",
+        "depth.rank_correlation": "rank correlation",
+    }
+    return _known_means(rows, columns, heading="Depth maps", needs="depth.depth_rmse_mm")
+
+
+def artefacts(rows: pd.DataFrame) -> Table:
+    """Return what the merges invented or lost; less is better throughout."""
+    columns = {
+        "artefacts.halo_overshoot": "halo",
+        "artefacts.halo_width_px": "halo px",
+        "artefacts.ghost": "ghost",
+        "artefacts.see_through": "see-through",
+        "artefacts.smear": "smear",
+        "artefacts.flicker_stops": "flicker stops",
+        "artefacts.invented_detail": "invented detail",
+    }
+    return _known_means(
+        rows,
+        columns,
+        heading="Artefacts",
+        note="Less is better; a dash where the scenes have nothing to judge by.",
+    )
+
+
+def _known_means(
+    rows: pd.DataFrame, columns: dict[str, str], *, heading: str, note: str = "", needs: str = ""
+) -> Table:
+    """Return means of those columns that have a number at all, for methods that have one."""
+    there = {
+        name: head for name, head in columns.items() if name in rows and rows[name].notna().any()
+    }
+    if needs and needs in rows:
+        rows = rows[rows[needs].notna()]
+    found = _means(rows, list(there), digits=3) if there else []
+    return Table(heading=heading, columns=("method", *there.values()), rows=found, note=note)
+
+
+def _means(rows: pd.DataFrame, columns: Sequence[str], *, digits: int = 2) -> list[tuple[str, ...]]:
+    """Return a row of means over scenes for each method, best method first."""
+    done = rows[rows["status"] == "ok"]
+    if done.empty:
+        return []
+    numbers = done[["scene", "method", *columns]].astype(dict.fromkeys(columns, float))
+    means = numbers.groupby(["scene", "method"]).mean().groupby("method").mean()
+    order = done.groupby("method")[MAIN].mean().sort_values(ascending=False).index
+    return [(str(name), *(_number(means.loc[name, c], digits) for c in columns)) for name in order]
+
+
+def pairs(rows: pd.DataFrame) -> Table:
+    """Return all pairs of methods with what the suite can say of their difference."""
+    found = pairwise(by_scene(rows, MAIN))
+    return Table(
+        heading="Pair by pair",
+        columns=("methods", "difference dB", "effect", "p (Holm)", "scenes", "could have seen dB"),
+        rows=[
+            (
+                f"{row.first} over {row.second}",
+                _number(row.mean_difference),
+                _number(row.effect),
+                _number(row.p_holm, 3),
+                str(row.scenes),
+                _number(row.least_difference),
+            )
+            for row in found.itertuples()
+        ],
+        note="Wilcoxon's signed-rank test over scenes with Holm's adjustment; effect: matched "
+        "pairs' rank-biserial correlation. The last column is the difference that a suite of this "
+        "size finds in 8 of 10 cases.",
+    )
+
+
+def failures(rows: pd.DataFrame) -> Table:
+    """Return the cells that failed, with their reason."""
+    bad = rows[~rows["status"].isin(DONE)]
+    return Table(
+        heading="Failed cells",
+        texts=5,
+        columns=("scene", "condition", "method", "status", "reason"),
+        rows=[
+            (
+                str(r.scene),
+                f"{r.condition} {r.severity}",
+                str(r.method),
+                str(r.status),
+                str(r.reason),
+            )
+            for r in bad.itertuples()
+        ],
+    )
+
+
+def every_cell(rows: pd.DataFrame, commands: Sequence[str]) -> Table:
+    """Return all cells in the suite's order.
+
+    Parameters
+    ----------
+    rows : DataFrame
+    commands : sequence of str
+        One a row.
+    """
+    numbers = rows.reindex(columns=list(_SHOWN)).astype(float)
+    return Table(
+        heading="Every cell",
+        columns=("scene", "condition", "method", "status", "seed", *_SHOWN.values()),
+        rows=[
+            (
+                str(row["scene"]),
+                _condition(row),
+                str(row["method"]),
+                str(row["status"]),
+                str(row.get("seed", "-")),
+                *(_number(value) for value in numbers.loc[at]),
+            )
+            for at, row in rows.iterrows()
+        ],
+        commands=commands,
+        note="The command renders the cell's stack again and runs the suite's methods on it, in "
+        "a few seconds to minutes; rows.csv in the folder “again” then holds the numbers of the "
+        "cell. All methods run because the one that is told the truth merges in the view that "
+        "the others chose.",
+        texts=4,
+    )
+
+
+def _condition(row: pd.Series) -> str:
+    value = row.get("value")
+    return str(row["condition"]) if pd.isna(value) else f"{row['condition']} {value:g}"
+
+
+def _number(value: Any, digits: int = 2) -> str:
+    return "-" if value is None or not np.isfinite(value) else f"{value:.{digits}f}"

@@ -1,0 +1,117 @@
+"""Where the work of a benchmark is done: this process, others of this machine, or a cluster.
+
+Wherever it is, rows come into the benchmark's folder. To other processes a task is handed out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from threadpoolctl import threadpool_limits
+
+from ....simulator.processes import processes
+from ...isolate.workplace import ONE_THREAD
+from ...request import RequestError
+from .work import Task, do
+
+_CONNECT_S = 10.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """Somewhere that tasks are done.
+
+    Parameters
+    ----------
+    submit : callable
+        Takes a task; returns its future.
+    workers : int
+        How many tasks are done at once.
+    lost : tuple of exception types
+        What a future raises when processes died under its task and others can still go on.
+    """
+
+    submit: Callable[[Task], Future[None]]
+    workers: int
+    lost: tuple[type[Exception], ...] = ()
+
+
+@contextmanager
+def in_this_process() -> Iterator[None]:
+    """Let numeric libraries use one thread, here and in processes that are started.
+
+    One at work alone needs no other process: that would load everything once more.
+    """
+    with _one_thread_each(), threadpool_limits(1):  # here, libraries have read the environment
+        yield
+
+
+@contextmanager
+def on_this_machine(workers: int) -> Iterator[Place]:
+    """Give processes of this machine; they end with this one."""
+    with _one_thread_each(), processes(workers) as pool:
+        yield Place(submit=lambda task: pool.submit(do, task), workers=workers)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Have numeric libraries use one thread in each process that is started."""
+    before = {name: os.environ.get(name) for name in ONE_THREAD}
+    os.environ.update(ONE_THREAD)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+@contextmanager
+def on_cluster(address: str) -> Iterator[Place]:
+    """Give the workers of a dask cluster, which must see the benchmark's folder at its own path.
+
+    A task whose worker dies is given to another; how often, the cluster's scheduler decides
+    (``distributed.scheduler.allowed-failures``).
+
+    Raises
+    ------
+    RequestError
+        dask.distributed is not installed, nothing answers at the address, or no worker is there.
+    """
+    try:
+        from distributed import Client, KilledWorker  # noqa: PLC0415 - an extra, and slow
+    except ImportError as error:
+        raise RequestError(
+            "--cluster needs dask.distributed, which is not installed\n"
+            "pip install 'stacktruth[cluster]'"
+        ) from error
+    try:
+        client = Client(address, timeout=_CONNECT_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise RequestError(
+            f"--cluster: got {address!r}, allowed the address of a scheduler that answers, "
+            f"such as tcp://10.0.0.1:8786: {error}"
+        ) from error
+    with client:
+        workers = sum(client.nthreads().values())
+        if not workers:
+            raise RequestError(f"--cluster: the scheduler at {address} has no worker")
+        pool = client.get_executor()
+        # The same key for the same task: a run that goes on finds what is still being done.
+        yield Place(
+            submit=lambda task: pool.submit(do, task, key=key_of(task)),
+            workers=workers,
+            lost=(KilledWorker,),
+        )
+
+
+def key_of(task: Task) -> str:
+    """Return the name of a task on a cluster: the same for the same task alone."""
+    return f"stacktruth-{hashlib.sha256(repr(task).encode()).hexdigest()[:20]}"

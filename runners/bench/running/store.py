@@ -1,0 +1,137 @@
+"""The folder of a benchmark: a file for each finished cell, written whole or not at all.
+
+``kill -9`` at any moment loses the cells in flight and nothing else: a cell is done when its file
+has its name. What cannot be read counts as not done.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any
+
+from ....simulator.stack.manifest import canonical_json, sha256
+from ...request import RequestError
+
+
+class Store:
+    """A benchmark's folder.
+
+    Parameters
+    ----------
+    path : Path
+        Made where it is not there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    @property
+    def stacks(self) -> Path:
+        """Where rendered stacks lie while their cells run."""
+        return self.path / "stacks"
+
+    def output(self, cell: str) -> Path:
+        """Return the folder of what a method made in a cell."""
+        return self.path / "outputs" / cell
+
+    def make(self) -> None:
+        """Make the folders.
+
+        Raises
+        ------
+        RequestError
+            They cannot be made or written.
+        """
+        try:
+            for name in ("cells", "stacks", "outputs"):
+                (self.path / name).mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryFile(dir=self.path / "cells"):
+                pass
+        except OSError as error:
+            raise RequestError(f"{self.path}: {error.strerror or error}") from error
+
+    @contextmanager
+    def locked(self, name: str) -> Iterator[None]:
+        """Keep others with the same name out.
+
+        Raises
+        ------
+        RequestError
+            One is at work already.
+        """
+        with (self.path / f".lock-{name}").open("a") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                raise RequestError(
+                    f"{self.path}: another benchmark is at work in this folder (shard {name})"
+                ) from None
+            yield
+
+    @contextmanager
+    def stack_locked(self, stack: str) -> Iterator[None]:
+        """Keep others from a stack; wait while one is at work on it."""
+        path = self.path / f".lock-{stack}"
+        while True:
+            with path.open("a") as file:
+                fcntl.flock(file, fcntl.LOCK_EX)
+                if not _has_name(file, path):
+                    continue  # whoever had it before took it away: lock what has the name by now
+                try:
+                    yield
+                finally:
+                    path.unlink(missing_ok=True)
+                return
+
+    def stamps(self) -> dict[str, int]:
+        """Return when each finished cell was written, ns; from a fresh look at the folder."""
+        with os.scandir(self.path / "cells") as entries:
+            return {
+                entry.name.removesuffix(".json"): entry.stat().st_mtime_ns
+                for entry in entries
+                if entry.name.endswith(".json")
+            }
+
+    def row(self, cell: str) -> dict[str, Any] | None:
+        """Return a finished cell's row; None where it is missing or damaged."""
+        try:
+            held = json.loads((self.path / "cells" / f"{cell}.json").read_bytes())
+            row = held["row"]
+            whole = held["sha256"] == sha256(canonical_json(row))
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+        return dict(row) if whole else None
+
+    def keep(self, cell: str, row: Mapping[str, Any]) -> None:
+        """Write a finished cell's row, whole or not at all."""
+        held = {"row": row, "sha256": sha256(canonical_json(row))}
+        write_whole(self.path / "cells" / f"{cell}.json", json.dumps(held).encode())
+
+
+def _has_name(file: IO[Any], path: Path) -> bool:
+    """Tell whether an open file is the one that has the name."""
+    try:
+        return os.path.samestat(os.fstat(file.fileno()), path.stat())
+    except FileNotFoundError:
+        return False
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it has all of the data or does not have its name."""
+    handle, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(draft).chmod(0o644)  # a temporary file is for its owner alone
+        Path(draft).replace(path)
+    except BaseException:
+        Path(draft).unlink(missing_ok=True)
+        raise

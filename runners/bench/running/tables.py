@@ -1,0 +1,35 @@
+"""The tables of a benchmark, made of the cells that are done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from ..grid.cells import Cell
+from .store import Store, write_whole
+from .work import TIME_COLUMNS
+
+_KEYS = ("cell_key", "scene", "method")
+
+
+def rows_done(store: Store, cells: Sequence[Cell]) -> pd.DataFrame:
+    """Return a row for each finished cell, in the suite's order."""
+    found = (store.row(cell.key) for cell in cells)
+    return pd.DataFrame([row for row in found if row is not None])
+
+
+def write_tables(store: Store, cells: Sequence[Cell]) -> pd.DataFrame:
+    """Write rows.csv, the same for every run of the suite, and times.csv; return all columns."""
+    rows = rows_done(store, cells)
+    if rows.empty:
+        return rows
+    times = [name for name in TIME_COLUMNS if name in rows]
+    _write(store.path / "rows.csv", rows.drop(columns=times))
+    _write(store.path / "times.csv", rows[[*_KEYS, *times]])
+    return rows
+
+
+def _write(path: Path, rows: pd.DataFrame) -> None:
+    write_whole(path, rows.to_csv(index=False, lineterminator="\n").encode())

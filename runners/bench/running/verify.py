@@ -1,0 +1,89 @@
+"""Does a finished benchmark hold? A random sample of its cells is rendered and scored again."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ...request import RequestError
+from ..grid.cells import Cell, cells_of
+from ..grid.suite import SUITE, suite_in
+from .run import task_on
+from .store import Store, write_whole
+from .work import TIME_COLUMNS, do
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One cell done again.
+
+    Parameters
+    ----------
+    scene, method, cell_key : str
+    different : tuple of str
+        Columns that differ, times left out; none when it holds.
+    """
+
+    scene: str
+    method: str
+    cell_key: str
+    different: tuple[str, ...]
+
+
+def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[Check]:
+    """Do some finished cells again, in another folder, and compare.
+
+    Parameters
+    ----------
+    folder : path
+        Of a benchmark.
+    cells : int
+        How many; at most all that are done.
+    seed : int
+        Of the choice.
+
+    Raises
+    ------
+    RequestError
+        The folder holds no benchmark, or no cell of it was done by this version of the code.
+    """
+    store = Store(Path(folder))
+    suite = suite_in(store.path)
+    every = cells_of(suite)
+    done = [cell for cell in every if store.row(cell.key) is not None]
+    if not done:
+        raise RequestError(f"{folder}: no cell is done that this version of the code made")
+    rng = np.random.default_rng(seed)
+    for index in rng.permutation(len(done))[:cells]:
+        yield _again(store, done[index], every)
+
+
+def _again(store: Store, cell: Cell, every: list[Cell]) -> Check:
+    beside = [other for other in every if other.stack is cell.stack]
+    with tempfile.TemporaryDirectory() as place:
+        fresh = Store(Path(place))
+        fresh.make()
+        write_whole(fresh.path / SUITE, (store.path / SUITE).read_bytes())
+        for other in beside:  # for the views that they chose
+            row = store.row(other.key)
+            if row is not None and other is not cell:
+                fresh.keep(other.key, row)
+        do(task_on(fresh, beside, only=cell.key))
+        return Check(
+            scene=cell.stack.plan.scene.name,
+            method=cell.method.name,
+            cell_key=cell.key,
+            different=_different(store.row(cell.key) or {}, fresh.row(cell.key) or {}),
+        )
+
+
+def _different(first: dict[str, Any], second: dict[str, Any]) -> tuple[str, ...]:
+    names = {**first, **second}
+    return tuple(
+        name for name in names if name not in TIME_COLUMNS and first.get(name) != second.get(name)
+    )

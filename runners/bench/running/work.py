@@ -1,0 +1,221 @@
+"""The work on one stack of a benchmark: render it once, then run and score what is missing."""
+
+from __future__ import annotations
+
+import math
+import shutil
+import socket
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+
+from ....simulator.shooting.shoot import Shoot
+from ....simulator.stack.frameio import encode_image, encode_map
+from ....simulator.stack.manifest import StackError, sha256, versions
+from ....simulator.stack.stackio import Stack, read_stack
+from ....simulator.stack.stackwrite import write_stack
+from ...contract import Outcome
+from ...isolate.workplace import FROM_OUTSIDE
+from ...judge.scoring import Judge, Scored, run_all
+from ..grid.cells import Cell, StackSpec, by_stack, cells_of
+from ..grid.suite import SUITE, Suite, suite_in
+from .missing import left_of, views_of
+from .store import Store, write_whole
+
+#: Columns that differ from run to run; they have a table of their own.
+TIME_COLUMNS = ("seconds", "peak_mb", "time_is_comparable")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """What is to be done on one stack: where it stands and what it is called, nothing of it.
+
+    So a task is small wherever it is sent. Whoever takes it reads the suite in the folder and
+    makes the stack anew from its seeds.
+
+    Parameters
+    ----------
+    folder : str
+        Of the benchmark, from the root; the suite is in it, and the rows come into it.
+    stack : str
+        Key of the stack.
+    cells : tuple of str
+        Keys of all cells on it.
+    only : str or None
+        Key of the one cell that is wanted; None does what is missing.
+    alone : bool
+        Whether nothing else runs beside, so that times may be compared.
+    keep_frames : bool
+        Whether the stack stays when its cells are done.
+    versions : tuple of (name, version)
+        With which the task was given out; others make other numbers.
+    """
+
+    folder: str
+    stack: str
+    cells: tuple[str, ...]
+    only: str | None = None
+    alone: bool = False
+    keep_frames: bool = False
+    versions: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class _Planned:
+    """A stack of which no more than the plan is known: enough for a row without scores."""
+
+    plan: Shoot
+
+
+def do(task: Task) -> None:
+    """Do what is missing of a stack, given its names alone, and keep each cell when it is done.
+
+    Raises
+    ------
+    RuntimeError
+        The code, a library or a file of the suite is not what the task was given out with.
+    """
+    for _ in cells_done(task, *_asked(task)):
+        pass
+
+
+def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) -> Iterator[str]:
+    """Do what is missing of a stack, and yield the key of each cell when it is kept.
+
+    Parameters
+    ----------
+    task : Task
+    store : Store
+    suite : Suite
+    cells : sequence of Cell
+        All on the stack.
+    """
+    with store.stack_locked(task.stack):
+        judge = None
+        for told in (False, True):  # those that are told the truth rest on the others
+            rows = {cell: store.row(cell.key) for cell in cells}
+            left = [c for c in left_of(rows, only=task.only) if c.method.needs_truth is told]
+            if not left:
+                continue
+            judge = judge or Judge(_stack(store, cells[0].stack))
+            done = run_all(
+                judge,
+                [cell.method for cell in left],
+                views=views_of(rows),
+                time_limit_s=suite.time_limit_s,
+                memory_limit_mb=suite.memory_limit_mb,
+            )
+            for number, scored in done:
+                _keep(store, suite, left[number], scored, alone=task.alone)
+                yield left[number].key
+        if judge is not None and not task.keep_frames:
+            shutil.rmtree(judge.stack.path)
+
+
+def give_up(task: Task, reason: str) -> None:
+    """Give each cell of a stack that is still missing a row that says why."""
+    store, suite, cells = _asked(task)
+    with store.stack_locked(task.stack):
+        for cell in left_of({cell: store.row(cell.key) for cell in cells}, only=task.only):
+            outcome = Outcome(status="killed", reason=f"{FROM_OUTSIDE}: {reason}")
+            method = cell.method
+            scored = Judge(cast("Stack", _Planned(cell.stack.plan))).score(
+                outcome, name=method.name, kind=method.kind, version=method.version
+            )
+            _keep(store, suite, cell, scored, alone=task.alone)
+
+
+def _asked(task: Task) -> tuple[Store, Suite, Sequence[Cell]]:
+    """Return what a task is about, once it is sure that it is the same here."""
+    here = versions()
+    others = [
+        f"{name} {here.get(name)} for {version}"
+        for name, version in task.versions
+        if here.get(name) != version
+    ]
+    store = Store(Path(task.folder))
+    suite, stacks = _suite_and_stacks(store.path, (store.path / SUITE).read_bytes())
+    cells = stacks.get(task.stack, ())
+    if tuple(cell.key for cell in cells) != task.cells:
+        others.append(f"the code or a file of {suite.name}")
+    if others:
+        raise RuntimeError(
+            f"{socket.gethostname()} has not what the run was started with: {', '.join(others)}"
+        )
+    return store, suite, cells
+
+
+@lru_cache(maxsize=2)
+def _suite_and_stacks(folder: Path, held: bytes) -> tuple[Suite, dict[str, tuple[Cell, ...]]]:
+    """Return the suite in a folder and its cells by their stack, with their keys worked out.
+
+    Kept for the life of the process, as is its code: what is changed on disk meanwhile does not
+    reach a run that has begun.
+    """
+    suite = suite_in(folder)
+    return suite, by_stack(cells_of(suite))
+
+
+def _stack(store: Store, spec: StackSpec) -> Stack:
+    """Return the rendered stack; one that is damaged is rendered again."""
+    path = store.stacks / spec.key
+    for left in store.stacks.glob(f".{spec.key}-*"):  # of a run that was ended
+        shutil.rmtree(left, ignore_errors=True)
+    if path.exists():
+        try:
+            return read_stack(path)
+        except StackError:
+            shutil.rmtree(path)
+    write_stack(spec.plan, path, progress=False)
+    return read_stack(path, verify=False)
+
+
+def _keep_output(folder: Path, scored: Scored) -> dict[str, str]:
+    """Write what a method made, as it made it; return checksums, and what a depth map means."""
+    result = scored.outcome.result
+    if result is None:
+        return {}
+    told = {}
+    folder.mkdir(parents=True, exist_ok=True)
+    image = np.asarray(result.image)
+    files = {"image.tif": encode_image(image, ".tif")}
+    if result.depth is not None:
+        files["depth.tif"] = encode_map(np.asarray(result.depth, np.float32))
+        told["depth_unit"] = result.depth_unit
+        if result.used is not None:
+            told["used"] = " ".join(map(str, result.used))
+    for name, data in files.items():
+        write_whole(folder / name, data)
+        told[f"{Path(name).stem}_sha256"] = sha256(data)
+    return told
+
+
+def _keep(store: Store, suite: Suite, cell: Cell, scored: Scored, *, alone: bool) -> None:
+    """Write what a cell came to: first what the method made, then the row that says it is done."""
+    told = _keep_output(store.output(cell.key), scored)
+    spec = cell.stack
+    row = {
+        "suite": suite.name,
+        "condition": spec.condition,
+        "severity": spec.severity,
+        "value": spec.value,
+        **scored.row,
+        "stack_key": spec.key,
+        "cell_key": cell.key,
+        **told,
+        "time_is_comparable": alone,
+    }
+    store.keep(cell.key, {name: _plain(value) for name, value in row.items()})
+
+
+def _plain(value: Any) -> Any:
+    """Return a value that JSON holds without loss; what is not a number is None."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None if math.isnan(value) else str(value)
+    return value if value is None or isinstance(value, bool | int | float | str) else str(value)

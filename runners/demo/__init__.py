@@ -1,0 +1,1 @@
+"""The demo, and pictures that lay frames, results and truth side by side."""

@@ -1,0 +1,1 @@
+"""Methods under test run in processes of their own, under limits."""

@@ -1,0 +1,311 @@
+"""An outside program as a method: a command template, run without a shell within limits."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shlex
+import shutil
+import stat
+import subprocess
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic.dataclasses import dataclass
+
+from ..contract import InvalidOutput, Outcome, Result, as_result
+from ..frames import read_image
+from .isolation import best_isolation
+from .supervise import Limits, folder_mb, supervise
+from .workplace import FORMATS, Workplace, lay_out_frames, verdict
+
+PLACEHOLDERS = ("frames", "frames_dir", "output", "depth_output")
+_PLACEHOLDER = re.compile(r"\{([A-Za-z_]*)\}")
+_MAX_RESULT_MB = 2000.0
+
+
+class ProgramError(ValueError):
+    """A program's description is wrong: nothing was run."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=ConfigDict(extra="forbid"))
+class Program:
+    """An outside program and how to call it.
+
+    Parameters
+    ----------
+    name : str
+        Name in the tables.
+    command : tuple of str
+        Program and arguments with placeholders: ``{frames}`` (an argument of its own that
+        becomes one argument per frame), ``{frames_dir}``, ``{output}``, ``{depth_output}``.
+    image_format : {"", "tiff16", "tiff8", "png16", "png8", "jpeg8"}
+        What its frames are written as; "" leaves them as they are.
+    output, depth_output : str
+        File names that stand for ``{output}`` and ``{depth_output}``.
+    depth_unit : {"frame", "mm"}
+        What the depth map's values count.
+    time_limit_s : float
+    memory_limit_mb : float, optional
+    disk_limit_mb : float
+    env : tuple of str
+        Names of environment variables it may see, or ``NAME=value``.
+    version_command : tuple of str
+        Arguments that make it print its version; empty: not asked.
+    """
+
+    name: str
+    command: tuple[str, ...] = Field(min_length=1)
+    image_format: str = ""
+    output: str = Field(default="result.tif", pattern=r"^[\w.-]+\.(tiff?|png|jpe?g)$")
+    depth_output: str = Field(default="depth.tif", pattern=r"^[\w.-]+\.(tiff?|png)$")
+    depth_unit: str = "frame"
+    time_limit_s: float = Field(default=600.0, gt=0)
+    memory_limit_mb: float | None = Field(default=None, gt=0)
+    disk_limit_mb: float = Field(default=4096.0, gt=0)
+    env: tuple[str, ...] = ()
+    version_command: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse a template that cannot work."""
+        if self.image_format not in FORMATS:
+            allowed = ", ".join(name for name in FORMATS if name)
+            raise ValueError(f"image_format is {self.image_format!r}, allowed: {allowed}")
+        _check_template(self.command)
+
+
+def _check_template(command: Sequence[str]) -> None:
+    found = set()
+    for part in command:
+        names = _PLACEHOLDER.findall(part)
+        found.update(names)
+        unknown = [name for name in names if name not in PLACEHOLDERS]
+        if unknown:
+            allowed = ", ".join(f"{{{name}}}" for name in PLACEHOLDERS)
+            raise ValueError(
+                f"unknown placeholder {{{unknown[0]}}} in {part!r}, allowed: {allowed}"
+            )
+        if "frames" in names and part != "{frames}":
+            raise ValueError(f"{{frames}} must be an argument of its own, got {part!r}")
+    if not found & {"frames", "frames_dir"}:
+        raise ValueError("the command takes no frames: {frames} or {frames_dir} is missing")
+    if "output" not in found:
+        raise ValueError("the command has no {output}")
+
+
+def program_from_line(line: str) -> Program:
+    """Make a program of one command line, split as a shell would but never run by one.
+
+    Raises
+    ------
+    ProgramError
+        Unbalanced quotes, or a template that cannot work.
+    """
+    try:
+        command = tuple(shlex.split(line))
+        return Program(name=Path(command[0]).name if command else "", command=command)
+    except ValidationError as error:
+        raise ProgramError(f"command {line!r}: {_first_message(error)}") from error
+    except ValueError as error:
+        raise ProgramError(f"command {line!r}: {error}") from error
+
+
+def load_programs(path: str | Path) -> dict[str, Program]:
+    """Read a file of programs: one table per program, its name the table's name.
+
+    Raises
+    ------
+    ProgramError
+        Not TOML, an unknown key or a value that is not allowed; file and key are named.
+    """
+    try:
+        tables = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ProgramError(f"{path}: {error}") from error
+    programs = {}
+    for name, values in tables.items():
+        if not isinstance(values, dict):
+            raise ProgramError(f"{path}: key {name!r} stands outside a program's table")
+        try:
+            programs[name] = TypeAdapter(Program).validate_python({"name": name, **values})
+        except ValidationError as error:
+            raise ProgramError(f"{path}: [{name}] {_first_message(error)}") from error
+    return programs
+
+
+def _first_message(error: ValidationError) -> str:
+    first = error.errors(include_url=False)[0]
+    key = ".".join(map(str, first["loc"]))
+    message = first["msg"].removeprefix("Value error, ")
+    return f"{key}: {message}" if key else message
+
+
+def run_program(
+    program: Program,
+    frames: Sequence[Any],
+    info: Mapping[str, Any],
+    *,
+    place: Workplace,
+    limits: Limits | None = None,
+) -> Outcome:
+    """Run an outside program on copies of the frames.
+
+    Parameters
+    ----------
+    program : Program
+    frames : sequence of ndarray or FrameFolder
+    info : mapping
+        The stack's frames.json.
+    place : Workplace
+        The run's own folder.
+    limits : Limits, optional
+        Instead of the program's own.
+    """
+    executable = shutil.which(program.command[0])
+    if executable is None:
+        return Outcome(status="failed", reason=f"program {program.command[0]!r} is not installed")
+    limits = limits or _own_limits(program)
+    isolation = best_isolation()
+    names = [Path(frame["file"]).name for frame in info["frames"]]
+    paths = lay_out_frames(frames, names, place.frames, as_format=program.image_format)
+    # The copies of the frames lie in the working folder but are not the program's doing.
+    limits = replace(limits, disk_mb=limits.disk_mb + folder_mb(place.frames))
+    argv = [executable, *expand(program, paths, place.folder)[1:]]
+    env = place.environment(program.env)
+    ended = supervise([*isolation.prefix, *argv], cwd=place.folder, env=env, limits=limits)
+    status, reason = verdict(ended, limits)
+    result = None
+    if status == "ok":
+        try:
+            result = collect(program, place.folder, info)
+        except (InvalidOutput, ValueError) as error:
+            status, reason = "invalid-output", str(error)
+    return Outcome(
+        status=status,
+        reason=reason,
+        result=result,
+        seconds=ended.seconds,
+        peak_mb=ended.peak_mb,
+        stdout=ended.stdout,
+        stderr=ended.stderr,
+        isolation=isolation.name,
+        notes=tuple(executable_facts(program).items()),
+    )
+
+
+def _own_limits(program: Program) -> Limits:
+    return Limits(
+        time_s=program.time_limit_s,
+        memory_mb=program.memory_limit_mb,
+        disk_mb=program.disk_limit_mb,
+    )
+
+
+def expand(program: Program, paths: Sequence[Path], folder: Path) -> list[str]:
+    """Fill a command's placeholders, argument by argument, without splitting anything again."""
+    values = {
+        "frames_dir": str(paths[0].parent),
+        "output": str(folder / program.output),
+        "depth_output": str(folder / program.depth_output),
+    }
+    argv: list[str] = []
+    for part in program.command:
+        if part == "{frames}":
+            argv.extend(str(path) for path in paths)
+        else:
+            argv.append(_PLACEHOLDER.sub(lambda found: values[found[1]], part))
+    return argv
+
+
+def collect(program: Program, folder: Path, info: Mapping[str, Any]) -> Result:
+    """Read what a program wrote: the picture, and the depth map if it made one.
+
+    Raises
+    ------
+    InvalidOutput
+        The file is missing, is a link, is too large, or is no picture of the stack's size.
+    """
+    parts: dict[str, Any] = {"image": read_image(_regular_file(folder / program.output))}
+    wants_depth = any("{depth_output}" in part for part in program.command)
+    if wants_depth and (folder / program.depth_output).is_symlink():
+        _regular_file(folder / program.depth_output)
+    if wants_depth and (folder / program.depth_output).exists():
+        depth = read_image(_regular_file(folder / program.depth_output))
+        parts |= {"depth": depth, "depth_unit": program.depth_unit}
+    return as_result(parts, info=info)
+
+
+def _regular_file(path: Path) -> Path:
+    try:
+        found = path.lstat()
+    except FileNotFoundError:
+        raise InvalidOutput(f"the program wrote no {path.name}") from None
+    if stat.S_ISLNK(found.st_mode):
+        raise InvalidOutput(f"{path.name} is a symbolic link, expected a file")
+    if not stat.S_ISREG(found.st_mode):
+        raise InvalidOutput(f"{path.name} is not a regular file")
+    if found.st_size > _MAX_RESULT_MB * 1e6:
+        raise InvalidOutput(f"{path.name} has {found.st_size / 1e6:.0f} MB, allowed: 2000")
+    return path
+
+
+def executable_facts(program: Program) -> dict[str, str]:
+    """Return path, checksum and (when asked for) version of a program's executable."""
+    executable = shutil.which(program.command[0])
+    if executable is None:
+        return {}
+    path = Path(executable).resolve()
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    facts = {"executable": str(path), "sha256": digest}
+    if program.version_command:
+        facts["version"] = _version(executable, program.version_command)
+    return facts
+
+
+def _version(executable: str, arguments: Sequence[str]) -> str:
+    try:
+        asked = subprocess.run(
+            [executable, *arguments],
+            capture_output=True,
+            timeout=10,
+            check=False,
+            stdin=subprocess.DEVNULL,
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        return f"not told: {error}"
+    lines = (asked.stdout or asked.stderr).decode("utf-8", "replace").splitlines()
+    return lines[0].strip()[:200] if lines else ""
+
+
+def result_from_files(
+    image: str | Path, depth: str | Path | None = None, *, depth_unit: str = "frame"
+) -> Result:
+    """Read a picture, and perhaps a depth map, that were made by hand elsewhere.
+
+    Size and crop are free here: bringing the picture to the stack's geometry is the scorer's
+    work.
+
+    Raises
+    ------
+    InvalidOutput
+        No colour picture, or a depth map of another size than the picture.
+    FileNotFoundError
+    ValueError
+        The file cannot be read.
+    """
+    picture = read_image(image)
+    if picture.ndim == 2:
+        picture = np.repeat(picture[..., None], 3, axis=2)
+    height, width = picture.shape[:2]
+    parts: dict[str, Any] = {"image": picture, "depth_unit": depth_unit}
+    if depth is not None:
+        parts["depth"] = read_image(depth)
+    # No list of frames is known here, so an index can only be checked for its sign.
+    info = {"height_px": height, "width_px": width, "frames": range(1 << 16)}
+    return as_result(parts, info=info)

@@ -1,0 +1,169 @@
+"""The folder and the environment one run of an outside program gets, and how its end is read."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..contract import Status
+from ..frames import FrameFolder, write_image
+from .isolation import signal_told_by_unshare
+from .supervise import Ended, Limits
+
+#: Environment in which numeric libraries use one thread each.
+ONE_THREAD = dict.fromkeys(
+    (
+        "OMP_NUM_THREADS",
+        "OPENBLAS_NUM_THREADS",
+        "MKL_NUM_THREADS",
+        "NUMEXPR_NUM_THREADS",
+        "VECLIB_MAXIMUM_THREADS",
+        "NUMBA_NUM_THREADS",
+    ),
+    "1",
+)
+#: How the reason begins where neither the method nor its limits ended it.
+FROM_OUTSIDE = "ended from outside"
+_SIGNALS_FROM_OUTSIDE = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+
+
+@dataclass(frozen=True)
+class Workplace:
+    """One run's own folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Working folder of the program; nothing of the stack's truth lies below it.
+    """
+
+    folder: Path
+
+    @property
+    def frames(self) -> Path:
+        """Where the frames lie when the run gets copies of its own."""
+        return self.folder / "frames"
+
+    def environment(self, allowed: Sequence[str] = ()) -> dict[str, str]:
+        """Return a small environment: fresh home and temporary folder, one thread per library.
+
+        Parameters
+        ----------
+        allowed : sequence of str
+            Names to take over from this process, or ``NAME=value`` to set.
+        """
+        home, temporary = self.folder / "home", self.folder / "tmp"
+        home.mkdir(exist_ok=True)
+        temporary.mkdir(exist_ok=True)
+        values = {
+            "PATH": os.environ.get("PATH", os.defpath),
+            "HOME": str(home),
+            "LC_ALL": "C.UTF-8",
+            **dict.fromkeys(("TMPDIR", "TMP", "TEMP", "TEMPDIR"), str(temporary)),
+            **{name: os.environ.get(name, one) for name, one in ONE_THREAD.items()},
+        }
+        for entry in allowed:
+            name, given, value = entry.partition("=")
+            if given:
+                values[name] = value
+            elif name in os.environ:
+                values[name] = os.environ[name]
+        return values
+
+
+@contextmanager
+def workplace(work_dir: Path | None) -> Iterator[Workplace]:
+    """Make a fresh folder for one run below `work_dir` and remove it afterwards."""
+    if work_dir is not None:
+        work_dir.mkdir(parents=True, exist_ok=True)
+    folder = Path(tempfile.mkdtemp(prefix="run-", dir=work_dir)).resolve()
+    try:
+        yield Workplace(folder)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def lay_out_frames(
+    frames: Sequence[Any] | FrameFolder, names: Sequence[str], folder: Path, *, as_format: str = ""
+) -> list[Path]:
+    """Put frames into a folder as files.
+
+    Parameters
+    ----------
+    frames : sequence of ndarray or FrameFolder
+        Files of a `FrameFolder` are copied as they are unless another format is wanted.
+    names : sequence of str
+        File name of each frame, as in frames.json.
+    folder : Path
+        Made when missing.
+    as_format : {"", "tiff16", "tiff8", "png16", "png8", "jpeg8"}
+        Format wanted; "" keeps files, and writes arrays as TIFF of their own type.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    suffix, bits = FORMATS[as_format]
+    paths = []
+    for index, name in enumerate(names):
+        keep = not as_format and isinstance(frames, FrameFolder)
+        path = folder / (name if keep else Path(name).stem + suffix)
+        if isinstance(frames, FrameFolder) and keep:
+            shutil.copyfile(frames.paths[index], path)
+        else:
+            write_image(path, with_bits(frames[index], bits))
+        paths.append(path)
+    return paths
+
+
+FORMATS: dict[str, tuple[str, int]] = {
+    "": (".tif", 0),
+    "tiff16": (".tif", 16),
+    "tiff8": (".tif", 8),
+    "png16": (".png", 16),
+    "png8": (".png", 8),
+    "jpeg8": (".jpg", 8),
+}
+
+
+def with_bits(image: Any, bits: int) -> Any:
+    """Bring a picture to 8 or 16 bits per value; 0 leaves it as it is."""
+    own = {"uint8": 8, "uint16": 16}.get(image.dtype.name, 32)
+    if bits in (0, own):
+        return image
+    top = {8: 255.0, 16: 65535.0, 32: 1.0}
+    scaled = np.clip(image.astype(np.float32) * np.float32(top[bits] / top[own]), 0, top[bits])
+    return np.rint(scaled).astype(np.uint8 if bits == 8 else np.uint16)
+
+
+def verdict(ended: Ended, limits: Limits) -> tuple[Status, str]:
+    """Say how a program ended: status and a reason in one line."""
+    overruns: dict[str, tuple[Status, str]] = {
+        "time": ("timed-out", f"took more than {limits.time_s:g} s"),
+        "memory": ("killed", f"took more than {limits.memory_mb or 0:g} MB of memory"),
+        "processes": ("killed", f"had more than {limits.processes} processes"),
+        "disk": ("killed", f"wrote more than {limits.disk_mb:.0f} MB"),
+    }
+    if ended.overrun:
+        return overruns[ended.overrun]
+    returncode = signal_told_by_unshare(ended.returncode, ended.stderr)
+    if returncode < 0:
+        return _by_signal(-returncode)
+    if ended.returncode > 0:
+        lines = [line for line in ended.stderr.splitlines() if line.strip()]
+        last = f": {lines[-1].strip()[:200]}" if lines else ""
+        return "failed", f"ended with exit status {ended.returncode}{last}"
+    return "ok", ""
+
+
+def _by_signal(number: int) -> tuple[Status, str]:
+    name = signal.Signals(number).name if number in list(signal.Signals) else str(number)
+    if number in _SIGNALS_FROM_OUTSIDE:
+        return "killed", f"{FROM_OUTSIDE} by signal {name}"
+    return "failed", f"crashed with signal {name}"

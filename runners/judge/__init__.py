@@ -1,0 +1,1 @@
+"""Results against the truth."""

@@ -1,0 +1,203 @@
+"""Artefacts of a result on a stack: what each metric must be told comes from the truth.
+
+Everything is held against the achievable picture, so that what no frame showed is no artefact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from ...metrics.artefacts.artefacts import flicker_stops, invented_detail, smear
+from ...metrics.artefacts.ghost import ghost, see_through
+from ...metrics.artefacts.halo import halo_profile
+from ...metrics.colour import luma
+from ...simulator import optics
+from ...simulator.compositing.render import present_parts
+from ...simulator.scene.scene import Sheet
+from ...simulator.shooting import sensor
+from ...simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot
+from ...simulator.shooting.truth import Truth
+from ..methods.picture.tone import LUMA
+
+Floats = npt.NDArray[np.float32]
+Bools = npt.NDArray[np.bool_]
+
+#: Green light, in which the cut-off of the lens is told.
+WAVELENGTH_UM = 0.55
+#: At most so many other poses are looked for: those of the frames that show most of the subject.
+_POSES = 4
+_MOVED_PX = 0.5
+_NEAR_EDGE_PX = 2
+_LENS_SIGMA_PX = 0.7
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Suspects:
+    """What artefacts could be made of, in the view of one frame.
+
+    Parameters
+    ----------
+    achievable : array (rows, cols, 3)
+        sRGB-encoded 0..1.
+    depth_mm : array (rows, cols)
+    edge_mm : float
+        Least step of depth that makes an occluding edge.
+    poses : sequence of arrays (rows, cols)
+        Encoded luma of the achievable picture, its moving parts pasted where they stood in others.
+    behind : array (rows, cols) or None
+        Encoded luma of the farthest surface alone; None if it is the only one.
+    valid, near, fibres, ghosted : arrays (rows, cols) of bool
+        Where to score at all; inside what stands before the farthest surface; fibres; where
+        moving parts are, or were.
+    cut_off_cy_px : float
+        Highest frequency that the lens passes.
+    noise_rms : float
+        Of one frame's noise in luma, linear light as a share of white.
+    """
+
+    achievable: Floats
+    depth_mm: Floats
+    edge_mm: float
+    poses: Sequence[Floats]
+    behind: Floats | None
+    valid: Bools
+    near: Bools
+    fibres: Bools
+    ghosted: Bools
+    cut_off_cy_px: float
+    noise_rms: float
+
+
+def suspects_of(plan: Shoot, truth: Truth) -> Suspects:
+    """Work out what artefacts could be made of in the view of a truth."""
+    achievable = sensor.encode_srgb(truth.achievable)
+    valid = truth.mask("valid")
+    moving = truth.mask("moving")
+    shifts = pose_shifts_px(plan, truth)
+    behind, far_mm = farthest_surface(plan, truth.reference)
+    edge_mm = optics.depth_of_field_mm(plan.rig, blur_um=BLUR_CRITERION_UM).total_mm
+    near = valid & (far_mm - truth.depth_mm > edge_mm)
+    plane = luma(achievable)
+    moved = [ndimage.shift(moving, shift, order=0) for shift in shifts]
+    return Suspects(
+        achievable=achievable,
+        depth_mm=truth.depth_mm,
+        edge_mm=edge_mm,
+        poses=[
+            np.where(there, ndimage.shift(plane, shift, mode="nearest"), plane)
+            for shift, there in zip(shifts, moved, strict=True)
+        ],
+        behind=behind,
+        valid=valid,
+        near=ndimage.binary_erosion(near, iterations=_NEAR_EDGE_PX),
+        fibres=truth.mask("fibres") & valid,
+        ghosted=np.logical_or.reduce([moving, *moved]) & valid,
+        cut_off_cy_px=cut_off_cy_px(plan),
+        noise_rms=noise_rms(plan, float(truth.achievable[valid].mean())) if valid.any() else 0.0,
+    )
+
+
+def cut_off_cy_px(plan: Shoot) -> float:
+    """Return the lens's cut-off, pitch / (wavelength x working f-number), cycles per pixel."""
+    rig = plan.binned_rig
+    return rig.sensor.pitch_um / (WAVELENGTH_UM * optics.rig_f_number(rig))
+
+
+def noise_rms(plan: Shoot, level: float) -> float:
+    """Return shot and read noise of one frame in luma at a linear level, share of white."""
+    if not plan.noise or plan.encoding == "float":
+        return 0.0
+    own = plan.binned_rig.sensor
+    full_e = sensor.saturation_e(own, iso=plan.iso)
+    electrons = min(1.0, max(0.0, level)) * full_e
+    return float(np.sqrt(electrons + own.read_noise_e**2) / full_e * np.linalg.norm(LUMA))
+
+
+def pose_shifts_px(plan: Shoot, truth: Truth) -> list[tuple[float, float]]:
+    """Return how far (down, across) the subject stood off in the frames that show most of it.
+
+    In each of them it is taken as one piece at its median depth; poses less than half a pixel off
+    are none.
+    """
+    moving = truth.mask("moving") & truth.mask("valid")
+    if not moving.any():
+        return []
+    camera, here = plan.camera(truth.reference), plan.records[truth.reference].subject
+    middle = np.array([0.0, 0.0, float(np.median(truth.depth_mm[moving]))])
+    shown = np.bincount(truth.best_frame[moving], minlength=plan.frames)
+    shifts: list[tuple[float, float]] = []
+    for frame in np.argsort(-shown, kind="stable"):
+        there = plan.records[frame].subject
+        if frame == truth.reference or not there.present:
+            continue
+        step = [there.x_mm - here.x_mm, there.y_mm - here.y_mm, there.z_mm - here.z_mm]
+        rows, cols, _ = camera.project(np.stack([middle, middle + step]))
+        shift = (float(rows[1] - rows[0]), float(cols[1] - cols[0]))
+        if np.hypot(*shift) >= _MOVED_PX:
+            shifts.append(shift)
+    return shifts[:_POSES]
+
+
+def farthest_surface(plan: Shoot, reference: int) -> tuple[Floats | None, Floats]:
+    """Return encoded luma and depth (mm) of the scene's first surface, seen alone and sharp.
+
+    None, and a depth of NaN, where there is no other surface or it is no sheet.
+    """
+    camera = plan.camera(reference)
+    surface, parts = plan.scene.surface, present_parts(plan.scene, camera)
+    if len(surface) < 2 or not isinstance(surface[0], Sheet) or parts[0].name != surface[0].name:
+        return None, np.full(camera.frame.shape, np.nan, np.float32)
+    far = parts[0]
+    view = far.view(camera.facing(far.name, living=far.living), camera.frame)
+    soft = ndimage.gaussian_filter(view.colour, (_LENS_SIGMA_PX, _LENS_SIGMA_PX, 0))
+    depth = np.broadcast_to(view.depth_mm, camera.frame.shape)
+    depth = depth + np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+    return luma(sensor.encode_srgb(soft)), depth.astype(np.float32)
+
+
+def artefact_scores(result: Floats, suspects: Suspects, *, inside: Bools) -> dict[str, float]:
+    """Score every artefact of a result.
+
+    Parameters
+    ----------
+    result : array (rows, cols, 3)
+        Brought to the reference, sRGB-encoded 0..1.
+    suspects : Suspects
+    inside : array (rows, cols) of bool
+        Pixels that the result has.
+
+    Returns
+    -------
+    dict of str to float
+        By the metrics' names; NaN where there is nothing of which it could be made.
+    """
+    s, valid = suspects, suspects.valid & inside
+    own, wanted = luma(result), luma(s.achievable)
+    profile = halo_profile(
+        own, wanted, depth_mm=s.depth_mm, min_step_mm=s.edge_mm, data_range=1.0, mask=valid
+    )
+    ghosts = ghost(own, wanted, others=s.poses, data_range=1.0, mask=s.ghosted & inside)
+    through = float("nan")
+    if s.behind is not None:
+        through = see_through(own, wanted, behind=s.behind, data_range=1.0, mask=s.near & inside)
+    return {
+        "halo_overshoot": profile.overshoot,
+        "halo_width_px": profile.width_px,
+        "ghost": ghosts,
+        "see_through": through,
+        "smear": smear(own, wanted, data_range=1.0, mask=s.fibres & inside),
+        "flicker_stops": flicker_stops(result, s.achievable, data_range=1.0, mask=valid),
+        "invented_detail": invented_detail(
+            result,
+            s.achievable,
+            cut_off_cy_px=s.cut_off_cy_px,
+            data_range=1.0,
+            noise_rms=s.noise_rms,
+            mask=valid,
+        ),
+    }

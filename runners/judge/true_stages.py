@@ -1,0 +1,113 @@
+"""The truth of a stack in the form that the true stages of a method ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from ...simulator.shooting.motion import Nearest, nearest, places_in
+from ...simulator.shooting.sensor import encode_srgb
+from ...simulator.shooting.shoot import Shoot
+from ...simulator.shooting.truth import Truth
+from ..methods.picture.tone import LUMA, to_float
+
+Floats = npt.NDArray[np.float32]
+
+#: The optically sharpest frame is passed over where its error is more than twice that of the
+#: frame that shows the point best, and this much (share of white) above it.
+_VEILED = 0.01
+#: Errors are judged over a neighbourhood of this size, px, so that noise has little say.
+_NEAR_PX = 1.0
+_KEPT_BYTES = 512e6
+
+
+@dataclass(frozen=True, eq=False)
+class StackTruth:
+    """What really happened in a shoot, seen from one frame.
+
+    Parameters
+    ----------
+    plan : Shoot
+    truth : Truth
+        In the view of its ``reference``.
+    frames : sequence of arrays
+        The frames as written.
+    """
+
+    plan: Shoot
+    truth: Truth
+    frames: Sequence[npt.NDArray[Any]]
+    _places: dict[int, Floats] = field(default_factory=dict)
+
+    @property
+    def reference(self) -> int:
+        """Frame whose geometry the true result has."""
+        return self.truth.reference
+
+    @cached_property
+    def _seen(self) -> Nearest:
+        return nearest(self.plan.scene, self.plan.camera(self.reference))
+
+    def frame_choice(self) -> Sequence[int]:
+        """Return the usable frames in order of depth, near first."""
+        usable = [record for record in self.plan.records if record.usable]
+        return [record.frame for record in sorted(usable, key=lambda record: record.focus_z_mm)]
+
+    def warp(self, frame: int) -> Floats:
+        """Return (row, column) in a frame of what each reference pixel shows; NaN: not seen."""
+        if frame in self._places:
+            return self._places[frame]
+        places = places_in(self._seen, self.plan.camera(frame))
+        if places.nbytes * self.plan.frames <= _KEPT_BYTES:
+            self._places[frame] = places
+        return places
+
+    def focus_map(self) -> npt.NDArray[np.int16]:
+        """Return the frame that truly shows each reference pixel best; -1: none.
+
+        That is the optically sharpest one, unless something nearer and out of focus veils the
+        point there: then it is the frame whose picture of it is nearest to the ideal.
+        """
+        best = self.truth.best_frame
+        ideal = encode_srgb(self.truth.ideal) @ LUMA
+        chosen_error = np.full(best.shape, np.inf, np.float32)
+        least_error = np.full(best.shape, np.inf, np.float32)
+        clearest = best.copy()
+        for frame in self.frame_choice():
+            error = self._error(frame, ideal)
+            clearest[error < least_error] = frame
+            np.minimum(least_error, error, out=least_error)
+            np.copyto(chosen_error, error, where=best == frame)
+        veiled = chosen_error > 2 * least_error + _VEILED**2
+        return np.where(veiled, clearest, best)
+
+    def _error(self, frame: int, ideal: Floats) -> Floats:
+        """Squared difference between a frame, truly aligned, and the ideal, near each pixel."""
+        gains = np.array(self.plan.records[frame].gains, np.float32)
+        linear = self.plan.encoding == "float"
+        picture = to_float(self.frames[frame], gain=1 / np.maximum(gains, 1e-6), linear=linear)
+        picture = encode_srgb(picture) if linear else picture
+        places = self.warp(frame)
+        unseen = np.isnan(places[..., 0])
+        at = np.where(unseen[..., None], 0, places)
+        seen = ndimage.map_coordinates(
+            picture @ LUMA, [at[..., 0], at[..., 1]], order=3, mode="nearest"
+        )
+        error = ndimage.gaussian_filter(np.square(seen - ideal), _NEAR_PX)
+        return np.where(unseen, np.float32(np.inf), error)
+
+
+def focus_planes_mm(plan: Shoot, reference: int) -> npt.NDArray[np.float64]:
+    """Return z of each frame's plane of focus in the subject as the reference frame shows it.
+
+    A subject that came nearer by the time of a frame carries its points toward that frame's plane
+    of focus: seen from the reference the plane lay as much farther.
+    """
+    at = plan.records[reference].subject.z_mm
+    return np.array([record.focus_z_mm - record.subject.z_mm + at for record in plan.records])

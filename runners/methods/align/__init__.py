@@ -1,0 +1,1 @@
+"""Stages that choose frames, even out their brightness and bring them to one view."""

@@ -1,0 +1,1 @@
+"""Stages that merge aligned frames, and depth from them."""

@@ -1,0 +1,32 @@
+"""What a fuse stage makes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ..align.views import Views
+from ..picture.tone import Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Fused:
+    """A merged picture and, from a method that chooses, where each pixel came from.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W, 3), float32
+        In the frames' own encoding, 1.0 = white.
+    position : ndarray, shape (H, W), float32, optional
+        Position in the order of depth, fractional between neighbours.
+    """
+
+    image: Floats
+    position: npt.NDArray[np.float32] | None = None
+
+
+FuseStage = Callable[[Views], Fused]
+DepthStage = Callable[[Views, Fused], npt.NDArray[np.float32] | None]

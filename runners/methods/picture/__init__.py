@@ -1,0 +1,1 @@
+"""What stages work on: tones, strips, warps and pyramids of pictures."""

@@ -1,0 +1,1 @@
+"""What to shoot: step, frames, f-number, power."""

@@ -1,0 +1,85 @@
+"""What the planner is asked about: who photographs what, with what, how."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from math import isfinite
+
+from ....simulator.handling.hands import Stance
+from ....simulator.handling.light import Light
+from ....simulator.handling.sway import Subject
+from ....simulator.optics import DepthOfField
+from ....simulator.rig import Rig, stopped_to
+from .sharpness import Sharpness, lane_of
+
+#: Chance of a pass without a gap that a plan aims at, unless another is asked for.
+WANTED_CHANCE = 0.9
+#: Share of the depth of field in which regular steps overlap: 20 to 50 % is common practice, no
+#: source; the stacks that the simulator plans by itself use the same.
+OVERLAP = 0.4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Setting:
+    """Lens, hands, light, subject and what is wanted of them.
+
+    Parameters
+    ----------
+    rig : Rig
+    stance : Stance
+        With the kind and the speed of its pass.
+    light : Light
+    subject : Subject
+    depth_mm : float
+        Depth of the subject that has to be sharp, mm.
+    sharpness : Sharpness
+    chance : float
+        Wanted chance of a pass without a gap, between 0 and 1.
+    overlap : float
+        Share of the depth of field in which neighbouring frames of a regular pass overlap, from 0
+        to less than 1.
+
+    Raises
+    ------
+    ValueError
+        A value out of its range, or detail asked for that the lens does not show.
+    """
+
+    rig: Rig
+    stance: Stance
+    light: Light
+    subject: Subject
+    depth_mm: float
+    sharpness: Sharpness
+    chance: float = WANTED_CHANCE
+    overlap: float = OVERLAP
+
+    def __post_init__(self) -> None:
+        if not (isfinite(self.depth_mm) and self.depth_mm > 0):
+            raise ValueError(f"depth_mm must be finite and > 0, got {self.depth_mm!r}")
+        if not 0 < self.chance < 1:
+            raise ValueError(f"chance must be > 0 and < 1, got {self.chance!r}")
+        if not 0 <= self.overlap < 1:
+            raise ValueError(f"overlap must be >= 0 and < 1, got {self.overlap!r}")
+        if self.lane.far_mm == float("inf"):
+            raise ValueError("the depth of field has no end at this blur: one frame holds all")
+
+    @cached_property
+    def lane(self) -> DepthOfField:
+        """The depth that one frame holds sharp."""
+        return lane_of(self.rig, self.sharpness)
+
+    @property
+    def regular(self) -> bool:
+        """Whether the pass goes in regular steps rather than in a swing of the body."""
+        return self.stance.approach.kind in ("stepped", "focus-ring")
+
+    @property
+    def handheld(self) -> bool:
+        """Whether the camera sways with the body."""
+        return any(self.stance.sway_mm)
+
+    def at_f_number(self, f_number: float) -> Setting:
+        """Return the same setting with the lens at another marked f-number."""
+        return replace(self, rig=stopped_to(self.rig, f_number))

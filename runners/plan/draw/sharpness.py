@@ -1,0 +1,113 @@
+"""How sharp the whole depth has to be, and the lane of depth that one frame holds that sharp."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite
+from typing import Literal
+
+from scipy.optimize import brentq
+
+from ....simulator.optics import DepthOfField, depth_of_field_mm
+from ....simulator.rig import Rig
+from ....simulator.shooting.shoot import BLUR_CRITERION_UM
+from ....simulator.transfer import disc_otf, otf_depth_of_field_mm
+
+#: Cycles across the blur disc of the detail that a blur limit is translated to, and back.
+_CYCLES_PER_DISC = 0.5
+#: Cycles across a disc at which the contrast it leaves is first zero: j(1,1) / pi.
+_FIRST_ZERO = 1.2196698912665045
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sharpness:
+    """The least sharpness that is wanted everywhere, as a blur disc and as contrast.
+
+    Both say the same for a lens without diffraction: the detail of the stated frequency keeps
+    the stated share of its in-focus contrast under a blur disc of the stated size.
+
+    Parameters
+    ----------
+    blur_px : float
+        Diameter of the blur disc on the sensor, px.
+    frequency_cy_per_px : float
+        Frequency of the detail on the sensor, cycles per pixel.
+    contrast_share : float
+        Share of its in-focus contrast that the detail keeps, 0 to 1.
+    measured_by : {"blur", "contrast"}
+        Which of the two the photographer asked for; it rules the lane.
+    """
+
+    blur_px: float
+    frequency_cy_per_px: float
+    contrast_share: float
+    measured_by: Literal["blur", "contrast"]
+
+
+def blur_limit(blur_px: float) -> Sharpness:
+    """Return the sharpness whose blur disc is at most `blur_px` wide.
+
+    Raises
+    ------
+    ValueError
+        The blur is not finite or not > 0.
+    """
+    if not (isfinite(blur_px) and blur_px > 0):
+        raise ValueError(f"blur_px must be finite and > 0, got {blur_px!r}")
+    frequency = _CYCLES_PER_DISC / blur_px
+    return Sharpness(
+        blur_px=blur_px,
+        frequency_cy_per_px=frequency,
+        contrast_share=float(disc_otf(frequency, blur_px)),
+        measured_by="blur",
+    )
+
+
+def contrast_limit(contrast_share: float, *, frequency_cy_per_px: float) -> Sharpness:
+    """Return the sharpness at which detail keeps a share of the contrast it has in focus.
+
+    Parameters
+    ----------
+    contrast_share : float
+        Between 0 and 1, both excluded.
+    frequency_cy_per_px : float
+        Frequency of the detail on the sensor, cycles per pixel, > 0 and at most 0.5.
+
+    Raises
+    ------
+    ValueError
+        A value out of its range.
+    """
+    if not 0 < contrast_share < 1:
+        raise ValueError(f"contrast_share must be > 0 and < 1, got {contrast_share!r}")
+    if not 0 < frequency_cy_per_px <= 0.5:
+        raise ValueError(f"frequency_cy_per_px must be > 0 and <= 0.5, got {frequency_cy_per_px!r}")
+    cycles = brentq(lambda x: float(disc_otf(x, 1.0)) - contrast_share, 1e-6, _FIRST_ZERO)
+    return Sharpness(
+        blur_px=float(cycles) / frequency_cy_per_px,
+        frequency_cy_per_px=frequency_cy_per_px,
+        contrast_share=contrast_share,
+        measured_by="contrast",
+    )
+
+
+def print_sharpness(rig: Rig) -> Sharpness:
+    """Return the trade's usual limit for a print: a blur disc of 30 um on the sensor."""
+    return blur_limit(BLUR_CRITERION_UM / rig.sensor.pitch_um)
+
+
+def lane_of(rig: Rig, sharpness: Sharpness) -> DepthOfField:
+    """Return the depth that one frame holds as sharp as wanted, about its plane of focus.
+
+    Raises
+    ------
+    ValueError
+        Contrast is asked of detail that the lens does not show even in focus.
+    """
+    if sharpness.measured_by == "blur":
+        return depth_of_field_mm(rig, blur_um=sharpness.blur_px * rig.sensor.pitch_um)
+    return otf_depth_of_field_mm(
+        rig,
+        frequency_cy_per_px=sharpness.frequency_cy_per_px,
+        contrast_share=sharpness.contrast_share,
+    )

@@ -1,0 +1,169 @@
+"""Plots of a plan: chance over frames, depth lanes, and the trade of the f-number."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator, PercentFormatter
+
+from ..advise.advice import Plan
+from ..advise.aperture import DETAIL_CONTRAST
+from ..advise.search import MOST_IN_ALL
+from ..draw.forecast import share_interval
+from .curves import ChanceCurve, Lanes, chance_curves, typical_lanes
+from .words import f_stop, many, percent
+
+#: Colours that people who see two of them alike tell apart by their lightness.
+INK, SOFT, HOLD, LOST, GAP, MARK = "#222222", "#8a8a8a", "#2f6690", "#bdbdbd", "#c8442f", "#d98c1f"
+_PASSES_INK = ("#7fb3d5", "#2f6690", "#173753", "#000000")
+
+
+def coverage_figure(plan: Plan, curves: Sequence[ChanceCurve] | None = None) -> Figure:
+    """Draw chance of no gap and share covered against the number of frames."""
+    shown = max(2 * plan.advised.way.total_frames, plan.naive.way.total_frames) + 10
+    most = min(MOST_IN_ALL, shown) if plan.setting.handheld else shown
+    if curves is None:
+        counts = sorted({1, 2, plan.advised.way.passes}) if plan.setting.handheld else [1]
+        curves = chance_curves(plan.setting, most=most, pass_counts=counts, seed=plan.seed)
+    figure = Figure(figsize=(7.2, 5.6), layout="constrained")
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.4, 1))
+    for curve, ink in zip(curves, _PASSES_INK, strict=False):
+        name = "one pass" if curve.passes == 1 else many(curve.passes, "pass")
+        upper.plot(curve.frames, curve.chance, "-o", color=ink, ms=3, label=name)
+        low, high = np.array([_interval(curve, chance) for chance in curve.chance]).T
+        upper.fill_between(curve.frames, low, high, color=ink, alpha=0.15, lw=0)
+        lower.plot(curve.frames, curve.share, "-o", color=ink, ms=3)
+    _mark(upper, plan, "chance")
+    _mark(lower, plan, "share")
+    upper.axhline(plan.setting.chance, color=SOFT, lw=0.8, ls=":")
+    upper.legend(loc="upper left", frameon=False)
+    upper.set_ylabel("chance of no gap")
+    lower.set_ylabel("depth covered, on average")
+    lower.set_xlabel("frames in all")
+    lower.set_xlim(0, most)
+    upper.set_title("How many frames it takes (bands: 95 %)", loc="left")
+    return figure
+
+
+def lanes_figure(plan: Plan) -> Figure:
+    """Draw which frame holds which depth, unplanned and as advised, in a typical try."""
+    figure = Figure(figsize=(7.2, 4.4), layout="constrained")
+    left, right = figure.subplots(1, 2, sharey=True, width_ratios=(1, 2))
+    setting = plan.setting
+    for axes, way, name in (
+        (left, plan.naive.way, "unplanned"),
+        (right, plan.advised.way, "as advised"),
+    ):
+        lanes = typical_lanes(setting, way, seed=plan.seed)
+        draw_lanes(axes, lanes, setting.depth_mm)
+        axes.set_title(f"{name}: {percent(lanes.share)} held", loc="left")
+    left.set_ylabel("depth behind the nearest point, mm")
+    figure.supxlabel(
+        "frame, in the order of shooting; last column: what is held (blue) and what is not (red)",
+        fontsize=9,
+    )
+    margin = 0.12 * setting.depth_mm + setting.lane.total_mm / 2
+    left.set_ylim(setting.depth_mm + margin, -margin)
+    return figure
+
+
+def draw_lanes(axes: Axes, lanes: Lanes, depth_mm: float) -> None:
+    """Draw the lanes of one try, near at the top, and on the right what is held and what not.
+
+    A frame that does not count is grey.
+    """
+    frames = len(lanes.usable)
+    places = np.arange(1, frames + 1)
+    axes.axhspan(0, depth_mm, color="#f3efe6", lw=0, zorder=0)
+    for keep, ink in ((~lanes.usable, LOST), (lanes.usable, HOLD)):
+        axes.bar(
+            places[keep],
+            (lanes.far_mm - lanes.near_mm)[keep],
+            bottom=lanes.near_mm[keep],
+            width=0.8,
+            color=ink,
+            lw=0,
+        )
+    wide = max(0.04 * frames, 0.4)
+    for near, far, held in _stretches(lanes, depth_mm):
+        axes.bar(
+            frames + 1 + wide, far - near, bottom=near, width=wide, color=HOLD if held else GAP
+        )
+    for last in range(lanes.way.frames, frames, lanes.way.frames):
+        axes.axvline(last + 0.5, color=SOFT, lw=0.8)
+    axes.set_xlim(0.3, frames + 1 + 2 * wide)
+    # The last column is no frame and has no number.
+    ticks = MaxNLocator(5, integer=True).tick_values(1, frames)
+    axes.set_xticks([tick for tick in ticks if 1 <= tick <= frames])
+
+
+def aperture_figure(plan: Plan) -> Figure:
+    """Draw frames and fine detail against the f-number."""
+    rows = plan.apertures
+    figure = Figure(figsize=(7.2, 4.6), layout="constrained")
+    upper, lower = figure.subplots(2, 1, sharex=True)
+    places = np.arange(len(rows))
+    totals = [row.total_frames for row in rows]
+    inks = [MARK if row.advised else HOLD for row in rows]
+    top = 1.25 * max([total for total in totals if total] or [1])
+    for place, total, ink in zip(places, totals, inks, strict=True):
+        upper.bar(place, total or top, color=ink if total else "none", edgecolor=SOFT, width=0.6)
+        said = str(total) if total else f"more than {MOST_IN_ALL}"
+        height = total or top / 2
+        upper.annotate(
+            said,
+            (place, height),
+            ha="center",
+            va="bottom" if total else "center",
+            rotation=0 if total else 90,
+            fontsize=8,
+        )
+    upper.set_ylim(0, 1.12 * top)
+    upper.set_ylabel("frames in all")
+    upper.set_title(
+        f"f-number: frames for {percent(plan.setting.chance)}, and detail left", loc="left"
+    )
+    lower.bar(places, [row.detail_contrast for row in rows], color=inks, width=0.6)
+    lower.axhline(DETAIL_CONTRAST, color=SOFT, lw=0.8, ls=":")
+    lower.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
+    lower.set_ylim(0, 1)
+    lower.set_ylabel("contrast of fine detail")
+    lower.set_xticks(places, [f_stop(row.f_number) for row in rows])
+    lower.set_xlabel("marked f-number (orange: advised)")
+    return figure
+
+
+def _interval(curve: ChanceCurve, chance: float) -> tuple[float, float]:
+    return share_interval(round(chance * curve.tries), curve.tries)
+
+
+def _mark(axes: Axes, plan: Plan, what: str) -> None:
+    for forecast, ink, name in (
+        (plan.naive, GAP, "unplanned"),
+        (plan.advised, MARK, "advised"),
+    ):
+        axes.plot(forecast.way.total_frames, getattr(forecast, what), "D", color=ink, label=name)
+    axes.set_ylim(-0.03, 1.03)
+    axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
+    axes.grid(axis="y", color="#e5e5e5", lw=0.6)
+
+
+def _stretches(lanes: Lanes, depth_mm: float) -> list[tuple[float, float, bool]]:
+    """Return the stretches of the depth that are held and not held, from near to far."""
+    order = np.argsort(lanes.near_mm)
+    found: list[tuple[float, float, bool]] = []
+    reached = 0.0
+    for frame in order[lanes.usable[order]]:
+        near, far = float(lanes.near_mm[frame]), min(float(lanes.far_mm[frame]), depth_mm)
+        if near > reached:
+            found.append((reached, min(near, depth_mm), False))
+            reached = min(near, depth_mm)
+        if far > reached:
+            found.append((reached, far, True))
+            reached = far
+    if reached < depth_mm * (1 - 1e-9):
+        found.append((reached, depth_mm, False))
+    return [(near, far, held) for near, far, held in found if far > near]

@@ -1,0 +1,1 @@
+"""What was planned, rendered, merged and scored."""

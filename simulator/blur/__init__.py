@@ -1,0 +1,1 @@
+"""How the light of a point spreads: defocus, aberrations, motion."""

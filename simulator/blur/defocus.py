@@ -1,0 +1,381 @@
+"""Blurs one part's view: each pixel spreads its light as its own defocus says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from ..view.camera import Window
+from .basis import Band, Blur, bands_between, exact_band
+from .resample import doubled, doubling_transfer, merged, merging_transfer
+from .smear import Path
+
+Floats = npt.NDArray[np.float32]
+
+#: Slopes of what is blurred may be taken over so many pixels to either side: a part that is given
+#: whole has so much darkness around it.
+SLOPE_REACH_PX = 16
+#: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
+_ALIKE_PX = 0.02
+_LEAST_LEVEL = np.float32(1e-5)
+_LEAST_COVER, _TINY = np.float32(1e-6), np.float32(1e-12)
+#: Below about this radius a point's light stays in its pixel.
+_SHARP_PX = 0.5
+#: Cycles per merged pixel from which a merged picture fades.
+_FADES_FROM = 0.4
+#: Samples that stay in a processor's cache while they are worked on.
+_CACHED = 1 << 18
+
+
+@dataclass(frozen=True, eq=False)
+class Blurred:
+    """A blurred part on a window of whole picture pixels.
+
+    Parameters
+    ----------
+    window : Window
+    colour : array (rows, cols, 3)
+        Light of the part alone.
+    coverage : array (rows, cols, 3) or None
+        Share of the pupil that sees the part, per channel; None where it is 1 all over.
+    """
+
+    window: Window
+    colour: Floats
+    coverage: Floats | None
+
+
+def blur(
+    window: Window,
+    colour: Floats,
+    coverage: Floats | None,
+    radius_px: Floats,
+    *,
+    key: Blur,
+    onto: Window,
+    normalised: bool,
+    motion: Path | None = None,
+) -> Blurred:
+    """Blur a view.
+
+    Parameters
+    ----------
+    window : Window
+        Of the view; its scale must not exceed `view_scale` of the smallest blur radius.
+    colour : array (rows, cols, 3)
+        Radiance times coverage.
+    coverage : array (rows, cols) or None
+    radius_px : array (rows, cols) or (1, 1)
+        Blur radius in picture pixels, signed where the blur differs on the two sides of focus.
+    key : Optics
+    onto : Window
+        Picture pixels wanted.
+    normalised : bool
+        Whether to divide by the blur of a sheet of ones, so that a surface whose blur changes
+        from place to place stays as bright as it is.
+    motion : Path or None
+        Of the part during the exposure.
+    """
+    sources = _stacked(colour, coverage, normalised=normalised)
+    if normalised and radius_px.size > 1:
+        # On a slope the rays from one pixel spread over it unevenly: a point counts in proportion
+        # to 1 / radius beyond the area of its disc. Exact for a tilted plane.
+        sources /= np.sqrt(radius_px * radius_px + np.float32(_SHARP_PX**2))
+    bands = bands_for(radius_px, key)
+    if normalised:
+        onto = onto.common(window)
+    else:
+        farthest = max(_field_reach_px(band, window, motion) for band in bands)
+        onto = onto.common(window.grown(farthest + SLOPE_REACH_PX))
+    if onto.empty:
+        return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
+    canvas = _Canvas(onto, layers=3 + 3 * (len(sources) - 3))
+    for band in bands:
+        _add_band(canvas, band, window, sources, radius_px, whole=not normalised, motion=motion)
+    return _composed(onto, canvas.flattened(), coverage is None, normalised)
+
+
+def _field_reach_px(band: Band, window: Window, motion: Path | None) -> int:
+    """Return how far beyond the part light may come of a band: margin, and up to a fast length."""
+    reach = _reach_px(band, motion)
+    longest = max(window.shape) * window.scale + 2 * reach
+    # Merged pixels start a little before the part, and doubling them smears by as much.
+    more = 2
+    return reach + (_most_spare(-(-longest // band.scale) + more) + more) * band.scale
+
+
+@lru_cache(maxsize=256)
+def _most_spare(longest: int) -> int:
+    """Return how many samples longer than it must be a transform of up to a length may be."""
+    return max(fft.next_fast_len(size, real=True) - size for size in range(1, longest + 1))
+
+
+def _reach_px(band: Band, motion: Path | None) -> int:
+    """Return how far the light of a point of a band may go."""
+    return band.reach_px + (0 if motion is None else motion.reach_px)
+
+
+def bands_for(radius_px: Floats, key: Blur) -> list[Band]:
+    """Return the bands that a map of blur radii needs: one exact one where all are alike."""
+    low, high = float(radius_px.min()), float(radius_px.max())
+    if high - low <= _ALIKE_PX:
+        return [exact_band(key, (low + high) / 2)]
+    return bands_between(key, low, high)
+
+
+def _stacked(colour: Floats, coverage: Floats | None, *, normalised: bool) -> Floats:
+    """Stack the sources: three colours, then coverage, then ones, as far as wanted."""
+    layers = [colour[..., 0], colour[..., 1], colour[..., 2]]
+    if coverage is not None:
+        layers.append(coverage)
+    if normalised:
+        layers.append(np.ones(colour.shape[:2], np.float32))
+    return np.stack(layers)
+
+
+def _composed(onto: Window, total: Floats, solid: bool, normalised: bool) -> Blurred:
+    if normalised:
+        # Only the far edge of a window gets hardly any light; there is nothing to be seen there.
+        level = np.float32(1.0) / np.maximum(total[-3:], _LEAST_LEVEL)
+        total = total[:-3]
+        total[:3] *= level
+        if not solid:
+            total[3:] *= level
+    colour = np.moveaxis(total[:3], 0, -1)
+    return Blurred(onto, colour, None if solid else np.moveaxis(total[3:], 0, -1))
+
+
+class _Canvas:
+    """Sums of blurred light, one for each scale; flattened from coarse to fine at the end."""
+
+    def __init__(self, onto: Window, *, layers: int) -> None:
+        self._layers = layers
+        self._windows = {1: onto}
+        self._sums: dict[int, Floats] = {}
+
+    def at(self, scale: int) -> tuple[Window, Floats]:
+        """Return the window and the sum of one scale; coarse ones have a sample to spare."""
+        finer = 1
+        while finer < scale:
+            coarser = 2 * finer
+            if coarser not in self._windows:
+                self._windows[coarser] = self._windows[finer].grown(coarser).at_scale(coarser)
+            finer = coarser
+        if scale not in self._sums:
+            shape = (self._layers, *self._windows[scale].shape)
+            self._sums[scale] = np.zeros(shape, np.float32)
+        return self._windows[scale], self._sums[scale]
+
+    def flattened(self) -> Floats:
+        """Return everything on picture pixels."""
+        scale = max(self._sums, default=1)
+        while scale > 1:
+            coarse_window, coarse = self._windows[scale], self._sums.pop(scale)
+            window, fine = self.at(scale // 2)
+            rows, cols = window.slices_in(Window(*_edges(coarse_window), scale=scale // 2))
+            together = _together(4 * coarse[0].size)
+            for first in range(0, len(coarse), together):
+                some = slice(first, first + together)
+                fine[some] += doubled(coarse[some], rows, cols)
+            scale //= 2
+        return self.at(1)[1]
+
+
+def _together(samples: int) -> int:
+    """Return how many layers of so many samples stay in the cache together, at least one."""
+    return max(1, _CACHED // samples)
+
+
+def _edges(window: Window) -> tuple[int, int, int, int]:
+    return window.row0, window.row1, window.col0, window.col1
+
+
+def _add_band(
+    canvas: _Canvas,
+    band: Band,
+    window: Window,
+    sources: Floats,
+    radius_px: Floats,
+    *,
+    whole: bool,
+    motion: Path | None,
+) -> None:
+    """Blur the pixels of one band and add them to the canvas of its scale.
+
+    A transform is periodic. Where ``whole`` is not asked for, it is just so long that light of
+    the band's reach does not come round to where it is wanted. A whole one is kept with all that
+    comes round, far out in the diffraction rings, and its energy is exact.
+    """
+    target, total = canvas.at(band.scale)
+    reach = _reach_px(band, motion)
+    part = _active(window, radius_px, band, target.grown(reach))
+    if part.empty:
+        return
+    work = part.at_scale(band.scale)
+    inside = part.slices_in(window)
+    radius = radius_px if radius_px.size == 1 else radius_px[inside]
+    light, table, index = _gathered(sources[(slice(None), *inside)], radius, band, part, work)
+    margin = -(-reach // band.scale)
+    rows, cols = work.shape
+    down, across = (
+        _room(*sides, margin, whole=whole)
+        for sides in zip(_sides(work), _sides(target), strict=True)
+    )
+    shape = (down.size, across.size)
+    mixed = np.zeros((len(total), shape[0], shape[1] // 2 + 1), np.complex64)
+    together = _together(shape[0] * shape[1])
+    field = np.zeros((min(together, len(light)), *shape), np.float32)
+    here = field[:, down.lead : down.lead + rows, across.lead : across.lead + cols]
+    for weights, transfer in zip(table, band.spectra_for(shape), strict=True):
+        weight = weights.take(index)
+        for first in range(0, len(light), together):
+            some = light[first : first + together]
+            np.multiply(some, weight, out=here[: len(some)])
+            _mix(mixed, first, fft.rfft2(field[: len(some)]), transfer)
+    after = _after(band, window, shape, motion)
+    for first in range(0, len(mixed), together):
+        layers = mixed[first : first + together]
+        blurred = fft.irfft2(layers if after is None else layers * after, s=shape)
+        kept = blurred[:, : down.stop, : across.stop]
+        _deposit(total[first : first + together], target, kept, work, (down.lead, across.lead))
+
+
+class _Room(NamedTuple):
+    """One side of a transform: samples before the sources, in all, and up to where they count."""
+
+    lead: int
+    size: int
+    stop: int
+
+
+def _sides(window: Window) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return the first and the last row and column of a window, counted in its samples."""
+    row0, row1, col0, col1 = (edge // window.scale for edge in _edges(window))
+    return (row0, row1), (col0, col1)
+
+
+def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int, *, whole: bool) -> _Room:
+    """Return the room that a transform needs along a side, for light that goes ``margin`` far."""
+    first, last = sources
+    if whole:
+        size = fft.next_fast_len(last - first + 2 * margin, real=True)
+        return _Room(margin, size, size)
+    low, high = max(wanted[0], first - margin), min(wanted[1], last + margin)
+    lead = max(first - low, 0)
+    stop = lead + high - first
+    far = 2 * margin  # the faint ripples of a filter run on beyond its reach
+    size = max(lead + last - first, stop, last + far - low, high + far - first)
+    return _Room(lead, fft.next_fast_len(size, real=True), stop)
+
+
+def _after(
+    band: Band, window: Window, shape: tuple[int, int], motion: Path | None
+) -> npt.NDArray[Any] | None:
+    """Return what all layers are multiplied by at last: what merging took, and motion."""
+    transfer: npt.NDArray[Any] | None = None
+    if band.scale > 1:
+        transfer = _compensation(shape, band.scale // window.scale, band.scale)
+    if motion is not None:
+        moved = motion.transfer(shape, band.scale)
+        transfer = moved if transfer is None else transfer * moved
+    return transfer
+
+
+def _gathered(
+    light: Floats, radius: Floats, band: Band, part: Window, work: Window
+) -> tuple[Floats, Floats, npt.NDArray[np.intp]]:
+    """Return a band's light on a window that may be coarser, and its weights: table and indices.
+
+    Light is shared out among the bands before it is merged: they would not agree on the shares
+    of a merged pixel whose blur varies.
+    """
+    index = band.index_at(radius)
+    factor = work.scale // part.scale
+    if factor == 1:
+        return light, band.weights * band.fade, index
+    lead = ((part.row0 - work.row0) // part.scale, (part.col0 - work.col0) // part.scale)
+    share = band.fade[index]
+    if radius.size > 1:
+        # What covers nothing must not pull the radius of its merged pixel: weigh by coverage.
+        weight = share * light[3] if len(light) > 3 else share
+        weight = weight + _LEAST_COVER
+        level = merged(weight, factor, lead, work.shape)
+        radius = merged(radius * weight, factor, lead, work.shape)
+        radius /= np.maximum(level, _TINY)
+        index = band.index_at(radius)
+    light = np.stack([merged(layer * share, factor, lead, work.shape) for layer in light])
+    return light, band.weights, index
+
+
+def _deposit(
+    total: Floats, target: Window, blurred: Floats, work: Window, lead: tuple[int, int]
+) -> None:
+    """Add blurred fields, whose work window starts ``lead`` samples in, to a canvas."""
+    s = work.scale
+    row0, col0 = work.row0 - lead[0] * s, work.col0 - lead[1] * s
+    field = Window(row0, row0 + blurred.shape[1] * s, col0, col0 + blurred.shape[2] * s, s)
+    common = field.common(target)
+    if not common.empty:
+        there, here = common.slices_in(target), common.slices_in(field)
+        total[:, *there] += blurred[:, *here]
+
+
+def _mix(
+    mixed: npt.NDArray[np.complex64],
+    first: int,
+    spectra: npt.NDArray[np.complex64],
+    transfer: Floats,
+) -> None:
+    """Add one product of some layers, the first of which is numbered ``first``.
+
+    A colour takes its own channel's transfer, another layer all three.
+    """
+    for number, spectrum in enumerate(spectra, first):
+        colour = number < 3
+        into = mixed[number : number + 1] if colour else mixed[3 * number - 6 : 3 * number - 3]
+        own = transfer[number : number + 1] if colour else transfer
+        step = _together(4 * own[:, 0].size)
+        for row in range(0, len(spectrum), step):
+            strip = slice(row, row + step)
+            into[:, strip] += spectrum[strip] * own[:, strip]
+
+
+def _compensation(shape: tuple[int, int], factor: int, scale: int) -> Floats:
+    """Undo what merging the sources and widening the result take from the contrast.
+
+    Toward the finest that merged pixels can hold it fades to nothing: what little light is left
+    there would come out as ripples of that period around a highlight.
+    """
+    axes = []
+    for f in (np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])):
+        fade = np.clip((0.5 - np.abs(f)) / (0.5 - _FADES_FROM), 0, 1)
+        kept = fade * fade * (3 - 2 * fade)
+        axes.append(kept / (merging_transfer(f, factor) * doubling_transfer(f, scale)))
+    return np.outer(axes[0], axes[1]).astype(np.float32)
+
+
+def _active(window: Window, radius_px: Floats, band: Band, near: Window) -> Window:
+    """Return the smallest window of pixels that are in the band and can reach the picture."""
+    edges = _edges(near.common(window))
+    part = Window(*edges, scale=window.scale).at_scale(window.scale).common(window)
+    part = Window(*_edges(part), scale=window.scale)
+    if part.empty or radius_px.size == 1:
+        return part
+    radius = radius_px[part.slices_in(window)]
+    inside = band.holds(radius)
+    rows, cols = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+    if len(rows) == 0:
+        return Window(0, 0, 0, 0, window.scale)
+    s = window.scale
+    return Window(
+        part.row0 + int(rows[0]) * s,
+        part.row0 + int(rows[-1] + 1) * s,
+        part.col0 + int(cols[0]) * s,
+        part.col0 + int(cols[-1] + 1) * s,
+        s,
+    )

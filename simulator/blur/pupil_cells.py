@@ -1,0 +1,264 @@
+"""The pupil cut into cells: each sees the scene from its own place, and blurs it a little.
+
+Where two blurred surfaces meet at an edge, what a point of the pupil sees of the far one depends
+on where in the pupil it is. A cell sees everything from its middle, so only the blur within the
+cell is left to do; the kernels of all cells, each in its place, add up to the whole disc.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+from scipy.ndimage import map_coordinates
+
+from .basis import (
+    FADE,
+    Band,
+    band_number,
+    bands_between,
+    edges_px,
+    exact_band,
+    faded,
+    reach_px,
+    scale_for,
+    tabulated,
+)
+
+Floats = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
+
+#: Points across the pupil that the cells are cut out of.
+_POINTS = 256
+#: Rounds that move each cell's middle into the middle of the points nearest to it.
+_ROUNDS = 60
+#: Samples of a cell's kernel, per side; it is small against them.
+_KERNEL_PX = 64
+_RADII = 48
+#: Largest error of the transfer function in a basis.
+_TOLERANCE = 1e-3
+#: Up to this frequency it counts in full; beyond, less in proportion.
+_FULL_WEIGHT_CY_PER_PX = 0.06
+#: Light of a kernel that ends between pixels, px.
+_SPARE_PX = 8
+#: Steps of a cell's transfer function, in cycles per radius of an equal disc, each way from 0.
+_STEP, _HALF_STEPS = 1 / 12, 84
+
+
+@dataclass(frozen=True, eq=False)
+class Cell:
+    """A part of the pupil.
+
+    Parameters
+    ----------
+    middle : (x, y)
+        Its centre of mass, in pupil radii from the axis.
+    share : float
+        Of the pupil's area.
+    size : float
+        Radius of a disc of its area, in pupil radii.
+    farthest : float
+        Of its points from its middle, in pupil radii.
+    transfer : array (n, n) of complex128
+        Its transfer function about its middle over frequency (y, x), in steps of _STEP cycles
+        per ``size``.
+    """
+
+    middle: tuple[float, float]
+    share: float
+    size: float
+    farthest: float
+    transfer: npt.NDArray[np.complex128]
+
+
+@lru_cache(maxsize=8)
+def cut_pupil(count: int) -> tuple[Cell, ...]:
+    """Cut the pupil into cells of nearly equal area.
+
+    Raises
+    ------
+    ValueError
+        A count below 1.
+    """
+    if count < 1:
+        raise ValueError(f"cells: got {count}, allowed 1 or more")
+    points = _disc_points()
+    owner = _owners(points, count)
+    return tuple(_cell(points[owner == k], len(points)) for k in range(count))
+
+
+def _disc_points() -> Doubles:
+    axis = (np.arange(_POINTS) + 0.5) / _POINTS * 2 - 1
+    x, y = np.meshgrid(axis, axis)
+    inside = x * x + y * y <= 1
+    return np.stack([x[inside], y[inside]], axis=1)
+
+
+def _owners(points: Doubles, count: int) -> npt.NDArray[np.intp]:
+    """Return the cell that each point belongs to (Lloyd 1982, IEEE Trans. Inf. Theory 28, 129)."""
+    number = np.arange(count) + 0.5
+    radius, turn = np.sqrt(number / count), number * np.pi * (3 - np.sqrt(5))
+    middles = np.stack([radius * np.cos(turn), radius * np.sin(turn)], axis=1)
+    for _ in range(_ROUNDS):
+        distance = (middles**2).sum(axis=1) - 2 * points @ middles.T
+        owner = distance.argmin(axis=1)
+        weight = np.bincount(owner, minlength=count)
+        sums = [np.bincount(owner, points[:, k], minlength=count) for k in (0, 1)]
+        middles = np.stack(sums, axis=1) / weight[:, None]
+    return owner
+
+
+def _cell(points: Doubles, whole: int) -> Cell:
+    middle = points.mean(axis=0)
+    share = len(points) / whole
+    size = float(np.sqrt(share))
+    farthest = float(np.hypot(*(points - middle).T).max())
+    frequency = _STEP * np.arange(-_HALF_STEPS, _HALF_STEPS + 1)
+    # Points stand on a grid, so the sum over them splits into one over x and one over y.
+    columns, column = np.unique(points[:, 0], return_inverse=True)
+    rows, row = np.unique(points[:, 1], return_inverse=True)
+    mask = np.zeros((len(rows), len(columns)))
+    mask[row, column] = 1 / len(points)
+    across = np.exp(-2j * np.pi / size * np.outer(columns - middle[0], frequency))
+    down = np.exp(-2j * np.pi / size * np.outer(rows - middle[1], frequency))
+    transfer = (down.T @ mask @ across).astype(np.complex128)
+    return Cell((float(middle[0]), float(middle[1])), share, size, farthest, transfer)
+
+
+@dataclass(frozen=True, slots=True)
+class CellBlur:
+    """The geometric blur of one cell: the key of its bases.
+
+    Parameters
+    ----------
+    cell : Cell
+    radius_px_per_defocus_mm : float
+        Of the whole pupil's disc.
+    samples_per_px : int
+        Samples of a texture per pixel side, where it is in focus.
+    """
+
+    cell: Cell
+    radius_px_per_defocus_mm: float
+    samples_per_px: int
+
+    @property
+    def size(self) -> float:
+        """Radius of a disc of the cell's area, in pupil radii."""
+        return self.cell.size
+
+    @property
+    def even(self) -> bool:
+        """A cell's blur is turned round on the other side of the plane of focus."""
+        return False
+
+
+class CellBand(Band):
+    """The basis of a cell's blur for one range of blur radii of the whole pupil.
+
+    Its ``spectra`` are those of kernels of _KERNEL_PX samples a side, (K, rows, cols).
+    """
+
+    def spectra_for(self, shape: tuple[int, int]) -> npt.NDArray[np.complex64]:  # type: ignore[override]
+        """Return the spectra on the grid of a real FFT, (K, 3, rows, cols // 2 + 1)."""
+        half = _KERNEL_PX // 2
+        kernels = fft.irfft2(self.spectra, s=(_KERNEL_PX,) * 2)
+        rows, cols = np.arange(-half, half) % shape[0], np.arange(-half, half) % shape[1]
+        field = np.zeros((len(kernels), *shape), np.float32)
+        # Where the field is smaller than the kernel, the kernel's ends fold over.
+        for one, kernel in zip(field, np.roll(kernels, half, (1, 2)), strict=True):
+            np.add.at(one, (rows[:, None], cols), kernel)
+        spectra = fft.rfft2(field, overwrite_x=True)[:, None]
+        return np.broadcast_to(spectra, (spectra.shape[0], 3, *spectra.shape[2:]))
+
+
+@bands_between.register
+def _(key: CellBlur, low_px: float, high_px: float) -> list[Band]:
+    bands: list[Band] = []
+    for side, least, most in ((1, low_px, high_px), (-1, -high_px, -low_px)):
+        if most > 0 or (side > 0 and most == 0):
+            first, last = (band_number(key.size * r) for r in (max(least, 0.0) / FADE, most))
+            bands += [_band(key.cell, number, side) for number in range(first, last + 1)]
+    return bands
+
+
+@exact_band.register
+def _(key: CellBlur, radius_px: float) -> Band:
+    scale = scale_for(edges_px(band_number(key.size * abs(radius_px)))[0])
+    return CellBand(
+        low_px=0.0,
+        high_px=abs(radius_px) + 1.0,
+        scale=scale,
+        weights=np.ones((1, 2), np.float32),
+        fade=np.ones(2, np.float32),
+        spectra=_transfer(key.cell, np.array([radius_px]) / scale).astype(np.complex64),
+        reach_px=_reach(key.cell, abs(radius_px)),
+        side=-1 if radius_px < 0 else 1,
+    )
+
+
+@reach_px.register
+def _(key: CellBlur, radius_px: float) -> int:
+    return _reach(key.cell, radius_px)
+
+
+def _reach(cell: Cell, radius_px: float) -> int:
+    return int(np.ceil(cell.farthest * radius_px)) + _SPARE_PX
+
+
+@lru_cache(maxsize=256)
+def _band(cell: Cell, number: int, side: int) -> CellBand:
+    # Bands are as for the whole pupil, but counted in radii of a disc of the cell's area.
+    low, high = (edge / cell.size for edge in edges_px(number))
+    scale = scale_for(edges_px(number)[0])
+    radius = np.linspace(low, high, _RADII)
+    products, spectra = _factored(_transfer(cell, side * radius / scale), scale)
+    return CellBand(
+        low_px=low,
+        high_px=high,
+        scale=scale,
+        weights=tabulated(products, radius),
+        fade=faded(low, high),
+        spectra=spectra.astype(np.complex64),
+        reach_px=_reach(cell, high),
+        side=side,
+    )
+
+
+def _transfer(cell: Cell, radius_px: Doubles) -> npt.NDArray[np.complex128]:
+    """Return a cell's transfer on the grid of a kernel's real FFT, (radii, rows, cols)."""
+    down = fft.fftfreq(_KERNEL_PX)[None, :, None]
+    across = fft.rfftfreq(_KERNEL_PX)[None, None, :]
+    size = (cell.size * radius_px)[:, None, None]
+    at = np.broadcast_arrays(*(axis * size / _STEP + _HALF_STEPS for axis in (down, across)))
+    real, imaginary = (
+        map_coordinates(part, at, order=3, mode="nearest")
+        for part in (cell.transfer.real, cell.transfer.imag)
+    )
+    exact = real + 1j * imaginary
+    # At half the sampling rate a wave and its mirror are one and the same: keep their mean.
+    exact[:, _KERNEL_PX // 2] = exact[:, _KERNEL_PX // 2].real
+    exact[:, :, -1] = exact[:, :, -1].real
+    return exact
+
+
+def _factored(
+    exact: npt.NDArray[np.complex128], scale: int
+) -> tuple[Doubles, npt.NDArray[np.complex128]]:
+    """Split (radii, rows, cols) into weights (K, radii) and spectra (K, rows, cols).
+
+    Natural pictures fall as 1/f, so an error may grow as f beyond a low frequency.
+    """
+    frequency = np.hypot(fft.fftfreq(_KERNEL_PX)[:, None], fft.rfftfreq(_KERNEL_PX)) / scale
+    importance = np.minimum(1.0, _FULL_WEIGHT_CY_PER_PX / np.maximum(frequency, 1e-9))
+    weighted = exact * importance
+    matrix = np.concatenate([weighted.real, weighted.imag], axis=1).reshape(len(exact), -1)
+    left, values, right = np.linalg.svd(matrix, full_matrices=False)
+    for rank in range(1, len(values) + 1):
+        if np.abs((left[:, :rank] * values[:rank]) @ right[:rank] - matrix).max() <= _TOLERANCE:
+            break
+    halves = right[:rank].reshape(rank, 2, *exact.shape[1:]) / importance
+    return (left[:, :rank] * values[:rank]).T, halves[:, 0] + 1j * halves[:, 1]

@@ -1,0 +1,1 @@
+"""Blurred parts laid over what is behind them: the picture that the lens draws."""

@@ -1,0 +1,1 @@
+"""Geometry and colours of a scene for other renderers."""

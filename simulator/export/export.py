@@ -1,0 +1,237 @@
+"""A scene as a mesh of glowing triangles, so that any renderer can check this one.
+
+The light of a scene depends on its surfaces alone, so each corner of a triangle carries the
+radiance that it sends to every side.
+"""
+
+from __future__ import annotations
+
+from functools import singledispatch
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from .. import optics
+from ..pose import NOMINAL, Pose
+from ..rig import Rig, load_rig
+from ..scene.scene import Scene
+from ..view.ball_view import BallPart, ball_radiance, fade_angles, reflection_axis
+from ..view.camera import Camera
+from ..view.fibre_view import FibrePart
+from ..view.parts import parts_of
+from ..view.sheet_view import SheetPart
+from ..view.view import Part, reach
+from .mesh import Mesh, grid_faces, joined, write_obj, write_ply
+from .outline_grid import corners_of, filling_grids
+
+Doubles = npt.NDArray[np.float64]
+
+#: Pixels across the picture that an export is fine enough for, unless asked otherwise.
+_PIXELS_ACROSS = 512
+#: Corners stand this many to a pixel of that picture.
+_CORNERS_PER_PX = 3
+#: A picture's edge is taken this much farther out.
+_SPARE = 1.05
+_AROUND, _CAP_RINGS = 32, 4
+#: Finest and coarsest step on a ball, rad.
+_BALL_STEP = (0.02, 0.2)
+#: A triangle lower than this share of its longest side is a needle.
+_NEEDLE = 1e-3
+#: A blurred sheet needs no finer pitch than this share of its least blur radius.
+_PITCH_PER_RADIUS = 1 / 24
+_WRITERS = {".ply": write_ply, ".obj": write_obj}
+
+
+def export_scene(
+    scene: Scene,
+    path: str | Path,
+    *,
+    rig: Rig | None = None,
+    pose: Pose | None = None,
+    crop: tuple[int, int] | None = None,
+    bin: int | None = None,
+    pitch_mm: float | None = None,
+) -> Mesh:
+    """Write a scene's geometry and colours to a file.
+
+    Sheets without an edge are cut to what the picture shows, out-of-focus surroundings included.
+
+    Parameters
+    ----------
+    scene : Scene
+    path : str or Path
+        Ends in ``.ply`` (binary, float ``x y z r g b``) or ``.obj`` (text, ``v x y z r g b``).
+        Object axes and mm; colours are linear radiance, 1 = saturation.
+    rig : Rig or None
+        The rig whose picture the mesh is for; None is the scene's own.
+    pose : Pose or None
+        Of that picture; None is the nominal camera.
+    crop : (width, height) or None
+        Middle part of the sensor in real pixels.
+    bin : int or None
+        Real pixels merged into one; None merges so many that the picture is at most 512 across.
+    pitch_mm : float or None
+        Distance between neighbouring corners on a sheet; None is a third of a pixel on the
+        subject, or more where the sheet is blurred.
+
+    Returns
+    -------
+    Mesh
+        What was written.
+
+    Raises
+    ------
+    ValueError
+        A file name of another ending, or a pitch that is not > 0.
+    """
+    path = Path(path)
+    if path.suffix not in _WRITERS:
+        raise ValueError(f"export {str(path)!r}: got ending {path.suffix!r}, allowed .ply or .obj")
+    rig = rig or load_rig(scene.rig)
+    if bin is None:
+        bin = -(-(crop or (rig.sensor.width_px,))[0] // _PIXELS_ACROSS)
+    camera = Camera(rig, pose or NOMINAL, crop=crop, bin=bin)
+    mesh = scene_mesh(scene, camera, pitch_mm=pitch_mm)
+    comments = (
+        f"scene {scene.name}: mm, x right, y down, z away from the camera; linear radiance",
+        "backdrop {:g} {:g} {:g}".format(*scene.backdrop),
+    )
+    _WRITERS[path.suffix](mesh, path, comments=comments)
+    return mesh
+
+
+def scene_mesh(scene: Scene, camera: Camera, *, pitch_mm: float | None = None) -> Mesh:
+    """Return all of a scene as one mesh, fine enough for a camera's picture.
+
+    Parameters as in `export_scene`.
+    """
+    if pitch_mm is not None and not pitch_mm > 0:
+        raise ValueError(f"pitch_mm must be > 0, got {pitch_mm}")
+    return joined(
+        [part_mesh(part, camera, pitch_mm or _pitch_mm(part, camera)) for part in parts_of(scene)]
+    )
+
+
+def _pitch_mm(part: Part, camera: Camera) -> float:
+    """Return the distance between corners that shows all that the lens lets through."""
+    _, nearest, farthest = reach(part, camera)
+    depth = max(nearest, min(farthest, camera.distance_mm))
+    least_blur = optics.entrance_pupil_radius_mm(camera.rig) * abs(1 - depth / camera.distance_mm)
+    return max(depth / camera.focal_px / _CORNERS_PER_PX, least_blur * _PITCH_PER_RADIUS)
+
+
+@singledispatch
+def part_mesh(part: Any, camera: Camera, pitch_mm: float) -> Mesh:
+    """Return one part of a scene as a mesh."""
+    raise TypeError(f"not a part of a scene: {part!r}")
+
+
+@part_mesh.register
+def _(part: SheetPart, camera: Camera, pitch_mm: float) -> Mesh:
+    area = _in_sight(part, camera)
+    if part.spec.outline.kind == "everywhere":
+        (u0, v0), (u1, v1) = area
+        corners = np.array([[u0, v0], [u1, v0], [u1, v1], [u0, v1]])
+    else:
+        corners = corners_of(part.spec.outline)
+    patches = filling_grids(corners, pitch_mm, within_mm=area)
+    return joined([_patch(part, u, v, pitch_mm) for u, v in patches])
+
+
+def _in_sight(part: SheetPart, camera: Camera) -> Doubles:
+    """Return what a picture shows of a sheet's own plane, ((u0, v0), (u1, v1))."""
+    row, col = camera.frame.shape
+    edge = np.array([[x, y, 1.0] for x in (-col / 2, col / 2) for y in (-row / 2, row / 2)])
+    edge[:, :2] *= _SPARE / camera.focal_px
+    turn = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+    circle = _SPARE * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    seen = []
+    for z in part.bounds_mm():
+        for direction in edge @ camera.rotation.T:
+            depth = (z - camera.pupil_mm[2]) / direction[2]
+            at = camera.pupil_mm[:2] + depth * direction[:2]
+            aside = optics.entrance_pupil_radius_mm(camera.rig) * abs(
+                1 - depth / camera.distance_mm
+            )
+            seen.append(at + aside * circle)
+    own = np.stack(part.own(*np.concatenate(seen).T), axis=1)
+    return np.stack([own.min(axis=0), own.max(axis=0)])
+
+
+def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float) -> Mesh:
+    """Return one grid of a sheet's points as a mesh."""
+    turn = np.deg2rad(part.spec.rotate_deg)
+    cos, sin = np.cos(turn), np.sin(turn)
+    x0, y0, z0 = part.spec.centre_mm
+    points = [x0 + cos * u - sin * v, y0 + sin * u + cos * v, z0 - part.height_mm(u, v)]
+    colours = part.painted(u, v, pitch_mm) * part.light_at(u, v, pitch_mm)[..., None]
+    return _mesh(np.stack(points, axis=-1), colours)
+
+
+@part_mesh.register
+def _(part: FibrePart, camera: Camera, pitch_mm: float) -> Mesh:
+    turn = 2 * np.pi * np.arange(_AROUND + 1) / _AROUND
+    sideways, toward = part.frames(camera.pupil_mm)
+    # Around the fibre from its right over the side toward the camera.
+    around = (
+        np.cos(turn)[None, :, None] * sideways[:, None]
+        + np.sin(turn)[None, :, None] * toward[:, None]
+    )
+    # Polygons as wide as the circle, in the mean over their turns.
+    radius = part.radii_mm * (np.pi / _AROUND) / np.sin(np.pi / _AROUND)
+    heading = np.cross(toward, sideways)
+    rise = np.linspace(-np.pi / 2, np.pi / 2, 2 * _CAP_RINGS + 1)
+    last = len(radius) - 1
+    rings = [(0, angle) for angle in rise[:_CAP_RINGS]]
+    rings += [(k, 0.0) for k in range(last + 1)]
+    rings += [(last, angle) for angle in rise[_CAP_RINGS + 1 :]]
+    number = np.array([k for k, _ in rings])
+    angle = np.array([angle for _, angle in rings])[:, None, None]
+    normal = np.cos(angle) * around[number] + np.sin(angle) * heading[number][:, None]
+    points = part.points_mm[number][:, None] + radius[number][:, None, None] * normal
+    colours = part.radiance(np.broadcast_to(number[:, None], points.shape[:2]), normal)
+    return _mesh(points, colours)
+
+
+@part_mesh.register
+def _(part: BallPart, camera: Camera, pitch_mm: float) -> Mesh:
+    axis = reflection_axis(part.lighting)
+    across = np.cross(axis, [1.0, 0.0, 0.0])
+    across /= np.linalg.norm(across)
+    other = np.cross(axis, across)
+    step = float(np.clip(pitch_mm / part.radius_mm, *_BALL_STEP))
+    turn = np.linspace(0, 2 * np.pi, int(np.ceil(2 * np.pi / step)) + 1)
+    fall = _latitudes(step)[:, None]
+    ring = np.cos(turn)[:, None] * across + np.sin(turn)[:, None] * other
+    normal = np.cos(fall)[..., None] * axis + np.sin(fall)[..., None] * ring
+    points = part.centre_mm + part.radius_mm * normal
+    return _mesh(points, ball_radiance(part, normal))
+
+
+def _latitudes(step: float) -> Doubles:
+    """Return angles from the reflection's middle, dense where the reflection fades."""
+    inner, outer = fade_angles()
+    return np.concatenate(
+        [
+            np.linspace(0, inner, max(4, int(inner / step)))[:-1],
+            np.linspace(inner, outer, 12)[:-1],
+            np.linspace(outer, np.pi, int(np.ceil((np.pi - outer) / step)) + 1),
+        ]
+    )
+
+
+def _mesh(points: npt.NDArray, colours: npt.NDArray) -> Mesh:
+    """Return a grid of points as a mesh, without the needles at its tips and poles.
+
+    A ray that meets a needle gets a colour that is all rounding error, or none.
+    """
+    rows, cols = points.shape[:2]
+    corners = points.reshape(-1, 3).astype(np.float32)
+    faces = grid_faces(rows, cols)
+    a, b, c = (corners[faces[:, k]].astype(np.float64) for k in range(3))
+    longest = np.max([((p - q) ** 2).sum(axis=1) for p, q in ((a, b), (b, c), (c, a))], axis=0)
+    doubled_area = np.linalg.norm(np.cross(b - a, c - a), axis=1)
+    colours = np.ascontiguousarray(colours.reshape(-1, 3), np.float32)
+    return Mesh(corners, colours, faces[doubled_area > _NEEDLE * longest])

@@ -1,0 +1,1 @@
+"""How the camera is handled: passes, hands, cadence, flash, and how the subject moves."""

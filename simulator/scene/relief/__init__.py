@@ -1,0 +1,1 @@
+"""The height of surfaces above their plane."""

@@ -1,0 +1,285 @@
+"""A scene as data: surfaces listed from far to near, loaded from a TOML file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+from pydantic.dataclasses import dataclass
+
+from ..data import DataFileError, find_data_file, load_toml, validate
+from ..rig import STRICT
+from .relief.reliefs import FlatRelief, Relief
+from .texture.textures import Texture
+
+Vec2 = tuple[float, float]
+Vec3 = tuple[float, float, float]
+Colour = tuple[
+    Annotated[float, Field(ge=0)], Annotated[float, Field(ge=0)], Annotated[float, Field(ge=0)]
+]
+Region = Literal["plain", "fibres"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Outline:
+    """Where a sheet has substance, in its own x and y.
+
+    Parameters
+    ----------
+    kind : {"everywhere", "rectangle", "ellipse", "blade", "spiral", "polygon"}
+        ``everywhere`` has no edge; a ``blade`` is a pointed oval (two arcs of a circle), as a
+        leaf; a ``spiral`` is the outside of a snail shell, its mouth on the left.
+    size_mm : (width, height)
+        Full size of a rectangle, an ellipse or a blade (longer along x).
+    radius_mm, growth : float
+        Of a spiral: its radius on the right, and the ratio of radii one turn apart.
+    points_mm : tuple of (x, y)
+        Corners of a polygon, in order.
+    """
+
+    kind: Literal["everywhere", "rectangle", "ellipse", "blade", "spiral", "polygon"] = "everywhere"
+    size_mm: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]] | None = None
+    radius_mm: float | None = Field(default=None, gt=0)
+    growth: float = Field(default=1.7, gt=1.1, le=4)
+    points_mm: tuple[Vec2, ...] = ()
+
+    @model_validator(mode="after")
+    def _complete(self) -> Outline:
+        if self.kind in ("rectangle", "ellipse", "blade") and self.size_mm is None:
+            raise ValueError(f"a {self.kind} needs size_mm = [width, height]")
+        if self.kind == "spiral" and self.radius_mm is None:
+            raise ValueError("a spiral needs radius_mm")
+        if self.kind == "polygon" and len(self.points_mm) < 3:
+            raise ValueError(f"a polygon needs 3 points_mm or more, got {len(self.points_mm)}")
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Sheet:
+    """A surface seen from one side: a plane, or a relief that rises from a plane.
+
+    Parameters
+    ----------
+    kind : {"sheet"}
+    name : str
+        Unique in the scene.
+    centre_mm : (x, y, z)
+        Origin of the sheet's own x and y, and the z of height 0.
+    rotate_deg : float
+        Turns the sheet's own axes in the picture, clockwise.
+    outline : Outline
+        Where it has substance.
+    relief : Relief
+        Height toward the camera over the sheet's own x and y.
+    texture : Texture
+        Colour over the sheet's own x and y.
+    lit : bool
+        Whether the scene's light shades the relief; targets are not shaded.
+    living : bool
+        Whether it moves with the subject.
+    seed : int
+        Added to the scene's seed for this sheet.
+    """
+
+    kind: Literal["sheet"] = "sheet"
+    name: str
+    centre_mm: Vec3 = (0.0, 0.0, 0.0)
+    rotate_deg: float = 0.0
+    outline: Outline = Outline()
+    relief: Relief = FlatRelief()
+    texture: Texture
+    lit: bool = True
+    living: bool = True
+    seed: int = Field(default=0, ge=0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Fibres:
+    """A bundle of thin tapered fibres that stand on a sheet or in the air.
+
+    Parameters
+    ----------
+    kind : {"fibres"}
+    name : str
+        Unique in the scene.
+    on : str or None
+        Name of the sheet the roots stand on; None puts the roots at ``centre_mm``'s z.
+    count : int
+        Number of fibres.
+    centre_mm, spread_mm : (x, y, z), (width, height)
+        Roots lie in this ellipse; z counts only where ``on`` is None.
+    length_mm : (shortest, longest)
+    radius_um : (root, tip)
+    lean_deg : (least, most)
+        Angle between a fibre's root and the direction that ``upright`` says.
+    upright : {"camera", "surface"}
+        A lean of 0 points to the camera, or straight out of the sheet ``on``.
+    heading_deg : (from, to)
+        Direction of the lean in the picture, 0 = right, 90 = down.
+    curl : float
+        How far a fibre bends over its length, as a share of a right angle.
+    root_colour, tip_colour : (red, green, blue)
+        Linear-light colours.
+    drop_um : (smallest, largest) or None
+        Radius of the droplet at each tip.
+    drop_colour : (red, green, blue)
+    highlight : float
+        Radiance of the light's reflection in a droplet, 1 = saturation.
+    paths_mm : tuple of paths
+        Explicit centre lines, each a tuple of points; then ``count``, ``on``, ``spread_mm``,
+        ``length_mm``, ``lean_deg`` and ``curl`` are not used.
+    seed : int
+        Added to the scene's seed for this bundle.
+    """
+
+    kind: Literal["fibres"]
+    name: str
+    on: str | None = None
+    count: int = Field(default=1, ge=1, le=5000)
+    centre_mm: Vec3 = (0.0, 0.0, 0.0)
+    spread_mm: Vec2 = (1.0, 1.0)
+    length_mm: Vec2 = (0.5, 1.0)
+    radius_um: Vec2 = (12.0, 4.0)
+    lean_deg: Vec2 = (0.0, 60.0)
+    upright: Literal["camera", "surface"] = "camera"
+    heading_deg: Vec2 = (0.0, 360.0)
+    curl: float = 0.3
+    root_colour: Colour = (0.5, 0.5, 0.4)
+    tip_colour: Colour = (0.7, 0.7, 0.6)
+    drop_um: Vec2 | None = None
+    drop_colour: Colour = (0.6, 0.2, 0.15)
+    highlight: float = Field(default=8.0, ge=0)
+    paths_mm: tuple[tuple[Vec3, ...], ...] = ()
+    living: bool = True
+    seed: int = Field(default=0, ge=0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Balls:
+    """Spheres and droplets at stated places.
+
+    Parameters
+    ----------
+    kind : {"balls"}
+    name : str
+        Unique in the scene.
+    at_mm : tuple of (x, y, z)
+        Centres.
+    radius_mm : tuple of float
+        One radius for each centre, or one for all.
+    colour : (red, green, blue)
+    highlight : float
+        Radiance of the light's reflection, 1 = saturation; 0 for a dull ball.
+    clear : float
+        0 for an opaque ball lit from outside, 1 for a clear drop that gathers the light at its
+        far side.
+    """
+
+    kind: Literal["balls"]
+    name: str
+    at_mm: tuple[Vec3, ...] = Field(min_length=1)
+    radius_mm: tuple[Annotated[float, Field(gt=0)], ...] = Field(min_length=1)
+    colour: Colour = (0.6, 0.6, 0.6)
+    highlight: float = Field(default=8.0, ge=0)
+    clear: float = Field(default=1.0, ge=0, le=1)
+    living: bool = True
+
+    @model_validator(mode="after")
+    def _matched(self) -> Balls:
+        if len(self.radius_mm) not in (1, len(self.at_mm)):
+            raise ValueError(
+                f"radius_mm: got {len(self.radius_mm)} values, allowed 1 or {len(self.at_mm)}"
+            )
+        return self
+
+
+Surface = Annotated[Sheet | Fibres | Balls, Field(discriminator="kind")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Lighting:
+    """The light that shades the scene; its level over time is another matter (``Light``).
+
+    Parameters
+    ----------
+    toward : (x, y, z)
+        Direction from the subject to the light; z < 0 is on the camera's side.
+    ambient : float
+        Share of the light that comes from all round, 0 to 1.
+    """
+
+    toward: Vec3 = (-0.5, -0.7, -0.8)
+    ambient: float = Field(default=0.35, ge=0, le=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Scene:
+    """A scene: what it shows, its size, and its surfaces from far to near.
+
+    Parameters
+    ----------
+    name, title, about : str
+    rig : str
+        Name of the rig it is made for.
+    field_mm : (width, height)
+        Field it is made to fill.
+    depth_mm : (nearest, farthest)
+        z range that a photographer would want sharp.
+    backdrop : (red, green, blue)
+        Radiance where no surface is hit.
+    lighting : Lighting
+    seed : int
+        Seed of all its random detail.
+    surface : tuple of Sheet, Fibres or Balls
+        From far to near: a later one hides an earlier one.
+    """
+
+    name: str
+    title: str = ""
+    about: str = ""
+    rig: str = "field-2x"
+    field_mm: Vec2
+    depth_mm: Vec2
+    backdrop: Colour = (0.02, 0.02, 0.02)
+    lighting: Lighting = Lighting()
+    seed: int = Field(default=0, ge=0)
+    surface: tuple[Surface, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Scene:
+        names = [surface.name for surface in self.surface]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"surface names must differ, got twice: {', '.join(twice)}")
+        sheets = {surface.name for surface in self.surface if isinstance(surface, Sheet)}
+        for surface in self.surface:
+            if isinstance(surface, Fibres) and surface.on not in (None, *sheets):
+                raise ValueError(
+                    f"fibres {surface.name!r} stand on {surface.on!r}; sheets: {sorted(sheets)}"
+                )
+        if not self.depth_mm[0] < self.depth_mm[1]:
+            raise ValueError(f"depth_mm must be [nearest, farthest], got {list(self.depth_mm)}")
+        return self
+
+
+def load_scene(name_or_path: str | Path) -> Scene:
+    """Load a scene by the name of a shipped one, or from a TOML file.
+
+    Raises
+    ------
+    simulator.data.DataFileError
+        Unknown name, broken TOML, or a key or value that is not allowed.
+    """
+    path = find_data_file(name_or_path, kind="scene")
+    values = load_toml(path)
+    surfaces = values.get("surface")
+    if isinstance(surfaces, list):
+        values["surface"] = [_with_kind(item, where=path) for item in surfaces]
+    return validate(Scene, {"name": path.stem, **values}, where=path)
+
+
+def _with_kind(item: object, *, where: Path) -> object:
+    if not isinstance(item, dict):
+        raise DataFileError(f"{where}: surface: got {item!r}, allowed a table")
+    return {"kind": "sheet", **item}

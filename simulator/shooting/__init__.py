@@ -1,0 +1,1 @@
+"""A pass through a scene, frame by frame, its sensor, and its truth."""

@@ -1,0 +1,257 @@
+"""What is true about a stack: ideal and achievable picture, depth, best frame, regions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from ..blur.basis import Optics, optics_of
+from ..blur.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_blur_px
+from ..compositing.render import SOLID, present_parts, render, tiles_of, views_in
+from ..scene.scene import Scene
+from ..view.camera import Camera
+from ..view.view import Part, View
+
+Floats = npt.NDArray[np.float32]
+Bools = npt.NDArray[np.bool_]
+
+#: So near the edge of the frame that shows a point best, px, the picture that could have been had
+#: depends on how far a blur reaches over that edge: such points are not judged ...
+_FRAME_EDGE_PX = 4.0
+#: ... where the next best frame has a blur radius this much larger, px.
+_SEEN_PX = 0.25
+#: Bits of the region image. A pixel may be in several regions. Valid is what has a depth and is not
+#: at the very edge of the frame that shows it best.
+REGIONS = {
+    "valid": 1,
+    "occlusion-band": 2,
+    "fibres": 4,
+    "highlights": 8,
+    "textured": 16,
+    "smooth": 32,
+    "moving": 64,
+    "never-in-focus": 128,
+}
+#: A best blur radius above this, px, is a gap: nowhere in focus.
+NEVER_PX = 1.5
+#: Widest band about an occluding edge, px.
+_WIDEST_BAND_PX = 48
+_EDGE_PX = 1.0
+#: Rms contrast of the ideal picture over 9 x 9 pixels, in its own level, that counts as texture.
+_TEXTURE_CONTRAST = 0.03
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Truth:
+    """The truth in the view of one frame.
+
+    Parameters
+    ----------
+    reference : int
+        The frame.
+    ideal : array (rows, cols, 3)
+        Linear light with everything in focus, through that lens at its sharpest.
+    achievable : array (rows, cols, 3)
+        The same with, at each point, the least defocus of any usable frame.
+    depth_mm : array (rows, cols)
+        z along the optical axis, from the origin, of the nearest surface at the pixel's centre;
+        NaN where nothing is hit.
+    best_frame : array (rows, cols) of int16
+        The usable frame in which the point is sharpest; -1 where nothing is hit.
+    residual_blur_px : array (rows, cols)
+        Blur radius in that frame.
+    coverage : array (rows, cols)
+        Share of the pixel covered by the part whose depth it has; below 1 a pixel is mixed.
+    edge_distance_px : array (rows, cols)
+        Distance to the nearest occluding edge.
+    regions : array (rows, cols) of uint8
+        Bits of `REGIONS`.
+    """
+
+    reference: int
+    ideal: Floats
+    achievable: Floats
+    depth_mm: Floats
+    best_frame: npt.NDArray[np.int16]
+    residual_blur_px: Floats
+    coverage: Floats
+    edge_distance_px: Floats
+    regions: npt.NDArray[np.uint8]
+
+    def mask(self, region: str) -> Bools:
+        """Return where a region is."""
+        return (self.regions & REGIONS[region]) > 0
+
+
+def truth_of(
+    scene: Scene,
+    camera: Camera,
+    frames: Mapping[int, Camera],
+    *,
+    reference: int,
+    diffraction: bool = True,
+) -> Truth:
+    """Return the truth in one camera's view, given the cameras of the usable frames."""
+    # The reference first: ties and points that no other frame holds go to it.
+    others = tuple(other for number, other in frames.items() if number != reference)
+    focus = ((camera,) if reference in frames else ()) + others
+    ideal = render(scene, camera, focus=(), diffraction=diffraction)
+    achievable = render(scene, camera, focus=focus, diffraction=diffraction)
+    seen = _seen(scene, camera, frames, diffraction)
+    edge_distance, band = _edges(seen, camera, optics_of(camera.lens_rig, pitch_um=camera.pitch_um))
+    return Truth(
+        reference=reference,
+        ideal=ideal,
+        achievable=achievable,
+        depth_mm=seen.depth_mm,
+        best_frame=seen.best_frame,
+        residual_blur_px=seen.residual_px,
+        coverage=seen.coverage,
+        edge_distance_px=edge_distance,
+        regions=_regions(seen, ideal, band),
+    )
+
+
+class _Seen:
+    """What the nearest part at each pixel is like."""
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        self.depth_mm = np.full(shape, np.nan, np.float32)
+        self.best_frame = np.full(shape, -1, np.int16)
+        self.residual_px = np.full(shape, np.inf, np.float32)
+        self.coverage = np.zeros(shape, np.float32)
+        self.fibre = np.zeros(shape, bool)
+        self.living = np.zeros(shape, bool)
+        self.frame_edge = np.zeros(shape, bool)
+        self.part = np.full(shape, -1, np.int32)
+
+
+def _seen(scene: Scene, camera: Camera, frames: Mapping[int, Camera], diffraction: bool) -> _Seen:
+    seen = _Seen(camera.frame.shape)
+    key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
+    moved = any(other.subject != camera.subject for other in frames.values())
+    # Numbers that hold in all tiles: an edge may lie between two of them.
+    numbers = {id(part): number for number, part in enumerate(present_parts(scene, camera))}
+    for tile in tiles_of(camera.frame):
+        for part, view in views_in(scene, camera, tile):
+            area = view.window.slices_in(camera.frame)
+            solid = np.ones(view.window.shape, bool)
+            if view.coverage is not None:
+                solid = view.coverage >= SOLID
+                if part.region == "fibres":
+                    seen.fibre[area] |= view.coverage > 0
+            if not solid.any():
+                continue
+            sharpest = _sharpest(part, view, camera, frames, key)
+            seen.residual_px[area][solid] = sharpest.blur_px[solid]
+            seen.best_frame[area][solid] = sharpest.frame[solid]
+            seen.frame_edge[area][solid] = sharpest.frame_edge[solid]
+            depth = np.broadcast_to(view.depth_mm, solid.shape)
+            seen.depth_mm[area][solid] = depth[solid]
+            seen.part[area][solid] = numbers[id(part)]
+            seen.living[area][solid] = moved and part.living
+            cover = np.ones(solid.shape, np.float32) if view.coverage is None else view.coverage
+            seen.coverage[area][solid] = cover[solid]
+            if part.region != "fibres":
+                seen.fibre[area][solid] = False
+    seen.depth_mm += np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+    return seen
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Sharpest:
+    """The least blur radius over the frames, px, the frame that has it, and the frames' edges."""
+
+    blur_px: Floats
+    frame: npt.NDArray[np.int16]
+    frame_edge: Bools
+
+
+def _sharpest(
+    part: Part, view: View, camera: Camera, frames: Mapping[int, Camera], key: Optics
+) -> _Sharpest:
+    """Find the sharpest frame of each sample among those that have it in their picture."""
+    eye = camera.facing(part.name, living=part.living)
+    shape = view.window.shape
+    least = np.full(shape, np.inf, np.float32)
+    second = least.copy()
+    best = np.full(shape, -1, np.int16)
+    edges: list[tuple[int, Floats, Bools]] = []
+    for number, other in frames.items():
+        facing = eye if other is camera else other.facing(part.name, living=part.living)
+        if is_same_view(eye, facing):
+            size = np.abs(own_blur_px(eye, key, view.window, view.depth_mm))
+        else:
+            size, beyond = blur_and_beyond_px(eye, facing, key, view.window, view.depth_mm)
+            size = np.abs(size)
+            near = np.abs(beyond) < _FRAME_EDGE_PX
+            if near.any():
+                edges.append((number, size, near))
+            size = np.where(beyond > 0, np.float32(np.inf), size)
+        size = np.broadcast_to(size, shape)
+        best[size < least] = number
+        np.minimum(second, np.maximum(least, size), out=second)
+        np.minimum(least, size, out=least)
+    at_edge = np.zeros(shape, bool)
+    for number, size, near in edges:
+        without = np.where(best == number, second, least)
+        at_edge |= near & (size + _SEEN_PX < without)
+    return _Sharpest(blur_px=least, frame=best, frame_edge=at_edge)
+
+
+def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
+    """Return the distance to the nearest occluding edge, px, and the band about such edges.
+
+    An edge lies between two pixels of different parts whose depths differ by more blur than one
+    pixel when one of them is in focus. The band about it is as wide as that blur.
+    """
+    depth = np.nan_to_num(seen.depth_mm, nan=1e3)
+    jump = np.zeros(depth.shape, np.float32)
+    for axis in (0, 1):
+        step = np.abs(np.diff(depth, axis=axis))
+        step *= np.diff(seen.part, axis=axis) != 0
+        before = [slice(None)] * 2
+        after = [slice(None)] * 2
+        before[axis], after[axis] = slice(None, -1), slice(1, None)
+        for side in (tuple(before), tuple(after)):
+            jump[side] = np.maximum(jump[side], step)
+    radius = key.radius_px_per_defocus_mm * np.abs(defocus_mm(camera, jump))
+    edge = radius > _EDGE_PX
+    band = np.zeros(depth.shape, bool)
+    distance = np.full(depth.shape, np.inf, np.float32)
+    if not edge.any():
+        return distance, band
+    distance = ndimage.distance_transform_edt(~edge).astype(np.float32)
+    low = _EDGE_PX
+    while low < _WIDEST_BAND_PX and (radius > low).any():
+        wide = min(2 * low, _WIDEST_BAND_PX)
+        band |= ndimage.distance_transform_edt(radius <= low) <= wide
+        low *= 2
+    return distance, band
+
+
+def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.uint8]:
+    valid = np.isfinite(seen.depth_mm) & ~seen.frame_edge
+    bright = ndimage.binary_dilation(ideal.max(axis=2) > 1.0, iterations=2)
+    level = ideal @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    mean = ndimage.uniform_filter(level, 9)
+    spread = np.sqrt(np.maximum(ndimage.uniform_filter(level * level, 9) - mean * mean, 0))
+    textured = spread > _TEXTURE_CONTRAST * np.maximum(mean, 0.02)
+    masks = {
+        "valid": valid,
+        "occlusion-band": band & valid,
+        "fibres": seen.fibre,
+        "highlights": bright,
+        "textured": textured & valid,
+        "smooth": ~textured & valid & ~band,
+        "moving": seen.living,
+        "never-in-focus": valid & (seen.residual_px > NEVER_PX),
+    }
+    regions = np.zeros(valid.shape, np.uint8)
+    for name, mask in masks.items():
+        regions |= np.where(mask, np.uint8(REGIONS[name]), np.uint8(0))
+    return regions

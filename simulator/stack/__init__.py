@@ -1,0 +1,1 @@
+"""The stack folder: written whole or not at all, checked when it is read."""

@@ -1,0 +1,197 @@
+"""Stack folders: written whole or not at all, checked when they are read.
+
+A stack keeps apart what a method under test may see (``frames`` and ``frames.json``) from the
+truth and from how it was made.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..shooting.shoot import Shoot
+from ..shooting.truth import Truth
+from .frameio import FORMATS, FrameFiles, read_image
+from .manifest import (
+    INFO,
+    RECORDS,
+    TRUTH,
+    Manifest,
+    StackError,
+    StackExistsError,
+    plan_from_data,
+    problems,
+    read_json,
+    read_manifest,
+)
+from .stackwrite import TRUTH_IMAGES, truth_file, write_stack
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "Stack",
+    "StackError",
+    "StackExistsError",
+    "check_stack",
+    "read_stack",
+    "write_stack",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """A stack folder; pictures are read when they are asked for.
+
+    Parameters
+    ----------
+    path : Path
+    manifest : Manifest
+        How it was made, and its files.
+    """
+
+    path: Path
+    manifest: Manifest
+
+    @cached_property
+    def info(self) -> Mapping[str, Any]:
+        """What the camera wrote (frames.json): all that a method may know."""
+        info: Mapping[str, Any] = read_json(self.path, INFO)
+        return info
+
+    @property
+    def frames_folder(self) -> Path:
+        """Where the frames lie; it holds nothing else."""
+        return self.path / "frames"
+
+    @property
+    def frames(self) -> FrameFiles:
+        """The frames as a lazy sequence of arrays (rows, cols, 3), in their own encoding."""
+        names = [frame["file"] for frame in self.info["frames"]]
+        for name in names:
+            if name not in self.manifest.files:
+                raise StackError(
+                    f"{self.path / INFO}: frame {name!r} is not in the stack", file=INFO
+                )
+        return FrameFiles(
+            [self.path / name for name in names],
+            frame_shape=(self.info["height_px"], self.info["width_px"], 3),
+            dtype=FORMATS[self.manifest.format].dtype,
+        )
+
+    @cached_property
+    def truth_facts(self) -> Mapping[str, Any]:
+        """Reference, usable frames, region bits, units, depth of field (truth.json)."""
+        facts: Mapping[str, Any] = read_json(self.path, TRUTH)
+        return facts
+
+    @cached_property
+    def truth(self) -> Truth:
+        """The truth in the view of the reference frame."""
+        images = {name: read_image(self.path / truth_file(name)) for name in TRUTH_IMAGES}
+        return Truth(reference=self.truth_facts["reference"], **images)
+
+    @cached_property
+    def records(self) -> pd.DataFrame:
+        """What happened in each frame (frames.csv), one row a frame."""
+        import pandas as pd  # noqa: PLC0415 - slow to load, and few commands need it
+
+        with (self.path / RECORDS).open(encoding="utf-8", newline="") as file:
+            return pd.DataFrame(
+                {key: _value(text) for key, text in row.items()} for row in csv.DictReader(file)
+            )
+
+    @cached_property
+    def plan(self) -> Shoot:
+        """The shoot itself: renders any frame again, and the truth in any frame's view."""
+        return plan_from_data(self.manifest.plan, where=self.path)
+
+
+def _value(text: str) -> bool | int | float:
+    """Return a cell's value, to the last digit; not every version of pandas reads that exactly."""
+    if text in ("True", "False"):
+        return text == "True"
+    return int(text) if text.isdigit() else float(text)
+
+
+def read_stack(path: str | Path, *, verify: bool = True) -> Stack:
+    """Open a stack folder.
+
+    Parameters
+    ----------
+    path : path
+    verify : bool
+        Whether to hold the size and the checksum of every file against stack.json.
+
+    Raises
+    ------
+    StackError
+        No stack, or a file is missing, extra, cut off or changed; names the file, what was got
+        and what was expected.
+    """
+    folder = Path(path)
+    stack = Stack(folder, read_manifest(folder))
+    if verify:
+        for problem in problems(folder, stack.manifest):
+            raise problem
+    return stack
+
+
+def check_stack(path: str | Path) -> list[str]:
+    """Look for everything that is wrong with a stack: files, pictures, and what they agree on.
+
+    Returns
+    -------
+    list of str
+        One line for each problem; empty for a sound stack.
+
+    Raises
+    ------
+    StackError
+        There is no stack at all: no such folder, or no stack.json in it.
+    """
+    folder = Path(path)
+    if not (folder / "stack.json").is_file():
+        read_manifest(folder)
+    try:
+        stack = Stack(folder, read_manifest(folder))
+    except StackError as error:
+        return [str(error)]
+    found = list(problems(folder, stack.manifest))
+    if found:
+        return [str(problem) for problem in found]
+    try:
+        return _disagreements(stack)
+    except (ValueError, KeyError, TypeError) as error:
+        return [f"{folder}: {error}"]
+
+
+def _disagreements(stack: Stack) -> list[str]:
+    """Find what the files of a stack, each sound in itself, do not agree on."""
+    found = []
+    plan, frames = stack.plan, stack.frames
+    counts = {
+        "stack.json": plan.frames,
+        INFO: len(frames),
+        RECORDS: len(stack.records),
+    }
+    if len(set(counts.values())) > 1:
+        listed = ", ".join(f"{count} in {name}" for name, count in counts.items())
+        found.append(f"{stack.path}: numbers of frames differ: {listed}")
+    for index in range(len(frames)):
+        try:
+            _ = frames[index]
+        except ValueError as error:
+            found.append(f"{stack.path}: {error}")
+    for name in TRUTH_IMAGES:
+        shape = getattr(stack.truth, name).shape[:2]
+        if shape != frames.frame_shape[:2]:
+            found.append(
+                f"{stack.path}: {truth_file(name)}: got {shape[0]}x{shape[1]} pixels, "
+                f"expected {frames.frame_shape[0]}x{frames.frame_shape[1]}"
+            )
+    return found

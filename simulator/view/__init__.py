@@ -1,0 +1,1 @@
+"""What a pinhole at the entrance pupil sees of each part of a scene."""

@@ -1,0 +1,185 @@
+"""The view of one fibre: a thin tapered cylinder along a line in space."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ..scene.scene import Lighting
+from .camera import Camera, Window
+from .coverage import straight_edge
+from .shading import brightness, light_direction
+from .view import NO_COLOUR, Spots, View
+
+Floats = npt.NDArray[np.float32]
+
+#: A bend that stays this close to a straight line, in pixels, is drawn as one.
+_STRAIGHT_PX = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class FibrePart:
+    """A fibre, ready to be seen.
+
+    Parameters
+    ----------
+    name : str
+        Surface it belongs to.
+    points_mm : array (n, 3)
+        Centre line from root to tip, object space.
+    radii_mm : array (n,)
+    colours : array (n, 3)
+        Linear-light colours along it.
+    lighting : Lighting
+    living : bool
+    """
+
+    name: str
+    points_mm: npt.NDArray[np.float64]
+    radii_mm: npt.NDArray[np.float64]
+    colours: npt.NDArray[np.float64]
+    lighting: Lighting
+    living: bool = True
+    region: str = "fibres"
+    extended: bool = False
+    detail_mm: float = 0.0
+
+    def box_mm(self) -> npt.NDArray[np.float64]:
+        """Corners of a box around it."""
+        radius = self.radii_mm[:, None]
+        return np.array(
+            [(self.points_mm - radius).min(axis=0), (self.points_mm + radius).max(axis=0)]
+        )
+
+    def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
+        """Return the least and greatest z of all of it."""
+        z = self.box_mm()[:, 2]
+        return float(z[0]), float(z[1])
+
+    def view(
+        self,
+        camera: Camera,
+        window: Window,
+        *,
+        fine: int = 1,
+        spots_px: Spots = (),
+        bare: bool = False,
+    ) -> View:
+        """Return what a pinhole sees of it in a window; ``fine`` changes nothing here."""
+        row, col, depth = camera.project(self.points_mm)
+        radius = camera.focal_px * self.radii_mm / depth / window.scale
+        line = np.stack([(row - window.row0) / window.scale, (col - window.col0) / window.scale], 1)
+        coverage = np.zeros(window.shape, np.float32)
+        along = np.zeros(window.shape, np.float32)
+        side = np.zeros(window.shape, np.float32)
+        stride = _stride(line)
+        ends, radii = line[::stride], radius[::stride]
+        for k in range(len(ends) - 1):
+            _draw_segment((coverage, along, side), ends[k : k + 2], radii[k : k + 2], number=k)
+        along *= stride
+        # Beside the fibre its depth goes on, for its blurred light goes there.
+        np.copyto(along, _nearest(line, window.shape), where=coverage == 0, casting="same_kind")
+        depth_map = np.interp(along, np.arange(len(line)), depth).astype(np.float32)
+        if bare:
+            return View(window, NO_COLOUR, coverage, depth_map)
+        colour = np.zeros((3, *window.shape), np.float32)
+        there = coverage > 0
+        seen = self._shaded(along[there], side[there], camera)
+        colour[:, there] = seen.T * coverage[there]
+        return View(window, np.moveaxis(colour, 0, -1), coverage, depth_map)
+
+    def fills(self, camera: Camera, window: Window) -> bool:
+        """Say no: it is too small to."""
+        return False
+
+    def frames(self, eye_mm: npt.NDArray) -> tuple[npt.NDArray, npt.NDArray]:
+        """Return unit normals to the side and toward an eye at each point, each (n, 3).
+
+        Seen from the eye with the tip up, the first points to the right.
+        """
+        heading = np.gradient(self.points_mm, axis=0)
+        sight = self.points_mm - eye_mm
+        sideways = _unit(np.cross(sight, heading))
+        return sideways, _unit(np.cross(sideways, heading))
+
+    def radiance(self, along: npt.NDArray, normal: npt.NDArray) -> npt.NDArray:
+        """Return the radiance at places along the fibre (in points from its root), (..., 3)."""
+        place = np.arange(len(self.points_mm))
+        colour = np.stack([np.interp(along, place, c) for c in self.colours.T], axis=-1)
+        return (
+            colour * brightness(self.lighting, normal @ light_direction(self.lighting))[..., None]
+        )
+
+    def _shaded(self, along: Floats, side: Floats, camera: Camera) -> Floats:
+        """Colour along the fibre, lit as a cylinder."""
+        place = np.arange(len(self.points_mm))
+        sideways, toward = (
+            np.stack([np.interp(along, place, part) for part in axes.T], axis=-1)
+            for axes in self.frames(camera.pupil_mm)
+        )
+        outward = np.clip(side, -1, 1)[..., None]
+        normal = outward * sideways + np.sqrt(1 - outward * outward) * toward
+        return self.radiance(along, normal).astype(np.float32)
+
+
+def _nearest(line: npt.NDArray, shape: tuple[int, int]) -> npt.NDArray[np.float64]:
+    """Return about where on a line each pixel is nearest, by its place along the line's chord."""
+    chord = line[-1] - line[0]
+    place = np.maximum.accumulate((line - line[0]) @ chord)
+    down = np.arange(shape[0])[:, None] + 0.5 - line[0, 0]
+    across = np.arange(shape[1])[None, :] + 0.5 - line[0, 1]
+    return np.interp(down * chord[0] + across * chord[1], place, np.arange(len(line)))
+
+
+def _unit(vectors: npt.NDArray) -> npt.NDArray:
+    return vectors / np.maximum(np.linalg.norm(vectors, axis=-1, keepdims=True), 1e-12)
+
+
+def _stride(line: npt.NDArray) -> int:
+    """Return how many steps of a line may be drawn as one straight segment."""
+    steps = len(line) - 1
+    place = np.arange(steps + 1)
+    for stride in (16, 8, 4, 2):
+        if steps % stride == 0:
+            kept = place[::stride]
+            chords = np.stack([np.interp(place, kept, line[kept, axis]) for axis in (0, 1)], 1)
+            if np.abs(chords - line).max() < _STRAIGHT_PX:
+                return stride
+    return 1
+
+
+def _draw_segment(
+    drawn: tuple[Floats, Floats, Floats], ends: npt.NDArray, radii: npt.NDArray, *, number: int
+) -> None:
+    """Draw a tapered segment where it covers more than what is drawn already."""
+    coverage, along, side = drawn
+    margin = radii.max() + 1.5
+    rows = _span(ends[:, 0], margin, coverage.shape[0])
+    cols = _span(ends[:, 1], margin, coverage.shape[1])
+    if rows.start >= rows.stop or cols.start >= cols.stop:
+        return
+    down = (np.arange(rows.start, rows.stop) + 0.5)[:, None] - ends[0, 0]
+    across = (np.arange(cols.start, cols.stop) + 0.5)[None, :] - ends[0, 1]
+    step = ends[1] - ends[0]
+    length = max(float(np.hypot(*step)), 1e-9)
+    share = np.clip((down * step[0] + across * step[1]) / length**2, 0, 1)
+    off = np.hypot(down - share * step[0], across - share * step[1])
+    radius = radii[0] + share * (radii[1] - radii[0])
+    # The strip between the fibre's two edges, so that hairs thinner than a pixel are right.
+    steep, flat = np.abs(step).max() / length, np.abs(step).min() / length
+    cover = straight_edge(radius - off, steep, flat) + straight_edge(radius + off, steep, flat) - 1
+    here = (rows, cols)
+    wins = cover > coverage[here]
+    turn = (across * step[0] - down * step[1]) / length
+    coverage[here] = np.where(wins, cover, coverage[here])
+    along[here] = np.where(wins, number + share, along[here])
+    side[here] = np.where(wins, -turn / np.maximum(radius, 0.5), side[here])
+
+
+def _span(ends: npt.NDArray, margin: float, length: int) -> slice:
+    return slice(
+        max(int(np.floor(ends.min() - margin)), 0),
+        min(int(np.ceil(ends.max() + margin)), length),
+    )

@@ -1,0 +1,178 @@
+"""Where rays first meet a relief."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import minimum_filter
+
+from .camera import Camera, Window
+
+Floats = npt.NDArray[np.float32]
+
+#: Rays are first met with a relief on every n-th pixel, then each pixel takes one step more.
+_COARSE = 4
+_MOST_STEPS = 24
+#: Rays are where they should be when none can be farther off along itself, in pixels, than this.
+_OFF_PX = 0.02
+#: Where the surface climbs along a ray by less than this per unit of the ray's own fall, each
+#: ray meets it once, and going to the height of the surface where the ray is now gets there.
+_GENTLE = 0.7
+_MOST_MARCHES = 400
+#: A ray has met the surface when it is within this share of a pixel above it.
+_TOUCH_PX = 0.01
+
+
+class Surface(Protocol):
+    """A height field over x and y."""
+
+    @property
+    def max_slope(self) -> float:
+        """A slope that no part of it exceeds."""
+
+    def bounds_mm(self) -> tuple[float, float]:
+        """Return the least and the greatest z."""
+
+    def z_mm(self, x_mm: npt.NDArray, y_mm: npt.NDArray) -> Floats:
+        """Return z over x and y."""
+
+
+def is_gentle(surface: Surface, camera: Camera, window: Window) -> bool:
+    """Whether each ray of a window meets a surface once and nearly from above."""
+    return _climb(surface, camera, window) < _GENTLE
+
+
+def _climb(surface: Surface, camera: Camera, window: Window) -> float:
+    """Return how much a surface climbs along any ray of a window, per unit of the ray's fall."""
+    dx, dy, dz = corner_rays(camera, window)
+    return float(surface.max_slope * np.max(np.hypot(dx, dy) / dz))
+
+
+def corner_rays(camera: Camera, window: Window) -> tuple[Floats, Floats, Floats]:
+    """Return the directions of the rays of a window's four corner pixels, (2, 2) each."""
+    row = np.array([[window.row0 + 0.5], [window.row1 - 0.5]])
+    col = np.array([[window.col0 + 0.5, window.col1 - 0.5]])
+    down, across = (axis.astype(np.float32) for axis in camera.rays_at(row, col))
+    return turned(camera, down, across)
+
+
+def turned(camera: Camera, down: Floats, across: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the directions of rays, by their tangents, per unit of camera depth."""
+    R = camera.rotation.astype(np.float32)
+    return tuple(R[i, 0] * across + R[i, 1] * down + R[i, 2] for i in range(3))  # type: ignore[return-value]
+
+
+def settle(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Floats]:
+    """Return where each ray of a window meets a gentle surface.
+
+    Returns
+    -------
+    depth : array (rows, cols)
+        Camera depth.
+    z : array (rows, cols)
+        Object z, which has more digits than the depth.
+    """
+    coarse = Window(
+        window.row0,
+        window.row0 + (-(-window.shape[0] // _COARSE) + 1) * _COARSE * window.scale,
+        window.col0,
+        window.col0 + (-(-window.shape[1] // _COARSE) + 1) * _COARSE * window.scale,
+        window.scale * _COARSE,
+    )
+    low, high = surface.bounds_mm()
+    middle = (low + high) / 2 - camera.pupil_mm[2]
+    start = np.full(coarse.shape, middle, np.float32) / camera.directions(coarse)[2]
+    depth, _ = _settled(surface, camera, coarse, start)
+    return _settled(surface, camera, window, _refined_grid(depth, _COARSE, window.shape))
+
+
+def _settled(
+    surface: Surface, camera: Camera, window: Window, depth: Floats
+) -> tuple[Floats, Floats]:
+    """Fall from a depth until all rays of a window are where they should be; depth and z."""
+    climb = _climb(surface, camera, window)
+    off_mm = _OFF_PX * window.scale * camera.distance_mm / camera.focal_px
+    for _ in range(_MOST_STEPS):
+        new, z = _fall(surface, camera, window, depth)
+        moved = float(np.abs(new - depth).max())
+        depth = new
+        # Each step is at most ``climb`` times as long as the one before it.
+        if moved * climb / (1 - climb) < off_mm:
+            break
+    return depth, z
+
+
+def _fall(surface: Surface, camera: Camera, window: Window, depth: Floats) -> tuple[Floats, Floats]:
+    """Move along each ray to the height of the surface where the ray is now; depth and z."""
+    dx, dy, dz = camera.directions(window)
+    px, py, pz = camera.pupil_mm.astype(np.float32)
+    z = surface.z_mm(px + dx * depth, py + dy * depth)
+    return (z - pz) / dz, z
+
+
+def find(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Floats]:
+    """Return where each ray of a window first meets any surface: as `settle` does."""
+    coarse = window.grown(_COARSE * window.scale).at_scale(_COARSE * window.scale)
+    down, across = np.broadcast_arrays(*camera.ray_axes(coarse))
+    depth = march(surface, camera, down.ravel(), across.ravel()).reshape(coarse.shape)
+    # A ray starts where the nearest of its coarse neighbours met the surface.
+    nearest = np.repeat(np.repeat(minimum_filter(depth, 3), _COARSE, axis=0), _COARSE, axis=1)
+    start = nearest[window.slices_in(replace(coarse, scale=window.scale))]
+    down, across = np.broadcast_arrays(*camera.ray_axes(window))
+    found = march(surface, camera, down.ravel(), across.ravel(), start=start.ravel())
+    return _fall(surface, camera, window, found.reshape(window.shape))
+
+
+def march(
+    surface: Surface, camera: Camera, down: Floats, across: Floats, *, start: Floats | None = None
+) -> Floats:
+    """Return the camera depth at which rays first meet a surface of any steepness.
+
+    A ray never moves farther than the steepest slope lets the surface rise to meet it, so it
+    cannot pass through a ridge.
+
+    Parameters
+    ----------
+    surface : Surface
+    camera : Camera
+    down, across : array (n,)
+        Tangents of the rays.
+    start : array (n,) or None
+        Depths to start from; rays that would start below the surface start from above it all.
+    """
+    dx, dy, dz = turned(camera, down, across)
+    px, py, pz = camera.pupil_mm.astype(np.float32)
+    closing = dz + np.float32(surface.max_slope) * np.hypot(dx, dy)
+    touch = np.float32(_TOUCH_PX * camera.distance_mm / camera.focal_px)
+
+    def gap(rays: npt.NDArray, at: Floats) -> Floats:
+        x, y, z = px + dx[rays] * at, py + dy[rays] * at, pz + dz[rays] * at
+        return surface.z_mm(x, y) - z
+
+    going = np.arange(down.size)
+    depth = np.float32(surface.bounds_mm()[0] - camera.pupil_mm[2]) / dz
+    if start is not None:
+        depth = np.where(gap(going, start) > 0, np.maximum(start, depth), depth)
+    for _ in range(_MOST_MARCHES):
+        left = gap(going, depth[going])
+        depth[going] += left / closing[going]
+        going = going[left > touch]
+        if going.size == 0:
+            break
+    return depth
+
+
+def _refined_grid(coarse: Floats, factor: int, shape: tuple[int, int]) -> Floats:
+    """Bilinear values between samples ``factor`` merged pixels apart, block centres aligned."""
+    return _refined_axis(_refined_axis(coarse, factor, shape[0], 0), factor, shape[1], 1)
+
+
+def _refined_axis(values: Floats, factor: int, length: int, axis: int) -> Floats:
+    at = (np.arange(length, dtype=np.float32) + 0.5) / factor - 0.5
+    low = np.clip(np.floor(at).astype(int), 0, values.shape[axis] - 2)
+    share = (at - low).astype(np.float32)
+    share = share[:, None] if axis == 0 else share[None, :]
+    return np.take(values, low, axis) * (1 - share) + np.take(values, low + 1, axis) * share

@@ -1,0 +1,349 @@
+"""The view of a sheet: rays meet a plane or a relief, and take its colour and edge with them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import binary_dilation
+
+from ..scene.relief import reliefs
+from ..scene.scene import Lighting, Outline, Sheet
+from ..scene.texture import textures
+from . import first_hit
+from .camera import Camera, Window
+from .coverage import is_convex, outline_coverage, outline_distance
+from .shading import brightness, light_direction
+from .view import NO_COLOUR, Spots, View
+
+Floats = npt.NDArray[np.float32]
+
+_RANGE_SAMPLES = 64
+#: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
+_JUMP = 3.0
+_STENCIL = 5
+#: A pixel so far inside an outline, px, has nothing of its edge.
+_SPARE_PX = 3
+#: Rays per side of a pixel on a horizon.
+_RAYS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class SheetPart:
+    """A sheet of a scene, ready to be seen.
+
+    Parameters
+    ----------
+    spec : Sheet
+    lighting : Lighting
+    seed : int
+        Of its texture and relief.
+    """
+
+    spec: Sheet
+    lighting: Lighting
+    seed: int
+    region: str = "plain"
+
+    @property
+    def name(self) -> str:
+        """Name of the surface."""
+        return self.spec.name
+
+    @property
+    def living(self) -> bool:
+        """Whether it moves with the subject."""
+        return self.spec.living
+
+    @property
+    def flat(self) -> bool:
+        """Whether its height is the same all over."""
+        low, high = reliefs.bounds_mm(self.spec.relief)
+        return low == high
+
+    @property
+    def extended(self) -> bool:
+        """A relief's blur varies over it."""
+        return not self.flat
+
+    @property
+    def detail_mm(self) -> float:
+        """Its outline's smaller side, mm."""
+        return float(2 * _half_size(self.spec.outline, 0.0).min())
+
+    @property
+    def max_slope(self) -> float:
+        """A slope that no part of it exceeds."""
+        return reliefs.max_slope(self.spec.relief)
+
+    def bounds_mm(self) -> tuple[float, float]:
+        """Return the least and the greatest z."""
+        low, high = reliefs.bounds_mm(self.spec.relief)
+        return self.spec.centre_mm[2] - high, self.spec.centre_mm[2] - low
+
+    def box_mm(self) -> npt.NDArray[np.float64]:
+        """Corners of a box around it."""
+        z = self.bounds_mm()
+        centre = np.array(self.spec.centre_mm)
+        half = _half_size(self.spec.outline, self.spec.rotate_deg)
+        return np.array([[*(centre[:2] - half), z[0]], [*(centre[:2] + half), z[1]]])
+
+    def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
+        """Return the least and greatest z over an area, from samples of the relief."""
+        if self.flat:
+            box = self.box_mm()
+            return float(box[0, 2]), float(box[1, 2])
+        x = np.linspace(area_mm[0, 0], area_mm[1, 0], _RANGE_SAMPLES, dtype=np.float32)[None, :]
+        y = np.linspace(area_mm[0, 1], area_mm[1, 1], _RANGE_SAMPLES, dtype=np.float32)[:, None]
+        z = self.z_mm(x, y)
+        low, high = float(z.min()), float(z.max())
+        spare = 0.05 * (high - low)
+        box = self.box_mm()
+        return max(low - spare, float(box[0, 2])), min(high + spare, float(box[1, 2]))
+
+    def z_mm(self, x_mm: npt.NDArray, y_mm: npt.NDArray) -> Floats:
+        """Return z of the surface over object x and y."""
+        return np.float32(self.spec.centre_mm[2]) - self.height_mm(*self.own(x_mm, y_mm))
+
+    def height_mm(self, u_mm: npt.NDArray, v_mm: npt.NDArray) -> Floats:
+        """Return the height over the sheet's own x and y."""
+        return reliefs.height_mm(self.spec.relief, u_mm, v_mm, seed=self.seed)
+
+    def own(self, x_mm: npt.NDArray, y_mm: npt.NDArray) -> tuple[Floats, Floats]:
+        """Return the sheet's own coordinates of object x and y."""
+        cx, cy, _ = self.spec.centre_mm
+        x, y = x_mm - np.float32(cx), y_mm - np.float32(cy)
+        if self.spec.rotate_deg == 0:
+            return np.broadcast_arrays(x, y)  # type: ignore[return-value]
+        angle = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.float32(np.cos(angle)), np.float32(np.sin(angle))
+        return cos * x + sin * y, cos * y - sin * x
+
+    def view(
+        self,
+        camera: Camera,
+        window: Window,
+        *,
+        fine: int = 1,
+        spots_px: Spots = (),
+        bare: bool = False,
+    ) -> View:
+        """Return what a pinhole sees of it in a window.
+
+        Parameters
+        ----------
+        camera : Camera
+        window : Window
+        fine : int
+            Samples of the texture per pixel side.
+        spots_px : tuple of (down, across)
+            Where in the pixel the samples are, from its centre, if not on a grid; the view is
+            then one of many that are added up, and its samples are finer.
+        bare : bool
+            Leave out the colour.
+        """
+        gentle = self.flat or first_hit.is_gentle(self, camera, window)
+        depth, z = self._met(camera, window, gentle=gentle)
+        dx, dy, _ = camera.directions(window)
+        px, py, _ = camera.pupil_mm.astype(np.float32)
+        u, v = self.own(px + dx * depth, py + dy * depth)
+        footprint = window.scale * float(np.mean(depth)) / camera.focal_px
+        coverage = None
+        if not self.fills(camera, window):
+            per_mm = np.float32(1.0 / footprint)
+            coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
+        if bare:
+            return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
+        colour = self._texture(u, v, footprint, fine, spots_px)
+        if self._shaded:
+            colour *= self._light(camera, window, depth, z)[..., None]
+        if coverage is not None:
+            colour *= coverage[..., None]
+        if not gentle:
+            coverage = self._mend(camera, window, colour, coverage, depth)
+        if coverage is not None and coverage.min() >= 1.0:
+            coverage = None
+        return View(window, colour, coverage, depth)
+
+    def fills(self, camera: Camera, window: Window) -> bool:
+        """Whether its outline surely holds all that the rays of a window may meet.
+
+        What they may meet lies in the hull of eight points: the window's corners, on the nearest
+        and on the farthest plane of the surface. A convex outline that holds these holds it all.
+        """
+        outline = self.spec.outline
+        if not is_convex(outline) or not camera.even:
+            return outline.kind == "everywhere"
+        spare = window.grown(_SPARE_PX * window.scale)
+        dx, dy, dz = first_hit.corner_rays(camera, spare)
+        px, py, pz = camera.pupil_mm
+        depth = (np.array(self.bounds_mm())[:, None, None] - pz) / dz
+        u, v = self.own(px + dx * depth, py + dy * depth)
+        return bool(depth.min() > 0 and outline_distance(outline, u, v, 1.0).min() > 0)
+
+    def _met(self, camera: Camera, window: Window, *, gentle: bool) -> tuple[Floats, Floats]:
+        """Camera depth, and object z, at which each ray of a window meets the surface."""
+        if self.flat:
+            z = self.bounds_mm()[0]
+            depth = np.float32(z - camera.pupil_mm[2]) / camera.directions(window)[2]
+            return depth, np.full((1, 1), z, np.float32)
+        if gentle:
+            return first_hit.settle(self, camera, window)
+        return first_hit.find(self, camera, window)
+
+    def _texture(
+        self, u: Floats, v: Floats, footprint_mm: float, fine: int, spots_px: Spots
+    ) -> Floats:
+        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples or at spots."""
+        if fine == 1 and not spots_px:
+            return self.painted(u, v, footprint_mm)
+        places = (np.arange(fine) + 0.5) / fine - 0.5
+        spots = spots_px or tuple(product(places.tolist(), repeat=2))
+        size = footprint_mm / (2 * fine if spots_px else fine)
+        (u_row, u_col), (v_row, v_col) = ((_change(a, 0), _change(a, 1)) for a in (u, v))
+        total = np.zeros((*u.shape, 3), np.float32)
+        for spot in spots:
+            down, across = (np.float32(part) for part in spot)
+            u_there = u + down * u_row + across * u_col
+            v_there = v + down * v_row + across * v_col
+            total += self.painted(u_there, v_there, size)
+        total *= np.float32(1 / len(spots))
+        return total
+
+    def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
+        """Return the colour of the surface, without the light on it, (..., 3)."""
+        return textures.sample(
+            self.spec.texture, u_mm, v_mm, footprint_mm=footprint_mm, seed=self.seed
+        )
+
+    @property
+    def _shaded(self) -> bool:
+        return self.spec.lit and not self.flat
+
+    def _light(self, camera: Camera, window: Window, depth: Floats, z: Floats) -> Floats:
+        """Return the light on the surface that a window shows."""
+        down, across = camera.ray_axes(window)
+        step = np.float32(window.scale / camera.focal_px)
+        # A ray falls by dz per unit of depth, which changes evenly over rows and columns.
+        dz = camera.directions(window)[2]
+        dz_col, dz_row = camera.rotation[2, :2].astype(np.float32) * step
+        by_row = (_change(z, 0) - depth * dz_row) / dz
+        by_col = (_change(z, 1) - depth * dz_col) / dz
+        # The points are depth * (across, down, 1) in the camera's axes; the cross product of
+        # their changes along a column and along a row is the normal.
+        facing = depth * step
+        facing += across * by_col
+        facing += down * by_row
+        length = np.sqrt(by_col * by_col + by_row * by_row + facing * facing)
+        lx, ly, lz = (camera.rotation.T @ light_direction(self.lighting)).astype(np.float32)
+        by_col *= lx
+        by_row *= ly
+        by_col += by_row
+        facing *= lz
+        by_col -= facing
+        by_col /= length
+        return brightness(self.lighting, by_col)
+
+    def light_at(self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float) -> Floats:
+        """Return the light on points of the surface, its slope taken over +-``step_mm``."""
+        if not self._shaded:
+            return np.ones(np.shape(u_mm), np.float32)
+        step = np.float32(step_mm)
+        rise_u = self.height_mm(u_mm + step, v_mm) - self.height_mm(u_mm - step, v_mm)
+        rise_v = self.height_mm(u_mm, v_mm + step) - self.height_mm(u_mm, v_mm - step)
+        up, down = rise_u / (2 * step), rise_v / (2 * step)
+        lx, ly, lz = light_direction(self.lighting)
+        turn = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.cos(turn), np.sin(turn)
+        # The normal toward the camera is (dz/dx, dz/dy, -1) over its length; z falls with height.
+        facing = -(cos * up - sin * down) * lx - (sin * up + cos * down) * ly - lz
+        facing /= np.sqrt(1 + up * up + down * down)
+        return brightness(self.lighting, facing.astype(np.float32))
+
+    def _mend(
+        self,
+        camera: Camera,
+        window: Window,
+        colour: Floats,
+        coverage: Floats | None,
+        depth: Floats,
+    ) -> Floats | None:
+        """See the pixels on the surface's own horizons again, by many rays each, in place."""
+        row, col = np.nonzero(_jumps(depth, window.scale / camera.focal_px))
+        if len(row) == 0:
+            return coverage
+        whole = np.ones(window.shape, np.float32) if coverage is None else coverage
+        down, across = (np.broadcast_to(axis, window.shape) for axis in camera.ray_axes(window))
+        places = ((np.arange(_RAYS) + 0.5) / _RAYS - 0.5).astype(np.float32)
+        places *= np.float32(window.scale / camera.focal_px)
+        by_row, by_col = np.broadcast_arrays(places[:, None], places)
+        down = (down[row, col][:, None, None] + by_row).ravel()
+        across = (across[row, col][:, None, None] + by_col).ravel()
+        met = first_hit.march(self, camera, down, across)
+        dx, dy, _ = first_hit.turned(camera, down, across)
+        px, py, _ = camera.pupil_mm.astype(np.float32)
+        u, v = self.own(px + dx * met, py + dy * met)
+        footprint = window.scale * float(np.mean(met)) / camera.focal_px
+        seen = self.painted(u, v, footprint)
+        seen *= self.light_at(u, v, footprint)[:, None]
+        there = np.ones(len(u), np.float32)
+        if coverage is not None:
+            there = (outline_distance(self.spec.outline, u, v, 1.0) > 0).astype(np.float32)
+        by_pixel = (len(row), _RAYS**2)
+        colour[row, col] = (seen * there[:, None]).reshape(*by_pixel, 3).mean(axis=1)
+        whole[row, col] = there.reshape(by_pixel).mean(axis=1)
+        weight = there + np.float32(1e-6)
+        depths = (met * weight).reshape(by_pixel).sum(axis=1) / weight.reshape(by_pixel).sum(axis=1)
+        depth[row, col] = depths
+        return None if coverage is None else whole
+
+
+def _change(values: Floats, axis: int) -> Floats:
+    """Return the mean change per pixel within each pixel, along one axis.
+
+    Differences over two and over four pixels are joined so that the mean over the pixel's own
+    width is right to third order.
+    """
+    last = values.shape[axis] - 1
+    v = np.moveaxis(values, axis, 0)
+    change = np.empty_like(v)
+    if last < _STENCIL:
+        change[:] = np.gradient(v, axis=0) if last > 0 else 0
+    else:
+        np.subtract(v[2:], v[:-2], out=change[1:-1])
+        change[1:-1] *= np.float32(0.5)
+        change[0], change[-1] = v[1] - v[0], v[-1] - v[-2]
+        change[2:-2] *= np.float32(1.25)
+        change[2:-2] -= np.float32(0.0625) * (v[4:] - v[:-4])
+    return np.moveaxis(change, 0, axis)
+
+
+def _jumps(depth: Floats, step: float) -> npt.NDArray[np.bool_]:
+    """Mark the pixels beside which the depth jumps by more than any visible slope."""
+    limit = np.float32(_JUMP * step) * depth
+    jump = np.zeros(depth.shape, bool)
+    down = np.abs(np.diff(depth, axis=0)) > limit[1:]
+    across = np.abs(np.diff(depth, axis=1)) > limit[:, 1:]
+    jump[1:] |= down
+    jump[:-1] |= down
+    jump[:, 1:] |= across
+    jump[:, :-1] |= across
+    return binary_dilation(jump)
+
+
+def _half_size(outline: Outline, rotate_deg: float) -> npt.NDArray[np.float64]:
+    if outline.kind == "everywhere":
+        return np.array([np.inf, np.inf])
+    if outline.kind == "polygon":
+        radius = np.hypot(*np.array(outline.points_mm).T).max()
+        return np.array([radius, radius])
+    if outline.kind == "spiral":
+        assert outline.radius_mm is not None
+        radius = outline.radius_mm * np.sqrt(outline.growth)
+        return np.array([radius, radius])
+    assert outline.size_mm is not None
+    half = np.array(outline.size_mm) / 2
+    cos, sin = abs(np.cos(np.deg2rad(rotate_deg))), abs(np.sin(np.deg2rad(rotate_deg)))
+    return np.array([cos * half[0] + sin * half[1], sin * half[0] + cos * half[1]])

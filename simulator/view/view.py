@@ -1,0 +1,130 @@
+"""What a pinhole at the entrance pupil sees of one part of a scene."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from .camera import Camera, Window
+
+Floats = npt.NDArray[np.float32]
+#: Places in a pixel, (down, across) from its centre, px.
+Spots = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """One part of the scene in one window; every value is the mean over its (merged) pixel.
+
+    Parameters
+    ----------
+    window : Window
+    colour : array (rows, cols, 3)
+        Linear radiance times coverage; empty in a bare view.
+    coverage : array (rows, cols) or None
+        Share of the pixel that the part covers; None where it covers all.
+    depth_mm : array (rows, cols), or of shape (1, 1) where it is the same all over
+        Camera depth Z of the part's surface, continued smoothly beyond its edge.
+    """
+
+    window: Window
+    colour: Floats
+    coverage: Floats | None
+    depth_mm: Floats
+
+
+#: For each corner of a box whether it takes the lower (0) or upper x, y and z.
+_CORNERS = np.indices((2, 2, 2)).reshape(3, 8).T
+
+#: The colour of a bare view.
+NO_COLOUR: Floats = np.zeros((0, 0, 3), np.float32)
+
+
+class Part(Protocol):
+    """A thing that hides what is behind it."""
+
+    @property
+    def name(self) -> str:
+        """Name of the surface it belongs to."""
+
+    @property
+    def region(self) -> str:
+        """Either "plain" or "fibres"."""
+
+    @property
+    def living(self) -> bool:
+        """Whether it moves with the subject."""
+
+    @property
+    def extended(self) -> bool:
+        """Whether its blur changes from place to place, so that it must be normalised."""
+
+    @property
+    def detail_mm(self) -> float:
+        """Size of its smallest side, mm; inf where it has none."""
+
+    def box_mm(self) -> npt.NDArray[np.float64]:
+        """Corners of a box around it, ((x0, y0, z0), (x1, y1, z1)); +-inf where unbounded."""
+
+    def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
+        """Return the least and greatest z over an area, ((x0, y0), (x1, y1))."""
+
+    def view(
+        self,
+        camera: Camera,
+        window: Window,
+        *,
+        fine: int = 1,
+        spots_px: Spots = (),
+        bare: bool = False,
+    ) -> View:
+        """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side.
+
+        A ``bare`` view has no colour: coverage and depth at the pixels' centres alone.
+        """
+
+    def fills(self, camera: Camera, window: Window) -> bool:
+        """Whether it surely covers all of a window; it may say no where it does."""
+
+
+def reach(part: Part, camera: Camera) -> tuple[Window, float, float]:
+    """Return the pixels a part may cover, and its nearest and farthest camera depth, mm.
+
+    The window is cut to a few times the frame where the part is unbounded; the depths are those
+    within a frame's width of the frame.
+    """
+    frame = camera.frame
+    longest = max(frame.row1, frame.col1)
+    limit = frame.grown(4 * longest)
+    whole = part.box_mm()
+    box = _cut(whole, camera, frame.grown(longest))
+    box[:, 2] = part.z_range_mm(box[:, :2])
+    # Plain numbers: there are hundreds of parts, and eight corners are too few for arrays to pay.
+    row, col, depth = (axis.tolist() for axis in camera.project(box[_CORNERS, range(3)]))
+    nearest = max(min(depth), 1e-3)
+    if min(depth) <= 0 or not np.isfinite(whole).all():
+        return limit, nearest, max(depth)
+    window = Window(
+        math.floor(min(row)) - 1,
+        math.ceil(max(row)) + 1,
+        math.floor(min(col)) - 1,
+        math.ceil(max(col)) + 1,
+    )
+    return window.common(limit), nearest, max(depth)
+
+
+def _cut(box: npt.NDArray, camera: Camera, window: Window) -> npt.NDArray[np.float64]:
+    """Cut a box in x and y to what a window shows at the depth of the box's middle."""
+    middle = (box[0, 2] + box[1, 2]) / 2 - camera.pupil_mm[2]
+    row, col = (window.row0 + window.row1) / 2, (window.col0 + window.col1) / 2
+    row_mid, col_mid = camera.middle_px
+    sight = camera.rotation @ [col - col_mid, row - row_mid, camera.focal_px]
+    half = max(window.shape) / 2 / camera.focal_px * abs(middle)
+    centre = camera.pupil_mm[:2] + middle * sight[:2] / sight[2]
+    cut = box.copy()
+    cut[:, :2] = np.minimum(np.maximum(box[:, :2], centre - half), centre + half)
+    return cut
