@@ -14,6 +14,7 @@ import traceback
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib import import_module
+from importlib.metadata import version
 from typing import Any, NoReturn
 
 from ..simulator.stack.stackio import StackExistsError
@@ -56,6 +57,7 @@ def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentPar
         prog="stacktruth",
         description="Handheld macro stacks with known truth, and scores for stacking methods.",
     )
+    parser.add_argument("--version", action="version", version=f"stacktruth {version('stacktruth')}")
     parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in names:

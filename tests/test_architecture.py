@@ -7,9 +7,66 @@ from pathlib import Path
 import pytest
 
 HOUSE = Path(__file__).resolve().parents[1]
-OURS = ("simulator", "metrics", "runners")
+OURS = ("ground", "simulator", "metrics", "runners")
 # A package may import itself and these.
-MAY_IMPORT = {"simulator": set(), "metrics": set(), "runners": {"simulator", "metrics"}}
+MAY_IMPORT = {
+    "ground": set(),
+    "simulator": {"ground"},
+    "metrics": {"ground"},
+    "runners": {"ground", "simulator", "metrics"},
+}
+# Modules at the top of a package are its ground floor, which all its rooms may use, but for these:
+# they open the house to the outside, and may use all of it.
+FRONTS = {
+    "simulator",
+    "metrics",
+    "metrics.registry",
+    "metrics.table",
+    "runners",
+    "runners.cli",
+}
+# The rooms of a package, and the other rooms of it that each may use.
+ARROWS = {
+    "simulator.scene.pattern": "",
+    "simulator.scene.relief": "scene.pattern",
+    "simulator.scene.texture": "scene.pattern scene.relief",
+    "simulator.scene": "scene.relief scene.texture",
+    "simulator.handling": "",
+    "simulator.view": "handling scene scene.relief scene.texture",
+    "simulator.blur": "handling view",
+    "simulator.compositing": "blur scene view",
+    "simulator.shooting": "blur compositing handling scene view",
+    "simulator.stack": "shooting",
+    "simulator.export": "scene view",
+    "metrics.focus": "",
+    "metrics.fusion": "focus",
+    "metrics.image": "",
+    "metrics.registration": "image",
+    "metrics.artefacts": "image",
+    "runners.methods.picture": "",
+    "runners.methods.align": "methods.picture",
+    "runners.methods.fuse": "methods.align methods.picture",
+    "runners.methods": "methods.align methods.fuse methods.picture",
+    "runners.isolate": "methods",
+    "runners.judge": "isolate methods.picture",
+    "runners.demo": "isolate judge methods.picture",
+    "runners.plan.draw": "",
+    "runners.plan.advise": "plan.draw",
+    "runners.plan.show": "plan.advise plan.draw",
+    "runners.plan.study": "isolate judge plan.advise plan.draw plan.show",
+    "runners.plan": "plan.advise plan.draw plan.show plan.study",
+    "runners.calibrate": "methods.align methods.picture plan.draw",
+    "runners.bench.grid": "isolate",
+    "runners.bench.running": "bench.grid isolate judge",
+    "runners.bench.report": "bench.grid bench.running judge methods.picture",
+    "runners.bench": "bench.grid bench.running",
+    "runners.reproduce": "bench.grid bench.report demo isolate judge methods.picture",
+    "runners.examples": "",
+    "runners.commands": (
+        "bench.grid bench.report bench.running calibrate demo isolate judge methods plan plan.show "
+        "plan.study reproduce"
+    ),
+}
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.
 OWN_GENERATORS = {
     "default_rng",
@@ -73,10 +130,59 @@ def within(name: str, package: str) -> bool:
     return name == package or name.startswith(f"{package}.")
 
 
-def test_the_house_has_its_three_packages():
+def test_the_house_has_its_packages():
     """Each is there and has modules; else the rules below would hold of nothing."""
-    for package in OURS:
+    for package in OURS[1:]:
         assert len(modules(package)) > 10, package
+    assert modules("ground")
+
+
+def room_of(name: str) -> str:
+    """Return the room that a module is in; a package's own file is in the package."""
+    return name if MODULES[name].name == "__init__.py" else name.rpartition(".")[0]
+
+
+def against_the_arrows(name: str, targets: list[str]) -> list[str]:
+    """Return those of a module's imports that its room may not make."""
+    package, room = name.partition(".")[0], room_of(name)
+    if name in FRONTS:
+        return []
+    allowed = {f"{package}.{one}" for one in ARROWS.get(room, "").split()} | {room, package}
+    return [
+        target
+        for target in targets
+        if within(target, package) and (room_of(target) not in allowed or target in FRONTS)
+    ]
+
+
+def test_every_room_has_its_arrows():
+    """A new room is named with what it may use, and none is named that is not there."""
+    rooms = {room_of(name) for name in MODULES} - set(OURS)
+    assert rooms == set(ARROWS)
+
+
+@pytest.mark.parametrize("name", sorted(MODULES))
+def test_rooms_use_only_the_rooms_they_may(name):
+    """A module imports from its own room, the ground floor, and the rooms that ARROWS names."""
+    targets = [target for target, _ in imports_of(name, TREES[name]) if target in MODULES]
+    assert against_the_arrows(name, targets) == []
+
+
+def test_an_import_against_the_arrows_is_seen():
+    """Blur may not use what composites it, nor metrics of pictures the table of all metrics."""
+    assert against_the_arrows("simulator.blur.basis", ["simulator.compositing.render"])
+    assert against_the_arrows("metrics.image.image", ["metrics.table"])
+    assert not against_the_arrows("simulator.compositing.render", ["simulator.blur.basis"])
+
+
+def test_rooms_have_floors():
+    """The arrows between rooms make no circle."""
+    below = {
+        room: [f"{room.partition('.')[0]}.{one}" for one in arrows.split()]
+        for room, arrows in ARROWS.items()
+    }
+    flat = {room.replace(".", "/"): [o.replace(".", "/") for o in to] for room, to in below.items()}
+    assert circle_in(flat) == []
 
 
 @pytest.mark.parametrize("package", OURS)

@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from ..check_method import MEMORY_LIMIT_MB, TIME_LIMIT_S, check_method
 from ..isolate.run import find_method
+from ..judge.check_method import MEMORY_LIMIT_MB, TIME_LIMIT_S, check_method
 from ..request import request
 from .options import number
 

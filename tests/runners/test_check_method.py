@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stacktruth.runners import check_method as checks
-from stacktruth.runners.check_method import check_method, small_stack, trials
 from stacktruth.runners.cli import main
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.isolate.external import Program
 from stacktruth.runners.isolate.run import Method, find_method
+from stacktruth.runners.judge import check_method as checks
+from stacktruth.runners.judge.check_method import check_method, small_stack, trials
 from stacktruth.runners.methods import METHODS
 
 ROOT = Path(__file__).parents[2]

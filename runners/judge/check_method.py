@@ -14,16 +14,16 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from ..simulator.handling.approach import Approach
-from ..simulator.handling.hands import Stance
-from ..simulator.rig import load_rig
-from ..simulator.scene.scene import load_scene
-from ..simulator.shooting.shoot import shoot
-from ..simulator.stack.frameio import FORMATS
-from ..simulator.stack.stackwrite import camera_info
-from .contract import Outcome, Result
-from .isolate.run import Method, run_method
-from .methods.picture.tone import LUMA, to_float
+from ...simulator.handling.approach import Approach
+from ...simulator.handling.hands import Stance
+from ...simulator.rig import load_rig
+from ...simulator.scene.scene import load_scene
+from ...simulator.shooting.shoot import shoot
+from ...simulator.stack.frameio import FORMATS
+from ...simulator.stack.stackwrite import camera_info
+from ..contract import Outcome, Result
+from ..isolate.run import Method, run_method
+from ..methods.picture.tone import LUMA, to_float
 
 Image = npt.NDArray[Any]
 
