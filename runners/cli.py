@@ -57,7 +57,9 @@ def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentPar
         prog="stacktruth",
         description="Handheld macro stacks with known truth, and scores for stacking methods.",
     )
-    parser.add_argument("--version", action="version", version=f"stacktruth {version('stacktruth')}")
+    parser.add_argument(
+        "--version", action="version", version=f"stacktruth {version('stacktruth')}"
+    )
     parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in names:

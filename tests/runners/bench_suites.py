@@ -55,7 +55,7 @@ def command(suite: Path, out: Path, *more: str) -> list[str]:
 
 def environment() -> dict[str, str]:
     """Return an environment in which the command line finds the checkout."""
-    return {**os.environ, "PYTHONPATH": str(ROOT)}
+    return dict(os.environ)
 
 
 def start(suite: Path, out: Path, *more: str) -> subprocess.Popen[str]:

@@ -307,8 +307,8 @@ def on_file_system(
 
 HANGING = """
 from pathlib import Path
-from runners.isolation import best_isolation
-from runners.supervise import Limits, supervise
+from stacktruth.runners.isolate.isolation import best_isolation
+from stacktruth.runners.isolate.supervise import Limits, supervise
 argv = [*best_isolation().prefix, "sleep", "600"]
 supervise(argv, cwd=Path("."), env={"PATH": "/usr/bin:/bin"}, limits=Limits(time_s=600))
 """

@@ -94,7 +94,7 @@ class InMemory:
 def alone(suite: Path) -> list[float]:
     """Return wall and CPU time of the work itself, s, from a fresh process."""
     argv = [sys.executable, __file__, "--work", str(suite)]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    environment = dict(os.environ)
     ran = subprocess.run(argv, env=environment, check=True, capture_output=True, text=True)
     return [float(word) for word in ran.stdout.split()]
 
@@ -129,7 +129,7 @@ def called(judge: Judge, cell: Cell, view: int | None) -> Outcome:
 def bench(suite: Path, out: Path) -> None:
     """Run the command."""
     argv = [sys.executable, "-m", "stacktruth.runners.cli", "bench", str(suite), "--out", str(out)]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    environment = dict(os.environ)
     subprocess.run(argv, env=environment, check=True, capture_output=True)
 
 

@@ -19,8 +19,8 @@ from stacktruth.simulator import load_rig, load_scene, render_view
 
 _SHOOT = """
 import sys
-from simulator import load_rig, load_scene, shoot
-from simulator.stackwrite import write_stack
+from stacktruth import load_rig, load_scene, shoot
+from stacktruth.simulator.stack.stackwrite import write_stack
 name, frames, folder = sys.argv[1:]
 scene = load_scene(name)
 rig = load_rig(scene.rig)
