@@ -4,7 +4,7 @@ What a user needs first is here; each name is loaded when it is asked for:
 
 >>> import stacktruth
 >>> rig = stacktruth.load_rig("field-2x")
->>> rig.magnification
+>>> rig.lens.magnification
 2.0
 
 `stacktruth.simulator` makes frames and their truth, `stacktruth.metrics` turns arrays into numbers,
