@@ -6,6 +6,7 @@ radiance that it sends to every side.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import singledispatch
 from pathlib import Path
 from typing import Any
@@ -107,19 +108,45 @@ def scene_mesh(scene: Scene, camera: Camera, *, pitch_mm: float | None = None) -
 
     Parameters as in `export_scene`.
     """
+    return joined(scene_meshes(scene, camera, pitch_mm=pitch_mm))
+
+
+def scene_meshes(
+    scene: Scene,
+    camera: Camera,
+    *,
+    pitch_mm: float | None = None,
+    corners_per_px: float = _CORNERS_PER_PX,
+) -> list[Mesh]:
+    """Return each part of a scene as a mesh, from far to near, where the camera's subject is.
+
+    Parameters as in `export_scene`, and
+
+    Parameters
+    ----------
+    corners_per_px : float
+        Corners to a pixel in focus, where no pitch is stated.
+    """
     if pitch_mm is not None and not pitch_mm > 0:
         raise ValueError(f"pitch_mm must be > 0, got {pitch_mm}")
-    return joined(
-        [part_mesh(part, camera, pitch_mm or _pitch_mm(part, camera)) for part in parts_of(scene)]
-    )
+    meshes = []
+    for part in parts_of(scene):
+        if part.living and not camera.subject.present:
+            continue
+        # A part that moved is a camera that moved back.
+        eye = camera.facing(part.name, living=part.living)
+        mesh = part_mesh(part, eye, pitch_mm or _pitch_mm(part, eye, corners_per_px))
+        moved = (camera.pupil_mm - eye.pupil_mm).astype(np.float32)
+        meshes.append(replace(mesh, points_mm=mesh.points_mm + moved))
+    return meshes
 
 
-def _pitch_mm(part: Part, camera: Camera) -> float:
+def _pitch_mm(part: Part, camera: Camera, corners_per_px: float) -> float:
     """Return the distance between corners that shows all that the lens lets through."""
     _, nearest, farthest = reach(part, camera)
     depth = max(nearest, min(farthest, camera.distance_mm))
     least_blur = optics.entrance_pupil_radius_mm(camera.rig) * abs(1 - depth / camera.distance_mm)
-    return max(depth / camera.focal_px / _CORNERS_PER_PX, least_blur * _PITCH_PER_RADIUS)
+    return max(depth / camera.focal_px / corners_per_px, least_blur * _PITCH_PER_RADIUS)
 
 
 @singledispatch

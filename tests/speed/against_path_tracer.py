@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -20,9 +19,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "references"))
 
-from remake_mitsuba import FOLDER, Case, cases, export, mitsuba_scene
-
-from stacktruth.simulator.compositing.render import render
+from outside_cases import FOLDER, LEVELS, Case, cases, our_picture
+from path_tracer import Tracer
+from stored import load
 
 
 def cpu_s(work: Callable[[], np.ndarray]) -> tuple[float, np.ndarray]:
@@ -41,7 +40,7 @@ def ours(case: Case, reference: np.ndarray) -> tuple[float, float]:
     """Return CPU time and error of our rendering."""
 
     def work() -> np.ndarray:
-        return render(case.scene, case.camera, focus=(case.camera,), diffraction=False)
+        return our_picture(case, **LEVELS["fast"])
 
     work()
     runs = [cpu_s(work) for _ in range(7)]
@@ -52,21 +51,14 @@ def theirs(
     case: Case, reference: np.ndarray, wanted: float, variant: str
 ) -> tuple[float, float, int]:
     """Return CPU time, error and samples per pixel with which Mitsuba is as good as wanted."""
-    import mitsuba as mi
-
-    mi.set_variant(variant)
-    mi.set_log_level(mi.LogLevel.Error)
-    with tempfile.TemporaryDirectory() as folder:
-        mesh = Path(folder) / "scene.ply"
-        export(case, mesh)
-        scene = mi.load_dict(mitsuba_scene(mesh, case))
+    tracer = Tracer(case, variant=variant)
     side = 4
     while True:
         samples = side * side  # what the sampler stratifies best
         found = []
         for seed in range(4):
             seconds, picture = cpu_s(
-                lambda: np.array(mi.render(scene, spp=samples, seed=seed + 1))  # noqa: B023 - at once
+                lambda: tracer.picture(samples=samples, seed=seed + 1)  # noqa: B023 - at once
             )
             found.append((seconds, rms(picture, reference)))
         seconds = min(pair[0] for pair in found[1:])
@@ -84,7 +76,7 @@ def main() -> None:
     asked = parser.parse_args()
     found = cases()
     for name in asked.names:
-        reference = np.load(FOLDER / f"{name}.npz")["picture"].astype(np.float32)
+        reference = load(FOLDER / f"{name}.npz").mean
         seconds, error = ours(found[name], reference)
         other, other_error, samples = theirs(found[name], reference, error, asked.variant)
         # The error falls as the root of the samples, or faster: this is not in our favour.

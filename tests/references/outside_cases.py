@@ -1,0 +1,131 @@
+"""Scenes with the cameras that take them, which another renderer has drawn as well.
+
+A row of ``mitsuba/cases.toml`` names a scene file beside it and says what differs from the
+nominal camera of the scene's rig: pose, lens, sensor, the place of the living subject and how far
+it moves during the exposure, and the part of the frame that is compared.
+"""
+
+from __future__ import annotations
+
+import inspect
+import tomllib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from simulator import Pose, Scene, load_rig, load_scene
+from simulator.camera import Camera, Window
+from simulator.render import render
+from simulator.smear import Path as Motion
+from simulator.sway import SubjectPose
+
+Floats = npt.NDArray[np.float32]
+
+FOLDER = Path(__file__).with_name("mitsuba")
+#: Places of a moving subject during an exposure, evenly in time.
+MOMENTS = 8
+
+_BY_QUALITY = "quality" in inspect.signature(render).parameters
+#: How our renderer is asked for each of its levels.
+LEVELS: dict[str, dict[str, Any]] = (
+    {name: {"quality": name} for name in ("fast", "true", "exact")}
+    if _BY_QUALITY
+    else {"fast": {"cells": 1}, "exact": {"cells": 16}}
+)
+
+
+@dataclass(frozen=True)
+class Case:
+    """A scene and the camera that takes it.
+
+    Parameters
+    ----------
+    name : str
+    scene : Scene
+    camera : Camera
+    window : Window or None
+        Part of the frame that is compared; None is all of it.
+    sweep_mm : (x, y, z)
+        How far the living subject moves during the exposure, about where the camera has it.
+    """
+
+    name: str
+    scene: Scene
+    camera: Camera
+    window: Window | None = None
+    sweep_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @property
+    def part(self) -> Window:
+        """The pixels that are compared."""
+        return self.window or self.camera.frame
+
+    def moments(self) -> list[Camera]:
+        """Return the camera with the subject where it is at even times of the exposure."""
+        if not any(self.sweep_mm):
+            return [self.camera]
+        subject = self.camera.subject
+        cameras = []
+        for share in (np.arange(MOMENTS) + 0.5) / MOMENTS - 0.5:
+            x, y, z = (float(share * length) for length in self.sweep_mm)
+            there = replace(
+                subject, x_mm=subject.x_mm + x, y_mm=subject.y_mm + y, z_mm=subject.z_mm + z
+            )
+            cameras.append(replace(self.camera, subject=there))
+        return cameras
+
+    def motion(self) -> Motion | None:
+        """Return the subject's motion in the picture, as in the plane of focus."""
+        moments = self.moments()
+        if len(moments) == 1:
+            return None
+        middle = np.array([self.camera.subject.x_mm, self.camera.subject.y_mm])
+        away = np.array([[at.subject.x_mm, at.subject.y_mm] for at in moments]) - middle
+        shift_px = away[:, ::-1] * self.camera.focal_px / self.camera.distance_mm
+        return Motion(shift_px, np.full(len(moments), 1 / len(moments)))
+
+
+def cases() -> dict[str, Case]:
+    """Return all cases by name."""
+    table = tomllib.loads((FOLDER / "cases.toml").read_text(encoding="utf-8"))
+    return {row["name"]: case_of(row, FOLDER / f"{row['name']}.toml") for row in table["case"]}
+
+
+def case_of(row: dict[str, Any], path: Path) -> Case:
+    """Return the case of a row of ``cases.toml`` and a scene file."""
+    row = dict(row)
+    name = row.pop("name")
+    scene = load_scene(path)
+    rig = load_rig(scene.rig)
+    rig = replace(
+        rig,
+        lens=replace(rig.lens, **row.pop("lens", {})),
+        sensor=replace(rig.sensor, **row.pop("sensor", {})),
+    )
+    camera = Camera(
+        rig,
+        Pose(**row.pop("pose", {})),
+        focus_mm=row.pop("focus_mm", 0.0),
+        subject=SubjectPose(**row.pop("subject", {})),
+    )
+    window = row.pop("window", None)
+    sweep = tuple(row.pop("sweep_mm", (0.0, 0.0, 0.0)))
+    if row:
+        raise ValueError(f"cases.toml: case {name!r}: got {sorted(row)}, which no case has")
+    return Case(name, scene, camera, Window(*window) if window else None, sweep)
+
+
+def our_picture(case: Case, **level: Any) -> Floats:
+    """Render what is compared of a case, without diffraction: the outside renderer knows none."""
+    whole = render(
+        case.scene,
+        case.camera,
+        focus=(case.camera,),
+        diffraction=False,
+        motion=case.motion(),
+        **level,
+    )
+    return whole[case.part.slices_in(case.camera.frame)]

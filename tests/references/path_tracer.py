@@ -1,0 +1,190 @@
+"""Mitsuba's picture of a case: the exported mesh, seen through its ``thinlens`` sensor."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from outside_cases import Case
+from scipy import ndimage
+
+from simulator import optics
+from simulator.camera import Camera
+from simulator.export import scene_meshes
+from simulator.mesh import write_ply
+
+Floats = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+
+CORNERS_PER_PX = 8
+#: Samples per pixel of one pass; passes differ by their seed.
+PASS = 1024
+#: Seeds of the two pictures of a case are this far apart, more than the passes of one.
+SECOND_SEED = 10_000
+#: Neighbouring pixels whose depths differ by more than this many pixels' size lie at an edge.
+_JUMP_PX = 4.0
+#: A pixel this near an occluding edge is said to be near it, px.
+NEAR_PX = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """Two pictures of a case with independent noise.
+
+    Parameters
+    ----------
+    first, second : array (rows, cols, 3) of float32
+        Linear light.
+    near_edge : array (rows, cols) of bool
+        Within NEAR_PX of an edge where one surface hides another or itself, as a pinhole sees it.
+    """
+
+    first: Floats
+    second: Floats
+    near_edge: Mask
+
+    @property
+    def mean(self) -> Floats:
+        """Both together."""
+        return (self.first + self.second) / 2
+
+
+class Tracer:
+    """A case as Mitsuba has it.
+
+    Parameters
+    ----------
+    case : Case
+    variant : str
+        Of Mitsuba.
+    """
+
+    def __init__(self, case: Case, *, variant: str) -> None:
+        import mitsuba as mi
+
+        mi.set_variant(variant)
+        mi.set_log_level(mi.LogLevel.Error)
+        self.case = case
+        self._scenes = [mi.load_dict(self._scene(camera)) for camera in case.moments()]
+
+    def picture(self, *, samples: int, seed: int) -> Floats:
+        """Return a picture of so many samples per pixel, linear light."""
+        import mitsuba as mi
+
+        rounds = max(1, -(-samples // (PASS * len(self._scenes))))
+        spp = max(1, samples // (rounds * len(self._scenes)))
+        total = np.zeros((*self.case.part.shape, 3))
+        seeds = iter(range(seed, seed + rounds * len(self._scenes)))
+        for _ in range(rounds):
+            for scene in self._scenes:
+                total += np.array(mi.render(scene, spp=spp, seed=next(seeds)))
+        return (total / (rounds * len(self._scenes))).astype(np.float32)
+
+    def reference(self, *, samples: int, seed: int = 0) -> Reference:
+        """Return two pictures of so many samples each, and where edges are."""
+        first, second = (
+            self.picture(samples=samples, seed=at) for at in (seed, seed + SECOND_SEED)
+        )
+        return Reference(first, second, self.near_edge())
+
+    def near_edge(self) -> Mask:
+        """Return where an occluding edge is near, from what a pinhole hits at pixel centres."""
+        import mitsuba as mi
+
+        camera = self.case.camera
+        eye = self._sensor(camera) | {"type": "perspective"}
+        for key in ("aperture_radius", "focus_distance"):
+            del eye[key]
+        eye["film"] |= {"pixel_format": "luminance"}
+        what = {"type": "aov", "aovs": "away:depth,part:shape_index"}
+        seen = mi.render(
+            self._scenes[0],
+            spp=1,
+            sensor=mi.load_dict(eye),
+            integrator=mi.load_dict(what),
+        )
+        away, part = (np.array(seen)[..., k] for k in (-2, -1))
+        part = np.where(away > 0, np.rint(part) + 1, 0)
+        # A ray in some thousands slips through between two triangles.
+        ring = np.ones((3, 3), bool)
+        ring[1, 1] = False
+        lost = (part == 0) & (ndimage.minimum_filter(part, footprint=ring) > 0)
+        for values in (away, part):
+            values[lost] = ndimage.median_filter(values, footprint=ring)[lost]
+        jump = ndimage.maximum_filter(away, 3) - ndimage.minimum_filter(away, 3)
+        other = ndimage.maximum_filter(part, 3) != ndimage.minimum_filter(part, 3)
+        # A filter of 3 spans two steps from pixel to pixel.
+        edge = other | (jump > 2 * _JUMP_PX * away / camera.focal_px)
+        if not edge.any():
+            return edge
+        return ndimage.distance_transform_edt(~edge) <= NEAR_PX
+
+    def _scene(self, camera: Camera) -> dict[str, Any]:
+        """Return Mitsuba's description of one moment."""
+        import mitsuba as mi
+
+        described = {
+            "type": "scene",
+            "integrator": {"type": "path", "max_depth": 1},
+            "sensor": self._sensor(camera),
+            "backdrop": {
+                "type": "constant",
+                "radiance": {"type": "rgb", "value": list(self.case.scene.backdrop)},
+            },
+        }
+        with tempfile.TemporaryDirectory() as folder:
+            meshes = scene_meshes(self.case.scene, camera, corners_per_px=CORNERS_PER_PX)
+            for number, mesh in enumerate(meshes):
+                if not len(mesh.faces):
+                    continue
+                path = Path(folder) / f"{number}.ply"
+                write_ply(mesh, path)
+                glow = {"type": "mesh_attribute", "name": "vertex_color"}
+                described[f"part-{number}"] = mi.load_dict(
+                    {
+                        "type": "ply",
+                        "filename": str(path),
+                        "face_normals": True,
+                        "emitter": {"type": "area", "radiance": glow},
+                    }
+                )
+        return described
+
+    def _sensor(self, camera: Camera) -> dict[str, Any]:
+        """Return Mitsuba's description of our camera."""
+        import mitsuba as mi
+
+        height, width = camera.frame.shape
+        part = self.case.part
+        # Mitsuba's camera has x to the left and y up.
+        placed = np.eye(4)
+        placed[:3, :3] = camera.rotation * np.array([-1.0, -1.0, 1.0])
+        placed[:3, 3] = camera.pupil_mm
+        return {
+            "type": "thinlens",
+            "to_world": mi.ScalarTransform4f(placed),
+            "aperture_radius": optics.entrance_pupil_radius_mm(camera.lens_rig),
+            "focus_distance": camera.distance_mm,
+            "fov": float(np.degrees(2 * np.arctan(width / 2 / camera.focal_px))),
+            "fov_axis": "x",
+            "near_clip": 1.0,
+            "far_clip": 1e4,
+            "film": {
+                "type": "hdrfilm",
+                "width": width,
+                "height": height,
+                "crop_offset_x": part.col0,
+                "crop_offset_y": part.row0,
+                "crop_width": part.shape[1],
+                "crop_height": part.shape[0],
+                "rfilter": {"type": "box"},
+                "pixel_format": "rgb",
+                "component_format": "float32",
+            },
+            # Well stratified in each pair of its dimensions, pixel and lens.
+            "sampler": {"type": "multijitter", "sample_count": PASS},
+        }

@@ -1,0 +1,130 @@
+"""How far our pictures are from the outside renderer's: ``python tests/references/scoring.py``.
+
+The mean squared error is the mean of (ours - first) x (ours - second): the noises of the two
+pictures are independent, so they cancel in the mean and leave our own error. What is left of them
+is the floor: an error below it cannot be told from none. Light above white counts as white, as
+a sensor holds it.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from outside_cases import FOLDER, LEVELS, cases, our_picture
+from path_tracer import Reference
+from scipy import ndimage
+from stored import load
+
+Doubles = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+
+BLOCK_PX = 16
+#: The floor is this many standard errors of a mean product of two noises.
+_ERRORS = 2.0
+
+
+@dataclass(frozen=True)
+class Score:
+    """Peak signal-to-noise ratios, dB, with 1 as the peak.
+
+    Parameters
+    ----------
+    overall_db, edges_db, worst_db : float
+        Of the picture, of what is near an occluding edge (NaN: there is none), and of the worst
+        block of BLOCK_PX x BLOCK_PX pixels. Never above their floors.
+    floor_db, edges_floor_db, worst_floor_db : float
+        What the reference's noise lets be told.
+    worst_at : (row, col)
+        First pixel of the worst block.
+    """
+
+    overall_db: float
+    edges_db: float
+    worst_db: float
+    floor_db: float
+    edges_floor_db: float
+    worst_floor_db: float
+    worst_at: tuple[int, int]
+
+
+def score(ours: Floats, reference: Reference) -> Score:
+    """Compare a picture (rows, cols, 3) with its reference."""
+    first, second = (np.minimum(one, 1.0) for one in (reference.first, reference.second))
+    ours = np.minimum(ours, 1.0)
+    product = ((ours - first) * (ours - second)).mean(axis=2, dtype=np.float64)
+    # A quarter of the squared difference is half a picture's variance; colours share their noise.
+    variance = np.square(first - second).mean(axis=2, dtype=np.float64) / 2
+    fourth = np.square(ndimage.uniform_filter(variance, 5))
+    everywhere = np.ones(product.shape, bool)
+    overall, floor = _of(product, fourth, everywhere)
+    edges, edges_floor = _of(product, fourth, reference.near_edge)
+    blocks = _blocks(product)
+    at = np.unravel_index(blocks.argmax(), blocks.shape)
+    # One in some hundred blocks is three standard errors off by chance.
+    block_error = 1.5 * _ERRORS * np.sqrt(_blocks(fourth)[at]) / BLOCK_PX
+    worst = max(blocks[at], block_error)
+    return Score(
+        *(_db(value) for value in (overall, edges, worst, floor, edges_floor, block_error)),
+        worst_at=(int(at[0]) * BLOCK_PX, int(at[1]) * BLOCK_PX),
+    )
+
+
+def _of(product: Doubles, fourth: Doubles, where: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """Return the mean product in a region, and its floor; NaN in an empty one."""
+    count = int(where.sum())
+    if count == 0:
+        return np.nan, np.nan
+    floor = _ERRORS * np.sqrt(fourth[where].sum()) / count
+    return max(float(product[where].mean()), floor), floor
+
+
+def _blocks(values: Doubles) -> Doubles:
+    """Return the means over whole blocks."""
+    rows, cols = (n // BLOCK_PX for n in values.shape)
+    whole = values[: rows * BLOCK_PX, : cols * BLOCK_PX]
+    return whole.reshape(rows, BLOCK_PX, cols, BLOCK_PX).mean(axis=(1, 3))
+
+
+def _db(energy: float) -> float:
+    return float(-10 * np.log10(energy))
+
+
+def row(name: str, scores: dict[str, Score]) -> str:
+    """Return a line of the table: overall / edges / worst block of each level, then the floors."""
+    cells = [f"{name:22s}"]
+    for one in scores.values():
+        cells.append(f"{_cell(one.overall_db, one.edges_db, one.worst_db)} @{one.worst_at!s:10s}")
+    some = next(iter(scores.values()))
+    cells.append(_cell(some.floor_db, some.edges_floor_db, some.worst_floor_db))
+    return " | ".join(cells)
+
+
+def _cell(*values: float) -> str:
+    return " / ".join("   -" if np.isnan(value) else f"{value:4.1f}" for value in values)
+
+
+def scored(name: str, levels: Iterable[str]) -> dict[str, Score]:
+    """Render a stored case at each level and compare it."""
+    case, reference = cases()[name], load(FOLDER / f"{name}.npz")
+    return {level: score(our_picture(case, **LEVELS[level]), reference) for level in levels}
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("names", nargs="*", metavar="NAME", help="cases; all unless named")
+    parser.add_argument("--levels", nargs="*", choices=LEVELS, default=list(LEVELS))
+    asked = parser.parse_args()
+    head = [f"{'case':22s}"]
+    head += [f"{level + ': all / edges / worst @':32s}" for level in asked.levels]
+    print(" | ".join([*head, "floor"]))
+    for name in asked.names or cases():
+        print(row(name, scored(name, asked.levels)), flush=True)
+
+
+if __name__ == "__main__":
+    main()
