@@ -9,6 +9,7 @@ a sensor holds it.
 from __future__ import annotations
 
 import argparse
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -23,6 +24,12 @@ Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
 BLOCK_PX = 16
+#: What each level promises: overall, near edges and in the worst block, dB.
+PROMISES = {"fast": (44.0, 38.0, 30.0), "true": (48.0, 42.0, 34.0), "exact": (55.0, 50.0, 42.0)}
+#: Which stored cases hold less than promised, and what they hold.
+_SHORT = FOLDER / "short.json"
+#: A squared error that is none.
+_NOTHING = 1e-12
 #: The floor is this many standard errors of a mean product of two noises.
 _ERRORS = 2.0
 
@@ -90,7 +97,17 @@ def _blocks(values: Doubles) -> Doubles:
 
 
 def _db(energy: float) -> float:
-    return float(-10 * np.log10(energy))
+    return float(-10 * np.log10(max(energy, _NOTHING)))
+
+
+def held(one: Score, level: str) -> bool:
+    """Say whether a score holds its level's promise, or is at what the noise lets be told."""
+    told = ((one.overall_db, one.floor_db), (one.edges_db, one.edges_floor_db))
+    told += ((one.worst_db, one.worst_floor_db),)
+    return all(
+        np.isnan(got) or got >= min(wanted, floor)
+        for (got, floor), wanted in zip(told, PROMISES[level], strict=True)
+    )
 
 
 def row(name: str, scores: dict[str, Score]) -> str:
@@ -113,17 +130,40 @@ def scored(name: str, levels: Iterable[str]) -> dict[str, Score]:
     return {level: score(our_picture(case, **LEVELS[level]), reference) for level in levels}
 
 
+def known_shortfalls() -> dict[str, dict[str, list[float | None]]]:
+    """Return the scores of the stored cases that hold less than promised, by name and level."""
+    return json.loads(_SHORT.read_text(encoding="utf-8"))
+
+
+def record(name: str, scores: dict[str, Score]) -> None:
+    """Write down where a case holds less than promised, and only there."""
+    short = known_shortfalls()
+    here = short.pop(name, {})
+    for level, one in scores.items():
+        here.pop(level, None)
+        if not held(one, level):
+            values = (one.overall_db, one.edges_db, one.worst_db)
+            here[level] = [None if np.isnan(value) else round(value, 1) for value in values]
+    if here:
+        short[name] = here
+    _SHORT.write_text(json.dumps(short, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("names", nargs="*", metavar="NAME", help="cases; all unless named")
+    parser.add_argument("--record", action="store_true", help="renew short.json")
     parser.add_argument("--levels", nargs="*", choices=LEVELS, default=list(LEVELS))
     asked = parser.parse_args()
     head = [f"{'case':22s}"]
     head += [f"{level + ': all / edges / worst @':32s}" for level in asked.levels]
     print(" | ".join([*head, "floor"]))
     for name in asked.names or cases():
-        print(row(name, scored(name, asked.levels)), flush=True)
+        scores = scored(name, asked.levels)
+        print(row(name, scores), flush=True)
+        if asked.record:
+            record(name, scores)
 
 
 if __name__ == "__main__":

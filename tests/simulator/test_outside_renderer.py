@@ -16,8 +16,9 @@ from stacktruth.simulator.view.camera import Camera
 REFERENCES = Path(__file__).resolve().parents[1] / "references"
 sys.path.insert(0, str(REFERENCES))
 
-from outside_cases import FOLDER, cases  # noqa: E402
-from path_tracer import Tracer  # noqa: E402
+from outside_cases import FOLDER, LEVELS, cases  # noqa: E402
+from path_tracer import Reference, Tracer  # noqa: E402
+from scoring import PROMISES, Score, held, known_shortfalls, score, scored  # noqa: E402
 from stored import load  # noqa: E402
 
 CASES = cases()
@@ -99,6 +100,76 @@ def test_a_flipped_axis_would_be_seen(axis: str) -> None:
     ours = render(case.scene, turned, focus=(turned,), diffraction=False)
     whole = np.ones(ours.shape[:2], bool)
     assert psnr_db(ours, reference("orientation"), whole) < BOUNDS["orientation"][0] - 6
+
+
+def check_promise(name: str, level: str) -> None:
+    """Check that a case holds its promise, or what the list of shortfalls says and not more."""
+    one = scored(name, [level])[level]
+    got = (one.overall_db, one.edges_db, one.worst_db)
+    known = known_shortfalls().get(name, {}).get(level)
+    if known is None:
+        assert held(one, level), f"{name}, {level}: {got}, promised {PROMISES[level]}"
+        return
+    assert not held(one, level), f"{name}, {level}: holds its promise; renew short.json"
+    for value, least in zip(got, known, strict=True):
+        assert least is None or value >= least - 0.3, f"{name}, {level}: {got}, known {known}"
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_fast_pictures_hold_their_promise(name: str) -> None:
+    """Overall, near edges and in the worst block."""
+    check_promise(name, "fast")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("level", [level for level in LEVELS if level != "fast"])
+@pytest.mark.parametrize("name", CASES)
+def test_better_pictures_hold_their_promise(name: str, level: str) -> None:
+    """The same at the levels that take longer."""
+    check_promise(name, level)
+
+
+def made_up(error: float, noise: float) -> tuple[np.ndarray, Reference]:
+    """Return grey pictures with an error in one block and noise in both references."""
+    rng = np.random.default_rng(5)
+    true = np.full((64, 96, 3), 0.4, np.float32)
+    first, second = (true + noise * rng.standard_normal((64, 96, 1)) for _ in range(2))
+    near = np.zeros((64, 96), bool)
+    near[:, 40:56] = True
+    ours = true.copy()
+    ours[32:48, 16:32] += error
+    return ours, Reference(first.astype(np.float32), second.astype(np.float32), near)
+
+
+def test_noise_of_the_references_cancels() -> None:
+    """An error half as large as the noise is found as large as it is, where it is."""
+    ours, reference = made_up(0.02, 0.04)
+    one = score(ours, reference)
+    assert one.worst_at == (32, 16)
+    # 20 log10(1 / 0.02), give or take the noise: 0.04^2 / 16 against 0.02^2.
+    assert one.worst_db == pytest.approx(33.98, abs=2)
+    plain = np.mean(np.square(ours - reference.mean)[32:48, 16:32])
+    assert -10 * np.log10(plain) < 30.5
+
+
+def test_a_score_says_what_the_noise_lets_be_told() -> None:
+    """Without an error the score is at its floor, as the spread of mean products says."""
+    ours, reference = made_up(0.0, 0.01)
+    one = score(ours, reference)
+    # Two standard errors of the mean of 64 x 96 products of noises of 0.01.
+    assert one.floor_db == pytest.approx(-10 * np.log10(2 * 1e-4 / np.sqrt(64 * 96)), abs=0.3)
+    assert one.overall_db <= one.floor_db + 1e-9
+    assert one.overall_db > one.floor_db - 3
+    assert isinstance(one, Score)
+
+
+def test_light_above_white_counts_as_white() -> None:
+    """A sensor holds no more than white."""
+    ours, reference = made_up(0.0, 0.0)
+    ours[0, 0], lit = 1.5, reference.first.copy()
+    lit[0, 0] = 7.0
+    one = score(ours, Reference(lit, lit, reference.near_edge))
+    assert one.overall_db == pytest.approx(120)
 
 
 @pytest.mark.slow

@@ -1,0 +1,134 @@
+"""Score scenes drawn at random against Mitsuba: ``python tests/references/draw_scores.py``.
+
+Each of so many draws is rendered by ourselves at every level and by Mitsuba twice; the scores go to
+``OUT/random-scenes.csv`` and their distribution to ``OUT/random-scenes.png``. ``--keep SEED``
+makes a stored case of a draw instead: a scene file beside ``cases.toml``, and a row in it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from outside_cases import FOLDER, LEVELS, Case, case_of, our_picture
+from path_tracer import Tracer
+from scoring import PROMISES, Score, held, score
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator"))
+
+from random_scenes import as_toml, case_row, draw
+
+#: Per pixel of each of the two pictures: their noises cancel in the scores.
+SAMPLES = 128
+
+
+def drawn_case(seed: int) -> Case:
+    """Return a draw as a case, through the product's own loader of scene files."""
+    scene, row = draw(seed)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"drawn-{seed}.toml"
+        path.write_text(as_toml(scene), encoding="utf-8")
+        return case_of({"name": f"drawn-{seed}", **row}, path)
+
+
+def draw_scores(
+    seed: int, *, variant: str, samples: int = SAMPLES, levels: tuple[str, ...] = tuple(LEVELS)
+) -> dict[str, Score]:
+    """Render a draw by both renderers and compare them, level by level."""
+    case = drawn_case(seed)
+    reference = Tracer(case, variant=variant).reference(samples=samples)
+    return {level: score(our_picture(case, **LEVELS[level]), reference) for level in levels}
+
+
+def keep(seed: int) -> None:
+    """Make a stored case of a draw."""
+    scene, row = draw(seed)
+    name = f"drawn-{seed}"
+    (FOLDER / f"{name}.toml").write_text(as_toml(scene), encoding="utf-8")
+    with (FOLDER / "cases.toml").open("a", encoding="utf-8") as file:
+        file.write("\n" + case_row(name, row))
+
+
+def table_of(seeds: range, *, variant: str, samples: int) -> pd.DataFrame:
+    """Return one row for each draw and level."""
+    rows: list[dict[str, Any]] = []
+    for seed in seeds:
+        for level, one in draw_scores(seed, variant=variant, samples=samples).items():
+            values = {k: round(v, 2) if isinstance(v, float) else v for k, v in asdict(one).items()}
+            values["worst_at"] = "{} {}".format(*one.worst_at)
+            rows.append({"draw": seed, "level": level, **values, "held": held(one, level)})
+            print(f"{seed} {level}: {one.overall_db:.1f} / {one.edges_db:.1f} / {one.worst_db:.1f}")
+        sys.stdout.flush()
+    return pd.DataFrame(rows)
+
+
+def plot(table: pd.DataFrame, path: Path) -> None:
+    """Draw the share of scenes that reach at most each score, and the promises."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    from matplotlib import pyplot as plt
+
+    columns = {
+        "overall_db": "overall",
+        "edges_db": "within 5 px of edges",
+        "worst_db": "worst block",
+    }
+    levels = list(table["level"].unique())
+    figure, axes = plt.subplots(
+        1, len(columns), figsize=(10, 3.2), sharey=True, layout="constrained"
+    )
+    for (column, title), axis, which in zip(columns.items(), axes, range(3), strict=True):
+        for number, level in enumerate(levels):
+            values = np.sort(table.loc[table["level"] == level, column].dropna())
+            share = np.arange(1, len(values) + 1) / len(values)
+            axis.step(values, share, where="post", color=f"C{number}", label=level)
+            axis.axvline(PROMISES[level][which], color=f"C{number}", linestyle=":")
+        axis.set(title=title, xlabel="PSNR, dB")
+        axis.axhline(0.05, color="0.7", linewidth=0.8)
+    axes[0].set(ylabel="share of draws", ylim=(0, 1))
+    axes[0].legend(title="level (dotted: promise)", fontsize="small")
+    figure.savefig(path, dpi=110)
+    plt.close(figure)
+
+
+def summary(table: pd.DataFrame) -> str:
+    """Return, for each level, the share of draws that hold it and some quantiles."""
+    lines = []
+    for level, rows in table.groupby("level", sort=False):
+        lines.append(f"{level}: {rows['held'].mean():.0%} of {len(rows)} draws hold the promise")
+        for column in ("overall_db", "edges_db", "worst_db"):
+            low, five, half = rows[column].quantile([0, 0.05, 0.5])
+            lines.append(f"  {column}: least {low:.1f}, 5 % {five:.1f}, median {half:.1f}")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Score draws, or keep one."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--draws", type=int, default=100)
+    parser.add_argument("--first", type=int, default=0, metavar="SEED")
+    parser.add_argument("--samples", type=int, default=SAMPLES)
+    parser.add_argument("--variant", default="llvm_ad_rgb")
+    parser.add_argument("--out", type=Path, default=Path("results/renderer"))
+    parser.add_argument("--keep", type=int, metavar="SEED")
+    asked = parser.parse_args()
+    if asked.keep is not None:
+        keep(asked.keep)
+        return
+    seeds = range(asked.first, asked.first + asked.draws)
+    table = table_of(seeds, variant=asked.variant, samples=asked.samples)
+    asked.out.mkdir(parents=True, exist_ok=True)
+    table.to_csv(asked.out / "random-scenes.csv", index=False)
+    plot(table, asked.out / "random-scenes.png")
+    print(summary(table))
+
+
+if __name__ == "__main__":
+    main()
