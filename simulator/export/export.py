@@ -117,6 +117,7 @@ def scene_meshes(
     *,
     pitch_mm: float | None = None,
     corners_per_px: float = _CORNERS_PER_PX,
+    coarsest_px: float = np.inf,
 ) -> list[Mesh]:
     """Return each part of a scene as a mesh, from far to near, where the camera's subject is.
 
@@ -126,6 +127,8 @@ def scene_meshes(
     ----------
     corners_per_px : float
         Corners to a pixel in focus, where no pitch is stated.
+    coarsest_px : float
+        Largest distance between corners where no pitch is stated, px, however blurred.
     """
     if pitch_mm is not None and not pitch_mm > 0:
         raise ValueError(f"pitch_mm must be > 0, got {pitch_mm}")
@@ -135,18 +138,20 @@ def scene_meshes(
             continue
         # A part that moved is a camera that moved back.
         eye = camera.facing(part.name, living=part.living)
-        mesh = part_mesh(part, eye, pitch_mm or _pitch_mm(part, eye, corners_per_px))
+        pitch = pitch_mm or _pitch_mm(part, eye, corners_per_px, coarsest_px)
+        mesh = part_mesh(part, eye, pitch)
         moved = (camera.pupil_mm - eye.pupil_mm).astype(np.float32)
         meshes.append(replace(mesh, points_mm=mesh.points_mm + moved))
     return meshes
 
 
-def _pitch_mm(part: Part, camera: Camera, corners_per_px: float) -> float:
+def _pitch_mm(part: Part, camera: Camera, corners_per_px: float, coarsest_px: float) -> float:
     """Return the distance between corners that shows all that the lens lets through."""
     _, nearest, farthest = reach(part, camera)
     depth = max(nearest, min(farthest, camera.distance_mm))
     least_blur = optics.entrance_pupil_radius_mm(camera.rig) * abs(1 - depth / camera.distance_mm)
-    return max(depth / camera.focal_px / corners_per_px, least_blur * _PITCH_PER_RADIUS)
+    pixel = depth / camera.focal_px
+    return max(pixel / corners_per_px, min(least_blur * _PITCH_PER_RADIUS, coarsest_px * pixel))
 
 
 @singledispatch

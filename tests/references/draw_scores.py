@@ -8,6 +8,7 @@ makes a stored case of a draw instead: a scene file beside ``cases.toml``, and a
 from __future__ import annotations
 
 import argparse
+import hashlib
 import sys
 import tempfile
 from dataclasses import asdict
@@ -17,8 +18,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from outside_cases import FOLDER, LEVELS, Case, case_of, our_picture
-from path_tracer import Tracer
+from path_tracer import Reference, Tracer
 from scoring import PROMISES, Score, held, score
+from stored import load, save
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator"))
 
@@ -26,6 +28,8 @@ from random_scenes import as_toml, case_row, draw
 
 #: Per pixel of each of the two pictures: their noises cancel in the scores.
 SAMPLES = 128
+#: References of the first draws.
+DRAWS = FOLDER / "draws"
 
 
 def drawn_case(seed: int) -> Case:
@@ -37,13 +41,31 @@ def drawn_case(seed: int) -> Case:
         return case_of({"name": f"drawn-{seed}", **row}, path)
 
 
-def draw_scores(
-    seed: int, *, variant: str, samples: int = SAMPLES, levels: tuple[str, ...] = tuple(LEVELS)
-) -> dict[str, Score]:
-    """Render a draw by both renderers and compare them, level by level."""
+def reference_file(seed: int, folder: Path) -> Path:
+    """Return where a draw's reference is kept: its name holds a digest of what was drawn."""
+    scene, row = draw(seed)
+    text = as_toml(scene) + case_row("drawn", row)
+    return folder / f"{seed}-{hashlib.sha256(text.encode()).hexdigest()[:8]}.npz"
+
+
+def reference_of(
+    seed: int, *, variant: str, samples: int = SAMPLES, folder: Path = DRAWS, store: bool = False
+) -> Reference:
+    """Return a draw's reference: the stored one, or one traced afresh."""
+    path = reference_file(seed, folder)
+    if path.exists():
+        return load(path)
+    reference = Tracer(drawn_case(seed), variant=variant).reference(samples=samples)
+    if store:
+        folder.mkdir(parents=True, exist_ok=True)
+        save(path, reference)
+    return reference
+
+
+def draw_scores(seed: int, reference: Reference) -> dict[str, Score]:
+    """Render a draw at every level and compare it."""
     case = drawn_case(seed)
-    reference = Tracer(case, variant=variant).reference(samples=samples)
-    return {level: score(our_picture(case, **LEVELS[level]), reference) for level in levels}
+    return {level: score(our_picture(case, **how), reference) for level, how in LEVELS.items()}
 
 
 def keep(seed: int) -> None:
@@ -55,11 +77,11 @@ def keep(seed: int) -> None:
         file.write("\n" + case_row(name, row))
 
 
-def table_of(seeds: range, *, variant: str, samples: int) -> pd.DataFrame:
-    """Return one row for each draw and level."""
+def table_of(seeds: range, **how: Any) -> pd.DataFrame:
+    """Return one row for each draw and level; options as of `reference_of`."""
     rows: list[dict[str, Any]] = []
     for seed in seeds:
-        for level, one in draw_scores(seed, variant=variant, samples=samples).items():
+        for level, one in draw_scores(seed, reference_of(seed, **how)).items():
             values = {k: round(v, 2) if isinstance(v, float) else v for k, v in asdict(one).items()}
             values["worst_at"] = "{} {}".format(*one.worst_at)
             rows.append({"draw": seed, "level": level, **values, "held": held(one, level)})
@@ -117,13 +139,16 @@ def main() -> None:
     parser.add_argument("--samples", type=int, default=SAMPLES)
     parser.add_argument("--variant", default="llvm_ad_rgb")
     parser.add_argument("--out", type=Path, default=Path("results/renderer"))
+    parser.add_argument("--references", type=Path, default=DRAWS, help="stored ones are read here")
+    parser.add_argument("--store", action="store_true", help="store those that are not there")
     parser.add_argument("--keep", type=int, metavar="SEED")
     asked = parser.parse_args()
     if asked.keep is not None:
         keep(asked.keep)
         return
     seeds = range(asked.first, asked.first + asked.draws)
-    table = table_of(seeds, variant=asked.variant, samples=asked.samples)
+    how = {"folder": asked.references, "store": asked.store}
+    table = table_of(seeds, variant=asked.variant, samples=asked.samples, **how)
     asked.out.mkdir(parents=True, exist_ok=True)
     table.to_csv(asked.out / "random-scenes.csv", index=False)
     plot(table, asked.out / "random-scenes.png")

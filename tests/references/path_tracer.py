@@ -21,12 +21,14 @@ Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
 CORNERS_PER_PX = 8
+#: A texture sampled more coarsely has another mean, as its colours are no sums of its waves.
+COARSEST_PX = 0.5
 #: Samples per pixel of one pass; passes differ by their seed.
 PASS = 1024
 #: Seeds of the two pictures of a case are this far apart, more than the passes of one.
 SECOND_SEED = 10_000
 #: Neighbouring pixels whose depths differ by more than this many pixels' size lie at an edge.
-_JUMP_PX = 4.0
+_JUMP_PX = 6.0
 #: A pixel this near an occluding edge is said to be near it, px.
 NEAR_PX = 5.0
 
@@ -137,7 +139,9 @@ class Tracer:
             },
         }
         with tempfile.TemporaryDirectory() as folder:
-            meshes = scene_meshes(self.case.scene, camera, corners_per_px=CORNERS_PER_PX)
+            meshes = scene_meshes(
+                self.case.scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
+            )
             for number, mesh in enumerate(meshes):
                 if not len(mesh.faces):
                     continue

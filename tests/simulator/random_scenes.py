@@ -28,6 +28,8 @@ _ROOT = 1414
 _GAP_PX = 0.3
 _BLURS = (0.3, 14.0)
 _WIDEST_PX = 50.0
+#: Points of a fibre's centre line.
+_BOW_POINTS = 17
 
 
 @dataclass
@@ -267,10 +269,22 @@ def _fibres(made: Draw, blur: float) -> None:
         lean = made.log(0.5, 12) * made.px
         thick = lean + 2 * max(root, tip) * 1e-3
         z = made.place(blur, thick)
-        ends = [made.point(0.8), made.point(0.4), made.point(0.8)]
-        heights = np.array([-0.5, 0.0, 0.5]) * made.rng.choice([-1, 1]) * lean
-        path = [[x, y, round(z + float(h), 5)] for (x, y), h in zip(ends, heights, strict=True)]
+        up = made.rng.choice([-1, 1]) * lean
+        path = [[x, y, round(z + float(share) * up, 5)] for x, y, share in _curve(made)]
         _add(made, "fibre", kind="fibres", paths_mm=[path], **look)
+
+
+def _curve(made: Draw) -> list[tuple[float, float, float]]:
+    """Return x and y along a bow that is bent less than a right angle, and -0.5 to 0.5 along it."""
+    first, last = (np.array(made.point(0.8)) for _ in range(2))
+    across = (last - first)[::-1] * [1, -1]
+    bend = made.rng.uniform(-0.4, 0.4)
+    along = np.linspace(0, 1, _BOW_POINTS)[:, None]
+    points = first * (1 - along) + last * along + bend * along * (1 - along) * across
+    return [
+        (round(float(x), 5), round(float(y), 5), float(share) - 0.5)
+        for (x, y), share in zip(points, along[:, 0], strict=True)
+    ]
 
 
 def _balls(made: Draw, blur: float) -> None:
