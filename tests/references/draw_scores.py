@@ -11,7 +11,6 @@ import argparse
 import hashlib
 import sys
 import tempfile
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +18,7 @@ import numpy as np
 import pandas as pd
 from outside_cases import FOLDER, LEVELS, Case, case_of, our_picture
 from path_tracer import Reference, Tracer
-from scoring import PROMISES, Score, held, score
+from scoring import PROMISES, Score, as_row, score
 from stored import load, save
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator"))
@@ -62,10 +61,12 @@ def reference_of(
     return reference
 
 
-def draw_scores(seed: int, reference: Reference) -> dict[str, Score]:
-    """Render a draw at every level and compare it."""
+def draw_scores(
+    seed: int, reference: Reference, *, levels: tuple[str, ...] = tuple(LEVELS)
+) -> dict[str, Score]:
+    """Render a draw at some levels and compare it."""
     case = drawn_case(seed)
-    return {level: score(our_picture(case, **how), reference) for level, how in LEVELS.items()}
+    return {level: score(our_picture(case, **LEVELS[level]), reference) for level in levels}
 
 
 def keep(seed: int) -> None:
@@ -81,10 +82,16 @@ def table_of(seeds: range, **how: Any) -> pd.DataFrame:
     """Return one row for each draw and level; options as of `reference_of`."""
     rows: list[dict[str, Any]] = []
     for seed in seeds:
-        for level, one in draw_scores(seed, reference_of(seed, **how)).items():
-            values = {k: round(v, 2) if isinstance(v, float) else v for k, v in asdict(one).items()}
-            values["worst_at"] = "{} {}".format(*one.worst_at)
-            rows.append({"draw": seed, "level": level, **values, "held": held(one, level)})
+        reference = reference_of(seed, **how)
+        for level in LEVELS:
+            # A picture that cannot be made is a row as well.
+            try:
+                one = draw_scores(seed, reference, levels=(level,))[level]
+            except (ValueError, IndexError) as error:
+                rows.append({"draw": seed, "level": level, "held": False, "failure": str(error)})
+                print(f"{seed} {level}: failed: {error}")
+                continue
+            rows.append({"draw": seed, **as_row(level, one), "failure": ""})
             print(f"{seed} {level}: {one.overall_db:.1f} / {one.edges_db:.1f} / {one.worst_db:.1f}")
         sys.stdout.flush()
     return pd.DataFrame(rows)

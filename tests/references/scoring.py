@@ -11,10 +11,13 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from outside_cases import FOLDER, LEVELS, cases, our_picture
 from path_tracer import Reference
 from scipy import ndimage
@@ -120,6 +123,17 @@ def row(name: str, scores: dict[str, Score]) -> str:
     return " | ".join(cells)
 
 
+def as_row(level: str, one: Score) -> dict[str, Any]:
+    """Return a score as a row of a table, to hundredths of a decibel."""
+    values = {k: round(v, 2) if isinstance(v, float) else v for k, v in asdict(one).items()}
+    return {
+        "level": level,
+        **values,
+        "worst_at": "{} {}".format(*one.worst_at),
+        "held": held(one, level),
+    }
+
+
 def _cell(*values: float) -> str:
     return " / ".join("   -" if np.isnan(value) else f"{value:4.1f}" for value in values)
 
@@ -154,16 +168,22 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("names", nargs="*", metavar="NAME", help="cases; all unless named")
     parser.add_argument("--record", action="store_true", help="renew short.json")
+    parser.add_argument("--csv", type=Path, help="write the scores there as well")
     parser.add_argument("--levels", nargs="*", choices=LEVELS, default=list(LEVELS))
     asked = parser.parse_args()
     head = [f"{'case':22s}"]
     head += [f"{level + ': all / edges / worst @':32s}" for level in asked.levels]
     print(" | ".join([*head, "floor"]))
+    rows: list[dict[str, Any]] = []
     for name in asked.names or cases():
         scores = scored(name, asked.levels)
         print(row(name, scores), flush=True)
+        rows += [{"case": name, **as_row(level, one)} for level, one in scores.items()]
         if asked.record:
             record(name, scores)
+    if asked.csv:
+        asked.csv.parent.mkdir(parents=True, exist_ok=True)
+        pd.DataFrame(rows).to_csv(asked.csv, index=False)
 
 
 if __name__ == "__main__":

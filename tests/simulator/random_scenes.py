@@ -269,7 +269,7 @@ def _fibres(made: Draw, blur: float) -> None:
         lean = made.log(0.5, 12) * made.px
         thick = lean + 2 * max(root, tip) * 1e-3
         z = made.place(blur, thick)
-        up = made.rng.choice([-1, 1]) * lean
+        up = float(made.rng.choice([-1, 1])) * lean
         path = [[x, y, round(z + float(share) * up, 5)] for x, y, share in _curve(made)]
         _add(made, "fibre", kind="fibres", paths_mm=[path], **look)
 
