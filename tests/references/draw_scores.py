@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from outside_cases import FOLDER, LEVELS, Case, case_of, our_picture
+from page import as_table, fill
 from path_tracer import Reference, Tracer
 from scoring import PROMISES, Score, as_row, score
 from stored import load, save
@@ -128,14 +129,16 @@ def plot(table: pd.DataFrame, path: Path) -> None:
 
 
 def summary(table: pd.DataFrame) -> str:
-    """Return, for each level, the share of draws that hold it and some quantiles."""
+    """Return, for each level, the share of draws that hold its promise, and some quantiles."""
     lines = []
     for level, rows in table.groupby("level", sort=False):
-        lines.append(f"{level}: {rows['held'].mean():.0%} of {len(rows)} draws hold the promise")
+        cells = [str(level), f"{int(rows['held'].sum())} of {len(rows)}"]
         for column in ("overall_db", "edges_db", "worst_db"):
-            low, five, half = rows[column].quantile([0, 0.05, 0.5])
-            lines.append(f"  {column}: least {low:.1f}, 5 % {five:.1f}, median {half:.1f}")
-    return "\n".join(lines)
+            least, five, half = rows[column].quantile([0, 0.05, 0.5])
+            cells.append(f"{least:.1f} / {five:.1f} / {half:.1f}")
+        lines.append([*cells, str(int((rows["failure"] != "").sum()))])
+    head = ["level", "hold the promise", "overall: least / 5 % / median, dB"]
+    return as_table([*head, "near edges", "worst block", "no picture"], lines)
 
 
 def main() -> None:
@@ -146,6 +149,7 @@ def main() -> None:
     parser.add_argument("--samples", type=int, default=SAMPLES)
     parser.add_argument("--variant", default="llvm_ad_rgb")
     parser.add_argument("--out", type=Path, default=Path("results/renderer"))
+    parser.add_argument("--page", type=Path, help="put the summary into this page as well")
     parser.add_argument("--references", type=Path, default=DRAWS, help="stored ones are read here")
     parser.add_argument("--store", action="store_true", help="store those that are not there")
     parser.add_argument("--keep", type=int, metavar="SEED")
@@ -160,6 +164,8 @@ def main() -> None:
     table.to_csv(asked.out / "random-scenes.csv", index=False)
     plot(table, asked.out / "random-scenes.png")
     print(summary(table))
+    if asked.page:
+        fill(asked.page, "draws", summary(table))
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from outside_cases import FOLDER, LEVELS, cases, our_picture
+from page import as_table, fill
 from path_tracer import Reference
 from scipy import ndimage
 from stored import load
@@ -31,6 +32,8 @@ BLOCK_PX = 16
 PROMISES = {"fast": (44.0, 38.0, 30.0), "true": (48.0, 42.0, 34.0), "exact": (55.0, 50.0, 42.0)}
 #: Which stored cases hold less than promised, and what they hold.
 _SHORT = FOLDER / "short.json"
+_SCORES = ("overall_db", "edges_db", "worst_db")
+_FLOORS = ("floor_db", "edges_floor_db", "worst_floor_db")
 #: A squared error that is none.
 _NOTHING = 1e-12
 #: The floor is this many standard errors of a mean product of two noises.
@@ -134,6 +137,19 @@ def as_row(level: str, one: Score) -> dict[str, Any]:
     }
 
 
+def cases_table(rows: list[dict[str, Any]]) -> str:
+    """Return the scores of all cases as a table of a documentation page."""
+    levels = list(dict.fromkeys(row["level"] for row in rows))
+    lines = []
+    for name in dict.fromkeys(row["case"] for row in rows):
+        ours = {row["level"]: row for row in rows if row["case"] == name}
+        cells = [_cell(*(ours[level][key] for key in _SCORES)) for level in levels]
+        floors = (ours[levels[0]][key] for key in _FLOORS)
+        lines.append([f"`{name}`", *cells, _cell(*floors)])
+    promised = [_cell(*PROMISES[level]) for level in levels]
+    return as_table(["case", *levels, "told up to"], [["*promised*", *promised, ""], *lines])
+
+
 def _cell(*values: float) -> str:
     return " / ".join("   -" if np.isnan(value) else f"{value:4.1f}" for value in values)
 
@@ -169,6 +185,7 @@ def main() -> None:
     parser.add_argument("names", nargs="*", metavar="NAME", help="cases; all unless named")
     parser.add_argument("--record", action="store_true", help="renew short.json")
     parser.add_argument("--csv", type=Path, help="write the scores there as well")
+    parser.add_argument("--page", type=Path, help="put the table into this page as well")
     parser.add_argument("--levels", nargs="*", choices=LEVELS, default=list(LEVELS))
     asked = parser.parse_args()
     head = [f"{'case':22s}"]
@@ -176,11 +193,17 @@ def main() -> None:
     print(" | ".join([*head, "floor"]))
     rows: list[dict[str, Any]] = []
     for name in asked.names or cases():
-        scores = scored(name, asked.levels)
+        try:
+            scores = scored(name, asked.levels)
+        except (ValueError, IndexError) as error:
+            print(f"{name:22s} | failed: {error}", flush=True)
+            continue
         print(row(name, scores), flush=True)
         rows += [{"case": name, **as_row(level, one)} for level, one in scores.items()]
         if asked.record:
             record(name, scores)
+    if asked.page:
+        fill(asked.page, "cases", cases_table(rows))
     if asked.csv:
         asked.csv.parent.mkdir(parents=True, exist_ok=True)
         pd.DataFrame(rows).to_csv(asked.csv, index=False)

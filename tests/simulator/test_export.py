@@ -6,16 +6,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stacktruth.simulator import Pose, load_rig
-from stacktruth.simulator.export.export import export_scene, part_mesh, scene_mesh
-from stacktruth.simulator.export.mesh import grid_faces
-from stacktruth.simulator.export.outline_grid import corners_of, filling_grids
-from stacktruth.simulator.scene.relief.plain import Rough
-from stacktruth.simulator.scene.scene import Balls, Fibres, Outline, Scene, Sheet
-from stacktruth.simulator.scene.texture.plain import Flat, Octaves
-from stacktruth.simulator.view.camera import Camera
-from stacktruth.simulator.view.coverage import outline_distance
-from stacktruth.simulator.view.parts import parts_of
+from simulator import Pose, load_rig
+from simulator.camera import Camera
+from simulator.coverage import outline_distance
+from simulator.export import export_scene, part_mesh, scene_mesh, scene_meshes
+from simulator.mesh import grid_faces
+from simulator.outline_grid import corners_of, filling_grids
+from simulator.parts import parts_of
+from simulator.plain_reliefs import Rough
+from simulator.plain_textures import Flat, Octaves
+from simulator.scene import Balls, Fibres, Outline, Scene, Sheet
+from simulator.sway import SubjectPose
 
 RIG = load_rig("test-rig")
 CAMERA = Camera(RIG)
@@ -228,3 +229,30 @@ def test_a_sheet_out_of_sight_gives_no_triangles():
     """What no ray of the picture meets is left out."""
     aside = sheet(centre_mm=(50.0, 0, 0), outline=Outline(kind="rectangle", size_mm=(1, 1)))
     assert len(scene_mesh(scene(aside), CAMERA).faces) == 0
+
+
+def test_living_parts_stand_where_the_subject_is():
+    """They move by the subject's displacement, and are gone once it has left; the rest stays."""
+    card = Outline(kind="rectangle", size_mm=(1.0, 0.5))
+    still, living = sheet(name="still", living=False, outline=card), sheet(outline=card)
+    one = scene(still, living)
+    swayed = replace(CAMERA, subject=SubjectPose(x_mm=0.3, y_mm=-0.2, z_mm=0.4))
+    before, after = (scene_meshes(one, camera) for camera in (CAMERA, swayed))
+    moved = [
+        b.points_mm.mean(axis=0) - a.points_mm.mean(axis=0)
+        for a, b in zip(before, after, strict=True)
+    ]
+    np.testing.assert_allclose(moved, [(0, 0, 0), (0.3, -0.2, 0.4)], atol=1e-5)
+    gone = replace(CAMERA, subject=SubjectPose(present=False))
+    assert len(scene_meshes(one, gone)) == 1
+
+
+def test_blurred_sheets_are_as_fine_as_asked():
+    """A pitch that blur would allow is cut to so many pixels of the picture."""
+    far = sheet(outline=Outline(kind="rectangle", size_mm=(1.0, 1.0)), centre_mm=(0, 0, 8.0))
+    loose, fine = (
+        scene_meshes(scene(far), CAMERA, coarsest_px=px)[0].points_mm for px in (np.inf, 0.5)
+    )
+    pixel_mm = (CAMERA.distance_mm + 8.0) / CAMERA.focal_px
+    assert len(fine) == (int(np.ceil(1.0 / (0.5 * pixel_mm))) + 1) ** 2
+    assert len(loose) < len(fine)
