@@ -238,10 +238,11 @@ def test_living_parts_stand_where_the_subject_is():
     one = scene(still, living)
     swayed = replace(CAMERA, subject=SubjectPose(x_mm=0.3, y_mm=-0.2, z_mm=0.4))
     before, after = (scene_meshes(one, camera) for camera in (CAMERA, swayed))
-    moved = [
-        b.points_mm.mean(axis=0) - a.points_mm.mean(axis=0)
-        for a, b in zip(before, after, strict=True)
+    middles = [
+        [mesh.points_mm.mean(axis=0, dtype=np.float64) for mesh in meshes]
+        for meshes in (before, after)
     ]
+    moved = np.subtract(middles[1], middles[0])
     np.testing.assert_allclose(moved, [(0, 0, 0), (0.3, -0.2, 0.4)], atol=1e-5)
     gone = replace(CAMERA, subject=SubjectPose(present=False))
     assert len(scene_meshes(one, gone)) == 1
