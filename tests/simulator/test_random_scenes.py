@@ -6,6 +6,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 REFERENCES = Path(__file__).resolve().parents[1] / "references"
@@ -19,10 +20,10 @@ from scoring import held  # noqa: E402
 from simulator.export import scene_meshes  # noqa: E402
 
 SEEDS = range(20)
-#: Of these draws so many hold the promise of their level (the aim: 19), and the worst of them all
-#: has these scores, dB, less half a decibel.
-HELD = {"fast": 0, "exact": 0}
-WORST = {"fast": (0.0, 0.0, 0.0), "exact": (0.0, 0.0, 0.0)}
+#: What a hundred draws scored when it was last measured.
+PUBLISHED = Path(__file__).resolve().parents[2] / "results" / "renderer" / "random-scenes.csv"
+#: A picture may lose this much before it counts as worse, dB.
+LOSS_DB = 0.5
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -60,19 +61,20 @@ def test_a_hundred_draws_hold_all_kinds() -> None:
 
 
 @pytest.mark.slow
-def test_a_path_tracer_agrees_with_random_scenes() -> None:
-    """Of twenty draws most hold their level's promise, and none falls below a floor."""
+@pytest.mark.parametrize("level", LEVELS)
+def test_a_path_tracer_agrees_with_random_scenes(level: str) -> None:
+    """Twenty draws are as near to the path tracer's pictures as is published, or nearer."""
+    published = pd.read_csv(PUBLISHED).query("level == @level").set_index("draw")
+    count = 0
     for seed in SEEDS:
         assert reference_file(seed, DRAWS).exists(), f"draw {seed} has changed: store it again"
-    scores = [draw_scores(seed, reference_of(seed, variant="scalar_rgb")) for seed in SEEDS]
-    for level in LEVELS:
-        ours = [one[level] for one in scores]
-        count = sum(held(one, level) for one in ours)
-        assert count >= HELD[level], f"{level}: {count} of {len(ours)} hold the promise"
-        for part, least in zip(("overall_db", "edges_db", "worst_db"), WORST[level], strict=True):
-            got = [getattr(one, part) for one in ours]
-            at = int(np.nanargmin(got))
-            assert got[at] >= least, f"{level}, draw {SEEDS[at]}: {part} {got[at]:.1f}"
+        reference = reference_of(seed, variant="scalar_rgb")
+        one = draw_scores(seed, reference, levels=(level,))[level]
+        count += held(one, level)
+        for part in ("overall_db", "edges_db", "worst_db"):
+            got, known = getattr(one, part), published.loc[seed, part]
+            assert np.isnan(known) or got > known - LOSS_DB, f"draw {seed}: {part} {got:.1f}"
+    assert count >= published.loc[list(SEEDS), "held"].sum() - 1
 
 
 @pytest.mark.slow
