@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from simulator import Pose, Scene, load_rig, load_scene
-from simulator.camera import Camera, Window
-from simulator.render import render
-from simulator.smear import Path as Motion
-from simulator.sway import SubjectPose
+from stacktruth.simulator import Pose, Scene, load_rig, load_scene
+from stacktruth.simulator.blur.smear import Path as Motion
+from stacktruth.simulator.compositing.render import render
+from stacktruth.simulator.handling.sway import SubjectPose
+from stacktruth.simulator.view.camera import Camera, Window
 
 Floats = npt.NDArray[np.float32]
 

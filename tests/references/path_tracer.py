@@ -12,10 +12,10 @@ import numpy.typing as npt
 from outside_cases import Case
 from scipy import ndimage
 
-from simulator import optics
-from simulator.camera import Camera
-from simulator.export import scene_meshes
-from simulator.mesh import write_ply
+from stacktruth.simulator import optics
+from stacktruth.simulator.export.export import scene_meshes
+from stacktruth.simulator.export.mesh import write_ply
+from stacktruth.simulator.view.camera import Camera
 
 Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]

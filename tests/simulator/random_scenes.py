@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from simulator import Pose, load_rig, optics
-from simulator.rig import Rig, stopped_to
+from stacktruth.simulator import Pose, load_rig, optics
+from stacktruth.simulator.rig import Rig, stopped_to
 
 Table = dict[str, Any]
 

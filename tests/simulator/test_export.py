@@ -5,18 +5,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
-from simulator import Pose, load_rig
-from simulator.camera import Camera
-from simulator.coverage import outline_distance
-from simulator.export import export_scene, part_mesh, scene_mesh, scene_meshes
-from simulator.mesh import grid_faces
-from simulator.outline_grid import corners_of, filling_grids
-from simulator.parts import parts_of
-from simulator.plain_reliefs import Rough
-from simulator.plain_textures import Flat, Octaves
-from simulator.scene import Balls, Fibres, Outline, Scene, Sheet
-from simulator.sway import SubjectPose
+from stacktruth.simulator import Pose, load_rig
+from stacktruth.simulator.export.export import export_scene, part_mesh, scene_mesh, scene_meshes
+from stacktruth.simulator.export.mesh import grid_faces
+from stacktruth.simulator.export.outline_grid import corners_of, filling_grids
+from stacktruth.simulator.handling.sway import SubjectPose
+from stacktruth.simulator.scene.relief.plain import Rough
+from stacktruth.simulator.scene.scene import Balls, Fibres, Outline, Scene, Sheet
+from stacktruth.simulator.scene.texture.plain import Flat, Octaves
+from stacktruth.simulator.view.camera import Camera
+from stacktruth.simulator.view.coverage import outline_distance
+from stacktruth.simulator.view.parts import parts_of
 
 RIG = load_rig("test-rig")
 CAMERA = Camera(RIG)

@@ -153,7 +153,7 @@ def test_a_crop_and_tiles_are_as_right_as_the_frame(
     of_frame = score(our_picture(case, **LEVELS["fast"])[middle], theirs)
     cropped = replace(case, camera=replace(case.camera, crop=(96, 96)))
     of_crop = score(our_picture(cropped, **LEVELS["fast"]), theirs)
-    monkeypatch.setattr("simulator.render.TILE_PX", 64)
+    monkeypatch.setattr("stacktruth.simulator.compositing.render.TILE_PX", 64)
     of_tiles = score(our_picture(case, **LEVELS["fast"])[middle], theirs)
     for other in (of_crop, of_tiles):
         assert other.overall_db > of_frame.overall_db - 0.3

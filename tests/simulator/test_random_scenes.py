@@ -17,7 +17,7 @@ from outside_cases import LEVELS  # noqa: E402
 from random_scenes import as_toml, case_row, draw  # noqa: E402
 from scoring import held  # noqa: E402
 
-from simulator.export import scene_meshes  # noqa: E402
+from stacktruth.simulator.export.export import scene_meshes  # noqa: E402
 
 SEEDS = range(20)
 #: What a hundred draws scored when it was last measured.
