@@ -50,6 +50,11 @@ class Reference:
     near_edge: Mask
 
     @property
+    def pair(self) -> tuple[Floats, Floats]:
+        """Both, whose noises cancel in a product of errors."""
+        return self.first, self.second
+
+    @property
     def mean(self) -> Floats:
         """Both together."""
         return (self.first + self.second) / 2

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from stacktruth.simulator import Pose, load_rig
 from stacktruth.simulator.export.export import export_scene, part_mesh, scene_mesh, scene_meshes
 from stacktruth.simulator.export.mesh import grid_faces
