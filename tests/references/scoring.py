@@ -158,8 +158,11 @@ def cases_table(rows: list[dict[str, Any]]) -> str:
     lines = []
     for name in dict.fromkeys(row["case"] for row in rows):
         ours = {row["level"]: row for row in rows if row["case"] == name}
-        cells = [_cell(*(ours[level][key] for key in _SCORES)) for level in levels]
-        floors = (ours[levels[0]][key] for key in _FLOORS)
+        cells = [
+            _cell(*(ours[level][key] for key in _SCORES)) if level in ours else "no picture"
+            for level in levels
+        ]
+        floors = (next(iter(ours.values()))[key] for key in _FLOORS)
         lines.append([f"`{name}`", *cells, _cell(*floors)])
     promised = [_cell(*PROMISES[level]) for level in levels]
     return as_table(["case", *levels, "told up to"], [["*promised*", *promised, ""], *lines])
@@ -208,10 +211,13 @@ def main() -> None:
     print(" | ".join([*head, "floor"]))
     rows: list[dict[str, Any]] = []
     for name in asked.names or cases():
-        try:
-            scores = scored(name, asked.levels)
-        except (ValueError, IndexError) as error:
-            print(f"{name:22s} | failed: {error}", flush=True)
+        scores = {}
+        for level in asked.levels:
+            try:
+                scores |= scored(name, [level])
+            except (ValueError, IndexError) as error:
+                print(f"{name:22s} | {level} failed: {error}", flush=True)
+        if not scores:
             continue
         print(row(name, scores), flush=True)
         rows += [{"case": name, **as_row(level, one)} for level, one in scores.items()]
