@@ -165,9 +165,9 @@ class Band:
         B_k of each channel over radial frequency, 0 to sqrt(1/2) cycles per merged pixel.
     reach_px : int
         How far its light spreads, picture pixels.
-    side : {1, -1}
+    side : {1, -1, 0}
         For which sign of the blur radius it is: + behind the plane of focus. Where blur is the
-        same on both sides all radii are +.
+        same on both sides all radii are +. The band of a single radius takes all there is, 0.
     """
 
     low_px: float
@@ -196,11 +196,13 @@ class Band:
 
     def on_side(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
         """Return where a blur radius has this band's sign; 0 counts as +."""
+        if self.side == 0:
+            return np.ones(radius_px.shape, bool)
         return radius_px >= 0 if self.side > 0 else radius_px < 0
 
     def holds(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
         """Return where a blur radius is in this band, fades included."""
-        size = radius_px * np.float32(self.side)
+        size = np.abs(radius_px)
         return self.on_side(radius_px) & (size >= self.low_px) & (size < self.high_px)
 
     def spectra_for(self, shape: tuple[int, int]) -> Floats:
@@ -297,7 +299,7 @@ def _(key: Optics, radius_px: float) -> Band:
         fade=np.ones(2, np.float32),
         spectra=_resampled(exact[None, :, :, 0], frequency),
         reach_px=int(np.ceil(size)) + key.diffraction_margin_px,
-        side=-1 if radius_px < 0 else 1,
+        side=0,
     )
 
 

@@ -196,7 +196,7 @@ def _(key: CellBlur, radius_px: float) -> Band:
         fade=np.ones(2, np.float32),
         spectra=_transfer(key.cell, np.array([radius_px]) / scale).astype(np.complex64),
         reach_px=_reach(key.cell, abs(radius_px)),
-        side=-1 if radius_px < 0 else 1,
+        side=0,
     )
 
 

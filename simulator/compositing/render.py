@@ -20,7 +20,7 @@ from ..rig import Rig, plain_rig
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
 from ..view.parts import parts_of
-from ..view.view import Part, Spots, View, reach
+from ..view.view import Part, View, reach
 from .pile import PILE_REACH_PX, Pile
 
 Floats = npt.NDArray[np.float32]
@@ -35,6 +35,9 @@ SOLID = 0.5
 _SAMPLES_ACROSS = 16
 #: What is blurred by less than this radius, px, is sharp enough to alias.
 _SHARP_PX = 1.5
+#: A cell's view takes more samples of a texture per pixel side than the whole pupil's: its own
+#: blur, which hides how coarse they are, is smaller.
+_CELL_SAMPLES = 2
 
 
 def render_view(
@@ -203,8 +206,6 @@ class _Taking:
     focus: tuple[Camera, ...]
     key: Blur
     motion: Path | None
-    #: Where in the pixel textures are sampled, if not on a grid.
-    spots_px: Spots = ()
     #: Whether blurred textures too are sampled as finely as sharp ones.
     fine: bool = False
 
@@ -252,31 +253,19 @@ def _through_cells(scene: Scene, taking: _Taking, count: int) -> Floats:
     """Render from the middle of each cell of the pupil and add up."""
     radius_mm = optics.entrance_pupil_radius_mm(taking.camera.lens_rig)
     picture = np.zeros((*taking.camera.frame.shape, 3), np.float32)
-    for cell, spots in zip(cut_pupil(count), _spots(count), strict=True):
+    for cell in cut_pupil(count):
         x, y = cell.middle
         eye = replace(taking.camera, place_mm=(radius_mm * x, radius_mm * y))
         part = replace(
             taking,
             camera=eye,
             focus=(eye,),
-            key=CellBlur(cell, taking.key.radius_px_per_defocus_mm, taking.key.samples_per_px),
-            spots_px=spots if taking.fine else (),
+            key=CellBlur(
+                cell, taking.key.radius_px_per_defocus_mm, _CELL_SAMPLES * taking.key.samples_per_px
+            ),
         )
         picture += np.float32(cell.share) * _whole(scene, part)
     return picture
-
-
-def _spots(count: int) -> list[Spots]:
-    """Return four places in the pixel for each of many views; together they fill it evenly.
-
-    The four have their mean in the middle, so that no view is out of place.
-    """
-    number = np.arange(count)
-    down, across = (number + 0.5) / count / 2, (number * (np.sqrt(5) - 1) / 2 + 0.5) % 1 / 2
-    return [
-        ((y, x), (-x, y), (-y, -x), (x, -y))
-        for y, x in zip(down.tolist(), across.tolist(), strict=True)
-    ]
 
 
 def _render_tile(scene: Scene, taking: _Taking, tile: Window) -> Floats:
@@ -342,8 +331,7 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     taking, window, key = look.taking, look.window, look.taking.key
     sharp = look.least_px < _SHARP_PX
     fine = key.samples_per_px if sharp or taking.fine else 1
-    spots = taking.spots_px if sharp else ()
-    view = look.part.view(taking.camera, window, fine=fine, spots_px=spots)
+    view = look.part.view(taking.camera, window, fine=fine)
     if view.coverage is not None and not view.coverage.any():
         return
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)

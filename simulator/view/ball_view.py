@@ -11,7 +11,7 @@ from ..scene.scene import Colour, Lighting
 from .camera import Camera, Window
 from .coverage import edge_coverage
 from .shading import light_direction
-from .view import Spots, View
+from .view import View
 
 Floats = npt.NDArray[np.float32]
 
@@ -70,7 +70,6 @@ class BallPart:
         window: Window,
         *,
         fine: int = 1,
-        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` is a least count of samples."""

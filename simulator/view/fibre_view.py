@@ -11,7 +11,7 @@ from ..scene.scene import Lighting
 from .camera import Camera, Window
 from .coverage import straight_edge
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, Spots, View
+from .view import NO_COLOUR, View
 
 Floats = npt.NDArray[np.float32]
 
@@ -64,7 +64,6 @@ class FibrePart:
         window: Window,
         *,
         fine: int = 1,
-        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` changes nothing here."""

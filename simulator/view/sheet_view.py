@@ -16,7 +16,7 @@ from . import first_hit
 from .camera import Camera, Window
 from .coverage import is_convex, outline_coverage, outline_distance
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, Spots, View
+from .view import NO_COLOUR, View
 
 Floats = npt.NDArray[np.float32]
 
@@ -127,7 +127,6 @@ class SheetPart:
         window: Window,
         *,
         fine: int = 1,
-        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window.
@@ -138,9 +137,6 @@ class SheetPart:
         window : Window
         fine : int
             Samples of the texture per pixel side.
-        spots_px : tuple of (down, across)
-            Where in the pixel the samples are, from its centre, if not on a grid; the view is
-            then one of many that are added up, and its samples are finer.
         bare : bool
             Leave out the colour.
         """
@@ -156,7 +152,7 @@ class SheetPart:
             coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
         if bare:
             return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
-        colour = self._texture(u, v, footprint, fine, spots_px)
+        colour = self._texture(u, v, footprint, fine)
         if self._shaded:
             colour *= self._light(camera, window, depth, z)[..., None]
         if coverage is not None:
@@ -193,23 +189,18 @@ class SheetPart:
             return first_hit.settle(self, camera, window)
         return first_hit.find(self, camera, window)
 
-    def _texture(
-        self, u: Floats, v: Floats, footprint_mm: float, fine: int, spots_px: Spots
-    ) -> Floats:
-        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples or at spots."""
-        if fine == 1 and not spots_px:
+    def _texture(self, u: Floats, v: Floats, footprint_mm: float, fine: int) -> Floats:
+        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples."""
+        if fine == 1:
             return self.painted(u, v, footprint_mm)
         places = (np.arange(fine) + 0.5) / fine - 0.5
-        spots = spots_px or tuple(product(places.tolist(), repeat=2))
-        size = footprint_mm / (2 * fine if spots_px else fine)
         (u_row, u_col), (v_row, v_col) = ((_change(a, 0), _change(a, 1)) for a in (u, v))
         total = np.zeros((*u.shape, 3), np.float32)
-        for spot in spots:
-            down, across = (np.float32(part) for part in spot)
+        for down, across in product(places.astype(np.float32), repeat=2):
             u_there = u + down * u_row + across * u_col
             v_there = v + down * v_row + across * v_col
-            total += self.painted(u_there, v_there, size)
-        total *= np.float32(1 / len(spots))
+            total += self.painted(u_there, v_there, footprint_mm / fine)
+        total *= np.float32(1 / fine**2)
         return total
 
     def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:

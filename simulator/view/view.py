@@ -12,8 +12,6 @@ import numpy.typing as npt
 from .camera import Camera, Window
 
 Floats = npt.NDArray[np.float32]
-#: Places in a pixel, (down, across) from its centre, px.
-Spots = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +77,6 @@ class Part(Protocol):
         window: Window,
         *,
         fine: int = 1,
-        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side.
