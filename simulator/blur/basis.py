@@ -388,7 +388,8 @@ def _(key: Optics, radius_px: float) -> Band:
         scale=scale,
         weights=np.ones((1, 2), np.float32),
         spectra=_resampled(exact[None, :, :, 0], frequency),
-        reach_px=int(np.ceil(size)) + key.diffraction_margin_px,
+        # Not less than in a band, so that as much of the diffraction is within.
+        reach_px=int(np.ceil(max(size, _FIRST_EDGE_PX * FADE))) + key.diffraction_margin_px,
         side=0,
     )
 
@@ -400,13 +401,19 @@ def view_scale(radius_px: float) -> int:
 
 @singledispatch
 def reach_px(key: Any, radius_px: float) -> int:
-    """Return how far from a point its light goes at a blur radius of the whole pupil, px."""
+    """Return how far from a point light may go in any band of a blur radius, px."""
     raise TypeError(f"not a kind of blur: {key!r}")
 
 
 @reach_px.register
 def _(key: Optics, radius_px: float) -> int:
-    return int(np.ceil(max(radius_px, _FIRST_EDGE_PX * FADE))) + key.diffraction_margin_px
+    return widest_reach_px(radius_px) + key.diffraction_margin_px
+
+
+def widest_reach_px(radius_px: float) -> int:
+    """Return how far the disc of any band goes that a blur radius is in, merging counted in."""
+    number = band_number(radius_px)
+    return int(np.ceil(edges_px(number)[1])) + 4 * scale_for(edges_px(number)[0])
 
 
 def _samples_for(radius_px: float) -> int:

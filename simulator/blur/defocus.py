@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float32]
 #: whole has so much darkness around it.
 SLOPE_REACH_PX = 16
 #: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
-_ALIKE_PX = 0.02
+ALIKE_PX = 0.02
 _LEAST_LEVEL = np.float32(1e-5)
 _LEAST_COVER, _TINY = np.float32(1e-6), np.float32(1e-12)
 #: Below about this radius a point's light stays in its pixel.
@@ -110,11 +110,9 @@ def _reach_px(band: Band, motion: Path | None) -> int:
 
 
 def bands_for(radius_px: Floats, key: Blur) -> list[Band]:
-    """Return the bands that a map of blur radii needs: one exact one where all are alike."""
+    """Return the bands that a map of blur radii needs: an exact one where there is but one."""
     low, high = float(radius_px.min()), float(radius_px.max())
-    if high - low <= _ALIKE_PX:
-        return [exact_band(key, (low + high) / 2)]
-    return bands_between(key, low, high)
+    return [exact_band(key, low)] if low == high else bands_between(key, low, high)
 
 
 def _stacked(colour: Floats, coverage: Floats | None, *, normalised: bool) -> Floats:

@@ -27,6 +27,7 @@ from .basis import (
     reach_px,
     scale_for,
     tabulated,
+    widest_reach_px,
 )
 
 Floats = npt.NDArray[np.float32]
@@ -207,7 +208,10 @@ def _(key: CellBlur, radius_px: float) -> Band:
 
 @reach_px.register
 def _(key: CellBlur, radius_px: float) -> int:
-    return _reach(key.cell, radius_px)
+    cell = key.cell
+    return (
+        int(np.ceil(widest_reach_px(cell.size * radius_px) / cell.size * cell.farthest)) + _SPARE_PX
+    )
 
 
 def _reach(cell: Cell, radius_px: float) -> int:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from .. import optics
 from ..blur.aberration import falloff
 from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
-from ..blur.defocus import blur
+from ..blur.defocus import ALIKE_PX, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
 from ..blur.pupil_cells import CellBlur, cut_pupil
 from ..blur.smear import Path
@@ -35,6 +35,10 @@ SOLID = 0.5
 _SAMPLES_ACROSS = 16
 #: What is blurred by less than this radius, px, is sharp enough to alias.
 _SHARP_PX = 1.5
+#: A part is seen this many samples beyond what can light a tile: slopes want neighbours.
+_SPARE_SAMPLES = 3
+#: Sheets whose blur radius changes by less than this per pixel need not be normalised.
+_MOST_RISE = 0.005
 #: A cell's view takes more samples of a texture per pixel side than the whole pupil's: its own
 #: blur, which hides how coarse they are, is smaller.
 _CELL_SAMPLES = 2
@@ -185,6 +189,10 @@ def render(
     """
     if cells != 1 and focus != (camera,):
         raise ValueError(f"cells: got {cells}, allowed 1 where the focus is not the camera's own")
+    # What is merged must not depend on where the picture ends.
+    centred = camera.centred()
+    focus = tuple(centred if other == camera else other for other in focus)
+    camera = centred
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
     taking = _Taking(camera, focus, key, moving)
@@ -225,7 +233,7 @@ def _whole(scene: Scene, taking: _Taking) -> Floats:
     picture = np.empty((*frame.shape, 3), np.float32)
     for tile in tiles_of(frame):
         # What is laid depends on the pixels around it.
-        around = tile.grown(PILE_REACH_PX).common(frame)
+        around = tile.grown(PILE_REACH_PX)
         light = _render_tile(scene, taking, around)
         picture[tile.slices_in(frame)] = light[tile.slices_in(around)]
     return picture
@@ -287,11 +295,13 @@ class _Look:
     normalised: bool
     #: The least blur radius of any of it, px.
     least_px: float
+    #: The one blur radius of all of it, px, where it has but one.
+    radius_px: float | None
 
     @property
     def hides(self) -> bool:
         """Whether it surely hides all that is behind it."""
-        return self.normalised and self.part.fills(self.taking.camera, self.window)
+        return self.part.detail_mm > 0 and self.part.fills(self.taking.camera, self.window)
 
 
 def _looks(scene: Scene, taking: _Taking, tile: Window) -> list[_Look]:
@@ -312,18 +322,32 @@ def _looks(scene: Scene, taking: _Taking, tile: Window) -> list[_Look]:
 def _look_at(part: Part, taking: _Taking, tile: Window) -> _Look:
     camera, key = taking.camera, taking.key
     window, nearest, farthest = reach(part, camera)
-    least, most = radius_range_px(camera, taking.focus, key, nearest, farthest)
+    most = radius_range_px(camera, taking.focus, key, nearest, farthest)[1]
+    # How it is seen must not depend on what a crop or a tile shows of it.
+    _, nearest, farthest = reach(part, camera, camera.uncut)
+    least, widest = radius_range_px(camera, taking.focus, key, nearest, farthest)
     scale = min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest))
     margin = reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px)
-    lit = tile.grown(margin)
-    # A sheet goes on beyond the light's reach. A fibre or a ball that does may be left as it is,
-    # and must: its blur is known on the thing alone, so a sheet of ones would say nothing.
-    normalised = part.extended or (part.detail_mm > 0 and window.common(lit) != window)
+    lit = tile.grown(margin + _SPARE_SAMPLES * scale)
+    normalised = part.extended or (part.detail_mm > 0 and _is_tilted(camera))
     # A part that is normalised must be seen beyond its edge as well, where it covers nothing.
     window = (window.grown(margin) if normalised else window).common(lit)
     if not window.empty:
         window = window.at_scale(scale)
-    return _Look(part, taking, window, normalised, least)
+    alike = widest - least <= ALIKE_PX
+    return _Look(part, taking, window, normalised, least, (least + widest) / 2 if alike else None)
+
+
+def _is_tilted(camera: Camera) -> bool:
+    """Whether a flat sheet meets the plane of focus so steeply that its blur must be normalised.
+
+    Blur that grows by s per pixel makes it brighter by 1.5 s^2.
+    """
+    radius_mm = optics.entrance_pupil_radius_mm(camera.lens_rig)
+    rise = float(np.hypot(*camera.rotation[2, :2]) / camera.rotation[2, 2])
+    corner_mm = np.hypot(*camera.uncut.shape) / 2 * camera.distance_mm / camera.focal_px
+    rise += abs(camera.lens_rig.lens.field_curvature_per_mm) * corner_mm
+    return rise * radius_mm / camera.distance_mm > _MOST_RISE
 
 
 def _lay_over(pile: Pile, look: _Look) -> None:
@@ -335,6 +359,9 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     if view.coverage is not None and not view.coverage.any():
         return
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
+    if look.radius_px is not None:
+        side = -1 if radius.mean() < 0 else 1
+        radius = np.full((1, 1), side * look.radius_px, np.float32)
     blurred = blur(
         window,
         view.colour,

@@ -145,7 +145,7 @@ class SheetPart:
         dx, dy, _ = camera.directions(window)
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * depth, py + dy * depth)
-        footprint = window.scale * float(np.mean(depth)) / camera.focal_px
+        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
         coverage = None
         if not self.fills(camera, window):
             per_mm = np.float32(1.0 / footprint)
@@ -162,6 +162,11 @@ class SheetPart:
         if coverage is not None and coverage.min() >= 1.0:
             coverage = None
         return View(window, colour, coverage, depth)
+
+    def _distance_mm(self, camera: Camera) -> float:
+        """Return the camera depth at which a pixel's size is taken, the same for any window."""
+        across = (np.mean(self.bounds_mm()) - camera.pupil_mm[2]) / camera.rotation[2, 2]
+        return float(np.clip(across, camera.distance_mm / 2, 2 * camera.distance_mm))
 
     def fills(self, camera: Camera, window: Window) -> bool:
         """Whether its outline surely holds all that the rays of a window may meet.
@@ -276,7 +281,7 @@ class SheetPart:
         dx, dy, _ = first_hit.turned(camera, down, across)
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * met, py + dy * met)
-        footprint = window.scale * float(np.mean(met)) / camera.focal_px
+        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
         seen = self.painted(u, v, footprint)
         seen *= self.light_at(u, v, footprint)[:, None]
         there = np.ones(len(u), np.float32)

@@ -249,8 +249,11 @@ def test_a_part_that_moves_during_the_exposure_is_the_mean_of_its_places(radius_
 
 
 def test_alike_radii_share_one_exact_band():
-    """Radii within 0.02 px need no basis."""
-    assert [band.rank for band in bands_for(np.array([[5.0, 5.01]], np.float32), DISC)] == [1]
+    """A single radius needs no basis, and the one band takes it with either sign."""
+    for radius in (5.0, -5.0):
+        (band,) = bands_for(np.full((1, 2), radius, np.float32), DISC)
+        assert band.rank == 1
+        assert band.holds(np.array([5.0, -5.0], np.float32)).all()
     several = bands_for(np.array([[1.0, 9.0]], np.float32), DISC)
     assert [band.scale for band in several] == [1, 1, 2]
 
