@@ -52,7 +52,7 @@ class BallPart:
     lighting: Lighting
     living: bool = True
     region: str = "plain"
-    extended: bool = False
+    extended: bool = True
     detail_mm: float = 0.0
 
     def box_mm(self) -> npt.NDArray[np.float64]:
@@ -103,6 +103,8 @@ class BallPart:
         step_mm = cz * (down[1, 0] - down[0, 0] if len(down) > 1 else across[0, 1] - across[0, 0])
         coverage = edge_coverage(((self.radius_mm - miss) / step_mm).astype(np.float32))
         depth = middle - np.sqrt(np.maximum((self.radius_mm**2 - miss * miss) / square, 0))
+        # Rays that miss by far go on at the depth of the rim.
+        depth = np.clip(depth, cz - self.radius_mm, cz)
         normal = np.stack(
             np.broadcast_arrays(across * depth - cx, down * depth - cy, depth - cz), axis=-1
         )

@@ -14,7 +14,7 @@ from ..scene.scene import Lighting, Outline, Sheet
 from ..scene.texture import textures
 from . import first_hit
 from .camera import Camera, Window
-from .coverage import is_convex, outline_coverage, outline_distance
+from .coverage import is_convex, outline_coverage, outline_distance, points_around
 from .shading import brightness, light_direction
 from .view import NO_COLOUR, View
 
@@ -28,6 +28,8 @@ _STENCIL = 5
 _SPARE_PX = 3
 #: Rays per side of a pixel on a horizon.
 _RAYS = 4
+#: Coverages nearer to none or all are such.
+_NOTHING = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,6 +155,8 @@ class SheetPart:
         if bare:
             return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
         colour = self._texture(u, v, footprint, fine)
+        if coverage is not None:
+            self._trim(colour, u, v, coverage, footprint)
         if self._shaded:
             colour *= self._light(camera, window, depth, z)[..., None]
         if coverage is not None:
@@ -207,6 +211,21 @@ class SheetPart:
             total += self.painted(u_there, v_there, footprint_mm / fine)
         total *= np.float32(1 / fine**2)
         return total
+
+    def _trim(
+        self, colour: Floats, u: Floats, v: Floats, coverage: Floats, footprint_mm: float
+    ) -> None:
+        """Leave in the pixels of the edge the mean colour of what is inside it, in place."""
+        row, col = np.nonzero((coverage > _NOTHING) & (coverage < 1 - _NOTHING))
+        if len(row) == 0:
+            return
+        u_there, v_there = (points_around(a, row, col, _RAYS) for a in (u, v))
+        inside = outline_distance(self.spec.outline, u_there, v_there, 1.0) > 0
+        seen = self.painted(u_there, v_there, footprint_mm / _RAYS) * inside[..., None]
+        count = inside.sum(axis=1)
+        found = count > 0
+        means = seen.sum(axis=1)[found] / count[found, None]
+        colour[row[found], col[found]] = means
 
     def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
         """Return the colour of the surface, without the light on it, (..., 3)."""

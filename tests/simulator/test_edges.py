@@ -7,9 +7,11 @@ import pytest
 
 from stacktruth.simulator import Pose, Rig, Scene, render_view
 from stacktruth.simulator.scene.relief.plain import Slope
-from stacktruth.simulator.scene.scene import Outline, Sheet
+from stacktruth.simulator.scene.scene import Fibres, Outline, Sheet
 from stacktruth.simulator.scene.texture.plain import Flat
 from stacktruth.simulator.scene.texture.target import Checker
+from stacktruth.simulator.view.camera import Camera
+from stacktruth.simulator.view.parts import parts_of
 
 GREY = Flat(colour=(0.5, 0.5, 0.5))
 PALE, DARK = (0.9, 0.85, 0.8), (0.05, 0.05, 0.05)
@@ -139,3 +141,49 @@ def traced_slope(rig: Rig, relief: Slope, texture: Checker, rays: int = 200) -> 
         share = first.mean(axis=(1, 3))[..., None]
         light += share * np.array(texture.colours[0]) + (1 - share) * np.array(texture.colours[1])
     return light / rays
+
+
+@pytest.mark.parametrize("tilt", [(0.0, 0.0), (0.4, -0.3)])
+def test_a_fibre_off_axis_is_as_wide_and_near_as_traced_rays_find_it(
+    rig: Rig, tilt: tuple[float, float]
+) -> None:
+    """Its area and the depth of its skin 40 degrees off axis, from the quadratic of a cylinder.
+
+    Measured 1e-3 of the area and 1e-4 mm; a strip of width f r / Z has 0.77 of the area.
+    """
+    wide = replace(
+        rig,
+        lens=replace(rig.lens, focal_length_mm=10.0),
+        sensor=replace(rig.sensor, width_px=1700, height_px=64),
+    )
+    camera, radius = Camera(wide), 0.09
+    away = np.tan(np.deg2rad(40)) * camera.distance_mm
+    start = np.array([away - 4 * tilt[0], -4.0, -4 * tilt[1]])
+    end = np.array([away + 4 * tilt[0], 4.0, 4 * tilt[1]])
+    hair = Fibres(
+        kind="fibres",
+        name="hair",
+        radius_um=(1e3 * radius,) * 2,
+        paths_mm=((tuple(start), tuple(end)),),
+    )
+    view = parts_of(made(hair))[0].view(camera, camera.frame, bare=True)
+    fine = 4
+    row, col = ((np.arange(n * fine) + 0.5) / fine for n in camera.frame.shape)
+    down, across = camera.rays_at(row[:, None], col[None, :])
+    rays = np.stack(np.broadcast_arrays(across, down, 1.0), axis=-1)
+    axis = (end - start) / np.linalg.norm(end - start)
+    beside = rays - (rays @ axis)[..., None] * axis
+    to_eye = camera.pupil_mm - start
+    to_eye = to_eye - (to_eye @ axis) * axis
+    a, b = (beside**2).sum(axis=-1), beside @ to_eye
+    root = b * b - a * (to_eye @ to_eye - radius**2)
+    depth = (-b - np.sqrt(np.maximum(root, 0))) / a
+    assert view.coverage.sum() == pytest.approx((root > 0).sum() / fine**2, rel=4e-3)
+    blocks = (camera.frame.shape[0], fine, camera.frame.shape[1], fine)
+    inside = (root > 0).reshape(blocks).all(axis=(1, 3)) & (view.coverage > 0.999)
+    inside &= np.hypot(*np.indices(inside.shape)) > 0
+    found = depth.reshape(blocks).mean(axis=(1, 3))[inside]
+    # Within a pixel at the rim the depth changes fast: compare where the skin is less steep.
+    error = np.abs(view.depth_mm[inside] - found)
+    # Measured 0.005 mm on the leaning one; 0.089 where the depth was the axis.
+    assert np.quantile(error, 0.9) < 6e-3
