@@ -52,7 +52,7 @@ class BallPart:
     lighting: Lighting
     living: bool = True
     region: str = "plain"
-    extended: bool = True
+    extended: bool = False
     detail_mm: float = 0.0
 
     def box_mm(self) -> npt.NDArray[np.float64]:
