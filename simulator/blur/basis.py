@@ -40,6 +40,8 @@ _TABLE = 16384
 _FINEST_CY_PER_PX = np.sqrt(0.5)
 #: A kernel is made on at least this many samples a side, and fades from this share of its reach.
 _LEAST_KERNEL, _FADES_FROM = 64, 0.8
+#: Merged pixels beyond a disc that its soft edge takes.
+_SOFT = 2
 #: Cycles per merged pixel from which a merged picture fades.
 _COARSE_FADES_FROM = 0.4
 
@@ -168,6 +170,8 @@ class Band:
         B_k of each channel over radial frequency, 0 to sqrt(1/2) cycles per merged pixel.
     reach_px : int
         How far its light spreads, picture pixels.
+    disc_px : float
+        Radius of its widest blur disc.
     side : {1, -1, 0}
         For which sign of the blur radius it is: + behind the plane of focus. Where blur is the
         same on both sides all radii are +. The band of a single radius takes all there is, 0.
@@ -179,6 +183,7 @@ class Band:
     weights: Floats
     spectra: Floats
     reach_px: int
+    disc_px: float
     side: int = 1
 
     @property
@@ -252,7 +257,7 @@ def _cosines(frequency: npt.NDArray, length: int) -> Floats:
 @lru_cache(maxsize=128)
 def _kernels(band: Band, seen: int) -> Floats:
     """Return one quarter of each product's kernel, middle first, (K, 3, n, n)."""
-    side = band.reach_px // band.scale + 1
+    side = -(-band.reach_px // band.scale)
     length = max(_LEAST_KERNEL, 4 * side)
     frequency = np.hypot(np.fft.fftfreq(length)[:, None], np.fft.rfftfreq(length))
     place = frequency * ((band.spectra.shape[-1] - 1) / _FINEST_CY_PER_PX)
@@ -261,14 +266,15 @@ def _kernels(band: Band, seen: int) -> Floats:
     spectra = band.spectra[..., low] * (1 - share) + band.spectra[..., low + 1] * share
     spectra *= compensation((length, length), band.scale, seen)
     whole = np.fft.irfft2(spectra, s=(length, length))[..., :side, :side]
-    return ended(whole, spectra[..., 0, 0], np.hypot(*np.indices((side, side))), side)
+    radius = np.hypot(*np.indices((side, side)))
+    return ended(whole, spectra[..., 0, 0], radius, (band.disc_px / band.scale + 1, side))
 
 
 def ended(
     kernels: npt.NDArray,
     light: npt.NDArray,
     radius: npt.NDArray,
-    end: float,
+    fade: tuple[float, float],
     *,
     quarter: bool = True,
 ) -> Floats:
@@ -281,12 +287,13 @@ def ended(
         The sum that each of them must have.
     radius : array (rows, cols)
         Distance from the kernel's middle, samples.
-    end : float
-        Radius at which they end.
+    fade : (start, end)
+        Radii between which they fade.
     quarter : bool
         Whether they are one quarter of even kernels, middle first.
     """
-    t = np.clip((end - radius) / (end - _FADES_FROM * end), 0, 1)
+    start, end = max(fade[0], _FADES_FROM * fade[1]), fade[1]
+    t = np.clip((end - radius) / max(end - start, 1e-6), 0, 1)
     window = t * t * (3 - 2 * t)
     count = np.full(radius.shape, 4.0 if quarter else 1.0)
     if quarter:
@@ -365,7 +372,8 @@ def _band(key: Optics, number: int, side: int) -> Band:
         scale=scale,
         weights=tabulated(products, radius),
         spectra=_resampled(spectra, frequency),
-        reach_px=int(np.ceil(high)) + key.diffraction_margin_px,
+        reach_px=int(np.ceil(high)) + key.diffraction_margin_px + _SOFT * scale,
+        disc_px=high,
         side=side,
     )
 
@@ -389,7 +397,10 @@ def _(key: Optics, radius_px: float) -> Band:
         weights=np.ones((1, 2), np.float32),
         spectra=_resampled(exact[None, :, :, 0], frequency),
         # Not less than in a band, so that as much of the diffraction is within.
-        reach_px=int(np.ceil(max(size, _FIRST_EDGE_PX * FADE))) + key.diffraction_margin_px,
+        reach_px=int(np.ceil(max(size, _FIRST_EDGE_PX * FADE)))
+        + key.diffraction_margin_px
+        + _SOFT * scale,
+        disc_px=size,
         side=0,
     )
 
@@ -413,7 +424,7 @@ def _(key: Optics, radius_px: float) -> int:
 def widest_reach_px(radius_px: float) -> int:
     """Return how far the disc of any band goes that a blur radius is in, merging counted in."""
     number = band_number(radius_px)
-    return int(np.ceil(edges_px(number)[1])) + 4 * scale_for(edges_px(number)[0])
+    return int(np.ceil(edges_px(number)[1])) + (4 + _SOFT) * scale_for(edges_px(number)[0])
 
 
 def _samples_for(radius_px: float) -> int:

@@ -172,9 +172,9 @@ class CellBand(Band):
         merging = compensation((_KERNEL_PX,) * 2, self.scale, seen)
         kernels = np.roll(fft.irfft2(self.spectra * merging, s=(_KERNEL_PX,) * 2), half, (1, 2))
         at = np.arange(-half, half)
-        end = min(self.reach_px // self.scale + 1, half)
+        fade = (self.disc_px / self.scale + 1, min(-(-self.reach_px // self.scale), half))
         kernels = ended(
-            kernels, self.spectra[:, 0, 0].real, np.hypot(at[:, None], at), end, quarter=False
+            kernels, self.spectra[:, 0, 0].real, np.hypot(at[:, None], at), fade, quarter=False
         )
         down, across = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
         rows, cols = (np.exp(-2j * np.pi * np.outer(f, at)) for f in (down, across))
@@ -201,7 +201,8 @@ def _(key: CellBlur, radius_px: float) -> Band:
         scale=scale,
         weights=np.ones((1, 2), np.float32),
         spectra=_transfer(key.cell, np.array([radius_px]) / scale).astype(np.complex64),
-        reach_px=_reach(key.cell, abs(radius_px)),
+        reach_px=_reach(key.cell, abs(radius_px)) + 2 * scale,
+        disc_px=key.cell.farthest * abs(radius_px),
         side=0,
     )
 
@@ -231,7 +232,8 @@ def _band(cell: Cell, number: int, side: int) -> CellBand:
         scale=scale,
         weights=tabulated(products, radius),
         spectra=spectra.astype(np.complex64),
-        reach_px=_reach(cell, high),
+        reach_px=_reach(cell, high) + 2 * scale,
+        disc_px=cell.farthest * high,
         side=side,
     )
 

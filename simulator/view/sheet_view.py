@@ -24,6 +24,10 @@ _RANGE_SAMPLES = 64
 #: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
 _JUMP = 3.0
 _STENCIL = 5
+#: Light on a surface that bends by more than this from pixel to pixel is on a crease.
+_BEND = 0.08
+#: Slopes per side of a pixel by a crease.
+_SLOPES = 2
 #: A pixel so far inside an outline, px, has nothing of its edge.
 _SPARE_PX = 3
 #: Rays per side of a pixel on a horizon.
@@ -158,7 +162,10 @@ class SheetPart:
         if coverage is not None:
             self._trim(colour, u, v, coverage, footprint)
         if self._shaded:
-            colour *= self._light(camera, window, depth, z)[..., None]
+            light = self._light(camera, window, depth, z)
+            if window.scale == 1:
+                self._crease(light, u, v, footprint)
+            colour *= light[..., None]
         if coverage is not None:
             colour *= coverage[..., None]
         if not gentle:
@@ -261,6 +268,14 @@ class SheetPart:
         by_col /= length
         return brightness(self.lighting, by_col)
 
+    def _crease(self, light: Floats, u: Floats, v: Floats, footprint_mm: float) -> None:
+        """Light the pixels by a crease of the surface by its slopes within each, in place."""
+        row, col = np.nonzero(_creases(light))
+        if len(row) > 0:
+            u_there, v_there = (points_around(a, row, col, _SLOPES) for a in (u, v))
+            step = footprint_mm / (2 * _SLOPES)
+            light[row, col] = self.light_at(u_there, v_there, step).mean(axis=1)
+
     def light_at(self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float) -> Floats:
         """Return the light on points of the surface, its slope taken over +-``step_mm``."""
         if not self._shaded:
@@ -301,8 +316,8 @@ class SheetPart:
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * met, py + dy * met)
         footprint = window.scale * self._distance_mm(camera) / camera.focal_px
-        seen = self.painted(u, v, footprint)
-        seen *= self.light_at(u, v, footprint)[:, None]
+        seen = self.painted(u, v, footprint / _RAYS)
+        seen *= self.light_at(u, v, footprint / (2 * _RAYS))[:, None]
         there = np.ones(len(u), np.float32)
         if coverage is not None:
             there = (outline_distance(self.spec.outline, u, v, 1.0) > 0).astype(np.float32)
@@ -346,6 +361,15 @@ def _jumps(depth: Floats, step: float) -> npt.NDArray[np.bool_]:
     jump[:, 1:] |= across
     jump[:, :-1] |= across
     return binary_dilation(jump)
+
+
+def _creases(light: Floats) -> npt.NDArray[np.bool_]:
+    """Mark the pixels by which the light on a surface bends so that slopes over pixels miss it."""
+    bent = np.zeros(light.shape, bool)
+    for axis in (0, 1):
+        at = np.moveaxis(bent, axis, 0)
+        at[1:-1] |= np.moveaxis(np.abs(np.diff(light, 2, axis)) > _BEND, axis, 0)
+    return binary_dilation(bent, iterations=2) if bent.any() else bent
 
 
 def _half_size(outline: Outline, rotate_deg: float) -> npt.NDArray[np.float64]:
