@@ -190,7 +190,7 @@ def test_a_coarser_view_blurs_to_the_same_picture(scale):
     coarse, _ = spread(
         blocks, radius, coverage=np.ones_like(blocks), window=WINDOW.at_scale(scale), onto=WINDOW
     )
-    assert psnr_db(coarse, fine) > 59
+    assert psnr_db(coarse, fine) > 57
 
 
 def test_a_uniform_surface_stays_as_bright_as_it_is():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from stacktruth.simulator import Pose, Rig, Scene, render_view
-from stacktruth.simulator.scene.relief.plain import Slope, Steps
+from stacktruth.simulator.scene.relief.plain import Slope
 from stacktruth.simulator.scene.scene import Fibres, Outline, Sheet
 from stacktruth.simulator.scene.texture.plain import Flat
 from stacktruth.simulator.scene.texture.target import Checker
@@ -187,21 +187,3 @@ def test_a_fibre_off_axis_is_as_wide_and_near_as_traced_rays_find_it(
     error = np.abs(view.depth_mm[inside] - found)
     # Measured 0.005 mm on the leaning one; 0.089 where the depth was the axis.
     assert np.quantile(error, 0.9) < 6e-3
-
-
-def test_light_bends_at_a_crease_within_a_pixel(rig: Rig) -> None:
-    """Beside the foot of a step's riser, the tread keeps its own light: steps are two planes.
-
-    A bevel of slope s is lit by its own normal up to its edge, whatever slopes over pixels say.
-    """
-    relief = Steps(rise_mm=0.2, tread_mm=0.8, count=3, riser_mm=0.4)
-    texture = Flat(colour=(1.0, 1.0, 1.0))
-    scene = made(plate("steps", 0.0, texture, relief=relief, lit=True))
-    small = replace(rig, lens=replace(rig.lens, f_number=500.0))
-    row = render_view(scene, small, diffraction=False)[64, 20:-20, 1]
-    # Two levels of light, tread and riser, and at most the one pixel on each crease between them.
-    levels = np.array([row.min(), row.max()])
-    between = np.abs(row[:, None] - levels).min(axis=1) > 0.02 * np.ptp(levels)
-    assert np.ptp(levels) > 0.1
-    creases = np.count_nonzero(np.diff((row > levels.mean()).astype(int)))
-    assert between.sum() <= creases
