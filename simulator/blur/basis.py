@@ -19,6 +19,7 @@ from scipy.interpolate import CubicSpline, RectBivariateSpline
 from .. import optics, transfer
 from ..rig import Rig
 from .aberration import aberrated_otf
+from .resample import boxing_transfer, doubling_transfer
 
 Floats = npt.NDArray[np.float32]
 
@@ -37,6 +38,12 @@ _DEFOCUS_SAMPLES = 80
 _COARSE = 49
 _TABLE = 16384
 _FINEST_CY_PER_PX = np.sqrt(0.5)
+#: A kernel is made on at least this many samples a side, and fades from this share of its reach.
+_LEAST_KERNEL, _FADES_FROM = 64, 0.8
+#: Merged pixels beyond a disc that its soft edge takes.
+_SOFT = 2
+#: Cycles per merged pixel from which a merged picture fades.
+_COARSE_FADES_FROM = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,24 +166,24 @@ class Band:
         Picture pixels merged per side.
     weights : array (K, n)
         a_k over blur radius, ``n`` steps from 0 to ``high_px``.
-    fade : array (n,)
-        The band's share of the light over blur radius; bands that meet share it to 1.
     spectra : array (K, 3, m)
         B_k of each channel over radial frequency, 0 to sqrt(1/2) cycles per merged pixel.
     reach_px : int
         How far its light spreads, picture pixels.
-    side : {1, -1}
+    disc_px : float
+        Radius of its widest blur disc.
+    side : {1, -1, 0}
         For which sign of the blur radius it is: + behind the plane of focus. Where blur is the
-        same on both sides all radii are +.
+        same on both sides all radii are +. The band of a single radius takes all there is, 0.
     """
 
     low_px: float
     high_px: float
     scale: int
     weights: Floats
-    fade: Floats
     spectra: Floats
     reach_px: int
+    disc_px: float
     side: int = 1
 
     @property
@@ -185,41 +192,135 @@ class Band:
         return len(self.weights)
 
     def index_at(self, radius_px: Floats) -> npt.NDArray[np.intp]:
-        """Return the index into ``weights`` and ``fade`` of each blur radius."""
+        """Return the index into ``weights`` of each blur radius."""
         last = self.weights.shape[1] - 1
         index = radius_px * np.float32(self.side * last / self.high_px)
         index += np.float32(0.5)
-        # The last share is 0: it is for all that another band takes care of.
-        np.minimum(index, np.float32(last), out=index)
-        np.copyto(index, np.float32(last), where=~self.on_side(radius_px))
-        return index.astype(np.intp)
+        return np.clip(index, 0, np.float32(last), out=index).astype(np.intp)
+
+    def share_of(self, radius_px: Floats) -> Floats:
+        """Return the band's share of the light at each blur radius; bands that meet share it to 1.
+
+        It is no table, of which bands that meet would look up different steps.
+        """
+        if self.side == 0:
+            return np.ones(radius_px.shape, np.float32)
+        size = np.abs(radius_px)
+        share = np.float32(1) - _fade_in(size, self.high_px / FADE)
+        share *= _fade_in(size, self.low_px)
+        share *= self.on_side(radius_px)
+        return share
 
     def on_side(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
         """Return where a blur radius has this band's sign; 0 counts as +."""
+        if self.side == 0:
+            return np.ones(radius_px.shape, bool)
         return radius_px >= 0 if self.side > 0 else radius_px < 0
 
     def holds(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
         """Return where a blur radius is in this band, fades included."""
-        size = radius_px * np.float32(self.side)
+        size = np.abs(radius_px)
         return self.on_side(radius_px) & (size >= self.low_px) & (size < self.high_px)
 
-    def spectra_for(self, shape: tuple[int, int]) -> Floats:
-        """Return B_k on the grid of a real FFT of that shape, (K, 3, rows, cols // 2 + 1)."""
-        return _gathered(self, shape)
+    def spectra_for(self, shape: tuple[int, int], seen: int = 1) -> Floats:
+        """Return B_k on the grid of a real FFT of that shape, (K, 3, rows, cols // 2 + 1).
+
+        They are those of kernels that end at the band's reach, so that what a tile shows does not
+        depend on what lies farther off. On merged pixels they undo what merging takes.
+
+        Parameters
+        ----------
+        shape : (rows, cols)
+        seen : int
+            Picture pixels per side of the view's samples.
+        """
+        return _kernel_spectra(self, shape, seen)
 
 
 @lru_cache(maxsize=12)
-def _gathered(band: Band, shape: tuple[int, int]) -> Floats:
-    index = _radial_index(shape, band.spectra.shape[-1]).astype(np.intp)
-    return np.take(band.spectra, index, axis=-1)
+def _kernel_spectra(band: Band, shape: tuple[int, int], seen: int) -> Floats:
+    kernels = _kernels(band, seen)
+    rows, cols = (np.arange(length // 2 + 1) / length for length in shape)
+    down, across = (_cosines(f, kernels.shape[-1]) for f in (rows, cols))
+    half = down @ kernels @ across.T
+    # The other half of the rows is the mirror of the first.
+    return np.concatenate([half, half[:, :, (shape[0] - 1) // 2 : 0 : -1]], axis=2)
 
 
-@lru_cache(maxsize=48)
-def _radial_index(shape: tuple[int, int], entries: int) -> npt.NDArray[np.int32]:
-    down = np.fft.fftfreq(shape[0]).astype(np.float32)[:, None]
-    across = np.fft.rfftfreq(shape[1]).astype(np.float32)[None, :]
-    radial = np.hypot(down, across) * np.float32((entries - 1) / _FINEST_CY_PER_PX)
-    return np.minimum(radial + np.float32(0.5), entries - 1).astype(np.int32)
+def _cosines(frequency: npt.NDArray, length: int) -> Floats:
+    """Return the transform of one side of an even kernel, (frequencies, length)."""
+    wave = 2 * np.cos(2 * np.pi * np.outer(frequency, np.arange(length)))
+    wave[:, 0] = 1
+    return wave.astype(np.float32)
+
+
+@lru_cache(maxsize=128)
+def _kernels(band: Band, seen: int) -> Floats:
+    """Return one quarter of each product's kernel, middle first, (K, 3, n, n)."""
+    side = -(-band.reach_px // band.scale)
+    length = max(_LEAST_KERNEL, 4 * side)
+    frequency = np.hypot(np.fft.fftfreq(length)[:, None], np.fft.rfftfreq(length))
+    place = frequency * ((band.spectra.shape[-1] - 1) / _FINEST_CY_PER_PX)
+    low = np.minimum(place.astype(np.intp), band.spectra.shape[-1] - 2)
+    share = place - low
+    spectra = band.spectra[..., low] * (1 - share) + band.spectra[..., low + 1] * share
+    spectra *= compensation((length, length), band.scale, seen)
+    whole = np.fft.irfft2(spectra, s=(length, length))[..., :side, :side]
+    radius = np.hypot(*np.indices((side, side)))
+    return ended(whole, spectra[..., 0, 0], radius, (band.disc_px / band.scale + 1, side))
+
+
+def ended(
+    kernels: npt.NDArray,
+    light: npt.NDArray,
+    radius: npt.NDArray,
+    fade: tuple[float, float],
+    *,
+    quarter: bool = True,
+) -> Floats:
+    """Return kernels that fade to nothing toward their end, the light they lose laid all over.
+
+    Parameters
+    ----------
+    kernels : array (..., rows, cols)
+    light : array (...)
+        The sum that each of them must have.
+    radius : array (rows, cols)
+        Distance from the kernel's middle, samples.
+    fade : (start, end)
+        Radii between which they fade.
+    quarter : bool
+        Whether they are one quarter of even kernels, middle first.
+    """
+    start, end = max(fade[0], _FADES_FROM * fade[1]), fade[1]
+    t = np.clip((end - radius) / max(end - start, 1e-6), 0, 1)
+    window = t * t * (3 - 2 * t)
+    count = np.full(radius.shape, 4.0 if quarter else 1.0)
+    if quarter:
+        count[0] /= 2
+        count[:, 0] /= 2
+    faded_out = kernels * window
+    lost = light - (faded_out * count).sum(axis=(-2, -1))
+    veil = window / (window * count).sum()
+    return (faded_out + lost[..., None, None] * veil).astype(np.float32)
+
+
+def compensation(shape: tuple[int, int], scale: int, seen: int) -> npt.NDArray:
+    """Return what undoes the contrast taken by merging and doubling, on the grid of a real FFT.
+
+    A view's samples are means of ``seen`` pixels a side, merged to ``scale`` and doubled to 1.
+    Toward the finest that merged pixels can hold it fades to nothing: what little light is left
+    there would come out as ripples of that period around a highlight.
+    """
+    if scale == 1:
+        return np.ones((1, 1))
+    axes = []
+    for f in (np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])):
+        fade = np.clip((0.5 - np.abs(f)) / (0.5 - _COARSE_FADES_FROM), 0, 1)
+        kept = fade * fade * (3 - 2 * fade)
+        taken = boxing_transfer(f * seen / scale, seen) * doubling_transfer(f, scale // seen)
+        axes.append(kept / (taken * doubling_transfer(f, scale)))
+    return np.outer(axes[0], axes[1])
 
 
 @singledispatch
@@ -270,9 +371,9 @@ def _band(key: Optics, number: int, side: int) -> Band:
         high_px=high,
         scale=scale,
         weights=tabulated(products, radius),
-        fade=faded(low, high),
         spectra=_resampled(spectra, frequency),
-        reach_px=int(np.ceil(high)) + key.diffraction_margin_px,
+        reach_px=int(np.ceil(high)) + key.diffraction_margin_px + _SOFT * scale,
+        disc_px=high,
         side=side,
     )
 
@@ -294,10 +395,13 @@ def _(key: Optics, radius_px: float) -> Band:
         high_px=size + 1.0,
         scale=scale,
         weights=np.ones((1, 2), np.float32),
-        fade=np.ones(2, np.float32),
         spectra=_resampled(exact[None, :, :, 0], frequency),
-        reach_px=int(np.ceil(size)) + key.diffraction_margin_px,
-        side=-1 if radius_px < 0 else 1,
+        # Not less than in a band, so that as much of the diffraction is within.
+        reach_px=int(np.ceil(max(size, _FIRST_EDGE_PX * FADE)))
+        + key.diffraction_margin_px
+        + _SOFT * scale,
+        disc_px=size,
+        side=0,
     )
 
 
@@ -308,13 +412,19 @@ def view_scale(radius_px: float) -> int:
 
 @singledispatch
 def reach_px(key: Any, radius_px: float) -> int:
-    """Return how far from a point its light goes at a blur radius of the whole pupil, px."""
+    """Return how far from a point light may go in any band of a blur radius, px."""
     raise TypeError(f"not a kind of blur: {key!r}")
 
 
 @reach_px.register
 def _(key: Optics, radius_px: float) -> int:
-    return int(np.ceil(max(radius_px, _FIRST_EDGE_PX * FADE))) + key.diffraction_margin_px
+    return widest_reach_px(radius_px) + key.diffraction_margin_px
+
+
+def widest_reach_px(radius_px: float) -> int:
+    """Return how far the disc of any band goes that a blur radius is in, merging counted in."""
+    number = band_number(radius_px)
+    return int(np.ceil(edges_px(number)[1])) + (4 + _SOFT) * scale_for(edges_px(number)[0])
 
 
 def _samples_for(radius_px: float) -> int:
@@ -378,13 +488,16 @@ def _factored(
     channels, frequencies, radii = exact.shape
     importance = np.minimum(1.0, _FULL_WEIGHT_CY_PER_PX / np.maximum(frequency, 1e-9))[:, None]
     matrix = (exact * importance).reshape(channels * frequencies, radii)
-    left, values, right = np.linalg.svd(matrix, full_matrices=False)
-    for rank in range(1, len(values) + 1):
-        error = np.abs((left[:, :rank] * values[:rank]) @ right[:rank] - matrix).max()
-        if error <= tolerance:
+    # One product carries the light of all radii, the others none: so energy is kept.
+    first = matrix.mean(axis=1)
+    left, values, right = np.linalg.svd(matrix - first[:, None], full_matrices=False)
+    for rank in range(len(values) + 1):
+        rest = (left[:, :rank] * values[:rank]) @ right[:rank] + first[:, None] - matrix
+        if np.abs(rest).max() <= tolerance:
             break
-    spectra = (left[:, :rank] * values[:rank]).T.reshape(rank, channels, frequencies)
-    return right[:rank], spectra / importance[:, 0]
+    products = np.concatenate([np.ones((1, radii)), right[:rank]])
+    spectra = np.concatenate([first[None], (left[:, :rank] * values[:rank]).T])
+    return products, spectra.reshape(rank + 1, channels, frequencies) / importance[:, 0]
 
 
 def tabulated(products: npt.NDArray, radius: npt.NDArray) -> Floats:
@@ -393,17 +506,11 @@ def tabulated(products: npt.NDArray, radius: npt.NDArray) -> Floats:
     return np.stack([CubicSpline(radius, row)(at) for row in products]).astype(np.float32)
 
 
-def faded(low: float, high: float) -> Floats:
-    """Return the share of a band over _TABLE steps of blur radius."""
-    at = np.linspace(0, high, _TABLE)
-    return (_fade_in(at, low) * (1.0 - _fade_in(at, high / FADE))).astype(np.float32)
-
-
-def _fade_in(radius: npt.NDArray, edge: float) -> npt.NDArray:
+def _fade_in(radius: Floats, edge: float) -> Floats:
     if edge == 0.0:
         return np.ones_like(radius)
-    t = np.clip((radius / edge - 1.0) / (FADE - 1.0), 0.0, 1.0)
-    return t * t * (3.0 - 2.0 * t)
+    t = np.clip((radius * np.float32(1 / edge) - 1) * np.float32(1 / (FADE - 1)), 0, 1)
+    return t * t * (3 - 2 * t)
 
 
 def _resampled(spectra: npt.NDArray, frequency: npt.NDArray) -> Floats:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +11,7 @@ from scipy import fft
 
 from ..view.camera import Window
 from .basis import Band, Blur, bands_between, exact_band
-from .resample import doubled, doubling_transfer, merged, merging_transfer
+from .resample import doubled, merged
 from .smear import Path
 
 Floats = npt.NDArray[np.float32]
@@ -21,13 +20,11 @@ Floats = npt.NDArray[np.float32]
 #: whole has so much darkness around it.
 SLOPE_REACH_PX = 16
 #: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
-_ALIKE_PX = 0.02
+ALIKE_PX = 0.02
 _LEAST_LEVEL = np.float32(1e-5)
 _LEAST_COVER, _TINY = np.float32(1e-6), np.float32(1e-12)
 #: Below about this radius a point's light stays in its pixel.
 _SHARP_PX = 0.5
-#: Cycles per merged pixel from which a merged picture fades.
-_FADES_FROM = 0.4
 #: Samples that stay in a processor's cache while they are worked on.
 _CACHED = 1 << 18
 
@@ -90,29 +87,21 @@ def blur(
     if normalised:
         onto = onto.common(window)
     else:
-        farthest = max(_field_reach_px(band, window, motion) for band in bands)
+        farthest = max(_field_reach_px(band, motion) for band in bands)
         onto = onto.common(window.grown(farthest + SLOPE_REACH_PX))
     if onto.empty:
         return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
     canvas = _Canvas(onto, layers=3 + 3 * (len(sources) - 3))
     for band in bands:
-        _add_band(canvas, band, window, sources, radius_px, whole=not normalised, motion=motion)
+        _add_band(canvas, band, window, sources, radius_px, motion=motion)
     return _composed(onto, canvas.flattened(), coverage is None, normalised)
 
 
-def _field_reach_px(band: Band, window: Window, motion: Path | None) -> int:
-    """Return how far beyond the part light may come of a band: margin, and up to a fast length."""
-    reach = _reach_px(band, motion)
-    longest = max(window.shape) * window.scale + 2 * reach
-    # Merged pixels start a little before the part, and doubling them smears by as much.
-    more = 2
-    return reach + (_most_spare(-(-longest // band.scale) + more) + more) * band.scale
-
-
-@lru_cache(maxsize=256)
-def _most_spare(longest: int) -> int:
-    """Return how many samples longer than it must be a transform of up to a length may be."""
-    return max(fft.next_fast_len(size, real=True) - size for size in range(1, longest + 1))
+def _field_reach_px(band: Band, motion: Path | None) -> int:
+    """Return how far beyond the part any light of a band may come."""
+    # Merging, doubling, and whole merged pixels at both ends take one more each.
+    more = 0 if band.scale == 1 else 4 * band.scale
+    return _reach_px(band, motion) + more
 
 
 def _reach_px(band: Band, motion: Path | None) -> int:
@@ -121,11 +110,9 @@ def _reach_px(band: Band, motion: Path | None) -> int:
 
 
 def bands_for(radius_px: Floats, key: Blur) -> list[Band]:
-    """Return the bands that a map of blur radii needs: one exact one where all are alike."""
+    """Return the bands that a map of blur radii needs: an exact one where there is but one."""
     low, high = float(radius_px.min()), float(radius_px.max())
-    if high - low <= _ALIKE_PX:
-        return [exact_band(key, (low + high) / 2)]
-    return bands_between(key, low, high)
+    return [exact_band(key, low)] if low == high else bands_between(key, low, high)
 
 
 def _stacked(colour: Floats, coverage: Floats | None, *, normalised: bool) -> Floats:
@@ -202,42 +189,41 @@ def _add_band(
     sources: Floats,
     radius_px: Floats,
     *,
-    whole: bool,
     motion: Path | None,
 ) -> None:
     """Blur the pixels of one band and add them to the canvas of its scale.
 
-    A transform is periodic. Where ``whole`` is not asked for, it is just so long that light of
-    the band's reach does not come round to where it is wanted. A whole one is kept with all that
-    comes round, far out in the diffraction rings, and its energy is exact.
+    A transform is periodic. It is just so long that light of the band's reach, where its kernels
+    end, does not come round to where it is wanted.
     """
     target, total = canvas.at(band.scale)
     reach = _reach_px(band, motion)
-    part = _active(window, radius_px, band, target.grown(reach))
+    factor = band.scale // window.scale
+    spare = 0 if factor == 1 else band.scale
+    part = _active(window, radius_px, band, target.grown(reach + spare))
     if part.empty:
         return
-    work = part.at_scale(band.scale)
+    work = part.grown(spare).at_scale(band.scale)
     inside = part.slices_in(window)
     radius = radius_px if radius_px.size == 1 else radius_px[inside]
     light, table, index = _gathered(sources[(slice(None), *inside)], radius, band, part, work)
     margin = -(-reach // band.scale)
     rows, cols = work.shape
     down, across = (
-        _room(*sides, margin, whole=whole)
-        for sides in zip(_sides(work), _sides(target), strict=True)
+        _room(*sides, margin) for sides in zip(_sides(work), _sides(target), strict=True)
     )
     shape = (down.size, across.size)
     mixed = np.zeros((len(total), shape[0], shape[1] // 2 + 1), np.complex64)
     together = _together(shape[0] * shape[1])
     field = np.zeros((min(together, len(light)), *shape), np.float32)
     here = field[:, down.lead : down.lead + rows, across.lead : across.lead + cols]
-    for weights, transfer in zip(table, band.spectra_for(shape), strict=True):
+    for weights, transfer in zip(table, band.spectra_for(shape, window.scale), strict=True):
         weight = weights.take(index)
         for first in range(0, len(light), together):
             some = light[first : first + together]
             np.multiply(some, weight, out=here[: len(some)])
             _mix(mixed, first, fft.rfft2(field[: len(some)]), transfer)
-    after = _after(band, window, shape, motion)
+    after = None if motion is None else motion.transfer(shape, band.scale)
     for first in range(0, len(mixed), together):
         layers = mixed[first : first + together]
         blurred = fft.irfft2(layers if after is None else layers * after, s=shape)
@@ -259,31 +245,14 @@ def _sides(window: Window) -> tuple[tuple[int, int], tuple[int, int]]:
     return (row0, row1), (col0, col1)
 
 
-def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int, *, whole: bool) -> _Room:
+def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int) -> _Room:
     """Return the room that a transform needs along a side, for light that goes ``margin`` far."""
     first, last = sources
-    if whole:
-        size = fft.next_fast_len(last - first + 2 * margin, real=True)
-        return _Room(margin, size, size)
     low, high = max(wanted[0], first - margin), min(wanted[1], last + margin)
     lead = max(first - low, 0)
     stop = lead + high - first
-    far = 2 * margin  # the faint ripples of a filter run on beyond its reach
-    size = max(lead + last - first, stop, last + far - low, high + far - first)
+    size = max(lead + last - first, stop, last - low + margin, high - first + margin)
     return _Room(lead, fft.next_fast_len(size, real=True), stop)
-
-
-def _after(
-    band: Band, window: Window, shape: tuple[int, int], motion: Path | None
-) -> npt.NDArray[Any] | None:
-    """Return what all layers are multiplied by at last: what merging took, and motion."""
-    transfer: npt.NDArray[Any] | None = None
-    if band.scale > 1:
-        transfer = _compensation(shape, band.scale // window.scale, band.scale)
-    if motion is not None:
-        moved = motion.transfer(shape, band.scale)
-        transfer = moved if transfer is None else transfer * moved
-    return transfer
 
 
 def _gathered(
@@ -296,19 +265,20 @@ def _gathered(
     """
     index = band.index_at(radius)
     factor = work.scale // part.scale
+    share = band.share_of(radius)
+    light = light * share
     if factor == 1:
-        return light, band.weights * band.fade, index
+        return light, band.weights, index
     lead = ((part.row0 - work.row0) // part.scale, (part.col0 - work.col0) // part.scale)
-    share = band.fade[index]
     if radius.size > 1:
         # What covers nothing must not pull the radius of its merged pixel: weigh by coverage.
-        weight = share * light[3] if len(light) > 3 else share
+        weight = light[3] if len(light) > 3 else share
         weight = weight + _LEAST_COVER
         level = merged(weight, factor, lead, work.shape)
         radius = merged(radius * weight, factor, lead, work.shape)
         radius /= np.maximum(level, _TINY)
         index = band.index_at(radius)
-    light = np.stack([merged(layer * share, factor, lead, work.shape) for layer in light])
+    light = np.stack([merged(layer, factor, lead, work.shape) for layer in light])
     return light, band.weights, index
 
 
@@ -343,20 +313,6 @@ def _mix(
         for row in range(0, len(spectrum), step):
             strip = slice(row, row + step)
             into[:, strip] += spectrum[strip] * own[:, strip]
-
-
-def _compensation(shape: tuple[int, int], factor: int, scale: int) -> Floats:
-    """Undo what merging the sources and widening the result take from the contrast.
-
-    Toward the finest that merged pixels can hold it fades to nothing: what little light is left
-    there would come out as ripples of that period around a highlight.
-    """
-    axes = []
-    for f in (np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])):
-        fade = np.clip((0.5 - np.abs(f)) / (0.5 - _FADES_FROM), 0, 1)
-        kept = fade * fade * (3 - 2 * fade)
-        axes.append(kept / (merging_transfer(f, factor) * doubling_transfer(f, scale)))
-    return np.outer(axes[0], axes[1]).astype(np.float32)
 
 
 def _active(window: Window, radius_px: Floats, band: Band, near: Window) -> Window:

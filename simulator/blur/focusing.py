@@ -114,8 +114,8 @@ def _places(window: Window) -> tuple[Floats, Floats]:
 def _beyond(camera: Camera, row: Floats, col: Floats) -> Floats:
     """Return how far outside a camera's frame places are, px; 0 or less within it."""
     frame = camera.frame
-    down = np.maximum(-row, row - np.float32(frame.row1))
-    across = np.maximum(-col, col - np.float32(frame.col1))
+    down = np.maximum(np.float32(frame.row0) - row, row - np.float32(frame.row1))
+    across = np.maximum(np.float32(frame.col0) - col, col - np.float32(frame.col1))
     return np.maximum(down, across)
 
 
@@ -147,7 +147,7 @@ def _offset_range(
     """Return bounds of how far points between two depths lie beyond a camera's plane of focus."""
     axis, own = other.rotation[:, 2], camera.rotation[:, 2]
     start = float(own @ camera.pupil_mm - axis @ other.pupil_mm) - other.distance_mm
-    corner = np.hypot(camera.frame.row1, camera.frame.col1) * farthest_mm / camera.focal_px
+    corner = np.hypot(*camera.uncut.shape) * farthest_mm / camera.focal_px
     slack = float(np.linalg.norm(own - axis)) * corner
     sag = other.lens_rig.lens.field_curvature_per_mm / 2 * corner**2
     return (

@@ -20,12 +20,14 @@ from .basis import (
     Band,
     band_number,
     bands_between,
+    compensation,
     edges_px,
+    ended,
     exact_band,
-    faded,
     reach_px,
     scale_for,
     tabulated,
+    widest_reach_px,
 )
 
 Floats = npt.NDArray[np.float32]
@@ -162,16 +164,21 @@ class CellBand(Band):
     Its ``spectra`` are those of kernels of _KERNEL_PX samples a side, (K, rows, cols).
     """
 
-    def spectra_for(self, shape: tuple[int, int]) -> npt.NDArray[np.complex64]:  # type: ignore[override]
+    def spectra_for(  # type: ignore[override]
+        self, shape: tuple[int, int], seen: int = 1
+    ) -> npt.NDArray[np.complex64]:
         """Return the spectra on the grid of a real FFT, (K, 3, rows, cols // 2 + 1)."""
         half = _KERNEL_PX // 2
-        kernels = fft.irfft2(self.spectra, s=(_KERNEL_PX,) * 2)
-        rows, cols = np.arange(-half, half) % shape[0], np.arange(-half, half) % shape[1]
-        field = np.zeros((len(kernels), *shape), np.float32)
-        # Where the field is smaller than the kernel, the kernel's ends fold over.
-        for one, kernel in zip(field, np.roll(kernels, half, (1, 2)), strict=True):
-            np.add.at(one, (rows[:, None], cols), kernel)
-        spectra = fft.rfft2(field, overwrite_x=True)[:, None]
+        merging = compensation((_KERNEL_PX,) * 2, self.scale, seen)
+        kernels = np.roll(fft.irfft2(self.spectra * merging, s=(_KERNEL_PX,) * 2), half, (1, 2))
+        at = np.arange(-half, half)
+        fade = (self.disc_px / self.scale + 1, min(-(-self.reach_px // self.scale), half))
+        kernels = ended(
+            kernels, self.spectra[:, 0, 0].real, np.hypot(at[:, None], at), fade, quarter=False
+        )
+        down, across = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
+        rows, cols = (np.exp(-2j * np.pi * np.outer(f, at)) for f in (down, across))
+        spectra = (rows.astype(np.complex64) @ kernels @ cols.T.astype(np.complex64))[:, None]
         return np.broadcast_to(spectra, (spectra.shape[0], 3, *spectra.shape[2:]))
 
 
@@ -193,16 +200,19 @@ def _(key: CellBlur, radius_px: float) -> Band:
         high_px=abs(radius_px) + 1.0,
         scale=scale,
         weights=np.ones((1, 2), np.float32),
-        fade=np.ones(2, np.float32),
         spectra=_transfer(key.cell, np.array([radius_px]) / scale).astype(np.complex64),
-        reach_px=_reach(key.cell, abs(radius_px)),
-        side=-1 if radius_px < 0 else 1,
+        reach_px=_reach(key.cell, abs(radius_px)) + 2 * scale,
+        disc_px=key.cell.farthest * abs(radius_px),
+        side=0,
     )
 
 
 @reach_px.register
 def _(key: CellBlur, radius_px: float) -> int:
-    return _reach(key.cell, radius_px)
+    cell = key.cell
+    return (
+        int(np.ceil(widest_reach_px(cell.size * radius_px) / cell.size * cell.farthest)) + _SPARE_PX
+    )
 
 
 def _reach(cell: Cell, radius_px: float) -> int:
@@ -221,9 +231,9 @@ def _band(cell: Cell, number: int, side: int) -> CellBand:
         high_px=high,
         scale=scale,
         weights=tabulated(products, radius),
-        fade=faded(low, high),
         spectra=spectra.astype(np.complex64),
-        reach_px=_reach(cell, high),
+        reach_px=_reach(cell, high) + 2 * scale,
+        disc_px=cell.farthest * high,
         side=side,
     )
 
@@ -256,9 +266,14 @@ def _factored(
     importance = np.minimum(1.0, _FULL_WEIGHT_CY_PER_PX / np.maximum(frequency, 1e-9))
     weighted = exact * importance
     matrix = np.concatenate([weighted.real, weighted.imag], axis=1).reshape(len(exact), -1)
-    left, values, right = np.linalg.svd(matrix, full_matrices=False)
-    for rank in range(1, len(values) + 1):
-        if np.abs((left[:, :rank] * values[:rank]) @ right[:rank] - matrix).max() <= _TOLERANCE:
+    # One product carries the light of all radii, the others none: so energy is kept.
+    first = matrix.mean(axis=0)
+    left, values, right = np.linalg.svd(matrix - first, full_matrices=False)
+    for rank in range(len(values) + 1):
+        rest = (left[:, :rank] * values[:rank]) @ right[:rank] + first - matrix
+        if np.abs(rest).max() <= _TOLERANCE:
             break
-    halves = right[:rank].reshape(rank, 2, *exact.shape[1:]) / importance
-    return (left[:, :rank] * values[:rank]).T, halves[:, 0] + 1j * halves[:, 1]
+    spectra = np.concatenate([first[None], right[:rank]])
+    halves = spectra.reshape(rank + 1, 2, *exact.shape[1:]) / importance
+    products = np.concatenate([np.ones((1, len(exact))), (left[:, :rank] * values[:rank]).T])
+    return products, halves[:, 0] + 1j * halves[:, 1]

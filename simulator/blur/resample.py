@@ -11,7 +11,10 @@ Floats = npt.NDArray[np.float32]
 
 
 def merged(layer: Floats, factor: int, lead: tuple[int, int], shape: tuple[int, int]) -> Floats:
-    """Return means over blocks of ``factor`` x ``factor`` samples.
+    """Return means over overlapping neighbourhoods, ``factor`` samples apart each way.
+
+    Each halving shares a sample out over its own block and the nearer neighbour, 3/4 and 1/4, so
+    that the light's centroid stays where it is; `doubled` is its transpose.
 
     Parameters
     ----------
@@ -19,22 +22,30 @@ def merged(layer: Floats, factor: int, lead: tuple[int, int], shape: tuple[int, 
     factor : int
         A power of two.
     lead : (rows, cols)
-        Empty samples before the first one in its block.
+        Empty samples before the first one; light is lost beyond the result's ends, so that one
+        merged sample must be to spare on each side.
     shape : (rows, cols)
         Of the result; samples that are missing count as 0.
     """
     full = np.zeros((shape[0] * factor, shape[1] * factor), np.float32)
     full[lead[0] : lead[0] + layer.shape[0], lead[1] : lead[1] + layer.shape[1]] = layer
     while factor > 1:
-        full = full[0::2] + full[1::2]
-        full = full[:, 0::2] + full[:, 1::2]
-        full *= np.float32(0.25)
+        full = _halved(_halved(full).T).T
         factor //= 2
-    return full
+    return np.ascontiguousarray(full)
 
 
-def merging_transfer(frequency: npt.NDArray, factor: int) -> npt.NDArray:
-    """Contrast left by merging, over cycles per merged sample."""
+def _halved(layer: Floats) -> Floats:
+    """Return every second row's worth: 1/8, 3/8, 3/8 and 1/8 of four rows."""
+    pairs = layer[0::2] + layer[1::2]
+    pairs *= np.float32(3 / 8)
+    pairs[1:] += np.float32(1 / 8) * layer[1:-1:2]
+    pairs[:-1] += np.float32(1 / 8) * layer[2::2]
+    return pairs
+
+
+def boxing_transfer(frequency: npt.NDArray, factor: int) -> npt.NDArray:
+    """Contrast left by seeing means of ``factor`` pixels at once, over cycles per such sample."""
     if factor == 1:
         return np.ones_like(frequency)
     fine = np.pi * np.abs(frequency) / factor
@@ -68,7 +79,8 @@ def _double(values: Floats, first: Floats, second: Floats, later: Any, earlier: 
 def doubling_transfer(frequency: npt.NDArray, scale: int) -> npt.NDArray:
     """Contrast left by doubling from ``scale`` down to 1, over cycles per coarsest sample.
 
-    One doubling spreads a sample with weights 1/4, 3/4, 3/4, 1/4: cos^3(pi f / 2).
+    One doubling spreads a sample with weights 1/4, 3/4, 3/4, 1/4: cos^3(pi f / 2). Merging takes
+    as much.
     """
     transfer = np.ones_like(frequency)
     while scale > 1:

@@ -12,8 +12,6 @@ Floats = npt.NDArray[np.float32]
 
 #: What is blurred less than this, px, is seen alike from all of the pupil.
 _LEAST_BLUR_PX = 0.5
-#: Coverages this near to none or all are flat.
-_FLAT = 1e-3
 #: Mean of the product of two slopes over the pupil, over the product of their changes across its
 #: radius. It is 1/4 for even slopes, and 1/3 in the middle of a straight edge that is blurred.
 _SHARED = np.float32(1 / 3)
@@ -25,6 +23,10 @@ PILE_REACH_PX = SLOPE_REACH_PX
 
 class Pile:
     """A tile of a picture while its layers are laid.
+
+    A pixel's light is a mean over the pupil. Beside it the pile keeps how that light changes
+    across the pupil: a point of the pupil sees each layer shifted by its blur, so a layer's own
+    change is its slope times its blur radius, whatever stands before or behind it.
 
     Parameters
     ----------
@@ -39,8 +41,9 @@ class Pile:
         # Channel by channel in memory, as layers are.
         self.light: Floats = np.moveaxis(np.empty((3, *window.shape), np.float32), 0, -1)
         self.light[:] = backdrop
-        #: Signed blur radius of what is seen so far, px.
-        self._blur_px: Floats = np.zeros(window.shape, np.float32)
+        #: Change of the light from the middle of the pupil to its edge, down and across.
+        change = np.zeros((2, 3, *window.shape), np.float32)
+        self._change: Floats = np.moveaxis(change, 1, -1)
 
     def lay(self, layer: Blurred, blur_px: Floats, *, size: float = 1.0) -> None:
         """Lay a layer over what is there.
@@ -48,7 +51,7 @@ class Pile:
         A point of the pupil that sees past the layer's edge also sees its own part of what is
         behind: where both are blurred the light that gets past is not the product of two means.
         Over the pupil both change nearly evenly, and what their means lack is the product of
-        their slopes.
+        their changes.
 
         Parameters
         ----------
@@ -60,91 +63,75 @@ class Pile:
             Radius of the pupil's part that is looked through, in pupil radii.
         """
         here = layer.window.slices_in(self.window)
-        light, behind_px = self.light[here], self._blur_px[here]
+        light, change = self.light[here], self._change[:, *here]
+        blur_px = np.float32(size) * blur_px
+        steps = _steps(blur_px)
         if layer.coverage is None:
             light[:] = layer.colour
-            behind_px[:] = blur_px
+            for axis in (0, 1):
+                change[axis] = _across_pupil(layer.colour, blur_px, steps, axis)
             return
-        cover = layer.coverage[..., 1]
-        both = _blurred(blur_px) & _blurred(behind_px) & (cover > _FLAT) & (cover < 1 - _FLAT)
-        past = light * (1 - layer.coverage)
-        if both.any():
-            near = _around(both)
-            shared = _shared(
-                light[near],
-                cover[near],
-                behind_px=size * behind_px[near],
-                front_px=size * np.broadcast_to(blur_px, cover.shape)[near],
-                where=both[near],
-            )
+        past = np.float32(1) - layer.coverage
+        got = light * past
+        if steps:
+            hidden = [_across_pupil(layer.coverage, blur_px, steps, axis) for axis in (0, 1)]
+            shared = hidden[0] * change[0]
+            shared += hidden[1] * change[1]
+            shared *= -_SHARED
             # No more can get past the layer than there is.
-            most = np.maximum(light[near], past[near])
-            changed = np.clip(past[near] + shared, np.minimum(past[near], 0), most)
-            np.copyto(past[near], changed, where=both[near][..., None])
-        np.add(past, layer.colour, out=light)
-        behind_px += cover * (blur_px - behind_px)
+            shared += got
+            change *= past
+            for axis in (0, 1):
+                change[axis] -= hidden[axis] * light
+                change[axis] += _across_pupil(layer.colour, blur_px, steps, axis)
+            got = np.clip(shared, np.minimum(got, 0), np.maximum(light, got))
+        else:
+            change *= past
+        np.add(got, layer.colour, out=light)
 
 
-def _shared(
-    light: Floats,
-    cover: Floats,
-    *,
-    behind_px: Floats,
-    front_px: Floats,
-    where: npt.NDArray[np.bool_],
-) -> Floats:
-    """Return how much the light past a layer's edge differs from the product of two means."""
-    front, behind = _steps(front_px, where), _steps(behind_px, where)
-    cover_down, cover_across = (_slope(cover, front, axis) for axis in (0, 1))
-    scale = -_SHARED * front_px * behind_px
-    shared = np.empty((light.shape[-1], *cover.shape), np.float32)
-    for number, plane in enumerate(np.moveaxis(light, -1, 0)):
-        slopes = cover_down * _slope(plane, behind, 0)
-        slopes += cover_across * _slope(plane, behind, 1)
-        np.multiply(scale, slopes, out=shared[number])
-    return np.moveaxis(shared, 0, -1)
+def _steps(blur_px: Floats) -> list[tuple[int, npt.NDArray[np.bool_] | None]]:
+    """Return the steps that slopes are taken over, which go with the blur, and where each is.
 
-
-def _blurred(blur_px: Floats) -> npt.NDArray[np.bool_]:
-    return np.asarray(np.abs(blur_px) > _LEAST_BLUR_PX)
-
-
-def _around(marked: npt.NDArray[np.bool_]) -> tuple[slice, slice]:
-    """Return the slices that hold all marks and all that their slopes depend on."""
-    spans = []
-    for axis in (1, 0):
-        at = np.flatnonzero(marked.any(axis=axis))
-        first = max(int(at[0]) - PILE_REACH_PX, 0)
-        spans.append(slice(first, int(at[-1]) + 1 + PILE_REACH_PX))
-    return spans[0], spans[1]
-
-
-def _steps(
-    blur_px: Floats, where: npt.NDArray[np.bool_]
-) -> list[tuple[int, npt.NDArray[np.bool_]]]:
-    """Return the steps that slopes are taken over, which go with the blur, and where each is."""
-    level = np.log2(np.maximum(np.abs(blur_px) * np.float32(_STEP_PER_RADIUS), 1))
+    None are returned for what is sharp all over; None as the place stands for everywhere.
+    """
+    size = np.abs(blur_px)
+    if not (size > _LEAST_BLUR_PX).any():
+        return []
+    level = np.log2(np.maximum(size * np.float32(_STEP_PER_RADIUS), 1))
     level = np.minimum(np.rint(level), _MOST_LEVEL).astype(np.int8)
-    return [(2 ** int(one), level == one) for one in np.unique(level[where])]
+    found = np.unique(level)
+    if len(found) == 1:
+        return [(2 ** int(found[0]), None)]
+    return [(2 ** int(one), (level == one)[..., None]) for one in found]
 
 
-def _slope(values: Floats, steps: list[tuple[int, npt.NDArray[np.bool_]]], axis: int) -> Floats:
-    """Return the change per pixel, taken over its own step where each is."""
-    slope = _change(values, axis, steps[0][0])
+def _across_pupil(
+    values: Floats,
+    blur_px: Floats,
+    steps: list[tuple[int, npt.NDArray[np.bool_] | None]],
+    axis: int,
+) -> Floats:
+    """Return how values of a layer change from the middle of the pupil to its edge."""
+    if not steps:
+        return np.zeros(values.shape, np.float32)
+    change = _slope(values, axis, steps[0][0])
     for step, here in steps[1:]:
-        np.copyto(slope, _change(values, axis, step), where=here)
-    return slope
+        np.copyto(change, _slope(values, axis, step), where=here)
+    change *= np.where(np.abs(blur_px) > _LEAST_BLUR_PX, blur_px, np.float32(0))[..., None]
+    return change
 
 
-def _change(values: Floats, axis: int, step: int) -> Floats:
+def _slope(values: Floats, axis: int, step: int) -> Floats:
     """Return the change per pixel, taken over ``step`` pixels to either side."""
-    change = np.empty(values.shape, np.float32)
+    # Channel by channel in memory, as layers are.
+    change = np.moveaxis(np.empty((values.shape[-1], *values.shape[:-1]), np.float32), 0, -1)
     v, c = np.moveaxis(values, axis, 0), np.moveaxis(change, axis, 0)
     np.subtract(v[2 * step :], v[: -2 * step], out=c[step:-step])
-    c[step:-step] /= np.float32(2 * step)
+    c[step:-step] *= np.float32(1 / (2 * step))
     # Toward the ends it is taken over what there is.
     at, last = np.arange(len(v)), len(v) - 1
     at = at[(at < step) | (at > last - step)]
     after, before = np.minimum(at + step, last), np.maximum(at - step, 0)
-    c[at] = (v[after] - v[before]) / np.maximum(after - before, 1).astype(np.float32)[:, None]
+    c[at] = (v[after] - v[before]) / np.maximum(after - before, 1).astype(np.float32)[:, None, None]
     return change

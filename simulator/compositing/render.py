@@ -11,7 +11,7 @@ import numpy.typing as npt
 from .. import optics
 from ..blur.aberration import falloff
 from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
-from ..blur.defocus import blur
+from ..blur.defocus import ALIKE_PX, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
 from ..blur.pupil_cells import CellBlur, cut_pupil
 from ..blur.smear import Path
@@ -20,7 +20,7 @@ from ..rig import Rig, plain_rig
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
 from ..view.parts import parts_of
-from ..view.view import Part, Spots, View, reach
+from ..view.view import Part, View, reach
 from .pile import PILE_REACH_PX, Pile
 
 Floats = npt.NDArray[np.float32]
@@ -35,6 +35,13 @@ SOLID = 0.5
 _SAMPLES_ACROSS = 16
 #: What is blurred by less than this radius, px, is sharp enough to alias.
 _SHARP_PX = 1.5
+#: A part is seen this many samples beyond what can light a tile: slopes want neighbours.
+_SPARE_SAMPLES = 3
+#: Sheets whose blur radius changes by less than this per pixel need not be normalised.
+_MOST_RISE = 0.005
+#: A cell's view takes more samples of a texture per pixel side than the whole pupil's: its own
+#: blur, which hides how coarse they are, is smaller.
+_CELL_SAMPLES = 2
 
 
 def render_view(
@@ -182,6 +189,10 @@ def render(
     """
     if cells != 1 and focus != (camera,):
         raise ValueError(f"cells: got {cells}, allowed 1 where the focus is not the camera's own")
+    # What is merged must not depend on where the picture ends.
+    centred = camera.centred()
+    focus = tuple(centred if other == camera else other for other in focus)
+    camera = centred
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
     taking = _Taking(camera, focus, key, moving)
@@ -203,8 +214,6 @@ class _Taking:
     focus: tuple[Camera, ...]
     key: Blur
     motion: Path | None
-    #: Where in the pixel textures are sampled, if not on a grid.
-    spots_px: Spots = ()
     #: Whether blurred textures too are sampled as finely as sharp ones.
     fine: bool = False
 
@@ -224,7 +233,7 @@ def _whole(scene: Scene, taking: _Taking) -> Floats:
     picture = np.empty((*frame.shape, 3), np.float32)
     for tile in tiles_of(frame):
         # What is laid depends on the pixels around it.
-        around = tile.grown(PILE_REACH_PX).common(frame)
+        around = tile.grown(PILE_REACH_PX)
         light = _render_tile(scene, taking, around)
         picture[tile.slices_in(frame)] = light[tile.slices_in(around)]
     return picture
@@ -252,31 +261,19 @@ def _through_cells(scene: Scene, taking: _Taking, count: int) -> Floats:
     """Render from the middle of each cell of the pupil and add up."""
     radius_mm = optics.entrance_pupil_radius_mm(taking.camera.lens_rig)
     picture = np.zeros((*taking.camera.frame.shape, 3), np.float32)
-    for cell, spots in zip(cut_pupil(count), _spots(count), strict=True):
+    for cell in cut_pupil(count):
         x, y = cell.middle
         eye = replace(taking.camera, place_mm=(radius_mm * x, radius_mm * y))
         part = replace(
             taking,
             camera=eye,
             focus=(eye,),
-            key=CellBlur(cell, taking.key.radius_px_per_defocus_mm, taking.key.samples_per_px),
-            spots_px=spots if taking.fine else (),
+            key=CellBlur(
+                cell, taking.key.radius_px_per_defocus_mm, _CELL_SAMPLES * taking.key.samples_per_px
+            ),
         )
         picture += np.float32(cell.share) * _whole(scene, part)
     return picture
-
-
-def _spots(count: int) -> list[Spots]:
-    """Return four places in the pixel for each of many views; together they fill it evenly.
-
-    The four have their mean in the middle, so that no view is out of place.
-    """
-    number = np.arange(count)
-    down, across = (number + 0.5) / count / 2, (number * (np.sqrt(5) - 1) / 2 + 0.5) % 1 / 2
-    return [
-        ((y, x), (-x, y), (-y, -x), (x, -y))
-        for y, x in zip(down.tolist(), across.tolist(), strict=True)
-    ]
 
 
 def _render_tile(scene: Scene, taking: _Taking, tile: Window) -> Floats:
@@ -298,11 +295,13 @@ class _Look:
     normalised: bool
     #: The least blur radius of any of it, px.
     least_px: float
+    #: The one blur radius of all of it, px, where it has but one.
+    radius_px: float | None
 
     @property
     def hides(self) -> bool:
         """Whether it surely hides all that is behind it."""
-        return self.normalised and self.part.fills(self.taking.camera, self.window)
+        return self.part.detail_mm > 0 and self.part.fills(self.taking.camera, self.window)
 
 
 def _looks(scene: Scene, taking: _Taking, tile: Window) -> list[_Look]:
@@ -323,18 +322,32 @@ def _looks(scene: Scene, taking: _Taking, tile: Window) -> list[_Look]:
 def _look_at(part: Part, taking: _Taking, tile: Window) -> _Look:
     camera, key = taking.camera, taking.key
     window, nearest, farthest = reach(part, camera)
-    least, most = radius_range_px(camera, taking.focus, key, nearest, farthest)
+    most = radius_range_px(camera, taking.focus, key, nearest, farthest)[1]
+    # How it is seen must not depend on what a crop or a tile shows of it.
+    _, nearest, farthest = reach(part, camera, camera.uncut)
+    least, widest = radius_range_px(camera, taking.focus, key, nearest, farthest)
     scale = min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest))
     margin = reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px)
-    lit = tile.grown(margin)
-    # A sheet goes on beyond the light's reach. A fibre or a ball that does may be left as it is,
-    # and must: its blur is known on the thing alone, so a sheet of ones would say nothing.
-    normalised = part.extended or (part.detail_mm > 0 and window.common(lit) != window)
+    lit = tile.grown(margin + _SPARE_SAMPLES * scale)
+    normalised = part.extended or (part.detail_mm > 0 and _is_tilted(camera))
     # A part that is normalised must be seen beyond its edge as well, where it covers nothing.
     window = (window.grown(margin) if normalised else window).common(lit)
     if not window.empty:
         window = window.at_scale(scale)
-    return _Look(part, taking, window, normalised, least)
+    alike = widest - least <= ALIKE_PX
+    return _Look(part, taking, window, normalised, least, (least + widest) / 2 if alike else None)
+
+
+def _is_tilted(camera: Camera) -> bool:
+    """Whether a flat sheet meets the plane of focus so steeply that its blur must be normalised.
+
+    Blur that grows by s per pixel makes it brighter by 1.5 s^2.
+    """
+    radius_mm = optics.entrance_pupil_radius_mm(camera.lens_rig)
+    rise = float(np.hypot(*camera.rotation[2, :2]) / camera.rotation[2, 2])
+    corner_mm = np.hypot(*camera.uncut.shape) / 2 * camera.distance_mm / camera.focal_px
+    rise += abs(camera.lens_rig.lens.field_curvature_per_mm) * corner_mm
+    return rise * radius_mm / camera.distance_mm > _MOST_RISE
 
 
 def _lay_over(pile: Pile, look: _Look) -> None:
@@ -342,11 +355,13 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     taking, window, key = look.taking, look.window, look.taking.key
     sharp = look.least_px < _SHARP_PX
     fine = key.samples_per_px if sharp or taking.fine else 1
-    spots = taking.spots_px if sharp else ()
-    view = look.part.view(taking.camera, window, fine=fine, spots_px=spots)
+    view = look.part.view(taking.camera, window, fine=fine)
     if view.coverage is not None and not view.coverage.any():
         return
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
+    if look.radius_px is not None:
+        side = -1 if radius.mean() < 0 else 1
+        radius = np.full((1, 1), side * look.radius_px, np.float32)
     blurred = blur(
         window,
         view.colour,

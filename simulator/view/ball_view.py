@@ -11,7 +11,7 @@ from ..scene.scene import Colour, Lighting
 from .camera import Camera, Window
 from .coverage import edge_coverage
 from .shading import light_direction
-from .view import Spots, View
+from .view import View
 
 Floats = npt.NDArray[np.float32]
 
@@ -70,7 +70,6 @@ class BallPart:
         window: Window,
         *,
         fine: int = 1,
-        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` is a least count of samples."""
@@ -104,6 +103,8 @@ class BallPart:
         step_mm = cz * (down[1, 0] - down[0, 0] if len(down) > 1 else across[0, 1] - across[0, 0])
         coverage = edge_coverage(((self.radius_mm - miss) / step_mm).astype(np.float32))
         depth = middle - np.sqrt(np.maximum((self.radius_mm**2 - miss * miss) / square, 0))
+        # Rays that miss by far go on at the depth of the rim.
+        depth = np.clip(depth, cz - self.radius_mm, cz)
         normal = np.stack(
             np.broadcast_arrays(across * depth - cx, down * depth - cy, depth - cz), axis=-1
         )

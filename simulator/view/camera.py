@@ -111,6 +111,8 @@ class Camera:
     place_mm : (x, y)
         The point of the entrance pupil to look through, from its middle, in the camera's own
         axes. Points in focus stay where they are in the picture.
+    first_px : (row, column)
+        Pixel coordinates of the picture's first pixel.
     """
 
     rig: Rig
@@ -120,6 +122,7 @@ class Camera:
     bin: int = 1
     subject: SubjectPose = STILL
     place_mm: tuple[float, float] = (0.0, 0.0)
+    first_px: tuple[int, int] = (0, 0)
 
     def __post_init__(self) -> None:
         full = (self.rig.sensor.width_px, self.rig.sensor.height_px)
@@ -143,7 +146,25 @@ class Camera:
     def frame(self) -> Window:
         """All pixels of the picture."""
         width, height = self.crop or (self.rig.sensor.width_px, self.rig.sensor.height_px)
-        return Window(0, height // self.bin, 0, width // self.bin)
+        row, col = self.first_px
+        return Window(row, row + height // self.bin, col, col + width // self.bin)
+
+    @cached_property
+    def uncut(self) -> Window:
+        """All pixels that the whole sensor would have, about the same middle."""
+        sensor, frame = self.rig.sensor, self.frame
+        rows, cols = sensor.height_px // self.bin, sensor.width_px // self.bin
+        row0 = frame.row0 - (rows - frame.shape[0]) // 2
+        col0 = frame.col0 - (cols - frame.shape[1]) // 2
+        return Window(row0, row0 + rows, col0, col0 + cols)
+
+    def centred(self) -> Camera:
+        """Return the camera with pixel coordinates counted from about the middle of its picture.
+
+        Then what is laid out on multiples of some pixels is so for every crop alike.
+        """
+        rows, cols = self.frame.shape
+        return replace(self, first_px=(-(rows // 2), -(cols // 2)))
 
     @property
     def pitch_um(self) -> float:
@@ -186,7 +207,13 @@ class Camera:
         """Row and column of the ray along the optical axis (centres at half-integers)."""
         aside = self.focal_px / self.distance_mm
         x, y = self.place_mm
-        return self.frame.row1 / 2 + aside * y, self.frame.col1 / 2 + aside * x
+        row, col = self._middle
+        return row + aside * y, col + aside * x
+
+    @property
+    def _middle(self) -> tuple[float, float]:
+        frame = self.frame
+        return (frame.row0 + frame.row1) / 2, (frame.col0 + frame.col1) / 2
 
     def facing(self, name: str, *, living: bool) -> Camera:
         """Return the camera as it stands to a part: a part that moved is a camera that moved back.
@@ -255,7 +282,7 @@ class Camera:
         return down - y / distance, across - x / distance
 
     def _field(self, row: Doubles, col: Doubles) -> tuple[Doubles, Doubles]:
-        row_mid, col_mid = self.frame.row1 / 2, self.frame.col1 / 2
+        row_mid, col_mid = self._middle
         return (row - row_mid) / self.focal_px, (col - col_mid) / self.focal_px
 
     def directions(self, window: Window) -> tuple[Floats, Floats, Floats]:
@@ -279,8 +306,5 @@ class Camera:
         for _ in range(1 if self.even else _FIELD_STEPS):
             distance = self.focused_mm(*field)
             field = down + y / distance, across + x / distance
-        return (
-            self.focal_px * field[0] + self.frame.row1 / 2,
-            self.focal_px * field[1] + self.frame.col1 / 2,
-            depth,
-        )
+        row_mid, col_mid = self._middle
+        return self.focal_px * field[0] + row_mid, self.focal_px * field[1] + col_mid, depth

@@ -42,17 +42,15 @@ def outline_coverage(outline: Outline, u_px: Floats, v_px: Floats, px_per_mm: fl
     covered = edge_coverage(distance)
     row, col = np.nonzero(_corners(distance))
     if len(row) > 0:
-        places = ((np.arange(_COUNTED) + 0.5) / _COUNTED - 0.5).astype(np.float32)
-        down, across = (axis.ravel() for axis in np.meshgrid(places, places))
-        u, v = (_points_around(axis, row, col, down, across) for axis in (u_px, v_px))
+        u, v = (points_around(axis, row, col, _COUNTED) for axis in (u_px, v_px))
         covered[row, col] = (outline_distance(outline, u, v, px_per_mm) > 0).mean(axis=1)
     return covered
 
 
-def _points_around(
-    values: Floats, row: npt.NDArray, col: npt.NDArray, down: Floats, across: Floats
-) -> Floats:
-    """Return what a smooth array would hold at points around some pixels, (pixels, points)."""
+def points_around(values: Floats, row: npt.NDArray, col: npt.NDArray, side: int) -> Floats:
+    """Return what a smooth array would hold at points over some pixels, (pixels, side * side)."""
+    places = ((np.arange(side) + 0.5) / side - 0.5).astype(np.float32)
+    down, across = (axis.ravel() for axis in np.meshgrid(places, places))
     by_row, by_col = (_change(values, row, col, axis=axis)[:, None] for axis in (0, 1))
     points = values[row, col][:, None] + by_row * down + by_col * across
     return points.astype(np.float32)

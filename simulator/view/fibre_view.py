@@ -11,12 +11,14 @@ from ..scene.scene import Lighting
 from .camera import Camera, Window
 from .coverage import straight_edge
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, Spots, View
+from .view import NO_COLOUR, View
 
 Floats = npt.NDArray[np.float32]
 
 #: A bend that stays this close to a straight line, in pixels, is drawn as one.
 _STRAIGHT_PX = 0.05
+#: An eye nearer to a fibre than this share of its distance is as good as on it.
+_STEEPEST = 0.95
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,31 +66,55 @@ class FibrePart:
         window: Window,
         *,
         fine: int = 1,
-        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window; ``fine`` changes nothing here."""
-        row, col, depth = camera.project(self.points_mm)
-        radius = camera.focal_px * self.radii_mm / depth / window.scale
-        line = np.stack([(row - window.row0) / window.scale, (col - window.col0) / window.scale], 1)
-        coverage = np.zeros(window.shape, np.float32)
-        along = np.zeros(window.shape, np.float32)
-        side = np.zeros(window.shape, np.float32)
+        line, radius = self._silhouette(camera, window)
+        coverage, along, side, over = np.zeros((4, *window.shape), np.float32)
         stride = _stride(line)
         ends, radii = line[::stride], radius[::stride]
         for k in range(len(ends) - 1):
-            _draw_segment((coverage, along, side), ends[k : k + 2], radii[k : k + 2], number=k)
+            drawn = (coverage, along, side, over)
+            _draw_segment(drawn, ends[k : k + 2], radii[k : k + 2], number=k)
+        # Only its two ends are round: between its segments it goes on.
+        over[(along > 0) & (along < len(ends) - 1)] = 0
         along *= stride
-        # Beside the fibre its depth goes on, for its blurred light goes there.
-        np.copyto(along, _nearest(line, window.shape), where=coverage == 0, casting="same_kind")
-        depth_map = np.interp(along, np.arange(len(line)), depth).astype(np.float32)
-        if bare:
-            return View(window, NO_COLOUR, coverage, depth_map)
-        colour = np.zeros((3, *window.shape), np.float32)
         there = coverage > 0
-        seen = self._shaded(along[there], side[there], camera)
+        # Beside the fibre the depth of its axis goes on, for its blurred light goes there.
+        np.copyto(along, _nearest(line, window.shape), where=~there, casting="same_kind")
+        place = np.arange(len(line))
+        depth_map = np.interp(along, place, camera.project(self.points_mm)[2]).astype(np.float32)
+        normal = self._normals(along[there], side[there], over[there], camera)
+        if bare:
+            radii_mm = np.interp(along[there], place, self.radii_mm)
+            depth_map[there] += (radii_mm * (normal @ camera.rotation[:, 2])).astype(np.float32)
+            return View(window, NO_COLOUR, coverage, depth_map)
+        # What hides and how it is blurred goes with the outline, which is as far as the axis.
+        colour = np.zeros((3, *window.shape), np.float32)
+        seen = self.radiance(along[there], normal).astype(np.float32)
         colour[:, there] = seen.T * coverage[there]
         return View(window, np.moveaxis(colour, 0, -1), coverage, depth_map)
+
+    def _silhouette(
+        self, camera: Camera, window: Window
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Return the middle line of what a camera sees of it, (n, 2), and half its width, samples.
+
+        Sight touches the round fibre nearer to the eye than its axis is: the tangents from an eye
+        at a distance d from the axis touch it at an angle of asin(r / d) from the side.
+        """
+        sideways, toward = self.frames(camera.pupil_mm)
+        distance = ((camera.pupil_mm - self.points_mm) * toward).sum(axis=1)
+        rise = np.minimum(self.radii_mm / np.maximum(distance, 1e-9), _STEEPEST)
+        near = self.points_mm + (self.radii_mm * rise)[:, None] * toward
+        aside = (self.radii_mm * np.sqrt(1 - rise**2))[:, None] * sideways
+        left, right = (np.stack(camera.project(near + s * aside)[:2], axis=1) for s in (-1, 1))
+        line = ((left + right) / 2 - (window.row0, window.col0)) / window.scale
+        across = (right - left) / window.scale
+        heading = _unit(np.gradient(line, axis=0))
+        # The strip's width is taken across it; seen end-on it has no direction.
+        width = np.abs(across[:, 0] * heading[:, 1] - across[:, 1] * heading[:, 0])
+        return line, np.maximum(width, 0.5 * np.hypot(*across.T)) / 2
 
     def fills(self, camera: Camera, window: Window) -> bool:
         """Say no: it is too small to."""
@@ -112,16 +138,29 @@ class FibrePart:
             colour * brightness(self.lighting, normal @ light_direction(self.lighting))[..., None]
         )
 
-    def _shaded(self, along: Floats, side: Floats, camera: Camera) -> Floats:
-        """Colour along the fibre, lit as a cylinder."""
+    def _normals(
+        self, along: Floats, side: Floats, over: Floats, camera: Camera
+    ) -> npt.NDArray[np.float64]:
+        """Return outward unit normals of a round fibre with round ends, (n, 3).
+
+        Parameters
+        ----------
+        along : array (n,)
+            Place along the fibre, in points from its root.
+        side, over : array (n,)
+            Offset to the side and beyond the fibre's end, in radii.
+        camera : Camera
+        """
         place = np.arange(len(self.points_mm))
-        sideways, toward = (
+        sideways, toward = self.frames(camera.pupil_mm)
+        sideways, toward, heading = (
             np.stack([np.interp(along, place, part) for part in axes.T], axis=-1)
-            for axes in self.frames(camera.pupil_mm)
+            for axes in (sideways, toward, np.cross(toward, sideways))
         )
-        outward = np.clip(side, -1, 1)[..., None]
-        normal = outward * sideways + np.sqrt(1 - outward * outward) * toward
-        return self.radiance(along, normal).astype(np.float32)
+        length = np.maximum(np.hypot(side, over), 1)
+        side, over = (side / length)[..., None], (over / length)[..., None]
+        facing = np.sqrt(np.maximum(1 - side * side - over * over, 0))
+        return _unit(side * sideways + over * heading + facing * toward)
 
 
 def _nearest(line: npt.NDArray, shape: tuple[int, int]) -> npt.NDArray[np.float64]:
@@ -151,10 +190,14 @@ def _stride(line: npt.NDArray) -> int:
 
 
 def _draw_segment(
-    drawn: tuple[Floats, Floats, Floats], ends: npt.NDArray, radii: npt.NDArray, *, number: int
+    drawn: tuple[Floats, Floats, Floats, Floats],
+    ends: npt.NDArray,
+    radii: npt.NDArray,
+    *,
+    number: int,
 ) -> None:
     """Draw a tapered segment where it covers more than what is drawn already."""
-    coverage, along, side = drawn
+    coverage, along, side, over = drawn
     margin = radii.max() + 1.5
     rows = _span(ends[:, 0], margin, coverage.shape[0])
     cols = _span(ends[:, 1], margin, coverage.shape[1])
@@ -164,7 +207,8 @@ def _draw_segment(
     across = (np.arange(cols.start, cols.stop) + 0.5)[None, :] - ends[0, 1]
     step = ends[1] - ends[0]
     length = max(float(np.hypot(*step)), 1e-9)
-    share = np.clip((down * step[0] + across * step[1]) / length**2, 0, 1)
+    whole = (down * step[0] + across * step[1]) / length**2
+    share = np.clip(whole, 0, 1)
     off = np.hypot(down - share * step[0], across - share * step[1])
     radius = radii[0] + share * (radii[1] - radii[0])
     # The strip between the fibre's two edges, so that hairs thinner than a pixel are right.
@@ -175,7 +219,9 @@ def _draw_segment(
     turn = (across * step[0] - down * step[1]) / length
     coverage[here] = np.where(wins, cover, coverage[here])
     along[here] = np.where(wins, number + share, along[here])
-    side[here] = np.where(wins, -turn / np.maximum(radius, 0.5), side[here])
+    per_radius = 1 / np.maximum(radius, 0.5)
+    side[here] = np.where(wins, -turn * per_radius, side[here])
+    over[here] = np.where(wins, (whole - share) * length * per_radius, over[here])
 
 
 def _span(ends: npt.NDArray, margin: float, length: int) -> slice:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Protocol
 
@@ -17,7 +18,7 @@ Floats = npt.NDArray[np.float32]
 _COARSE = 4
 _MOST_STEPS = 24
 #: Rays are where they should be when none can be farther off along itself, in pixels, than this.
-_OFF_PX = 0.02
+_OFF_PX = 0.005
 #: Where the surface climbs along a ray by less than this per unit of the ray's own fall, each
 #: ray meets it once, and going to the height of the surface where the ray is now gets there.
 _GENTLE = 0.7
@@ -75,18 +76,15 @@ def settle(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Fl
     z : array (rows, cols)
         Object z, which has more digits than the depth.
     """
-    coarse = Window(
-        window.row0,
-        window.row0 + (-(-window.shape[0] // _COARSE) + 1) * _COARSE * window.scale,
-        window.col0,
-        window.col0 + (-(-window.shape[1] // _COARSE) + 1) * _COARSE * window.scale,
-        window.scale * _COARSE,
-    )
+    # On multiples of its samples, so that a ray starts at the same depth in any window.
+    coarse = window.grown(_COARSE * window.scale).at_scale(_COARSE * window.scale)
     low, high = surface.bounds_mm()
     middle = (low + high) / 2 - camera.pupil_mm[2]
     start = np.full(coarse.shape, middle, np.float32) / camera.directions(coarse)[2]
     depth, _ = _settled(surface, camera, coarse, start)
-    return _settled(surface, camera, window, _refined_grid(depth, _COARSE, window.shape))
+    lead = (window.row0 - coarse.row0, window.col0 - coarse.col0)
+    refined = _refined_grid(depth, _COARSE, window.shape, [n // window.scale for n in lead])
+    return _settled(surface, camera, window, refined)
 
 
 def _settled(
@@ -165,13 +163,16 @@ def march(
     return depth
 
 
-def _refined_grid(coarse: Floats, factor: int, shape: tuple[int, int]) -> Floats:
-    """Bilinear values between samples ``factor`` merged pixels apart, block centres aligned."""
-    return _refined_axis(_refined_axis(coarse, factor, shape[0], 0), factor, shape[1], 1)
+def _refined_grid(
+    coarse: Floats, factor: int, shape: tuple[int, int], lead: Sequence[int]
+) -> Floats:
+    """Bilinear values between samples ``factor`` merged pixels apart, ``lead`` pixels in."""
+    down = _refined_axis(coarse, factor, shape[0], lead[0], 0)
+    return _refined_axis(down, factor, shape[1], lead[1], 1)
 
 
-def _refined_axis(values: Floats, factor: int, length: int, axis: int) -> Floats:
-    at = (np.arange(length, dtype=np.float32) + 0.5) / factor - 0.5
+def _refined_axis(values: Floats, factor: int, length: int, lead: int, axis: int) -> Floats:
+    at = (np.arange(lead, lead + length, dtype=np.float32) + 0.5) / factor - 0.5
     low = np.clip(np.floor(at).astype(int), 0, values.shape[axis] - 2)
     share = (at - low).astype(np.float32)
     share = share[:, None] if axis == 0 else share[None, :]

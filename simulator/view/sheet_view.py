@@ -14,9 +14,9 @@ from ..scene.scene import Lighting, Outline, Sheet
 from ..scene.texture import textures
 from . import first_hit
 from .camera import Camera, Window
-from .coverage import is_convex, outline_coverage, outline_distance
+from .coverage import is_convex, outline_coverage, outline_distance, points_around
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, Spots, View
+from .view import NO_COLOUR, View
 
 Floats = npt.NDArray[np.float32]
 
@@ -24,10 +24,16 @@ _RANGE_SAMPLES = 64
 #: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
 _JUMP = 3.0
 _STENCIL = 5
+#: Light on a surface that bends by more than this from pixel to pixel is on a crease.
+_BEND = 0.08
+#: Slopes per side of a pixel by a crease.
+_SLOPES = 2
 #: A pixel so far inside an outline, px, has nothing of its edge.
 _SPARE_PX = 3
 #: Rays per side of a pixel on a horizon.
 _RAYS = 4
+#: Coverages nearer to none or all are such.
+_NOTHING = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,7 +133,6 @@ class SheetPart:
         window: Window,
         *,
         fine: int = 1,
-        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window.
@@ -138,9 +143,6 @@ class SheetPart:
         window : Window
         fine : int
             Samples of the texture per pixel side.
-        spots_px : tuple of (down, across)
-            Where in the pixel the samples are, from its centre, if not on a grid; the view is
-            then one of many that are added up, and its samples are finer.
         bare : bool
             Leave out the colour.
         """
@@ -149,16 +151,21 @@ class SheetPart:
         dx, dy, _ = camera.directions(window)
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * depth, py + dy * depth)
-        footprint = window.scale * float(np.mean(depth)) / camera.focal_px
+        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
         coverage = None
         if not self.fills(camera, window):
             per_mm = np.float32(1.0 / footprint)
             coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
         if bare:
             return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
-        colour = self._texture(u, v, footprint, fine, spots_px)
+        colour = self._texture(u, v, footprint, fine)
+        if coverage is not None:
+            self._trim(colour, u, v, coverage, footprint)
         if self._shaded:
-            colour *= self._light(camera, window, depth, z)[..., None]
+            light = self._light(camera, window, depth, z)
+            if window.scale == 1:
+                self._crease(light, u, v, footprint)
+            colour *= light[..., None]
         if coverage is not None:
             colour *= coverage[..., None]
         if not gentle:
@@ -166,6 +173,11 @@ class SheetPart:
         if coverage is not None and coverage.min() >= 1.0:
             coverage = None
         return View(window, colour, coverage, depth)
+
+    def _distance_mm(self, camera: Camera) -> float:
+        """Return the camera depth at which a pixel's size is taken, the same for any window."""
+        across = (np.mean(self.bounds_mm()) - camera.pupil_mm[2]) / camera.rotation[2, 2]
+        return float(np.clip(across, camera.distance_mm / 2, 2 * camera.distance_mm))
 
     def fills(self, camera: Camera, window: Window) -> bool:
         """Whether its outline surely holds all that the rays of a window may meet.
@@ -193,24 +205,34 @@ class SheetPart:
             return first_hit.settle(self, camera, window)
         return first_hit.find(self, camera, window)
 
-    def _texture(
-        self, u: Floats, v: Floats, footprint_mm: float, fine: int, spots_px: Spots
-    ) -> Floats:
-        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples or at spots."""
-        if fine == 1 and not spots_px:
+    def _texture(self, u: Floats, v: Floats, footprint_mm: float, fine: int) -> Floats:
+        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples."""
+        if fine == 1:
             return self.painted(u, v, footprint_mm)
         places = (np.arange(fine) + 0.5) / fine - 0.5
-        spots = spots_px or tuple(product(places.tolist(), repeat=2))
-        size = footprint_mm / (2 * fine if spots_px else fine)
         (u_row, u_col), (v_row, v_col) = ((_change(a, 0), _change(a, 1)) for a in (u, v))
         total = np.zeros((*u.shape, 3), np.float32)
-        for spot in spots:
-            down, across = (np.float32(part) for part in spot)
+        for down, across in product(places.astype(np.float32), repeat=2):
             u_there = u + down * u_row + across * u_col
             v_there = v + down * v_row + across * v_col
-            total += self.painted(u_there, v_there, size)
-        total *= np.float32(1 / len(spots))
+            total += self.painted(u_there, v_there, footprint_mm / fine)
+        total *= np.float32(1 / fine**2)
         return total
+
+    def _trim(
+        self, colour: Floats, u: Floats, v: Floats, coverage: Floats, footprint_mm: float
+    ) -> None:
+        """Leave in the pixels of the edge the mean colour of what is inside it, in place."""
+        row, col = np.nonzero((coverage > _NOTHING) & (coverage < 1 - _NOTHING))
+        if len(row) == 0:
+            return
+        u_there, v_there = (points_around(a, row, col, _RAYS) for a in (u, v))
+        inside = outline_distance(self.spec.outline, u_there, v_there, 1.0) > 0
+        seen = self.painted(u_there, v_there, footprint_mm / _RAYS) * inside[..., None]
+        count = inside.sum(axis=1)
+        found = count > 0
+        means = seen.sum(axis=1)[found] / count[found, None]
+        colour[row[found], col[found]] = means
 
     def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
         """Return the colour of the surface, without the light on it, (..., 3)."""
@@ -245,6 +267,14 @@ class SheetPart:
         by_col -= facing
         by_col /= length
         return brightness(self.lighting, by_col)
+
+    def _crease(self, light: Floats, u: Floats, v: Floats, footprint_mm: float) -> None:
+        """Light the pixels by a crease of the surface by its slopes within each, in place."""
+        row, col = np.nonzero(_creases(light))
+        if len(row) > 0:
+            u_there, v_there = (points_around(a, row, col, _SLOPES) for a in (u, v))
+            step = footprint_mm / (2 * _SLOPES)
+            light[row, col] = self.light_at(u_there, v_there, step).mean(axis=1)
 
     def light_at(self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float) -> Floats:
         """Return the light on points of the surface, its slope taken over +-``step_mm``."""
@@ -285,9 +315,9 @@ class SheetPart:
         dx, dy, _ = first_hit.turned(camera, down, across)
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * met, py + dy * met)
-        footprint = window.scale * float(np.mean(met)) / camera.focal_px
-        seen = self.painted(u, v, footprint)
-        seen *= self.light_at(u, v, footprint)[:, None]
+        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
+        seen = self.painted(u, v, footprint / _RAYS)
+        seen *= self.light_at(u, v, footprint / (2 * _RAYS))[:, None]
         there = np.ones(len(u), np.float32)
         if coverage is not None:
             there = (outline_distance(self.spec.outline, u, v, 1.0) > 0).astype(np.float32)
@@ -331,6 +361,15 @@ def _jumps(depth: Floats, step: float) -> npt.NDArray[np.bool_]:
     jump[:, 1:] |= across
     jump[:, :-1] |= across
     return binary_dilation(jump)
+
+
+def _creases(light: Floats) -> npt.NDArray[np.bool_]:
+    """Mark the pixels by which the light on a surface bends so that slopes over pixels miss it."""
+    bent = np.zeros(light.shape, bool)
+    for axis in (0, 1):
+        at = np.moveaxis(bent, axis, 0)
+        at[1:-1] |= np.moveaxis(np.abs(np.diff(light, 2, axis)) > _BEND, axis, 0)
+    return binary_dilation(bent, iterations=2) if bent.any() else bent
 
 
 def _half_size(outline: Outline, rotate_deg: float) -> npt.NDArray[np.float64]:

@@ -12,8 +12,6 @@ import numpy.typing as npt
 from .camera import Camera, Window
 
 Floats = npt.NDArray[np.float32]
-#: Places in a pixel, (down, across) from its centre, px.
-Spots = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +77,6 @@ class Part(Protocol):
         window: Window,
         *,
         fine: int = 1,
-        spots_px: Spots = (),
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side.
@@ -91,14 +88,14 @@ class Part(Protocol):
         """Whether it surely covers all of a window; it may say no where it does."""
 
 
-def reach(part: Part, camera: Camera) -> tuple[Window, float, float]:
+def reach(part: Part, camera: Camera, frame: Window | None = None) -> tuple[Window, float, float]:
     """Return the pixels a part may cover, and its nearest and farthest camera depth, mm.
 
-    The window is cut to a few times the frame where the part is unbounded; the depths are those
-    within a frame's width of the frame.
+    The window is cut to a few times the frame (or another one that is given) where the part is
+    unbounded; the depths are those within a frame's width of the frame.
     """
-    frame = camera.frame
-    longest = max(frame.row1, frame.col1)
+    frame = frame or camera.frame
+    longest = max(frame.shape)
     limit = frame.grown(4 * longest)
     whole = part.box_mm()
     box = _cut(whole, camera, frame.grown(longest))

@@ -74,7 +74,7 @@ def test_sides_share_out_every_radius_once() -> None:
     key = optics_of(with_lens(spherical_um=0.3), pitch_um=15.6)
     radius = np.array([-6.0, -2.0, 0.0, 2.0, 6.0], np.float32)
     for band in bands_between(key, -6.5, 6.5):
-        used = band.fade[band.index_at(radius)] > 0
+        used = band.share_of(radius) > 0
         assert not (used & ~band.on_side(radius)).any()
 
 

@@ -158,8 +158,10 @@ def test_spectra_lie_on_the_grid_of_a_real_transform(rig):
     grid = band.spectra_for((32, 32))[0, GREEN]
     assert grid.shape == (32, 17)
     assert grid[0, 0] == pytest.approx(1.0)
-    assert grid[5, 0] == grid[0, 5] == grid[-5, 0]
-    assert grid[3, 4] == grid[-4, 3] == grid[0, 5]
+    assert grid[5, 0] == pytest.approx(grid[0, 5], abs=1e-6)
+    assert grid[0, 5] == pytest.approx(grid[-5, 0], abs=1e-6)
+    assert grid[3, 4] == pytest.approx(grid[-4, 3], abs=1e-6)
+    assert grid[3, 4] == pytest.approx(grid[0, 5], abs=1e-3)
     assert grid[0, 5] == pytest.approx(transfer.disc_otf(5 / 32, 6.0), abs=1e-3)
 
 

@@ -105,7 +105,8 @@ def test_bands_and_merging_agree_with_every_pixel_scattered_alone(low, high, lea
 def test_waves_agree_with_every_pixel_scattered_alone():
     """The same for diffraction and defocus together, across two bands.
 
-    Measured 61 dB: the outermost rings, beyond five Airy radii, are folded back into the picture.
+    Measured 47.8 dB: a kernel ends at five Airy radii beyond its disc, and the 3 % of light that
+    is farther out is laid evenly within. A part's energy is kept, at 0.4 % too high a level here.
     """
     light, radius = (
         picture(2, 1.0),
@@ -113,7 +114,7 @@ def test_waves_agree_with_every_pixel_scattered_alone():
     )
     got, _ = spread(light, radius, key=WAVE, onto=WINDOW)
     wanted = scattered(light, radius, waves)
-    assert psnr_db(got, wanted[WINDOW.slices_in(WINDOW.grown(MARGIN))]) > 59
+    assert psnr_db(got, wanted[WINDOW.slices_in(WINDOW.grown(MARGIN))]) > 47
 
 
 def spot(radius_px, spread_px):
@@ -127,7 +128,7 @@ def spot(radius_px, spread_px):
 @pytest.mark.parametrize("side", [5, 16, 27, 38, 45])
 @pytest.mark.parametrize("widest_px", [3.0, 8.0, 30.0])
 def test_a_whole_part_has_darkness_around_it(side, widest_px):
-    """All light is given, to the basis's 1e-3, and dark pixels enough to take slopes of it."""
+    """All light is given, to 1e-4, and dark pixels enough to take slopes of it."""
     window = Window(0, side, 0, side)
     radius = np.ascontiguousarray(sloping(0.6 * widest_px, widest_px)[:side, :side])
     ones = ONES[:side, :side]
@@ -135,7 +136,7 @@ def test_a_whole_part_has_darkness_around_it(side, widest_px):
         ones, radius, key=WAVE, coverage=ones, window=window, onto=window.grown(400)
     )
     inner = found.grown(-SLOPE_REACH_PX).slices_in(found)
-    assert got[inner].sum(dtype=float) == pytest.approx(side * side, rel=1e-3)
+    assert got[inner].sum(dtype=float) == pytest.approx(side * side, rel=1e-4)
     got[inner] = 0
     assert not got.any()
 
@@ -144,12 +145,12 @@ def test_a_whole_part_has_darkness_around_it(side, widest_px):
 @pytest.mark.parametrize("spread_px", [0.0, 0.1, 0.6])
 @pytest.mark.parametrize("radius_px", [0.7, 3.0, 4.6, 6.5, 8.8, 13.0, 17.5, 27.0])
 def test_energy_of_a_small_spot_is_kept(radius_px, spread_px, key):
-    """However wide the blur, and whichever bands share it, all the light arrives: to 0.1 %."""
+    """However wide the blur, and whichever bands share it, all the light arrives, to 1e-4."""
     cover, radius = spot(radius_px, spread_px)
     got, _ = spread(
         cover, radius, key=key, coverage=cover, window=Window(0, 16, 0, 16), onto=WINDOW.grown(150)
     )
-    assert got.sum() == pytest.approx(cover.sum(), rel=1e-3)
+    assert got.sum(dtype=float) == pytest.approx(cover.sum(), rel=1e-4)
 
 
 @pytest.mark.parametrize("radius_px", [0.9, 2.5, 6.0, 12.0, 24.0])
@@ -189,7 +190,7 @@ def test_a_coarser_view_blurs_to_the_same_picture(scale):
     coarse, _ = spread(
         blocks, radius, coverage=np.ones_like(blocks), window=WINDOW.at_scale(scale), onto=WINDOW
     )
-    assert psnr_db(coarse, fine) > 60
+    assert psnr_db(coarse, fine) > 57
 
 
 def test_a_uniform_surface_stays_as_bright_as_it_is():
@@ -216,11 +217,11 @@ def test_coverage_is_blurred_as_the_colour_is():
 def test_only_what_is_asked_for_is_returned():
     """A smaller window is cut out of the whole; one out of reach is empty."""
     light, radius = picture(5, 1.0), sloping(2, 6)
-    whole, _ = spread(light, radius)
+    whole, everywhere = spread(light, radius)
     onto = Window(5, 17, -8, 22)
     part, window = spread(light, radius, onto=onto)
     assert window == onto
-    assert part == pytest.approx(whole[onto.slices_in(WINDOW.grown(MARGIN))], abs=2e-4)
+    assert part == pytest.approx(whole[onto.slices_in(everywhere)], abs=2e-6)
     nothing, window = spread(light, radius, onto=Window(0, 48, 900, 948))
     assert window.empty
     assert nothing.size == 0
@@ -248,8 +249,11 @@ def test_a_part_that_moves_during_the_exposure_is_the_mean_of_its_places(radius_
 
 
 def test_alike_radii_share_one_exact_band():
-    """Radii within 0.02 px need no basis."""
-    assert [band.rank for band in bands_for(np.array([[5.0, 5.01]], np.float32), DISC)] == [1]
+    """A single radius needs no basis, and the one band takes it with either sign."""
+    for radius in (5.0, -5.0):
+        (band,) = bands_for(np.full((1, 2), radius, np.float32), DISC)
+        assert band.rank == 1
+        assert band.holds(np.array([5.0, -5.0], np.float32)).all()
     several = bands_for(np.array([[1.0, 9.0]], np.float32), DISC)
     assert [band.scale for band in several] == [1, 1, 2]
 

@@ -368,8 +368,8 @@ def test_a_crop_is_the_middle_of_the_picture(name):
     rig = load_rig(scene.rig)
     whole = render_view(scene, rig, pose=HELD, crop=(288, 192))
     part = render_view(scene, rig, pose=HELD, crop=(192, 96))
-    assert part == pytest.approx(whole[48:-48, 48:-48], abs=2e-3)
-    assert np.sqrt(np.mean(np.square(part - whole[48:-48, 48:-48]))) < 4e-4
+    # Measured 2e-6; up to 0.015 where what was laid depended on where the frame ended.
+    assert part == pytest.approx(whole[48:-48, 48:-48], abs=1e-5)
 
 
 @pytest.mark.parametrize("pose", [NOMINAL, HELD, TILTED], ids=["nominal", "held", "tilted"])
@@ -417,26 +417,16 @@ def test_a_hair_cut_by_the_frame_keeps_its_light(rig, scene):
     assert part == pytest.approx(whole[44:84, 64:128], abs=2e-3)
 
 
-@pytest.mark.parametrize(
-    ("name", "diffraction", "most"),
-    [
-        ("ramp", False, 1e-3),
-        ("sticky-leaf", False, 1e-3),
-        ("pickets", True, 1e-3),
-        # Bright veins and fine print in focus: light beyond five Airy radii is left out, 3 %.
-        ("sticky-leaf", True, 4e-3),
-        ("ramp", True, 4e-3),
-    ],
-)
-def test_the_picture_does_not_show_its_tiles(monkeypatch, name, diffraction, most):
-    """Rendered in small tiles it is the same picture."""
+@pytest.mark.parametrize("diffraction", [False, True])
+@pytest.mark.parametrize("name", ["pickets", "sticky-leaf", "ramp"])
+def test_the_picture_does_not_show_its_tiles(monkeypatch, name, diffraction):
+    """Rendered in small tiles it is the same picture; measured 2e-6."""
     scene = load_scene(name)
     camera = Camera(load_rig(scene.rig), HELD, crop=(288, 192))
     whole = render(scene, camera, focus=(camera,), diffraction=diffraction)
     monkeypatch.setattr(renderer, "TILE_PX", 75)
     tiled = render(scene, camera, focus=(camera,), diffraction=diffraction)
-    assert np.abs(tiled - whole).max() < most
-    assert np.sqrt(np.mean(np.square(tiled - whole))) < most / 3
+    assert np.abs(tiled - whole).max() < 1e-5
 
 
 def test_a_moving_part_does_not_show_the_tiles(monkeypatch, rig, scene, sheet):
@@ -474,7 +464,7 @@ def test_a_hair_with_its_tip_in_focus_has_nothing_dark_beside_it(rig, scene, she
     assert render_view(made, rig).min() > 0.4985
 
 
-@pytest.mark.parametrize("half_mm", [1.6, 1.9, 2.2, 4.0])
+@pytest.mark.parametrize("half_mm", [1.6, 1.9, 3.4, 4.0])
 def test_what_is_hidden_is_left_out_and_not_missed(monkeypatch, rig, scene, sheet, half_mm):
     """Whether a card nearly fills the picture or more: it is as with all that is behind it."""
     made = scene(

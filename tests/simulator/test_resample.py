@@ -3,12 +3,7 @@
 import numpy as np
 import pytest
 
-from stacktruth.simulator.blur.resample import (
-    doubled,
-    doubling_transfer,
-    merged,
-    merging_transfer,
-)
+from stacktruth.simulator.blur.resample import boxing_transfer, doubled, doubling_transfer, merged
 
 WHOLE = slice(None)
 
@@ -19,39 +14,49 @@ def layers(shape, seed=0):
 
 
 @pytest.mark.parametrize("factor", [1, 2, 4, 8])
-def test_merging_takes_block_means(factor):
-    """Whole blocks become their means."""
-    fine = layers((16, 24))
-    blocks = fine.reshape(16 // factor, factor, 24 // factor, factor)
-    got = merged(fine, factor, (0, 0), (16 // factor, 24 // factor))
-    assert got == pytest.approx(blocks.mean(axis=(1, 3)), rel=1e-6)
+def test_merging_keeps_the_light_and_where_it_is(factor):
+    """A point's share of merged samples adds up to it, with its centroid, wherever it stands."""
+    for place in range(16, 24):
+        fine = np.zeros((40, 40), np.float32)
+        fine[20, place] = 1.0
+        got = merged(fine, factor, (0, 0), (40 // factor, 40 // factor))
+        assert got.sum() * factor**2 == pytest.approx(1.0, rel=1e-6)
+        centre = (np.arange(40 // factor) + 0.5) * factor
+        assert (got.sum(axis=0) @ centre) / got.sum() == pytest.approx(place + 0.5, abs=1e-5)
+
+
+def test_merging_is_the_transpose_of_doubling():
+    """<doubled a, b> = 4 <a, merged b>, away from the ends."""
+    coarse, fine = np.zeros((8, 9), np.float32), layers((16, 18), 1)
+    coarse[2:-2, 2:-2] = layers((4, 5), 2)
+    left = float((doubled(coarse, WHOLE, WHOLE) * fine).sum())
+    assert left == pytest.approx(4 * float((coarse * merged(fine, 2, (0, 0), (8, 9))).sum()))
 
 
 def test_merging_fills_what_is_missing_with_nothing():
-    """Samples start where they are told to in their block; the rest of the blocks is empty."""
-    got = merged(np.ones((3, 4), np.float32), 4, (3, 2), (2, 2))
-    assert got == pytest.approx(np.array([[1 * 2, 1 * 2], [2 * 2, 2 * 2]]) / 16)
+    """Samples start where they are told to, with a merged sample to spare on each side."""
+    got = merged(np.ones((3, 4), np.float32), 4, (7, 6), (4, 4))
     assert got.sum() * 16 == pytest.approx(12)
 
 
 @pytest.mark.parametrize("factor", [2, 4, 8])
-def test_merging_transfer_is_what_merging_does_to_a_wave(factor):
-    """A wave keeps this share of its contrast when its samples are averaged in groups."""
+def test_doubling_transfer_is_what_merging_does_to_a_wave(factor):
+    """A wave keeps this share of its contrast when its samples are merged."""
     for cycles in (0.0, 0.1, -0.3, 0.49):
         place = np.arange(64 * factor) / factor  # in merged samples
         wave = np.cos(2 * np.pi * cycles * place).astype(np.float32)
-        wide = np.broadcast_to(wave, (factor, wave.size))
-        got = merged(np.ascontiguousarray(wide), factor, (0, 0), (1, 64))[0]
+        tall = np.broadcast_to(wave, (8 * factor, wave.size))
+        got = merged(np.ascontiguousarray(tall), factor, (0, 0), (8, 64))[4]
         centre = np.arange(64) + 0.5 - 0.5 / factor
-        expected = merging_transfer(np.array(cycles), factor) * np.cos(2 * np.pi * cycles * centre)
-        assert got == pytest.approx(expected, abs=2e-6)
+        expected = doubling_transfer(np.array(cycles), factor) * np.cos(2 * np.pi * cycles * centre)
+        assert got[2:-2] == pytest.approx(expected[2:-2], abs=2e-6)
 
 
-def test_merging_transfer_tends_to_a_box():
-    """Many samples to a merged one are a box: sin(pi f) / (pi f)."""
+def test_boxing_transfer_tends_to_a_box():
+    """Many pixels to a sample are a box: sin(pi f) / (pi f)."""
     frequency = np.linspace(-0.5, 0.5, 21)
-    assert merging_transfer(frequency, 256) == pytest.approx(np.sinc(frequency), abs=1e-5)
-    assert merging_transfer(frequency, 1) == pytest.approx(1)
+    assert boxing_transfer(frequency, 256) == pytest.approx(np.sinc(frequency), abs=1e-5)
+    assert boxing_transfer(frequency, 1) == pytest.approx(1)
 
 
 def test_doubling_interpolates_between_centres():
