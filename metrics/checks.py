@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-FloatImage = npt.NDArray[np.float32]
-Mask = npt.NDArray[np.bool_]
+from ..ground.types import Bools, Floats
+
 _DIMENSIONS = (2, 3)
 
 
-def unit_image(image: npt.ArrayLike, *, data_range: float, name: str) -> FloatImage:
+def unit_image(image: npt.ArrayLike, *, data_range: float, name: str) -> Floats:
     """Give the image as float32, divided by its data range.
 
     Parameters
@@ -51,7 +51,7 @@ def require_same_shape(**arrays: npt.NDArray) -> None:
         raise ValueError(f"shapes must be equal, got {told}")
 
 
-def as_mask(mask: npt.ArrayLike | None, shape: tuple[int, ...]) -> Mask:
+def as_mask(mask: npt.ArrayLike | None, shape: tuple[int, ...]) -> Bools:
     """Give the mask as booleans of the picture's height and width; None means everywhere."""
     size = shape[:2]
     if mask is None:
@@ -64,13 +64,13 @@ def as_mask(mask: npt.ArrayLike | None, shape: tuple[int, ...]) -> Mask:
     return array
 
 
-def mean_over(values: npt.NDArray, mask: Mask) -> float:
+def mean_over(values: npt.NDArray, mask: Bools) -> float:
     """Mean of a map over a mask in double precision; NaN for an empty mask."""
     chosen = values[mask]
     return float(chosen.mean(dtype=np.float64)) if chosen.size else float("nan")
 
 
-def interior(mask: Mask, border: int) -> Mask:
+def interior(mask: Bools, border: int) -> Bools:
     """Cut a border of so many pixels off the mask."""
     inner = np.zeros_like(mask)
     window = (slice(border, mask.shape[0] - border), slice(border, mask.shape[1] - border))

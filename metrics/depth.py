@@ -16,10 +16,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import correlate, maximum_filter, minimum_filter
 
-from .checks import Mask, as_mask, mean_over, require_same_shape
+from ..ground.types import Bools, Doubles
+from .checks import as_mask, mean_over, require_same_shape
 from .record import Metric
-
-FloatArray = npt.NDArray[np.float64]
 
 EDGE_REACH_PX = 5
 BAD_MULTIPLES = (0.5, 1.0, 2.0)
@@ -45,9 +44,9 @@ class DepthPair:
         self.known = np.isfinite(self.truth)
         self.answered = self.known & np.isfinite(self.depth)
         self.error = np.where(self.known, self.depth - self.truth, np.nan)
-        self._sides: dict[int, tuple[FloatArray, FloatArray]] = {}
+        self._sides: dict[int, tuple[Doubles, Doubles]] = {}
 
-    def errors(self, mask: Mask) -> FloatArray:
+    def errors(self, mask: Bools) -> Doubles:
         """Errors of the answered pixels of a mask, in a row."""
         return self.error[mask & self.answered]
 
@@ -60,11 +59,11 @@ class DepthPair:
         return places[0], places[1]
 
     @cached_property
-    def curvature(self) -> FloatArray:
+    def curvature(self) -> Doubles:
         """Frobenius norm of the Hessian of the error, NaN where a neighbour is missing."""
         return _hessian_norm(self.error)
 
-    def sides(self, reach_px: int) -> tuple[FloatArray, FloatArray]:
+    def sides(self, reach_px: int) -> tuple[Doubles, Doubles]:
         """Nearest and farthest true depth within reach of each pixel."""
         if reach_px not in self._sides:
             size = 2 * reach_px + 1
@@ -198,7 +197,7 @@ def edge_thinning(
     return _score(score, depth_mm, truth_mm, mask)
 
 
-def depth_from_frames(frame_index: npt.ArrayLike, focus_mm: npt.ArrayLike) -> FloatArray:
+def depth_from_frames(frame_index: npt.ArrayLike, focus_mm: npt.ArrayLike) -> Doubles:
     """Depth in mm of a depth map given as frame index, through the true planes of focus.
 
     Parameters
@@ -259,7 +258,7 @@ def score_depth(
 
 
 def _score(
-    score: Callable[[DepthPair, Mask], float],
+    score: Callable[[DepthPair, Bools], float],
     depth_mm: npt.ArrayLike,
     truth_mm: npt.ArrayLike,
     mask: npt.ArrayLike | None,
@@ -268,34 +267,34 @@ def _score(
     return score(pair, as_mask(mask, pair.depth.shape))
 
 
-def _rmse_mm(pair: DepthPair, mask: Mask) -> float:
+def _rmse_mm(pair: DepthPair, mask: Bools) -> float:
     return math.sqrt(_mean(np.square(pair.errors(mask))))
 
 
-def _mae_mm(pair: DepthPair, mask: Mask) -> float:
+def _mae_mm(pair: DepthPair, mask: Bools) -> float:
     return _mean(np.abs(pair.errors(mask)))
 
 
-def _median_mm(pair: DepthPair, mask: Mask) -> float:
+def _median_mm(pair: DepthPair, mask: Bools) -> float:
     errors = np.abs(pair.errors(mask))
     return float(np.median(errors)) if errors.size else math.nan
 
 
-def _bias_mm(pair: DepthPair, mask: Mask) -> float:
+def _bias_mm(pair: DepthPair, mask: Bools) -> float:
     return _mean(pair.errors(mask))
 
 
-def _bad_share(pair: DepthPair, mask: Mask, *, dof_mm: float, multiple: float) -> float:
+def _bad_share(pair: DepthPair, mask: Bools, *, dof_mm: float, multiple: float) -> float:
     _require_positive(dof_mm=dof_mm, multiple=multiple)
     good = np.abs(pair.error[mask & pair.known]) <= multiple * dof_mm  # NaN is not good
     return 1.0 - float(good.mean()) if good.size else math.nan
 
 
-def _coverage(pair: DepthPair, mask: Mask) -> float:
+def _coverage(pair: DepthPair, mask: Bools) -> float:
     return mean_over(pair.answered, mask & pair.known)
 
 
-def _rank_correlation(pair: DepthPair, mask: Mask) -> float:
+def _rank_correlation(pair: DepthPair, mask: Bools) -> float:
     use = mask & pair.answered
     ranks = [_ranks(order[use]) for order in pair.orders]
     if not use.any() or np.ptp(ranks[1]) == 0.0:
@@ -305,12 +304,12 @@ def _rank_correlation(pair: DepthPair, mask: Mask) -> float:
     return float(np.corrcoef(ranks[0], ranks[1])[0, 1])
 
 
-def _bumpiness_mm(pair: DepthPair, mask: Mask) -> float:
+def _bumpiness_mm(pair: DepthPair, mask: Bools) -> float:
     return mean_over(pair.curvature, mask & np.isfinite(pair.curvature))
 
 
 def _wrong_side(
-    pair: DepthPair, mask: Mask, *, dof_mm: float, reach_px: int = EDGE_REACH_PX, far_side: bool
+    pair: DepthPair, mask: Bools, *, dof_mm: float, reach_px: int = EDGE_REACH_PX, far_side: bool
 ) -> float:
     _require_positive(dof_mm=dof_mm, reach_px=reach_px)
     near, far = pair.sides(reach_px)
@@ -325,7 +324,7 @@ def _mean(values: npt.NDArray) -> float:
     return float(np.mean(values)) if values.size else math.nan
 
 
-def _ranks(order: npt.NDArray[np.int64]) -> FloatArray:
+def _ranks(order: npt.NDArray[np.int64]) -> Doubles:
     """Ranks from 1, equal values sharing the mean of theirs."""
     if not order.size:
         return np.zeros(0)
@@ -333,7 +332,7 @@ def _ranks(order: npt.NDArray[np.int64]) -> FloatArray:
     return (np.cumsum(count) - 0.5 * (count - 1))[order]
 
 
-def _hessian_norm(surface: FloatArray) -> FloatArray:
+def _hessian_norm(surface: Doubles) -> Doubles:
     along_x = correlate(surface, np.array([[1.0, -2.0, 1.0]]), mode="constant", cval=np.nan)
     along_y = correlate(surface, np.array([[1.0], [-2.0], [1.0]]), mode="constant", cval=np.nan)
     twist = np.array([[1.0, 0.0, -1.0], [0.0, 0.0, 0.0], [-1.0, 0.0, 1.0]]) / 4.0

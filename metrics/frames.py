@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ..ground.types import Doubles
 from .record import Metric
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,14 +109,14 @@ def wasted_share(focus_mm: npt.ArrayLike, *, dof_mm: float, near_mm: float, far_
     return score_frames(focus_mm, dof_mm=dof_mm, near_mm=near_mm, far_mm=far_mm).wasted_share
 
 
-def _gaps(starts: FloatArray, ends: FloatArray, near_mm: float, far_mm: float) -> FloatArray:
+def _gaps(starts: Doubles, ends: Doubles, near_mm: float, far_mm: float) -> Doubles:
     """Lengths not covered, in order: before the first frame, between frames, after the last."""
     reached = np.concatenate([[near_mm], ends])
     following = np.concatenate([starts, [far_mm]])
     return np.maximum(following - reached, 0.0)
 
 
-def _fewest(starts: FloatArray, ends: FloatArray, *, slack: float) -> int:
+def _fewest(starts: Doubles, ends: Doubles, *, slack: float) -> int:
     """Fewest intervals with the same union: always the one that reaches farthest without a gap."""
     useful = ends > starts + slack
     starts, ends = starts[useful], ends[useful]

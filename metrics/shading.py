@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from ..ground.types import Doubles
 
 TERMS = 6  # of a quadratic surface
 _ROUNDS = 8
 _SOFT_STOPS = 0.01  # below this a deviation counts by its square, above by its size
 
 
-def fit_shading(stops: npt.ArrayLike, known: npt.ArrayLike) -> FloatArray:
+def fit_shading(stops: npt.ArrayLike, known: npt.ArrayLike) -> Doubles:
     """Quadratic surface through a map of gains, by least absolute deviation.
 
     Parameters
@@ -42,19 +42,19 @@ def fit_shading(stops: npt.ArrayLike, known: npt.ArrayLike) -> FloatArray:
     return coefficients
 
 
-def shading(coefficients: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+def shading(coefficients: Doubles, shape: tuple[int, ...]) -> Doubles:
     """Evaluate a surface of `fit_shading` over a picture of any shape, (H, W), stops."""
     return _terms(shape) @ coefficients
 
 
-def block_means(plane: npt.NDArray, block: int) -> FloatArray:
+def block_means(plane: npt.NDArray, block: int) -> Doubles:
     """Mean over blocks of a plane; what fills no block is left out."""
     rows, columns = (size // block for size in plane.shape)
     cut = plane[: rows * block, : columns * block].reshape(rows, block, columns, block)
     return cut.mean(axis=(1, 3), dtype=np.float64)
 
 
-def _terms(shape: tuple[int, ...]) -> FloatArray:
+def _terms(shape: tuple[int, ...]) -> Doubles:
     """1, x, y and their products, x and y from -1 to 1 over the picture."""
     y, x = ((2.0 * np.arange(size) + 1.0) / size - 1.0 for size in shape)
     grid_y, grid_x = np.meshgrid(y, x, indexing="ij")

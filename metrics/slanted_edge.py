@@ -14,9 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ..ground.types import Doubles
 from .record import Metric
-
-FloatArray = npt.NDArray[np.float64]
 
 POINTS_PER_PX = 4
 MIN_SIDE_PX = 20
@@ -41,13 +40,13 @@ class EdgeResponse:
         Distance from the edge and its edge-spread function, 0 to 1 from one side to the other.
     """
 
-    frequency_cy_px: FloatArray
-    transfer: FloatArray
+    frequency_cy_px: Doubles
+    transfer: Doubles
     angle_deg: float
-    position_px: FloatArray
-    spread: FloatArray
+    position_px: Doubles
+    spread: Doubles
 
-    def at(self, frequency_cy_px: npt.ArrayLike) -> FloatArray:
+    def at(self, frequency_cy_px: npt.ArrayLike) -> Doubles:
         """Transfer at these frequencies, cycles per pixel."""
         wanted = np.asarray(frequency_cy_px, dtype=np.float64)
         return np.interp(wanted, self.frequency_cy_px, self.transfer)
@@ -119,7 +118,7 @@ def mtf50_cy_px(image: npt.ArrayLike) -> float:
     return slanted_edge(image).frequency_of(0.5)
 
 
-def _checked(image: npt.ArrayLike) -> FloatArray:
+def _checked(image: npt.ArrayLike) -> Doubles:
     plane = np.asarray(image, dtype=np.float64)
     if plane.ndim != 2 or min(plane.shape) < MIN_SIDE_PX:
         raise ValueError(
@@ -130,7 +129,7 @@ def _checked(image: npt.ArrayLike) -> FloatArray:
     return plane
 
 
-def _upright(plane: FloatArray) -> FloatArray:
+def _upright(plane: Doubles) -> Doubles:
     """Turn the plane so that its edge is near-upright and its bright side on the right."""
     quarter_y, quarter_x = plane.shape[0] // 4, plane.shape[1] // 4
     across = plane[:, -quarter_x:].mean() - plane[:, :quarter_x].mean()
@@ -144,7 +143,7 @@ def _upright(plane: FloatArray) -> FloatArray:
     return turned if contrast > 0 else turned[:, ::-1]
 
 
-def _edge_places(plane: FloatArray) -> FloatArray:
+def _edge_places(plane: Doubles) -> Doubles:
     """Column of the edge in every row: centroid of the derivative, windowed about a first fit."""
     columns = np.arange(plane.shape[1])
     line = _derivative(plane)
@@ -156,7 +155,7 @@ def _edge_places(plane: FloatArray) -> FloatArray:
     return places
 
 
-def _centroid(line: FloatArray, columns: npt.NDArray, middle: FloatArray) -> FloatArray:
+def _centroid(line: Doubles, columns: npt.NDArray, middle: Doubles) -> Doubles:
     width = columns.size
     away = (columns[None, :] - middle[:, None]) / width
     weight = np.where(np.abs(away) <= 0.5, 0.54 + 0.46 * np.cos(2 * np.pi * away), 0.0)
@@ -170,7 +169,7 @@ def _whole_periods(rows: int, slope: float) -> int:
     return min(rows, round(crossed / abs(slope))) if crossed else rows
 
 
-def _projected(plane: FloatArray, distance: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _projected(plane: Doubles, distance: Doubles) -> tuple[Doubles, Doubles]:
     """Edge-spread function on a grid of a quarter pixel, on both sides equally far.
 
     Bin means are off where the distances in a bin are not spread evenly about its middle, as at
@@ -193,7 +192,7 @@ def _projected(plane: FloatArray, distance: FloatArray) -> tuple[FloatArray, Flo
     return position, _line_values(moments)
 
 
-def _line_values(moments: FloatArray) -> FloatArray:
+def _line_values(moments: Doubles) -> Doubles:
     """Value at each grid point of its weighted line; gaps are bridged from their neighbours."""
     count, first, second, total, skew = moments
     spread = count * second - first**2
@@ -210,14 +209,14 @@ def _line_values(moments: FloatArray) -> FloatArray:
     return np.interp(index, index[known], value[known])
 
 
-def _derivative(values: FloatArray) -> FloatArray:
+def _derivative(values: Doubles) -> Doubles:
     """Central difference (-1/2, 0, 1/2) along the last axis, 0 at both ends."""
     slope = np.zeros_like(values)
     slope[..., 1:-1] = 0.5 * (values[..., 2:] - values[..., :-2])
     return slope
 
 
-def _transfer(spread: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _transfer(spread: Doubles) -> tuple[Doubles, Doubles]:
     line = _derivative(spread)
     place = float((line * np.arange(line.size)).sum() / line.sum())
     away = (np.arange(line.size) - place) / line.size
@@ -230,7 +229,7 @@ def _transfer(spread: FloatArray) -> tuple[FloatArray, FloatArray]:
     return frequency, spectrum[keep] / spectrum[0] * _correction(frequency)
 
 
-def _correction(frequency_cy_px: FloatArray) -> FloatArray:
+def _correction(frequency_cy_px: Doubles) -> Doubles:
     """Inverse of what the finite difference and the averaging by a triangle took away."""
     difference = np.sinc(2.0 * frequency_cy_px / POINTS_PER_PX)
     averaging = np.sinc(frequency_cy_px / POINTS_PER_PX) ** 2

@@ -6,14 +6,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, overload
 
-import imagecodecs
 import numpy as np
-import numpy.typing as npt
-import tifffile
 
-Image = npt.NDArray[Any]
-_TIFF = (".tif", ".tiff")
-_JPEG = (".jpg", ".jpeg")
+from ..ground.pictures import read_image
+from ..ground.types import Image
 
 
 class FrameFolder(Sequence[Image]):
@@ -51,7 +47,7 @@ class FrameFolder(Sequence[Image]):
 
     @property
     def shape(self) -> tuple[int, ...]:
-        """(frames, H, W, 3)."""
+        """(frames, rows, cols, 3)."""
         return (len(self), *self._layout()[0])
 
     @property
@@ -80,46 +76,3 @@ def open_frames(folder: str | Path, info: Mapping[str, Any]) -> FrameFolder:
         if not path.is_file():
             raise FileNotFoundError(f"frame {path.name} is missing in {folder}")
     return FrameFolder(paths)
-
-
-def read_image(path: str | Path) -> Image:
-    """Read one picture file (TIFF, PNG, JPEG) as it is, without its opacity channel.
-
-    Raises
-    ------
-    ValueError
-        When the file is cut off, is no picture, or has another suffix.
-    """
-    path = Path(path)
-    try:
-        image = _read(path, path.suffix.lower())
-    except OSError:  # there is no such file, or it may not be read
-        raise
-    except Exception as error:  # the readers raise many kinds on a broken file
-        detail = " ".join(str(error).split())[:200]
-        raise ValueError(f"{path.name} cannot be read as a picture: {detail}") from error
-    return image[..., :3] if image.ndim == 3 and image.shape[2] == 4 else image
-
-
-def _read(path: Path, suffix: str) -> Image:
-    if suffix in _TIFF:
-        return tifffile.imread(path)  # straight into the array, where nothing is compressed
-    if suffix == ".png":
-        return imagecodecs.png_decode(path.read_bytes())
-    if suffix in _JPEG:
-        return imagecodecs.jpeg8_decode(path.read_bytes())
-    raise ValueError(f"suffix {suffix!r} is not one of {', '.join((*_TIFF, '.png', *_JPEG))}")
-
-
-def write_image(path: str | Path, image: Image) -> None:
-    """Write one picture; the suffix rules the format (.tif, .png, .jpg)."""
-    path = Path(path)
-    suffix = path.suffix.lower()
-    if suffix in _TIFF:
-        tifffile.imwrite(path, image, photometric="rgb" if image.ndim == 3 else "minisblack")
-    elif suffix == ".png":
-        path.write_bytes(imagecodecs.png_encode(image, level=1))
-    elif suffix in _JPEG:
-        path.write_bytes(imagecodecs.jpeg8_encode(image, level=95))
-    else:
-        raise ValueError(f"suffix {suffix!r} is not one of {', '.join((*_TIFF, '.png', *_JPEG))}")

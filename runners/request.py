@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from ..ground import atomic
 
 
 class RequestError(ValueError):
@@ -50,13 +51,24 @@ def whole_file(path: Path) -> Iterator[Path]:
     RequestError
         A file came to stand at `path` meanwhile; it was left alone.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=f".{path.name}-", dir=path.parent) as place:
-        draft = Path(place) / f"draft{path.suffix}"
-        yield draft
-        try:
-            os.link(draft, path)  # unlike a rename, never takes the place of another file
-        except OSError as error:
-            if os.path.lexists(path):
-                raise RequestError(f"{path} exists already; nothing was changed") from error
-            draft.rename(path)  # a file system without hard links
+    try:
+        with atomic.whole_file(path) as draft:
+            yield draft
+    except atomic.PathExistsError as error:
+        raise RequestError(str(error)) from error
+
+
+@contextmanager
+def whole_folder(path: Path) -> Iterator[Path]:
+    """Give a folder to write to that becomes `path` when all went well.
+
+    Raises
+    ------
+    RequestError
+        Something came to stand at `path` meanwhile; it was left alone.
+    """
+    try:
+        with atomic.whole_folder(path) as draft:
+            yield draft
+    except atomic.PathExistsError as error:
+        raise RequestError(str(error)) from error

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
+
+from ..ground.toml import TomlError, read_toml
 
 T = TypeVar("T")
 
@@ -79,9 +80,9 @@ def _folder(kind: str) -> Path:
 def load_toml(path: Path) -> dict[str, Any]:
     """Read a TOML file; a syntax error names the file and the place."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise DataFileError(f"{path}: not valid TOML: {error}") from error
+        return read_toml(path)
+    except TomlError as error:
+        raise DataFileError(str(error)) from error
 
 
 def validate(cls: type[T], values: Any, *, where: str | Path) -> T:

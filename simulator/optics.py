@@ -12,11 +12,9 @@ from dataclasses import dataclass, replace
 from math import inf, isfinite, log2
 
 import numpy as np
-import numpy.typing as npt
 
+from ..ground.types import Reals
 from .rig import Rig
-
-Array = npt.NDArray[np.floating]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +127,7 @@ def image_scale_px_per_mm(rig: Rig, *, focus_mm: float = 0.0) -> float:
     return 1000.0 * lens.magnification / rig.sensor.pitch_um
 
 
-def blur_diameter_um(rig: Rig, offset_mm: float | Array) -> Array:
+def blur_diameter_um(rig: Rig, offset_mm: float | Reals) -> Reals:
     """Diameter on the sensor of the disc that a defocused point makes, um.
 
     Exact for a thin pupil (similar triangles): 2 m NA |offset| / (1 + offset/d).
@@ -154,7 +152,7 @@ def blur_diameter_um(rig: Rig, offset_mm: float | Array) -> Array:
     return scale * np.abs(_reduced_offset_mm(rig, offset_mm))
 
 
-def defocus_mm(rig: Rig, offset_mm: float | Array) -> Array:
+def defocus_mm(rig: Rig, offset_mm: float | Reals) -> Reals:
     """Wavefront defocus W020 at the edge of the pupil, mm, signed as the offset.
 
     Paraxial: (NA^2 / 2) offset / (1 + offset/d). Over the wavelength it is the defocus in waves;
@@ -287,7 +285,7 @@ def exposure_loss_stops(magnification: float, *, pupil_ratio: float = 1.0) -> fl
     return 2.0 * log2(working_f_number(1.0, magnification, pupil_ratio=pupil_ratio))
 
 
-def _reduced_offset_mm(rig: Rig, offset_mm: float | Array) -> Array:
+def _reduced_offset_mm(rig: Rig, offset_mm: float | Reals) -> Reals:
     offset = np.asarray(offset_mm)
     if not np.issubdtype(offset.dtype, np.floating):
         offset = offset.astype(np.float64)

@@ -14,10 +14,9 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.special import j1
 
+from ..ground.types import Doubles
 from . import optics
 from .rig import Rig
-
-FloatArray = npt.NDArray[np.float64]
 
 CUT_OFF = 2.0
 GREEN = 1
@@ -25,7 +24,7 @@ _CHUNK = 1 << 20  # values of the integrand held at once: 8 MiB
 _NODE_STEP = 8
 
 
-def defocus_otf(reduced_frequency: npt.ArrayLike, defocus_waves: npt.ArrayLike) -> FloatArray:
+def defocus_otf(reduced_frequency: npt.ArrayLike, defocus_waves: npt.ArrayLike) -> Doubles:
     """Exact transfer function of a clear circular pupil with defocus.
 
     Parameters
@@ -68,7 +67,7 @@ def defocus_otf(reduced_frequency: npt.ArrayLike, defocus_waves: npt.ArrayLike) 
     return otf
 
 
-def _nodes_needed(s: FloatArray, w: FloatArray) -> npt.NDArray[np.int64]:
+def _nodes_needed(s: Doubles, w: Doubles) -> npt.NDArray[np.int64]:
     """Gauss-Legendre nodes for the integrand, in steps so that few rules are used."""
     limit = np.arccos(0.5 * s)
     # Fastest oscillation of the integrand over the half interval; a rule resolves 2 per node.
@@ -77,7 +76,7 @@ def _nodes_needed(s: FloatArray, w: FloatArray) -> npt.NDArray[np.int64]:
     return _NODE_STEP * np.ceil(needed / _NODE_STEP).astype(np.int64)
 
 
-def _integrate(s: FloatArray, w: FloatArray, count: int) -> FloatArray:
+def _integrate(s: Doubles, w: Doubles, count: int) -> Doubles:
     nodes, weights = _legendre(count)
     frequency, which = np.unique(s, return_inverse=True)  # cosines only once per frequency
     limit = np.arccos(0.5 * frequency)
@@ -87,18 +86,18 @@ def _integrate(s: FloatArray, w: FloatArray, count: int) -> FloatArray:
     wave = (cosine - 0.5 * frequency[:, None])[which]
     wave *= a[:, None]
     np.sin(wave, out=wave)
-    weighted: FloatArray = np.einsum("ij,ij->i", wave, (cosine * weights)[which])
+    weighted: Doubles = np.einsum("ij,ij->i", wave, (cosine * weights)[which])
     return (4.0 / np.pi) * limit[which] / a * weighted
 
 
 @lru_cache(maxsize=64)
-def _legendre(count: int) -> tuple[FloatArray, FloatArray]:
+def _legendre(count: int) -> tuple[Doubles, Doubles]:
     """Nodes and weights on 0..1."""
     nodes, weights = np.polynomial.legendre.leggauss(count)
     return 0.5 * (nodes + 1.0), 0.5 * weights
 
 
-def diffraction_mtf(reduced_frequency: npt.ArrayLike) -> FloatArray:
+def diffraction_mtf(reduced_frequency: npt.ArrayLike) -> Doubles:
     """Transfer of a clear circular pupil in focus: (2/pi) (acos v - v sqrt(1 - v^2)), v = s/2.
 
     Parameters
@@ -112,11 +111,11 @@ def diffraction_mtf(reduced_frequency: npt.ArrayLike) -> FloatArray:
         A frequency is negative or not finite.
     """
     v = np.minimum(_frequency(reduced_frequency=reduced_frequency) / CUT_OFF, 1.0)
-    mtf: FloatArray = (2.0 / np.pi) * (np.arccos(v) - v * np.sqrt(1.0 - v * v))
+    mtf: Doubles = (2.0 / np.pi) * (np.arccos(v) - v * np.sqrt(1.0 - v * v))
     return mtf
 
 
-def strehl(defocus_waves: npt.ArrayLike) -> FloatArray:
+def strehl(defocus_waves: npt.ArrayLike) -> Doubles:
     """Peak of the defocused point image over the peak in focus: (sin(pi W) / (pi W))^2.
 
     Mahajan, JOSA 72, 1258 (1982), for a uniform circular pupil with pure defocus.
@@ -129,7 +128,7 @@ def strehl(defocus_waves: npt.ArrayLike) -> FloatArray:
     return np.asarray(np.sinc(_finite(defocus_waves=defocus_waves)) ** 2)
 
 
-def disc_otf(frequency_cy_per_px: npt.ArrayLike, diameter_px: npt.ArrayLike) -> FloatArray:
+def disc_otf(frequency_cy_per_px: npt.ArrayLike, diameter_px: npt.ArrayLike) -> Doubles:
     """Transfer of a uniform blur disc: 2 J1(a) / a, a = pi f b. No diffraction.
 
     Parameters
@@ -151,7 +150,7 @@ def disc_otf(frequency_cy_per_px: npt.ArrayLike, diameter_px: npt.ArrayLike) -> 
 
 def pixel_mtf(
     frequency_x_cy_per_px: npt.ArrayLike, frequency_y_cy_per_px: npt.ArrayLike = 0.0
-) -> FloatArray:
+) -> Doubles:
     """Transfer of a square pixel that is sensitive all over: sinc(fx) sinc(fy).
 
     Parameters
@@ -166,7 +165,7 @@ def pixel_mtf(
 
 def reduced_frequency(
     rig: Rig, frequency_cy_per_px: npt.ArrayLike, *, wavelength_um: float
-) -> FloatArray:
+) -> Doubles:
     """Turn a frequency on the sensor into reduced frequency: s = 2 f lambda N_eff.
 
     Parameters
@@ -189,7 +188,7 @@ def polychromatic_otf(
     *,
     defocus_mm: npt.ArrayLike = 0.0,
     channel: int = GREEN,
-) -> FloatArray:
+) -> Doubles:
     """Transfer of the lens in one colour channel: the mean over the channel's wavelengths.
 
     The pixel is not in it; multiply by `pixel_mtf`.
@@ -258,7 +257,7 @@ def otf_depth_of_field_mm(
             f"got {frequency_cy_per_px!r}"
         )
 
-    def spare(path_mm: npt.ArrayLike) -> FloatArray:
+    def spare(path_mm: npt.ArrayLike) -> Doubles:
         otf = polychromatic_otf(rig, frequency_cy_per_px, defocus_mm=path_mm, channel=channel)
         return otf / in_focus - contrast_share
 
@@ -266,7 +265,7 @@ def otf_depth_of_field_mm(
     return optics.reach(rig, 2.0 * path_mm / optics.rig_aperture(rig) ** 2)
 
 
-def _first_crossing(spare: Callable[[npt.ArrayLike], FloatArray], *, step: float) -> float:
+def _first_crossing(spare: Callable[[npt.ArrayLike], Doubles], *, step: float) -> float:
     """Smallest x > 0 with spare(x) = 0, searched outward from 0 in fine steps, ever farther."""
     start = 0.0
     while True:
@@ -278,14 +277,14 @@ def _first_crossing(spare: Callable[[npt.ArrayLike], FloatArray], *, step: float
         start, step = float(x[-1]), 2.0 * step
 
 
-def _frequency(**named: npt.ArrayLike) -> FloatArray:
+def _frequency(**named: npt.ArrayLike) -> Doubles:
     values = _finite(**named)
     if np.any(values < 0.0):
         raise ValueError(f"{next(iter(named))} must be >= 0, got {values.min():.6g}")
     return values
 
 
-def _finite(**named: npt.ArrayLike) -> FloatArray:
+def _finite(**named: npt.ArrayLike) -> Doubles:
     """Return the one named argument as a float64 array, all of it finite."""
     ((name, given),) = named.items()
     values = np.asarray(given, dtype=np.float64)

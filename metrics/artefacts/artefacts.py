@@ -12,15 +12,13 @@ import numpy.typing as npt
 from scipy.fft import dctn, idctn
 from scipy.ndimage import gaussian_filter
 
-from ..checks import Mask, as_mask, mean_over
-from ..colour import luma, srgb_to_linear
+from ...ground.srgb import decode_srgb, luma
+from ...ground.types import Bools, Doubles, Floats
+from ..checks import as_mask, mean_over
 from ..image.pair import ImagePair
 from ..record import Metric
 from ..shading import block_means, fit_shading, shading
 from . import ghost, halo
-
-FloatImage = npt.NDArray[np.float32]
-FloatArray = npt.NDArray[np.float64]
 
 PATCH_PX = 16
 _DARK = 0.005  # linear light below which a gain cannot be read
@@ -105,7 +103,7 @@ def flicker_stops(
     """
     pair = ImagePair(result, reference, data_range=data_range)
     inside = as_mask(mask, pair.size)
-    light = [luma(srgb_to_linear(image)) for image in (pair.result, pair.reference)]
+    light = [luma(decode_srgb(image)) for image in (pair.result, pair.reference)]
     gain, even = _patch_gains(light[0], light[1], inside)
     readable = even & _same_texture(*pair.high_band)
     if not readable.any():
@@ -154,7 +152,7 @@ def invented_detail(
     inside = as_mask(mask, pair.size)
     if cut_off_cy_px * _CUT_OFF_MARGIN >= 0.5 or not inside.any():
         return math.nan
-    own, wanted = (luma(srgb_to_linear(image)) for image in (pair.result, pair.reference))
+    own, wanted = (luma(decode_srgb(image)) for image in (pair.result, pair.reference))
     contrast = float(np.var(wanted[inside], dtype=np.float64))
     if contrast < 1e-10:
         return math.nan
@@ -163,13 +161,13 @@ def invented_detail(
     return math.sqrt(max(0.0, energy) / contrast)
 
 
-def _slopes(plane: FloatImage) -> tuple[FloatImage, FloatImage]:
+def _slopes(plane: Floats) -> tuple[Floats, Floats]:
     """Differentiate the plane along x and y, a little smoothed."""
     along_x = gaussian_filter(plane, _SLOPE_SIGMA_PX, order=(0, 1))
     return along_x, gaussian_filter(plane, _SLOPE_SIGMA_PX, order=(1, 0))
 
 
-def _across_angle(slope_x: FloatImage, slope_y: FloatImage) -> FloatImage:
+def _across_angle(slope_x: Floats, slope_y: Floats) -> Floats:
     """Angle from x of the direction in which the picture changes most, radians."""
     xx, yy, xy = (
         gaussian_filter(product, _ORIENTATION_SIGMA_PX)
@@ -178,13 +176,13 @@ def _across_angle(slope_x: FloatImage, slope_y: FloatImage) -> FloatImage:
     return np.asarray(0.5 * np.arctan2(2.0 * xy, xx - yy), dtype=np.float32)
 
 
-def _turned(slopes: tuple[FloatImage, FloatImage], angle: FloatImage) -> list[FloatImage]:
+def _turned(slopes: tuple[Floats, Floats], angle: Floats) -> list[Floats]:
     """Turn slopes along x and y into slopes across and along the fibres."""
     cosine, sine = np.cos(angle), np.sin(angle)
     return [slopes[0] * cosine + slopes[1] * sine, slopes[1] * cosine - slopes[0] * sine]
 
 
-def _kept(result: list[FloatImage], reference: list[FloatImage], inside: Mask) -> list[float]:
+def _kept(result: list[Floats], reference: list[Floats], inside: Bools) -> list[float]:
     """Regression of each slope of the result on the reference's; NaN if there is none."""
     shares = []
     for own, wanted in zip(result, reference, strict=True):
@@ -196,10 +194,10 @@ def _kept(result: list[FloatImage], reference: list[FloatImage], inside: Mask) -
 
 def _expected_along(
     across: float,
-    plane: FloatImage,
-    slopes: list[FloatImage],
-    angle: FloatImage,
-    inside: Mask,
+    plane: Floats,
+    slopes: list[Floats],
+    angle: Floats,
+    inside: Bools,
 ) -> float:
     """Slope kept along the fibres by the round blur that keeps so much across them."""
     before = [1.0, 1.0]
@@ -214,8 +212,8 @@ def _expected_along(
 
 
 def _patch_gains(
-    result: FloatImage, reference: FloatImage, inside: Mask
-) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    result: Floats, reference: Floats, inside: Bools
+) -> tuple[Doubles, npt.NDArray[np.bool_]]:
     """Gain of each patch in stops, and whether its quarters agree on it."""
     rows, columns = (size // PATCH_PX * PATCH_PX for size in inside.shape)
     planes = (inside.astype(np.float32), result * inside, reference * inside)
@@ -229,7 +227,7 @@ def _patch_gains(
     return gain, all_lit & (spread <= np.maximum(_EVEN_STOPS, _EVEN_SHARE * np.abs(gain)))
 
 
-def _same_texture(result: FloatImage, reference: FloatImage) -> npt.NDArray[np.bool_]:
+def _same_texture(result: Floats, reference: Floats) -> npt.NDArray[np.bool_]:
     """Whether the high band of each patch is the reference's, or too faint to tell."""
     result, reference = (gaussian_filter(band, _TEXTURE_SIGMA_PX) for band in (result, reference))
     own, wanted, product = (
@@ -239,7 +237,7 @@ def _same_texture(result: FloatImage, reference: FloatImage) -> npt.NDArray[np.b
     return (wanted < _TEXTURED) | (product > _SAME_TEXTURE * np.sqrt(own * wanted))
 
 
-def _above(plane: FloatImage, frequency_cy_px: float) -> tuple[FloatImage, float]:
+def _above(plane: Floats, frequency_cy_px: float) -> tuple[Floats, float]:
     """Give what the plane holds above a frequency, and the share of white noise that is."""
     # The cosine transform mirrors the picture at its edges, so that they make no frequencies.
     height, width = plane.shape

@@ -14,13 +14,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import laplace
 
-from ..checks import Mask, as_mask, require_same_shape, unit_image
-from ..colour import luma
+from ...ground.srgb import luma
+from ...ground.types import Bools, Doubles, Floats
+from ..checks import as_mask, require_same_shape, unit_image
 from ..image.pair import ImagePair, high_band
 from ..record import Metric
-
-FloatImage = npt.NDArray[np.float32]
-FloatArray = npt.NDArray[np.float64]
 
 TILE_PX = 24
 _LEAST_PIXELS = 64
@@ -96,15 +94,13 @@ def see_through(
     return _rms_share(own - wanted, wanted, [far], inside)
 
 
-def _foreign(image: npt.ArrayLike, pair: ImagePair, data_range: float, name: str) -> FloatImage:
+def _foreign(image: npt.ArrayLike, pair: ImagePair, data_range: float, name: str) -> Floats:
     values = unit_image(image, data_range=data_range, name=name)
     require_same_shape(result=pair.result, **{name: values})
     return luma(values)
 
 
-def _rms_share(
-    error: FloatImage, reference: FloatImage, foreign: list[FloatImage], inside: Mask
-) -> float:
+def _rms_share(error: Floats, reference: Floats, foreign: list[Floats], inside: Bools) -> float:
     if not foreign:
         return math.nan
     fits = [_shares(error, reference, plane, inside) for plane in foreign]
@@ -118,8 +114,8 @@ def _rms_share(
 
 
 def _shares(
-    error: FloatImage, reference: FloatImage, foreign: FloatImage, inside: Mask
-) -> tuple[FloatArray, FloatArray]:
+    error: Floats, reference: Floats, foreign: Floats, inside: Bools
+) -> tuple[Doubles, Doubles]:
     """Share of a foreign picture in each tile, and the energy it has beside the nuisances.
 
     A share that is not significant, or negative, is 0; so is the energy of a tile too small.
@@ -141,13 +137,13 @@ def _shares(
     return np.where(seen, np.minimum(fit[:, 0], 1.0), 0.0), np.where(usable, energy, 0.0)
 
 
-def _ridge(normal: FloatArray) -> FloatArray:
+def _ridge(normal: Doubles) -> Doubles:
     """Give a trace of each diagonal, so that a flat tile can be inverted."""
     diagonal = np.einsum("tii->ti", normal)
     return np.einsum("ti,ij->tij", 1e-7 * diagonal + 1e-9, np.eye(normal.shape[1]))
 
 
-def _tiles(plane: FloatImage) -> FloatImage:
+def _tiles(plane: Floats) -> Floats:
     """Cut a plane into tiles, shape (tiles, pixels); the last are filled up with zeros."""
     rows, columns = (-(-size // TILE_PX) for size in plane.shape)
     filled = np.zeros((rows * TILE_PX, columns * TILE_PX), dtype=np.float32)

@@ -9,13 +9,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import distance_transform_edt, gaussian_filter, maximum_filter, minimum_filter
 
-from ..checks import Mask, as_mask, require_same_shape
+from ...ground.types import Bools, Doubles, Floats
+from ..checks import as_mask, require_same_shape
 from ..image.pair import ImagePair
 from ..record import Metric
 from ..shading import block_means, fit_shading, shading
-
-FloatImage = npt.NDArray[np.float32]
-FloatArray = npt.NDArray[np.float64]
 
 REACH_PX = 24
 _SIDE_SIGMA_PX = 3.0  # over which the colour of each side of an edge is taken
@@ -41,8 +39,8 @@ class HaloProfile:
         on the colour of the other, as by blur.
     """
 
-    distance_px: FloatArray
-    exaggeration: FloatArray
+    distance_px: Doubles
+    exaggeration: Doubles
 
     @property
     def overshoot(self) -> float:
@@ -56,7 +54,7 @@ class HaloProfile:
         close = self._close()
         return max(0.0, -float(close.min())) if close.size else math.nan
 
-    def _close(self) -> FloatArray:
+    def _close(self) -> Doubles:
         close = self.exaggeration[np.abs(self.distance_px) < _PEAK_PX]
         return close[np.isfinite(close)]
 
@@ -167,9 +165,7 @@ def halo_width_px(
     return profile.width_px
 
 
-def _edge_field(
-    plane: FloatImage, near_edge: Mask, far_edge: Mask
-) -> tuple[FloatArray, FloatArray]:
+def _edge_field(plane: Floats, near_edge: Bools, far_edge: Bools) -> tuple[Doubles, Doubles]:
     """Signed distance from the nearest edge, and its contrast (near less far), per pixel."""
     to_near, near_at = distance_transform_edt(~near_edge, return_indices=True)
     to_far, far_at = distance_transform_edt(~far_edge, return_indices=True)
@@ -180,7 +176,7 @@ def _edge_field(
     return signed_px, near_colour - far_colour
 
 
-def _side_mean(plane: FloatImage, side: Mask) -> FloatArray:
+def _side_mean(plane: Floats, side: Bools) -> Doubles:
     """Gaussian mean of the plane over the pixels of one side alone."""
     share = side.astype(np.float64)
     total = gaussian_filter(plane * share, _SIDE_SIGMA_PX)
@@ -188,12 +184,12 @@ def _side_mean(plane: FloatImage, side: Mask) -> FloatArray:
 
 
 def _binned(
-    error: FloatImage,
-    contrast: FloatArray,
-    signed_px: FloatArray,
-    use: Mask,
+    error: Floats,
+    contrast: Doubles,
+    signed_px: Doubles,
+    use: Bools,
     reach_px: int,
-) -> FloatArray:
+) -> Doubles:
     """Least-squares share of the contrast in the error, per bin of 1 px of distance."""
     use = use & (np.abs(signed_px) < reach_px)
     number = np.floor(signed_px[use]).astype(np.int64) + reach_px
@@ -203,7 +199,7 @@ def _binned(
     return np.divide(product, power, out=np.full(2 * reach_px, np.nan), where=power > 0)
 
 
-def _shaded(result: FloatImage, reference: FloatImage) -> FloatImage:
+def _shaded(result: Floats, reference: Floats) -> Floats:
     """Give the reference the exposure and shading of the result: they are no halo."""
     own, wanted = (block_means(plane, _BLOCK_PX) for plane in (result, reference))
     lit = (own > _DARK) & (wanted > _DARK)

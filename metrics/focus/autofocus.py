@@ -18,13 +18,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from .filters import COLUMNS, ROWS, FloatArray, sobel
+from ...ground.types import Doubles, Reals
+from .filters import COLUMNS, ROWS, sobel
 from .laplacian import laplacian, modified_laplacian
 from .measure import as_grey
 from .statistics import quantised
 from .wavelet import details
 
-Values = npt.NDArray[np.float64]
 _AXES = (ROWS, COLUMNS)
 
 
@@ -45,9 +45,9 @@ class FrameMeasure:
     name: str
     family: str
     reference: str
-    function: Callable[..., Values]
+    function: Callable[..., Doubles]
 
-    def __call__(self, image: npt.ArrayLike, **options: Any) -> float | Values:
+    def __call__(self, image: npt.ArrayLike, **options: Any) -> float | Doubles:
         """Focus value of a frame, or of each frame of a stack.
 
         Parameters
@@ -70,113 +70,113 @@ class FrameMeasure:
         return np.array([self.function(frame[None], **options)[0] for frame in frames])
 
 
-def _mean(values: FloatArray) -> Values:
+def _mean(values: Reals) -> Doubles:
     return values.mean(axis=_AXES, dtype=np.float64)
 
 
-def _inner(values: FloatArray) -> FloatArray:
+def _inner(values: Reals) -> Reals:
     """Leave out the border of one pixel, where a 3 x 3 mask would look outside."""
     return values[..., 1:-1, 1:-1]
 
 
-def _kept(values: FloatArray, threshold: float) -> FloatArray:
+def _kept(values: Reals, threshold: float) -> Reals:
     return np.where(values >= threshold, values, 0.0)
 
 
-def absolute_gradient(frames: FloatArray, *, threshold: float = 0.0) -> Values:
+def absolute_gradient(frames: Reals, *, threshold: float = 0.0) -> Doubles:
     """Horizontal differences of at least the threshold."""
     return _mean(_kept(np.abs(np.diff(frames, axis=COLUMNS)), threshold))
 
 
-def squared_gradient(frames: FloatArray, *, threshold: float = 0.0) -> Values:
+def squared_gradient(frames: Reals, *, threshold: float = 0.0) -> Doubles:
     """Squared horizontal differences of at least the threshold."""
     return _mean(_kept(np.abs(np.diff(frames, axis=COLUMNS)), threshold) ** 2)
 
 
-def modulus_difference(frames: FloatArray) -> Values:
+def modulus_difference(frames: Reals) -> Doubles:
     """Absolute differences along both axes."""
     return sum((_mean(np.abs(np.diff(frames, axis=axis))) for axis in _AXES), np.zeros(1))
 
 
-def gradient_energy(frames: FloatArray) -> Values:
+def gradient_energy(frames: Reals) -> Doubles:
     """Squared differences along both axes."""
     return sum((_mean(np.diff(frames, axis=axis) ** 2) for axis in _AXES), np.zeros(1))
 
 
-def spatial_frequency(frames: FloatArray) -> Values:
+def spatial_frequency(frames: Reals) -> Doubles:
     """Root of the squared differences along both axes."""
     return np.sqrt(gradient_energy(frames))
 
 
-def brenner(frames: FloatArray, *, threshold: float = 0.0) -> Values:
+def brenner(frames: Reals, *, threshold: float = 0.0) -> Doubles:
     """Squared differences of pixels two apart, where they reach the threshold."""
     difference = np.abs(frames[..., 2:] - frames[..., :-2])
     return _mean(_kept(difference, threshold) ** 2)
 
 
-def tenengrad(frames: FloatArray, *, threshold: float = 0.0) -> Values:
+def tenengrad(frames: Reals, *, threshold: float = 0.0) -> Doubles:
     """Squared Sobel gradient where its length reaches the threshold."""
     right, down = sobel(frames)
     return _mean(_inner(_kept(np.hypot(right, down), threshold) ** 2))
 
 
-def laplacian_energy(frames: FloatArray, *, mask: str = "full") -> Values:
+def laplacian_energy(frames: Reals, *, mask: str = "full") -> Doubles:
     """Squared Laplacian; the mask as in `metrics.focus.laplacian`."""
     return _mean(_inner(laplacian(frames, mask=mask) ** 2))
 
 
-def laplacian_sum(frames: FloatArray, *, step: int = 1, threshold: float = 0.0) -> Values:
+def laplacian_sum(frames: Reals, *, step: int = 1, threshold: float = 0.0) -> Doubles:
     """Second differences along both axes, without cancelling (modified Laplacian)."""
     values = modified_laplacian(frames, step=step, threshold=threshold)
     return _mean(values[..., step:-step, step:-step])
 
 
-def wavelet_sum(frames: FloatArray) -> Values:
+def wavelet_sum(frames: Reals) -> Doubles:
     """Absolute detail coefficients of level 1."""
     return sum((_mean(np.abs(band)) for band in details(frames)), np.zeros(1))
 
 
-def wavelet_energy(frames: FloatArray) -> Values:
+def wavelet_energy(frames: Reals) -> Doubles:
     """Squared detail coefficients of level 1."""
     return sum((_mean(band**2) for band in details(frames)), np.zeros(1))
 
 
-def wavelet_variance(frames: FloatArray) -> Values:
+def wavelet_variance(frames: Reals) -> Doubles:
     """Variance of the detail coefficients of level 1, summed over the bands."""
     bands = details(frames)
     return sum((band.var(axis=_AXES, dtype=np.float64) for band in bands), np.zeros(1))
 
 
-def variance(frames: FloatArray) -> Values:
+def variance(frames: Reals) -> Doubles:
     """Variance of the greys."""
     return frames.var(axis=_AXES, dtype=np.float64)
 
 
-def normalised_variance(frames: FloatArray) -> Values:
+def normalised_variance(frames: Reals) -> Doubles:
     """Variance over mean; 0 for a frame without light."""
     mean = _mean(frames)
     return np.divide(variance(frames), mean, out=np.zeros_like(mean), where=mean > 0.0)
 
 
-def vollath_f4(frames: FloatArray) -> Values:
+def vollath_f4(frames: Reals) -> Doubles:
     """Autocorrelation one pixel apart less that two apart: 0 for white noise."""
     here, near, far = frames[..., :-2], frames[..., 1:-1], frames[..., 2:]
     return _mean(here * (near - far))
 
 
-def vollath_f5(frames: FloatArray) -> Values:
+def vollath_f5(frames: Reals) -> Doubles:
     """Autocorrelation one pixel apart less the squared mean."""
     level = _mean(frames)[:, None, None]
     centred = frames - level
     return _mean(centred[..., :-1] * centred[..., 1:])
 
 
-def grey_range(frames: FloatArray) -> Values:
+def grey_range(frames: Reals) -> Doubles:
     """Largest less smallest grey."""
     return np.ptp(frames, axis=_AXES).astype(np.float64)
 
 
-def entropy(frames: FloatArray, *, levels: int = 256, data_range: float = 1.0) -> Values:
+def entropy(frames: Reals, *, levels: int = 256, data_range: float = 1.0) -> Doubles:
     """Entropy of the histogram, in bits."""
     values = []
     for frame in quantised(frames, levels=levels, data_range=data_range):
@@ -186,34 +186,34 @@ def entropy(frames: FloatArray, *, levels: int = 256, data_range: float = 1.0) -
     return np.array(values)
 
 
-def thresholded_content(frames: FloatArray, *, threshold: float = 0.5) -> Values:
+def thresholded_content(frames: Reals, *, threshold: float = 0.5) -> Doubles:
     """Sum of the greys from the threshold on: light gathers in small bright spots."""
     return _mean(_kept(frames, threshold))
 
 
-def thresholded_count(frames: FloatArray, *, threshold: float = 0.5) -> Values:
+def thresholded_count(frames: Reals, *, threshold: float = 0.5) -> Doubles:
     """Share of the pixels below the threshold."""
     return _mean((frames < threshold).astype(np.float32))
 
 
-def image_power(frames: FloatArray, *, threshold: float = 0.0) -> Values:
+def image_power(frames: Reals, *, threshold: float = 0.0) -> Doubles:
     """Squared greys from the threshold on."""
     return _mean(_kept(frames, threshold) ** 2)
 
 
-def high_pass_energy(frames: FloatArray, *, cut_off: float = 0.125) -> Values:
+def high_pass_energy(frames: Reals, *, cut_off: float = 0.125) -> Doubles:
     """Power of the spectrum from a radius on, in cycles per pixel, under a Hann window."""
     radius, power = _spectrum(frames)
     return np.sum(power * (radius >= cut_off), axis=_AXES)
 
 
-def log_spectral_moment(frames: FloatArray) -> Values:
+def log_spectral_moment(frames: Reals) -> Doubles:
     """Log of the power spectrum weighted by radius: where the energy sits, not how much it is."""
     radius, power = _spectrum(frames)
     return np.sum(radius * np.log1p(power * frames[0].size), axis=_AXES) / np.sum(radius)
 
 
-def _spectrum(frames: FloatArray) -> tuple[Values, Values]:
+def _spectrum(frames: Reals) -> tuple[Doubles, Doubles]:
     """Radius in cycles per pixel, and power that sums to the mean square under a Hann window."""
     rows, columns = frames.shape[-2:]
     window = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])

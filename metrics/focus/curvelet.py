@@ -15,14 +15,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from .filters import COLUMNS, ROWS, FloatArray
+from ...ground.types import Reals
+from .filters import COLUMNS, ROWS
 
 _MARGIN = 24  # pixels of mirror image round the frame: more than the coarser wedges reach
 
 
-def directional_bands(
-    image: FloatArray, *, orientations: int = 8, levels: int = 2
-) -> list[list[FloatArray]]:
+def directional_bands(image: Reals, *, orientations: int = 8, levels: int = 2) -> list[list[Reals]]:
     """Split each frame into scales and directions.
 
     Parameters

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import rankdata
 
-Values = npt.NDArray[np.float64]
+from ...ground.types import Doubles
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ def curve_criteria(values: npt.ArrayLike, *, true_frame: float) -> CurveCriteria
     )
 
 
-def _scaled(values: npt.ArrayLike) -> Values:
+def _scaled(values: npt.ArrayLike) -> Doubles:
     curve = np.asarray(values, dtype=np.float64)
     if curve.ndim != 1 or curve.size < 3:
         raise ValueError(f"values must be a curve of three frames or more, got {curve.shape}")
@@ -88,7 +88,7 @@ def _scaled(values: npt.ArrayLike) -> Values:
     return (curve - curve.min()) / spread if spread > 0.0 else np.zeros_like(curve)
 
 
-def _extrema(curve: Values) -> tuple[list[int], list[int]]:
+def _extrema(curve: Doubles) -> tuple[list[int], list[int]]:
     """Local maxima and minima, ends included, by the first frame of a level stretch."""
     starts = np.flatnonzero(np.concatenate([[True], np.diff(curve) != 0.0]))
     levels = curve[starts]
@@ -100,18 +100,18 @@ def _extrema(curve: Values) -> tuple[list[int], list[int]]:
     return maxima.tolist(), minima.tolist()
 
 
-def _height(curve: Values, place: int, minima: list[int]) -> float:
+def _height(curve: Doubles, place: int, minima: list[int]) -> float:
     """Height of a maximum over the higher of the minima beside it; at an end, over the one."""
     before = [curve[m] for m in minima if m < place][-1:]
     after = [curve[m] for m in minima if m > place][:1]
     return float(curve[place] - max(before + after, default=0.0))
 
 
-def _width(curve: Values, peak: int) -> float:
+def _width(curve: Doubles, peak: int) -> float:
     return _half_width(curve[peak:]) + _half_width(curve[peak::-1])
 
 
-def _half_width(fall: Values) -> float:
+def _half_width(fall: Doubles) -> float:
     """Distance from the first value to where the curve first falls to a half; else to its end."""
     below = np.flatnonzero(fall <= 0.5)
     if below.size == 0 or fall[0] <= 0.5:

@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from .filters import COLUMNS, ROWS, FloatArray, box_mean, box_moments, pad, ratio
+from ...ground.types import Reals
+from .filters import COLUMNS, ROWS, box_mean, box_moments, pad, ratio
 from .measure import Measure
 
 BLOCK = 8
@@ -14,7 +15,7 @@ BLOCK = 8
 _REDUCED = ((0, 1), (1, 0), (2, 0), (1, 1), (0, 2))
 
 
-def dct1(image: FloatArray, window: int) -> FloatArray:
+def dct1(image: Reals, window: int) -> Reals:
     """Energy of all cosines but the constant over that of the constant (Shen and Chen 2006).
 
     Notes
@@ -27,7 +28,7 @@ def dct1(image: FloatArray, window: int) -> FloatArray:
     return box_mean(share, window)
 
 
-def dct2(image: FloatArray, window: int) -> FloatArray:
+def dct2(image: Reals, window: int) -> Reals:
     """Energy of five low cosines over that of the constant (Lee and others 2009)."""
     cosines = _cosines(BLOCK)
     halves = [ndimage.correlate1d(image, c, axis=ROWS, mode="nearest") for c in cosines[:3]]
@@ -47,7 +48,7 @@ def _cosines(count: int) -> npt.NDArray[np.float64]:
     return basis
 
 
-def dct3(image: FloatArray, window: int) -> FloatArray:
+def dct3(image: Reals, window: int) -> Reals:
     """Correlate with a 4 x 4 chequer of 2 x 2 fields (modified DCT, Lee and others 2008).
 
     Notes

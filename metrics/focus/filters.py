@@ -6,24 +6,22 @@ type and repeats the edge pixels outside the image.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-FloatArray = npt.NDArray[np.floating[Any]]
+from ...ground.types import Reals
 
 ROWS, COLUMNS = -2, -1
 
 
-def pad(image: FloatArray, reach: int) -> FloatArray:
+def pad(image: Reals, reach: int) -> Reals:
     """Repeat the edge pixels `reach` times round the last two axes."""
     widths = [(0, 0)] * (image.ndim - 2) + [(reach, reach)] * 2
     return np.pad(image, widths, mode="edge")
 
 
-def shifted(padded: FloatArray, reach: int, down: int, right: int) -> FloatArray:
+def shifted(padded: Reals, reach: int, down: int, right: int) -> Reals:
     """View of the image `down` rows and `right` columns further on, in an array padded by `reach`.
 
     Parameters
@@ -39,18 +37,18 @@ def shifted(padded: FloatArray, reach: int, down: int, right: int) -> FloatArray
     return padded[..., reach + down : reach + down + rows, reach + right : reach + right + columns]
 
 
-def box_mean(image: FloatArray, window: int) -> FloatArray:
+def box_mean(image: Reals, window: int) -> Reals:
     """Mean over a square window of `window` pixels; its cost does not depend on the window."""
     return ndimage.uniform_filter(image, window, mode="nearest", axes=(ROWS, COLUMNS))
 
 
-def box_variance(image: FloatArray, window: int) -> FloatArray:
+def box_variance(image: Reals, window: int) -> Reals:
     """Return the population variance inside a square window."""
     return box_moments(image, window)[1].astype(image.dtype, copy=False)
 
 
 def box_moments(
-    image: FloatArray, window: int
+    image: Reals, window: int
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Mean and population variance inside a square window.
 
@@ -66,23 +64,23 @@ def box_moments(
     return mean, np.maximum(variance, 0.0, out=variance)
 
 
-def _double_mean(image: FloatArray, window: int) -> npt.NDArray[np.float64]:
+def _double_mean(image: Reals, window: int) -> npt.NDArray[np.float64]:
     axes = (ROWS, COLUMNS)
     return ndimage.uniform_filter(image, window, output=np.float64, mode="nearest", axes=axes)
 
 
-def gaussian_derivative(image: FloatArray, sigma: float, axis: int) -> FloatArray:
+def gaussian_derivative(image: Reals, sigma: float, axis: int) -> Reals:
     """First derivative along one axis (`ROWS`: downwards) of the image under a Gaussian."""
     order = [1 if axis == ROWS else 0, 1 if axis == COLUMNS else 0]
     return ndimage.gaussian_filter(image, sigma, order, mode="nearest", axes=(ROWS, COLUMNS))
 
 
-def ratio(over: FloatArray, under: FloatArray) -> FloatArray:
+def ratio(over: Reals, under: Reals) -> Reals:
     """Quotient of two arrays, 0 where the divisor is not positive (a black window)."""
     return np.divide(over, under, out=np.zeros_like(over), where=under > 0.0)
 
 
-def sobel(image: FloatArray) -> tuple[FloatArray, FloatArray]:
+def sobel(image: Reals) -> tuple[Reals, Reals]:
     """Sobel derivatives to the right and down, not normalised (a unit slope gives 8)."""
     padded = pad(image, 1)
     mixed = padded[..., :-2, :] + padded[..., 2:, :]
@@ -93,7 +91,7 @@ def sobel(image: FloatArray) -> tuple[FloatArray, FloatArray]:
     return right, mixed[..., 2:, :] - mixed[..., :-2, :]
 
 
-def sobel_smooth(image: FloatArray) -> FloatArray:
+def sobel_smooth(image: Reals) -> Reals:
     """Sum with the weights [1 2 1] down and across."""
     padded = pad(image, 1)
     mixed = padded[..., :-2, :] + padded[..., 2:, :]

@@ -4,20 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from .filters import (
-    COLUMNS,
-    ROWS,
-    FloatArray,
-    box_mean,
-    box_variance,
-    gaussian_derivative,
-    sobel,
-    sobel_smooth,
-)
+from ...ground.types import Reals
+from .filters import COLUMNS, ROWS, box_mean, box_variance, gaussian_derivative, sobel, sobel_smooth
 from .measure import Measure, gaussian_rows
 
 
-def first_differences(image: FloatArray) -> tuple[FloatArray, FloatArray]:
+def first_differences(image: Reals) -> tuple[Reals, Reals]:
     """Return I(x+1, y) - I and I(x, y+1) - I; 0 in the last column and row."""
     right, down = np.empty_like(image), np.empty_like(image)
     np.subtract(image[..., 1:], image[..., :-1], out=right[..., :-1])
@@ -27,12 +19,12 @@ def first_differences(image: FloatArray) -> tuple[FloatArray, FloatArray]:
     return right, down
 
 
-def gradient_energy(image: FloatArray) -> FloatArray:
+def gradient_energy(image: Reals) -> Reals:
     """Return the squared length of the first differences."""
     return _squared_length(*first_differences(image))
 
 
-def _squared_length(right: FloatArray, down: FloatArray) -> FloatArray:
+def _squared_length(right: Reals, down: Reals) -> Reals:
     """right^2 + down^2, in the memory of `right`."""
     right *= right
     down *= down
@@ -40,7 +32,7 @@ def _squared_length(right: FloatArray, down: FloatArray) -> FloatArray:
     return right
 
 
-def gra1(image: FloatArray, window: int, *, sigma: float | None = None) -> FloatArray:
+def gra1(image: Reals, window: int, *, sigma: float | None = None) -> Reals:
     """Energy of Gaussian derivatives (Geusebroek and others 2000).
 
     Parameters
@@ -56,12 +48,12 @@ def gra1(image: FloatArray, window: int, *, sigma: float | None = None) -> Float
     return box_mean(_squared_length(right, down), window)
 
 
-def gra2(image: FloatArray, window: int) -> FloatArray:
+def gra2(image: Reals, window: int) -> Reals:
     """Energy of the image gradient (Subbarao, Choi and Nikzad 1993)."""
     return box_mean(gradient_energy(image), window)
 
 
-def gra3(image: FloatArray, window: int, *, threshold: float = 0.0) -> FloatArray:
+def gra3(image: Reals, window: int, *, threshold: float = 0.0) -> Reals:
     """Thresholded absolute gradient along rows (Santos and others 1997)."""
     right = first_differences(image)[0]
     np.abs(right, out=right)
@@ -70,14 +62,14 @@ def gra3(image: FloatArray, window: int, *, threshold: float = 0.0) -> FloatArra
     return box_mean(right, window)
 
 
-def gra4(image: FloatArray, window: int) -> FloatArray:
+def gra4(image: Reals, window: int) -> Reals:
     """Squared gradient along rows (Eskicioglu and Fisher 1995)."""
     right = first_differences(image)[0]
     right *= right
     return box_mean(right, window)
 
 
-def gra5(frames: FloatArray, window: int, *, threshold: float = 0.0) -> FloatArray:
+def gra5(frames: Reals, window: int, *, threshold: float = 0.0) -> Reals:
     """Gradient of the volume of frames (Ahmad and Choi 2007).
 
     Parameters
@@ -104,12 +96,12 @@ def gra5(frames: FloatArray, window: int, *, threshold: float = 0.0) -> FloatArr
     return box_mean(length, window)
 
 
-def gra6(image: FloatArray, window: int) -> FloatArray:
+def gra6(image: Reals, window: int) -> Reals:
     """Tenengrad: energy of the Sobel gradient (Krotkov and Martin 1986)."""
     return box_mean(_squared_length(*sobel(image)), window)
 
 
-def gra7(image: FloatArray, window: int) -> FloatArray:
+def gra7(image: Reals, window: int) -> Reals:
     """Tenengrad variance: variance of the Sobel gradient's length (Pech-Pacheco et al. 2000)."""
     length = _squared_length(*sobel(image))
     return box_variance(np.sqrt(length, out=length), window)

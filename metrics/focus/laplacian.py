@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .filters import FloatArray, box_mean, box_variance, pad, shifted
+from ...ground.types import Reals
+from .filters import box_mean, box_variance, pad, shifted
 from .measure import Measure
 
 # Weights of the centre, the four edge neighbours and the four corner neighbours.
@@ -15,7 +16,7 @@ MASKS = {
 }
 
 
-def laplacian(image: FloatArray, *, mask: str = "cross") -> FloatArray:
+def laplacian(image: Reals, *, mask: str = "cross") -> Reals:
     """Discrete Laplacian.
 
     Parameters
@@ -41,14 +42,14 @@ def laplacian(image: FloatArray, *, mask: str = "cross") -> FloatArray:
     return total
 
 
-def _neighbours(padded: FloatArray, places: tuple[tuple[int, int], ...]) -> FloatArray:
+def _neighbours(padded: Reals, places: tuple[tuple[int, int], ...]) -> Reals:
     total = shifted(padded, 1, *places[0]) + shifted(padded, 1, *places[1])
     for place in places[2:]:
         total += shifted(padded, 1, *place)
     return total
 
 
-def modified_laplacian(image: FloatArray, *, step: int = 1, threshold: float = 0.0) -> FloatArray:
+def modified_laplacian(image: Reals, *, step: int = 1, threshold: float = 0.0) -> Reals:
     """Return the modified Laplacian: second differences that cannot cancel.
 
     Parameters
@@ -74,27 +75,25 @@ def modified_laplacian(image: FloatArray, *, step: int = 1, threshold: float = 0
     return total
 
 
-def _second_difference(
-    padded: FloatArray, twice: FloatArray, reach: int, down: int, right: int
-) -> FloatArray:
+def _second_difference(padded: Reals, twice: Reals, reach: int, down: int, right: int) -> Reals:
     """Absolute value of 2 I(here) - I(before) - I(after)."""
     difference = twice - shifted(padded, reach, down, right)
     difference -= shifted(padded, reach, -down, -right)
     return np.abs(difference, out=difference)
 
 
-def lap1(image: FloatArray, window: int, *, mask: str = "cross") -> FloatArray:
+def lap1(image: Reals, window: int, *, mask: str = "cross") -> Reals:
     """Energy of Laplacian (Subbarao, Choi and Nikzad 1993)."""
     values = laplacian(image, mask=mask)
     return box_mean(np.square(values, out=values), window)
 
 
-def lap2(image: FloatArray, window: int, *, step: int = 1, threshold: float = 0.0) -> FloatArray:
+def lap2(image: Reals, window: int, *, step: int = 1, threshold: float = 0.0) -> Reals:
     """Sum-modified Laplacian (Nayar and Nakagawa 1994), as the mean over the window."""
     return box_mean(modified_laplacian(image, step=step, threshold=threshold), window)
 
 
-def lap3(image: FloatArray, window: int) -> FloatArray:
+def lap3(image: Reals, window: int) -> Reals:
     """Diagonal Laplacian (Thelen and others 2009): two more directions, 1/sqrt(2) each."""
     padded, twice = pad(image, 1), 2.0 * image
     values = _second_difference(padded, twice, 1, 1, 1)
@@ -105,12 +104,12 @@ def lap3(image: FloatArray, window: int) -> FloatArray:
     return box_mean(values, window)
 
 
-def lap4(image: FloatArray, window: int, *, mask: str = "cross") -> FloatArray:
+def lap4(image: Reals, window: int, *, mask: str = "cross") -> Reals:
     """Variance of Laplacian (Pech-Pacheco and others 2000)."""
     return box_variance(laplacian(image, mask=mask), window)
 
 
-def lap5(frames: FloatArray, window: int) -> FloatArray:
+def lap5(frames: Reals, window: int) -> Reals:
     """Average the modified Laplacian over three frames (An and others 2008).
 
     Parameters

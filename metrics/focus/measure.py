@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .filters import FloatArray
+from ...ground.types import Reals
 
 # Values worked on at once, about what a processor's cache holds of a measure's temporaries: small
 # frames go through together, large ones in bands of rows.
@@ -67,14 +67,14 @@ class Measure:
     family: str
     title: str
     reference: str
-    function: Callable[..., FloatArray]
+    function: Callable[..., Reals]
     degree: float | None
     offset_free: bool = True
     signed: bool = False
     reach: int = 0
     rows: Callable[..., int] | None = near_window
 
-    def __call__(self, image: npt.ArrayLike, window: int = 9, **options: Any) -> FloatArray:
+    def __call__(self, image: npt.ArrayLike, window: int = 9, **options: Any) -> Reals:
         """Focus map of a frame, or of each frame of a stack.
 
         Parameters
@@ -105,7 +105,7 @@ class Measure:
             return self._whole(frames[None], window, options)[0]
         return self._whole(frames, window, options)
 
-    def _whole(self, frames: FloatArray, window: int, options: dict[str, Any]) -> FloatArray:
+    def _whole(self, frames: Reals, window: int, options: dict[str, Any]) -> Reals:
         """Work through a stack some frames at a time, so that temporaries stay small."""
         count = len(frames)
         step = max(_FRAMES_IN_REACH if self.reach else 1, _BLOCK // frames[0].size)
@@ -117,9 +117,7 @@ class Measure:
             self._in_bands(part, maps[start:stop], window, options)
         return maps
 
-    def _in_bands(
-        self, frames: FloatArray, maps: FloatArray, window: int, options: dict[str, Any]
-    ) -> None:
+    def _in_bands(self, frames: Reals, maps: Reals, window: int, options: dict[str, Any]) -> None:
         """Fill the maps a band of rows at a time, each with the rows it looks at beyond."""
         rows, columns = frames.shape[-2:]
         beyond = rows if self.rows is None else self.rows(window, **options)
@@ -130,13 +128,13 @@ class Measure:
             band = self._apply(frames[:, first:last], window, options)
             maps[:, start:stop] = band[:, start - first : stop - first]
 
-    def _apply(self, frames: FloatArray, window: int, options: dict[str, Any]) -> FloatArray:
+    def _apply(self, frames: Reals, window: int, options: dict[str, Any]) -> Reals:
         maps = self.function(frames, window, **options)
         return maps if self.signed else np.maximum(maps, 0.0, out=maps)
 
     def stream(
         self, frames: Iterable[npt.ArrayLike], window: int = 9, **options: Any
-    ) -> Iterator[FloatArray]:
+    ) -> Iterator[Reals]:
         """Yield the focus map of each frame of a sweep, holding only the frames in reach.
 
         Parameters
@@ -146,7 +144,7 @@ class Measure:
         window, **options
             As in a call.
         """
-        held: deque[FloatArray] = deque(maxlen=2 * self.reach + 1)
+        held: deque[Reals] = deque(maxlen=2 * self.reach + 1)
         for frame in frames:
             grey = as_grey(frame)
             check_window(window, grey.shape)
@@ -156,22 +154,20 @@ class Measure:
                 yield self._held(held, window, options)
         yield from self._tail(held, window, options)
 
-    def _tail(
-        self, held: deque[FloatArray], window: int, options: dict[str, Any]
-    ) -> Iterator[FloatArray]:
+    def _tail(self, held: deque[Reals], window: int, options: dict[str, Any]) -> Iterator[Reals]:
         """Yield the maps of the last frames, which have to wait for frames that do not come."""
         for _ in range(self.reach if held else 0):
             held.append(held[-1])
             if len(held) == held.maxlen:
                 yield self._held(held, window, options)
 
-    def _held(self, held: deque[FloatArray], window: int, options: dict[str, Any]) -> FloatArray:
+    def _held(self, held: deque[Reals], window: int, options: dict[str, Any]) -> Reals:
         maps = np.empty_like(held[0])[None]
         self._in_bands(np.stack(held), maps, window, options)
         return maps[0]
 
 
-def as_grey(image: npt.ArrayLike) -> FloatArray:
+def as_grey(image: npt.ArrayLike) -> Reals:
     """Check a grey frame or stack of frames and return it as floats.
 
     Raises
@@ -198,7 +194,7 @@ def as_grey(image: npt.ArrayLike) -> FloatArray:
     return grey
 
 
-def _as_float(array: npt.NDArray[Any]) -> FloatArray:
+def _as_float(array: npt.NDArray[Any]) -> Reals:
     if array.dtype in (np.float32, np.float64):
         return array
     if array.dtype == np.float16:
@@ -218,6 +214,6 @@ def check_window(window: int, shape: tuple[int, ...]) -> None:
         )
 
 
-def _check_same(frame: FloatArray, held: deque[FloatArray]) -> None:
+def _check_same(frame: Reals, held: deque[Reals]) -> None:
     if held and frame.shape != held[-1].shape:
         raise ValueError(f"frame has shape {frame.shape}, the one before {held[-1].shape}")

@@ -6,14 +6,15 @@ import math
 
 import numpy as np
 
-from .filters import COLUMNS, ROWS, FloatArray, box_mean, gaussian_derivative, pad, shifted
+from ...ground.types import Reals
+from .filters import COLUMNS, ROWS, box_mean, gaussian_derivative, pad, shifted
 from .gradient import gradient_energy
 from .measure import Measure, gaussian_rows, two_windows
 
 _HALF_RING = ((0, 1), (1, -1), (1, 0), (1, 1))  # one of each opposite pair of neighbours
 
 
-def mis1(image: FloatArray, window: int) -> FloatArray:
+def mis1(image: Reals, window: int) -> Reals:
     """Absolute central moment: mean distance of the window's greys from their mean.
 
     Shirvaikar 2004. Every pixel of the window is visited, so the cost grows with its area.
@@ -29,14 +30,14 @@ def mis1(image: FloatArray, window: int) -> FloatArray:
     return total
 
 
-def mis2(image: FloatArray, window: int) -> FloatArray:
+def mis2(image: Reals, window: int) -> Reals:
     """Brenner's measure: squared difference of pixels two apart (Brenner and others 1976)."""
     difference = shifted(pad(image, 2), 2, 0, 2) - image
     difference *= difference
     return box_mean(difference, window)
 
 
-def mis3(image: FloatArray, window: int) -> FloatArray:
+def mis3(image: Reals, window: int) -> Reals:
     """Image contrast: absolute differences to the eight neighbours (Nanda and Cutler 2001)."""
     padded = pad(image, 1)
     total = np.zeros_like(image)
@@ -46,7 +47,7 @@ def mis3(image: FloatArray, window: int) -> FloatArray:
     return box_mean(total, window)
 
 
-def mis4(image: FloatArray, window: int) -> FloatArray:
+def mis4(image: Reals, window: int) -> Reals:
     """Coefficients of a quadric fitted to 3 x 3 pixels (Helmli and Scherer 2001).
 
     Notes
@@ -69,7 +70,7 @@ def mis4(image: FloatArray, window: int) -> FloatArray:
     return box_mean(total, window)
 
 
-def mis5(image: FloatArray, window: int) -> FloatArray:
+def mis5(image: Reals, window: int) -> Reals:
     """Mean of max(mu/I, I/mu), mu the local mean (Helmli and Scherer 2001); 1 on flat ground.
 
     A pixel or a mean that is not positive has no ratio and counts as flat.
@@ -81,7 +82,7 @@ def mis5(image: FloatArray, window: int) -> FloatArray:
     return box_mean(quotient, window)
 
 
-def mis6(image: FloatArray, window: int, *, radius: float = 2.0) -> FloatArray:
+def mis6(image: Reals, window: int, *, radius: float = 2.0) -> Reals:
     """Local binary patterns: how many of eight points on a ring are no darker (Lorenzo 2008).
 
     Parameters
@@ -105,7 +106,7 @@ def _ring(radius: float) -> list[tuple[float, float]]:
     return straight + [(i * slant, j * slant) for i in (1, -1) for j in (1, -1)]
 
 
-def _between(padded: FloatArray, reach: int, down: float, right: float) -> FloatArray:
+def _between(padded: Reals, reach: int, down: float, right: float) -> Reals:
     """Interpolate at a shift between pixels; a + t (b - a), so that equal pixels stay equal."""
     row, column = math.floor(down), math.floor(right)
     over = _lerp_columns(padded, reach, row, column, right - column)
@@ -115,16 +116,14 @@ def _between(padded: FloatArray, reach: int, down: float, right: float) -> Float
     return over + (down - row) * (under - over)
 
 
-def _lerp_columns(
-    padded: FloatArray, reach: int, row: int, column: int, share: float
-) -> FloatArray:
+def _lerp_columns(padded: Reals, reach: int, row: int, column: int, share: float) -> Reals:
     here = shifted(padded, reach, row, column)
     if share == 0.0:
         return here
     return here + share * (shifted(padded, reach, row, column + 1) - here)
 
 
-def mis7(image: FloatArray, window: int, *, sigma: float | None = None) -> FloatArray:
+def mis7(image: Reals, window: int, *, sigma: float | None = None) -> Reals:
     """Strongest of eight steered Gaussian derivatives, 45 degrees apart (Minhas et al. 2009).
 
     Parameters
@@ -141,13 +140,13 @@ def mis7(image: FloatArray, window: int, *, sigma: float | None = None) -> Float
     return box_mean(np.maximum(np.maximum(right, down), slant), window)
 
 
-def mis8(image: FloatArray, window: int) -> FloatArray:
+def mis8(image: Reals, window: int) -> Reals:
     """Spatial frequency (Eskicioglu and Fisher 1995): the square root of GRA2."""
     energy = box_mean(gradient_energy(image), window)
     return np.sqrt(np.maximum(energy, 0.0, out=energy), out=energy)
 
 
-def mis9(image: FloatArray, window: int) -> FloatArray:
+def mis9(image: Reals, window: int) -> Reals:
     """Vollath's autocorrelation F4: of white noise its mean is 0. It may be negative."""
     padded = pad(image, 2)
     difference = shifted(padded, 2, 0, 1) - shifted(padded, 2, 0, 2)

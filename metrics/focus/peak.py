@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.floating[Any]]
+from ...ground.types import Reals
 
 KINDS = ("argmax", "gaussian", "parabola")
 
@@ -21,22 +21,20 @@ KINDS = ("argmax", "gaussian", "parabola")
 class GaussianFit(NamedTuple):
     """A Gaussian through three samples: offset from the middle one, width, height."""
 
-    offset: FloatArray
-    sigma: FloatArray
-    height: FloatArray
+    offset: Reals
+    sigma: Reals
+    height: Reals
 
 
 class Peak(NamedTuple):
     """Peak of each pixel's focus curve: position in frames, sampled height, nearest frame."""
 
-    position: FloatArray
-    height: FloatArray
+    position: Reals
+    height: Reals
     frame: npt.NDArray[np.int32]
 
 
-def parabola_offset(
-    before: npt.ArrayLike, middle: npt.ArrayLike, after: npt.ArrayLike
-) -> FloatArray:
+def parabola_offset(before: npt.ArrayLike, middle: npt.ArrayLike, after: npt.ArrayLike) -> Reals:
     """Vertex of the parabola through three equally spaced samples.
 
     Parameters
@@ -56,9 +54,7 @@ def parabola_offset(
     return np.divide(slope, curvature, out=np.zeros_like(curvature), where=curvature > 0.0)
 
 
-def gaussian_offset(
-    before: npt.ArrayLike, middle: npt.ArrayLike, after: npt.ArrayLike
-) -> FloatArray:
+def gaussian_offset(before: npt.ArrayLike, middle: npt.ArrayLike, after: npt.ArrayLike) -> Reals:
     """Peak of the Gaussian through three equally spaced samples: a parabola in the logarithm.
 
     As `parabola_offset`; also 0 where a sample is not positive.
@@ -91,7 +87,7 @@ def gaussian_fit(
     return GaussianFit(offset * step, np.sqrt(variance) * step, height)
 
 
-def gaussian_peak(volume: npt.ArrayLike, *, stride: int = 1) -> FloatArray:
+def gaussian_peak(volume: npt.ArrayLike, *, stride: int = 1) -> Reals:
     """Position of the peak along the first axis, by a Gaussian through three samples.
 
     Parameters
@@ -110,7 +106,7 @@ def gaussian_peak(volume: npt.ArrayLike, *, stride: int = 1) -> FloatArray:
     return find_peak(np.asarray(volume), kind="gaussian", stride=stride).position
 
 
-def parabola_peak(volume: npt.ArrayLike, *, stride: int = 1) -> FloatArray:
+def parabola_peak(volume: npt.ArrayLike, *, stride: int = 1) -> Reals:
     """Position of the peak by a parabola; else as `gaussian_peak`."""
     return find_peak(np.asarray(volume), kind="parabola", stride=stride).position
 
@@ -154,15 +150,15 @@ def find_peak(maps: Iterable[npt.ArrayLike], *, kind: str = "gaussian", stride: 
 class _Search:
     """The best value so far of every pixel, with the samples `stride` frames either side."""
 
-    def __init__(self, first: FloatArray, stride: int) -> None:
+    def __init__(self, first: Reals, stride: int) -> None:
         self.stride = stride
         self.best = np.where(np.isnan(first), -np.inf, first).astype(first.dtype, copy=False)
         self.frame = np.zeros(first.shape, dtype=np.int32)
         self.before = np.full_like(self.best, np.nan)
         self.after = np.full_like(self.best, np.nan)
-        self.past: deque[FloatArray] = deque([first.copy()], maxlen=stride)
+        self.past: deque[Reals] = deque([first.copy()], maxlen=stride)
 
-    def add(self, current: FloatArray, number: int) -> None:
+    def add(self, current: Reals, number: int) -> None:
         if current.shape != self.best.shape:
             raise ValueError(
                 f"focus map {number} has shape {current.shape}, the first has {self.best.shape}"
@@ -187,12 +183,12 @@ class _Search:
         return Peak(position, self.best, self.frame)
 
 
-def _as_float(values: npt.ArrayLike) -> FloatArray:
+def _as_float(values: npt.ArrayLike) -> Reals:
     array = np.asarray(values)
     return array if array.dtype in (np.float32, np.float64) else array.astype(np.float64)
 
 
-def _log(values: npt.ArrayLike) -> FloatArray:
+def _log(values: npt.ArrayLike) -> Reals:
     """Logarithm, NaN where a value is not positive."""
     array = _as_float(values)
     return np.log(array, out=np.full_like(array, np.nan), where=array > 0.0)

@@ -8,13 +8,14 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy import ndimage
 from skimage.filters import rank
 
-from .filters import COLUMNS, ROWS, FloatArray, box_mean, box_moments, box_variance, pad, ratio
+from ...ground.types import Reals
+from .filters import COLUMNS, ROWS, box_mean, box_moments, box_variance, pad, ratio
 from .measure import Measure, two_windows
 
 _PATCH_VALUES = 1 << 21  # values of window copies held at once
 
 
-def sta1(image: FloatArray, window: int, *, order: int = 2) -> FloatArray:
+def sta1(image: Reals, window: int, *, order: int = 2) -> Reals:
     """Ratio of high to low Chebyshev moments (Yap and Raveendran 2004).
 
     Parameters
@@ -53,7 +54,7 @@ def _chebyshev(count: int, order: int) -> npt.NDArray[np.float64]:
     return basis.T
 
 
-def sta2(image: FloatArray, window: int, *, largest: int = 5, every: int = 1) -> FloatArray:
+def sta2(image: Reals, window: int, *, largest: int = 5, every: int = 1) -> Reals:
     """Sum of the largest eigenvalues of the window's covariance (Wee and Paramesran 2007).
 
     Parameters
@@ -74,7 +75,7 @@ def sta2(image: FloatArray, window: int, *, largest: int = 5, every: int = 1) ->
     return ratio(traces, scale).astype(image.dtype, copy=False)
 
 
-def _leading_eigenvalues(image: FloatArray, window: int, largest: int, every: int) -> FloatArray:
+def _leading_eigenvalues(image: Reals, window: int, largest: int, every: int) -> Reals:
     """Sum of the leading eigenvalues of J J^T, J the window less its mean; rows go in blocks."""
     rows, columns = image.shape[ROWS], image.shape[COLUMNS]
     sums = np.empty((len(image), -(-rows // every), -(-columns // every)))
@@ -90,32 +91,30 @@ def _leading_eigenvalues(image: FloatArray, window: int, largest: int, every: in
     return sums.repeat(every, axis=ROWS).repeat(every, axis=COLUMNS)[:, :rows, :columns]
 
 
-def sta3(image: FloatArray, window: int) -> FloatArray:
+def sta3(image: Reals, window: int) -> Reals:
     """Grey-level variance (Groen, Young and Ligthart 1985; Krotkov and Martin 1986)."""
     return box_variance(image, window)
 
 
-def sta4(image: FloatArray, window: int) -> FloatArray:
+def sta4(image: Reals, window: int) -> Reals:
     """Variance of the local variance (Pech-Pacheco and others 2000)."""
     return box_variance(box_variance(image, window), window)
 
 
-def sta5(image: FloatArray, window: int) -> FloatArray:
+def sta5(image: Reals, window: int) -> Reals:
     """Variance over mean (Groen, Young and Ligthart 1985); 0 where the mean is not positive."""
     mean, variance = box_moments(image, window)
     return ratio(variance, mean).astype(image.dtype, copy=False)
 
 
-def sta6(image: FloatArray, window: int) -> FloatArray:
+def sta6(image: Reals, window: int) -> Reals:
     """Mean square of each pixel less the mean round it: one mean a pixel, not one a window."""
     residual = image - box_mean(image, window)
     residual *= residual
     return box_mean(residual, window)
 
 
-def sta7(
-    image: FloatArray, window: int, *, levels: int = 256, data_range: float = 1.0
-) -> FloatArray:
+def sta7(image: Reals, window: int, *, levels: int = 256, data_range: float = 1.0) -> Reals:
     """Entropy of the window's histogram, in bits (Firestone and others 1991).
 
     Parameters
@@ -136,9 +135,7 @@ def sta7(
     return maps
 
 
-def quantised(
-    image: FloatArray, *, levels: int = 256, data_range: float = 1.0
-) -> npt.NDArray[np.uint8]:
+def quantised(image: Reals, *, levels: int = 256, data_range: float = 1.0) -> npt.NDArray[np.uint8]:
     """Return the number of the histogram bin of each pixel.
 
     Raises
@@ -159,7 +156,7 @@ def quantised(
     return np.clip(bins, 0, levels - 1).astype(np.uint8)
 
 
-def sta8(image: FloatArray, window: int) -> FloatArray:
+def sta8(image: Reals, window: int) -> Reals:
     """Range of the grey values in the window (Firestone and others 1991)."""
     axes = (ROWS, COLUMNS)
     highest = ndimage.maximum_filter(image, window, mode="nearest", axes=axes)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Reals
 from .curvelet import directional_bands
-from .filters import COLUMNS, ROWS, FloatArray, box_mean, box_variance, ratio
+from .filters import COLUMNS, ROWS, box_mean, box_variance, ratio
 from .measure import Measure
 
 # Daubechies' extremal-phase filter with six vanishing moments, norm 1 (Daubechies, Ten Lectures on
@@ -30,7 +31,7 @@ DB6 = np.array(
 DB6_HIGH = DB6[::-1] * np.tile([1.0, -1.0], 6)
 
 
-def details(image: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def details(image: Reals) -> tuple[Reals, Reals, Reals]:
     """Level-1 bands (low down, high right), (high, low), (high, high), each as large as the image.
 
     The taps are lined up on their own centre of energy, so that a detail is found where it is.
@@ -44,7 +45,7 @@ def details(image: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     )
 
 
-def approximation(image: FloatArray, level: int) -> FloatArray:
+def approximation(image: Reals, level: int) -> Reals:
     """Smooth band of the undecimated transform at a level; a constant grows by 2 each level."""
     smooth = image
     for step in (1 << k for k in range(level)):
@@ -52,9 +53,7 @@ def approximation(image: FloatArray, level: int) -> FloatArray:
     return smooth
 
 
-def _correlate(
-    image: FloatArray, taps: npt.NDArray[np.float64], axis: int, step: int = 1
-) -> FloatArray:
+def _correlate(image: Reals, taps: npt.NDArray[np.float64], axis: int, step: int = 1) -> Reals:
     """Correlate along an axis with taps `step` pixels apart."""
     centre = round(float(np.sum(np.arange(len(taps)) * taps**2)))
     widths = [(0, 0)] * image.ndim
@@ -68,7 +67,7 @@ def _correlate(
     return np.moveaxis(total, 0, axis)
 
 
-def wav1(image: FloatArray, window: int) -> FloatArray:
+def wav1(image: Reals, window: int) -> Reals:
     """Sum of the absolute details of level 1 (Yang and Nelson 2003)."""
     horizontal, vertical, diagonal = details(image)
     total = np.abs(horizontal)
@@ -77,13 +76,13 @@ def wav1(image: FloatArray, window: int) -> FloatArray:
     return box_mean(total, window)
 
 
-def wav2(image: FloatArray, window: int) -> FloatArray:
+def wav2(image: Reals, window: int) -> Reals:
     """Variance of the details of level 1, summed over the bands (Yang and Nelson 2003)."""
     horizontal, vertical, diagonal = (box_variance(band, window) for band in details(image))
     return horizontal + vertical + diagonal
 
 
-def wav3(image: FloatArray, window: int) -> FloatArray:
+def wav3(image: Reals, window: int) -> Reals:
     """Energy of the level-1 details over that of the level-3 smooth band (Xie and others 2006)."""
     energy = np.zeros_like(image)
     for band in details(image):
@@ -92,7 +91,7 @@ def wav3(image: FloatArray, window: int) -> FloatArray:
     return ratio(box_mean(energy, window), box_mean(smooth * smooth, window))
 
 
-def wav4(image: FloatArray, window: int, *, orientations: int = 8) -> FloatArray:
+def wav4(image: Reals, window: int, *, orientations: int = 8) -> Reals:
     """Fine over coarse curvelet coefficients, summed over orientations (Minhas and others 2011).
 
     Parameters

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ..checks import FloatImage, mean_over
+from ...ground.types import Floats
+from ..checks import mean_over
 from ..focus.filters import sobel
 from .sources import Sources, gather, weighted_mean
 
@@ -65,7 +66,7 @@ def edge_transfer_of(sources: Sources, *, half_turn: bool = True) -> float:
     return float(np.average(kept, weights=weight))
 
 
-def _edges(plane: FloatImage) -> tuple[FloatImage, FloatImage]:
+def _edges(plane: Floats) -> tuple[Floats, Floats]:
     """Sobel strength, and orientation in -pi/2..pi/2 (0 for no edge)."""
     right, down = sobel(plane)
     strength = np.sqrt(right * right + down * down)
@@ -75,13 +76,13 @@ def _edges(plane: FloatImage) -> tuple[FloatImage, FloatImage]:
     return strength, np.where((right == 0.0) & (down != 0.0), steep, flat)
 
 
-def _likeness(first: FloatImage, second: FloatImage) -> FloatImage:
+def _likeness(first: Floats, second: Floats) -> Floats:
     """Smaller over larger; 1 where both are 0."""
     larger = np.maximum(first, second)
     return np.divide(np.minimum(first, second), larger, out=np.ones_like(first), where=larger > 0.0)
 
 
-def _alignment(first: FloatImage, second: FloatImage, half_turn: bool) -> FloatImage:
+def _alignment(first: Floats, second: Floats, half_turn: bool) -> Floats:
     """1 for parallel edges, 0 for edges that cross at a right angle."""
     apart = np.abs(first - second)
     if half_turn:
@@ -89,7 +90,7 @@ def _alignment(first: FloatImage, second: FloatImage, half_turn: bool) -> FloatI
     return np.float32(1.0) - apart / np.float32(np.pi / 2.0)
 
 
-def _curve(likeness: FloatImage, curve: tuple[float, float, float]) -> FloatImage:
+def _curve(likeness: Floats, curve: tuple[float, float, float]) -> Floats:
     limit, steepness, centre = curve
     return limit / (1.0 + np.exp(steepness * (likeness - centre)))
 
@@ -120,7 +121,7 @@ def frequency_error(
 
 def frequency_error_of(sources: Sources) -> float:
     """Return rSFe of checked images."""
-    largest: list[FloatImage] | None = None
+    largest: list[Floats] | None = None
     for frame in sources.frames():
         steps = _steps(frame)
         if largest is None:
@@ -134,7 +135,7 @@ def frequency_error_of(sources: Sources) -> float:
     return (got - wanted) / wanted
 
 
-def _steps(plane: FloatImage) -> list[FloatImage]:
+def _steps(plane: Floats) -> list[Floats]:
     """Absolute differences to the left, the upper, and the two upper diagonal neighbours."""
     maps = [np.zeros_like(plane) for _ in range(4)]
     maps[0][:, 1:] = plane[:, 1:] - plane[:, :-1]
@@ -144,7 +145,7 @@ def _steps(plane: FloatImage) -> list[FloatImage]:
     return [np.abs(steps, out=steps) for steps in maps]
 
 
-def _spatial_frequency(steps: list[FloatImage], sources: Sources) -> float:
+def _spatial_frequency(steps: list[Floats], sources: Sources) -> float:
     """Root of the mean square over the directions; a diagonal step is longer by sqrt(2)."""
     weights = (1.0, 1.0, np.sqrt(0.5), np.sqrt(0.5))
     squares = [

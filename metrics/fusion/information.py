@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ..checks import FloatImage
+from ...ground.types import Floats
 from .sources import Sources, gather
 
 _LEVELS = 256
@@ -50,7 +50,7 @@ def mutual_information_of(sources: Sources) -> float:
     return 2.0 * float(np.mean(shares))
 
 
-def _levels(values: FloatImage) -> npt.NDArray[np.int64]:
+def _levels(values: Floats) -> npt.NDArray[np.int64]:
     return np.clip(np.floor(values * (_LEVELS - 1) + 0.5), 0, _LEVELS - 1).astype(np.int64)
 
 

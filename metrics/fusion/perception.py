@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from ..checks import FloatImage, mean_over
+from ...ground.types import Floats
+from ..checks import mean_over
 from .sources import Blend, Sources, gather
 
 # Difference of Gaussians: two widths in cycles a degree, the share of the second.
@@ -74,7 +75,7 @@ def _sensitivity(shape: tuple[int, ...]) -> npt.NDArray[np.float64]:
 
 
 def _masked_contrast(
-    plane: FloatImage, sensitivity: npt.NDArray[np.float64]
+    plane: Floats, sensitivity: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
     seen = fft.irfft2(fft.rfft2(plane.astype(np.float64)) * sensitivity, plane.shape)
     fine, coarse = (ndimage.gaussian_filter(seen, s, mode="nearest", radius=15) for s in (2.0, 4.0))

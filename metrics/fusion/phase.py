@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from ..checks import FloatImage
+from ...ground.types import Floats
 from .sources import Sources, gather
 
 _SCALES = 4
@@ -38,16 +38,16 @@ class Features:
         Moments: the largest marks edges, the smallest corners.
     """
 
-    congruency: FloatImage
-    largest: FloatImage
-    smallest: FloatImage
+    congruency: Floats
+    largest: Floats
+    smallest: Floats
 
-    def maps(self) -> tuple[FloatImage, FloatImage, FloatImage]:
+    def maps(self) -> tuple[Floats, Floats, Floats]:
         """Return the three maps."""
         return self.congruency, self.largest, self.smallest
 
 
-def phase_features(plane: FloatImage) -> Features:
+def phase_features(plane: Floats) -> Features:
     """Phase congruency from log-Gabor filters, without what noise alone would give.
 
     Parameters
@@ -82,9 +82,7 @@ def phase_features(plane: FloatImage) -> Features:
     )
 
 
-def _oriented(
-    spectrum: npt.NDArray[np.complexfloating], number: int
-) -> tuple[FloatImage, FloatImage]:
+def _oriented(spectrum: npt.NDArray[np.complexfloating], number: int) -> tuple[Floats, Floats]:
     """Energy above noise, weighted by the spread over scales, and summed amplitude."""
     responses = [fft.ifft2(spectrum * window) for window in _log_gabor(spectrum.shape, number)]
     strengths = [np.abs(response) for response in responses]
@@ -111,7 +109,7 @@ def _noise_share() -> float:
 
 
 @lru_cache(maxsize=2 * _ORIENTATIONS)
-def _log_gabor(shape: tuple[int, ...], number: int) -> tuple[FloatImage, ...]:
+def _log_gabor(shape: tuple[int, ...], number: int) -> tuple[Floats, ...]:
     """One-sided filters of an orientation, fine to coarse."""
     down, right = fft.fftfreq(shape[0])[:, None], fft.fftfreq(shape[1])[None, :]
     radius = np.hypot(down, right)
@@ -174,7 +172,7 @@ def phase_congruency_of(sources: Sources) -> float:
     return math.prod(float(kept[there].mean(dtype=np.float64)) for kept in best)
 
 
-def _with_last(sources: Sources, highest: list[FloatImage]) -> Iterator[tuple[FloatImage, ...]]:
+def _with_last(sources: Sources, highest: list[Floats]) -> Iterator[tuple[Floats, ...]]:
     """Yield the maps of each frame, and at last their pixel-by-pixel maximum in `highest`."""
     for frame in sources.frames():
         maps = phase_features(frame).maps()
@@ -184,10 +182,10 @@ def _with_last(sources: Sources, highest: list[FloatImage]) -> Iterator[tuple[Fl
     yield tuple(highest)
 
 
-def _correlation(first: FloatImage, second: FloatImage) -> FloatImage:
+def _correlation(first: Floats, second: Floats) -> Floats:
     """Local correlation under a Gaussian of 1.5 pixels, 11 x 11."""
 
-    def smooth(values: FloatImage) -> FloatImage:
+    def smooth(values: Floats) -> Floats:
         return ndimage.gaussian_filter(values, 1.5, mode="nearest", radius=5)
 
     mean_first, mean_second = smooth(first), smooth(second)

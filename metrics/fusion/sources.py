@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..checks import FloatImage, Mask, as_mask, unit_image
-from ..colour import luma
+from ...ground.srgb import luma
+from ...ground.types import Bools, Floats
+from ..checks import as_mask, unit_image
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +27,12 @@ class Sources:
         Where to score.
     """
 
-    fused: FloatImage
+    fused: Floats
     sequence: Sequence[npt.ArrayLike]
     data_range: float
-    mask: Mask
+    mask: Bools
 
-    def frames(self) -> Iterator[FloatImage]:
+    def frames(self) -> Iterator[Floats]:
         """Yield the frames one at a time.
 
         Raises
@@ -83,7 +84,7 @@ def gather(
     return Sources(grey, frames, data_range, as_mask(mask, grey.shape))
 
 
-def weighted_mean(values: npt.NDArray, weights: npt.NDArray, mask: Mask) -> float:
+def weighted_mean(values: npt.NDArray, weights: npt.NDArray, mask: Bools) -> float:
     """Mean of a map over a mask; where all weights are 0 each pixel counts alike."""
     chosen, weight = values[mask], weights[mask]
     if chosen.size == 0:

@@ -10,11 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from ..checks import FloatImage, Mask, interior, mean_over
+from ...ground.types import Bools, Doubles, Floats
+from ..checks import interior, mean_over
 from ..focus.filters import sobel
 from .sources import Blend, Sources, gather, weighted_mean
-
-DoubleImage = npt.NDArray[np.float64]
 
 BOX_PX = 8
 _GAUSSIAN_SIGMA = 1.5
@@ -23,11 +22,11 @@ _YANG_LIKENESS = 0.75
 _FLAT = 1e-12  # a variance of planes 0..1 that is rounding, not texture
 
 
-def _box(plane: DoubleImage) -> DoubleImage:
+def _box(plane: Doubles) -> Doubles:
     return ndimage.uniform_filter(plane, BOX_PX, mode="nearest")
 
 
-def _gaussian(plane: DoubleImage) -> DoubleImage:
+def _gaussian(plane: Doubles) -> Doubles:
     return ndimage.gaussian_filter(plane, _GAUSSIAN_SIGMA, mode="nearest", radius=_GAUSSIAN_RADIUS)
 
 
@@ -35,13 +34,13 @@ def _gaussian(plane: DoubleImage) -> DoubleImage:
 class _Window:
     """A plane with its local mean and variance, under a box or a Gaussian."""
 
-    plane: DoubleImage
-    mean: DoubleImage
-    variance: DoubleImage
+    plane: Doubles
+    mean: Doubles
+    variance: Doubles
     gaussian: bool
 
     @classmethod
-    def of(cls, plane: FloatImage, *, gaussian: bool = False) -> _Window:
+    def of(cls, plane: Floats, *, gaussian: bool = False) -> _Window:
         smooth = _gaussian if gaussian else _box
         values = plane.astype(np.float64)
         mean = smooth(values)
@@ -49,11 +48,11 @@ class _Window:
         variance[variance < _FLAT] = 0.0
         return cls(values, mean, variance, gaussian)
 
-    def covariance(self, other: _Window) -> DoubleImage:
+    def covariance(self, other: _Window) -> Doubles:
         smooth = _gaussian if self.gaussian else _box
         return smooth(self.plane * other.plane) - self.mean * other.mean
 
-    def likeness(self, other: _Window) -> DoubleImage:
+    def likeness(self, other: _Window) -> Doubles:
         """Universal quality index of each window, -1..1; two flat windows differ by mean only."""
         means = self.mean * other.mean
         power = self.mean**2 + other.mean**2
@@ -68,7 +67,7 @@ class _Window:
         return luminance * np.clip(structure, -1.0, 1.0)
 
 
-def _whole_windows(mask: Mask) -> Mask:
+def _whole_windows(mask: Bools) -> Bools:
     """Cut off the border where a window would hang over, if that leaves anything."""
     inner = interior(mask, BOX_PX // 2)
     return inner if inner.any() else mask
@@ -109,7 +108,7 @@ def universal_quality_of(sources: Sources) -> float:
     return float(np.mean(scores))
 
 
-def _saliency_blend(fused: FloatImage, frames: Iterable[FloatImage]) -> Blend:
+def _saliency_blend(fused: Floats, frames: Iterable[Floats]) -> Blend:
     """Likeness to the frames, each weighted by its local variance."""
     whole = _Window.of(fused)
     blend = Blend(fused.shape)
@@ -188,7 +187,7 @@ def piella_edges_of(sources: Sources, *, alpha: float = 1.0) -> float:
     return piella_weighted_of(sources) * max(quality, 0.0) ** alpha
 
 
-def _edge_image(plane: FloatImage) -> FloatImage:
+def _edge_image(plane: Floats) -> Floats:
     """Length of the gradient, in grey per pixel."""
     right, down = sobel(plane)
     return (np.hypot(right, down) / 8.0).astype(np.float32)

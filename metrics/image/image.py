@@ -14,12 +14,13 @@ from collections.abc import Callable, Iterable, Mapping
 import numpy as np
 import numpy.typing as npt
 
-from ..checks import Mask, as_mask, mean_over
+from ...ground.types import Bools
+from ..checks import as_mask, mean_over
 from ..record import Metric
 from . import structure
 from .pair import HIGH_BAND_SIGMA_PX, ImagePair
 
-PairScore = Callable[[ImagePair, Mask], float]
+PairScore = Callable[[ImagePair, Bools], float]
 
 _NO_DETAIL = 1e-10  # mean square of luma 0..1; half a level of 8 bits squared is 4e-6
 # Share of white noise the high band passes: its kernel is a unit pulse less a Gaussian.
@@ -234,30 +235,30 @@ def _score(
     return score(pair, as_mask(mask, pair.size))
 
 
-def _psnr_db(pair: ImagePair, mask: Mask) -> float:
+def _psnr_db(pair: ImagePair, mask: Bools) -> float:
     error = mean_over(pair.square_error, mask)
     return math.inf if error == 0.0 else -10.0 * math.log10(error)
 
 
-def _ssim(pair: ImagePair, mask: Mask) -> float:
+def _ssim(pair: ImagePair, mask: Bools) -> float:
     return structure.ssim_mean(pair.ssim, mask)
 
 
-def _multi_scale_ssim(pair: ImagePair, mask: Mask) -> float:
+def _multi_scale_ssim(pair: ImagePair, mask: Bools) -> float:
     if min(pair.size) < structure.MULTI_SCALE_MIN_PX:
         return math.nan
     return structure.multi_scale_mean(pair.multi_scale, mask)
 
 
-def _ciede2000_mean(pair: ImagePair, mask: Mask) -> float:
+def _ciede2000_mean(pair: ImagePair, mask: Bools) -> float:
     return mean_over(pair.colour_difference, mask)
 
 
-def _gradient_error(pair: ImagePair, mask: Mask) -> float:
+def _gradient_error(pair: ImagePair, mask: Bools) -> float:
     return math.sqrt(mean_over(pair.gradient_square_error, mask))
 
 
-def _gradient_similarity(pair: ImagePair, mask: Mask) -> float:
+def _gradient_similarity(pair: ImagePair, mask: Bools) -> float:
     share = structure.halve(mask.astype(np.float32))
     total = float(share.sum(dtype=np.float64))
     if total == 0.0:
@@ -265,18 +266,18 @@ def _gradient_similarity(pair: ImagePair, mask: Mask) -> float:
     return float((pair.gradient_similarity * share).sum(dtype=np.float64)) / total
 
 
-def _sharpness_kept(pair: ImagePair, mask: Mask) -> float:
+def _sharpness_kept(pair: ImagePair, mask: Bools) -> float:
     result, reference = (mean_over(band * band, mask) for band in pair.high_band)
     return result / reference if reference > _NO_DETAIL else math.nan
 
 
-def _detail_kept(pair: ImagePair, mask: Mask) -> float:
+def _detail_kept(pair: ImagePair, mask: Bools) -> float:
     result, reference = pair.high_band
     energy = mean_over(reference * reference, mask)
     return mean_over(result * reference, mask) / energy if energy > _NO_DETAIL else math.nan
 
 
-def _noise_rms(pair: ImagePair, mask: Mask) -> float:
+def _noise_rms(pair: ImagePair, mask: Bools) -> float:
     result, reference = pair.high_band
     error = result - reference
     return math.sqrt(mean_over(error * error, mask)) / _WHITE_NOISE_SHARE

@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import correlate1d, gaussian_filter, gaussian_filter1d
 
+from ...ground import srgb
+from ...ground.types import Floats
 from .. import colour
 from ..checks import require_same_shape, unit_image
 from . import structure
-
-FloatImage = npt.NDArray[np.float32]
 
 GRADIENT_SIGMA_PX = 1.0
 HIGH_BAND_SIGMA_PX = 2.0
@@ -44,34 +44,34 @@ class ImagePair:
         return height, width
 
     @cached_property
-    def square_error(self) -> FloatImage:
+    def square_error(self) -> Floats:
         """Squared difference, the mean over channels."""
         difference = self.result - self.reference
         difference *= difference
         return difference if difference.ndim == 2 else difference.mean(axis=2)
 
     @cached_property
-    def ssim(self) -> FloatImage:
+    def ssim(self) -> Floats:
         """SSIM, the mean over channels."""
         return structure.ssim_map(self.result, self.reference)
 
     @cached_property
-    def multi_scale(self) -> list[FloatImage]:
+    def multi_scale(self) -> list[Floats]:
         """Maps of multi-scale SSIM of luma."""
         return structure.multi_scale_maps(*self.luma)
 
     @cached_property
-    def colour_difference(self) -> FloatImage:
+    def colour_difference(self) -> Floats:
         """CIEDE2000."""
         return colour.colour_difference(self.result, self.reference)
 
     @cached_property
-    def luma(self) -> tuple[FloatImage, FloatImage]:
+    def luma(self) -> tuple[Floats, Floats]:
         """Luma of result and reference."""
-        return colour.luma(self.result), colour.luma(self.reference)
+        return srgb.luma(self.result), srgb.luma(self.reference)
 
     @cached_property
-    def gradient_square_error(self) -> FloatImage:
+    def gradient_square_error(self) -> Floats:
         """Squared length of the difference of the two luma gradients, per px^2."""
         result, reference = self.luma
         difference = result - reference  # the derivative of a difference is enough
@@ -83,25 +83,25 @@ class ImagePair:
         return total
 
     @cached_property
-    def gradient_similarity(self) -> FloatImage:
+    def gradient_similarity(self) -> Floats:
         """Similarity of gradient magnitudes at half resolution, 0..1 (Xue et al. 2014)."""
         first, second = (_prewitt_magnitude(structure.halve(plane)) for plane in self.luma)
         constant = np.float32(_SIMILARITY_CONSTANT)
         return np.divide(2 * first * second + constant, first * first + second * second + constant)
 
     @cached_property
-    def high_band(self) -> tuple[FloatImage, FloatImage]:
+    def high_band(self) -> tuple[Floats, Floats]:
         """What a Gaussian blur takes away from the luma of result and reference."""
         result, reference = self.luma
         return high_band(result), high_band(reference)
 
 
-def high_band(plane: FloatImage) -> FloatImage:
+def high_band(plane: Floats) -> Floats:
     """Take its Gaussian blur off a plane: what is left is the detail finer than a few pixels."""
     return plane - gaussian_filter(plane, HIGH_BAND_SIGMA_PX)
 
 
-def _prewitt_magnitude(plane: FloatImage) -> FloatImage:
+def _prewitt_magnitude(plane: Floats) -> Floats:
     total = np.zeros_like(plane)
     for axis, other in ((0, 1), (1, 0)):
         slope = correlate1d(plane, [1 / 3, 1 / 3, 1 / 3], axis=other, mode="nearest")

@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 
-from ..checks import Mask, as_mask, unit_image
-from ..colour import luma
+from ...ground.srgb import luma
+from ...ground.types import Bools
+from ..checks import as_mask, unit_image
 from .pair import high_band
 
 EVERYWHERE = "valid"
@@ -23,7 +24,7 @@ def textured_and_smooth(
     data_range: float,
     contrast: float = TEXTURE_CONTRAST,
     mask: npt.ArrayLike | None = None,
-) -> tuple[Mask, Mask]:
+) -> tuple[Bools, Bools]:
     """Split a picture into where there is fine detail to show and where there is none.
 
     Parameters
@@ -51,7 +52,7 @@ def textured_and_smooth(
     return inside & (rms >= contrast), inside & (rms < 0.5 * contrast)
 
 
-def within(masks: Mapping[str, npt.ArrayLike], limit: npt.ArrayLike) -> dict[str, Mask]:
+def within(masks: Mapping[str, npt.ArrayLike], limit: npt.ArrayLike) -> dict[str, Bools]:
     """All masks cut to a limit, such as the part of a result that has a value.
 
     Parameters

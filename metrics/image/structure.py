@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 
-from ..checks import Mask, interior, mean_over
-
-FloatImage = npt.NDArray[np.float32]
+from ...ground.types import Bools, Floats
+from ..checks import interior, mean_over
 
 SIGMA_PX = 1.5
 BORDER_PX = 5  # half of the 11 x 11 window: the mean leaves out what it would reflect
@@ -18,7 +16,7 @@ SCALE_WEIGHTS = np.array([0.0448, 0.2856, 0.3001, 0.2363, 0.1333])
 MULTI_SCALE_MIN_PX = WINDOW_PX * 2 ** (len(SCALE_WEIGHTS) - 1)
 
 
-def similarity_maps(first: FloatImage, second: FloatImage) -> tuple[FloatImage, FloatImage]:
+def similarity_maps(first: Floats, second: Floats) -> tuple[Floats, Floats]:
     """Luminance and contrast-structure terms of two planes 0..1; their product is SSIM."""
     # Local second moments lose digits to the square of the mean, so it is taken from the middle.
     x, y = first - np.float32(0.5), second - np.float32(0.5)
@@ -33,7 +31,7 @@ def similarity_maps(first: FloatImage, second: FloatImage) -> tuple[FloatImage, 
     return luminance, structure
 
 
-def ssim_map(first: FloatImage, second: FloatImage) -> FloatImage:
+def ssim_map(first: Floats, second: Floats) -> Floats:
     """SSIM of two images 0..1 at every pixel, the mean over channels, shape (H, W)."""
     if first.ndim == 2:
         luminance, structure = similarity_maps(first, second)
@@ -46,7 +44,7 @@ def ssim_map(first: FloatImage, second: FloatImage) -> FloatImage:
     return total / np.float32(first.shape[2])
 
 
-def multi_scale_maps(first: FloatImage, second: FloatImage) -> list[FloatImage]:
+def multi_scale_maps(first: Floats, second: Floats) -> list[Floats]:
     """Contrast-structure maps from fine to coarse; the last one is multiplied by luminance."""
     maps = []
     for level in range(len(SCALE_WEIGHTS)):
@@ -57,7 +55,7 @@ def multi_scale_maps(first: FloatImage, second: FloatImage) -> list[FloatImage]:
     return maps
 
 
-def multi_scale_mean(maps: list[FloatImage], mask: Mask) -> float:
+def multi_scale_mean(maps: list[Floats], mask: Bools) -> float:
     """Product over scales of the mean over a mask, each to the power of its scale.
 
     The mask follows the pyramid as the share of each coarse pixel it covers, so that thin regions
@@ -76,12 +74,12 @@ def multi_scale_mean(maps: list[FloatImage], mask: Mask) -> float:
     return value
 
 
-def ssim_mean(field: FloatImage, mask: Mask) -> float:
+def ssim_mean(field: Floats, mask: Bools) -> float:
     """Mean of an SSIM map over a mask, without the border where the window is cut."""
     return mean_over(field, interior(mask, BORDER_PX))
 
 
-def halve(plane: FloatImage) -> FloatImage:
+def halve(plane: Floats) -> Floats:
     """Mean of blocks of 2 x 2; an odd last row or column is left out."""
     rows, columns = plane.shape[0] // 2 * 2, plane.shape[1] // 2 * 2
     even = plane[:rows, :columns]
@@ -89,5 +87,5 @@ def halve(plane: FloatImage) -> FloatImage:
     return (half[:, ::2] + half[:, 1::2]) * np.float32(0.25)
 
 
-def _smooth(plane: FloatImage) -> FloatImage:
+def _smooth(plane: Floats) -> Floats:
     return gaussian_filter(plane, SIGMA_PX, radius=BORDER_PX)

@@ -10,15 +10,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 
-from ..checks import Mask, as_mask, mean_over, require_same_shape, unit_image
-from ..colour import linear_to_srgb, srgb_to_linear
+from ...ground.srgb import decode_srgb, encode_srgb
+from ...ground.types import Bools, Doubles, Floats
+from ..checks import as_mask, mean_over, require_same_shape, unit_image
 from ..record import Metric
 from ..shading import block_means
 from .similarity import Similarity, fit_similarity, resample
 
-FloatImage = npt.NDArray[np.float32]
-FloatArray = npt.NDArray[np.float64]
-Curve = Callable[[npt.ArrayLike], FloatImage]
+Curve = Callable[[npt.ArrayLike], Floats]
 
 MIN_RESIDUAL_PX = 0.02  # below this, resampling costs more than it mends
 _BLOCK_PX = 8
@@ -45,8 +44,8 @@ class Registered:
         Whether the similarity and the gain were in fact removed.
     """
 
-    image: FloatImage
-    inside: Mask
+    image: Floats
+    inside: Bools
     similarity: Similarity
     gain: tuple[float, ...]
     moved: bool
@@ -68,9 +67,9 @@ def fit_gain(
     reference: npt.ArrayLike,
     *,
     data_range: float,
-    decode: Curve = srgb_to_linear,
+    decode: Curve = decode_srgb,
     mask: npt.ArrayLike | None = None,
-) -> FloatArray:
+) -> Doubles:
     """Gain per channel, in linear light, that brings a result to its reference.
 
     Parameters
@@ -118,9 +117,9 @@ def apply_gain(
     image: npt.ArrayLike,
     gain: npt.ArrayLike,
     *,
-    decode: Curve = srgb_to_linear,
-    encode: Curve = linear_to_srgb,
-) -> FloatImage:
+    decode: Curve = decode_srgb,
+    encode: Curve = encode_srgb,
+) -> Floats:
     """Multiply the linear light of an encoded image 0..1 per channel, and cut at white."""
     light = decode(image) * np.asarray(gain, dtype=np.float32)
     return np.minimum(encode(light), np.float32(1.0))
@@ -132,8 +131,8 @@ def bring_to_reference(
     *,
     data_range: float,
     mask: npt.ArrayLike | None = None,
-    decode: Curve = srgb_to_linear,
-    encode: Curve = linear_to_srgb,
+    decode: Curve = decode_srgb,
+    encode: Curve = encode_srgb,
 ) -> Registered:
     """Measure a residual similarity and a gain per channel, and remove what is worth removing.
 
@@ -206,8 +205,8 @@ def motion_error_px(
 
 
 def _moved(
-    image: FloatImage, target: FloatImage, similarity: Similarity, trusted: Mask
-) -> tuple[FloatImage, Mask, bool]:
+    image: Floats, target: Floats, similarity: Similarity, trusted: Bools
+) -> tuple[Floats, Bools, bool]:
     everywhere = np.ones(image.shape[:2], dtype=bool)
     if similarity.residual_px(image.shape) < MIN_RESIDUAL_PX:
         return image, everywhere, False
@@ -218,18 +217,18 @@ def _moved(
     return moved, inside, True
 
 
-def _nearer(first: FloatImage, second: FloatImage, target: FloatImage, mask: Mask) -> bool:
+def _nearer(first: Floats, second: Floats, target: Floats, mask: Bools) -> bool:
     """Whether the first image is strictly nearer to the target than the second."""
     errors = [np.square(image - target) for image in (first, second)]
     return mean_over(errors[0], mask) < mean_over(errors[1], mask)
 
 
-def _softened(plane: FloatImage, block: int) -> FloatArray:
+def _softened(plane: Floats, block: int) -> Doubles:
     """Block means, softened over three blocks: beside that the blur of a result is nothing."""
     return gaussian_filter(block_means(plane, block), _SOFT_BLOCKS)
 
 
-def _typical_ratio(result: FloatArray, reference: FloatArray, weight: FloatArray) -> float:
+def _typical_ratio(result: Doubles, reference: Doubles, weight: Doubles) -> float:
     """Take the ratio of trusted blocks: the median, then Tukey's mean about it, by brightness."""
     darker, brighter = np.minimum(result, reference), np.maximum(result, reference)
     trusted = (weight > 0.5) & (darker > _DARK * weight) & (brighter < _BRIGHT * weight)

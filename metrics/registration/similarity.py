@@ -15,12 +15,10 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import affine_transform, gaussian_filter, laplace, spline_filter
 
-from ..checks import Mask, as_mask, require_same_shape, unit_image
-from ..colour import luma
+from ...ground.srgb import luma
+from ...ground.types import Bools, Doubles, Floats
+from ..checks import as_mask, require_same_shape, unit_image
 from ..image.structure import halve
-
-FloatImage = npt.NDArray[np.float32]
-FloatArray = npt.NDArray[np.float64]
 
 MAX_SHIFT_SHARE = 0.05  # of the shorter side: more is not a residual
 MAX_TURN_MRAD = 50.0
@@ -54,13 +52,13 @@ class Similarity:
     turn_mrad: float = 0.0
     scale: float = 1.0
 
-    def matrix(self) -> FloatArray:
+    def matrix(self) -> Doubles:
         """Matrix, 2 x 2, on vectors (x, y) from the middle."""
         turn = self.turn_mrad * 1e-3
         cosine, sine = self.scale * math.cos(turn), self.scale * math.sin(turn)
         return np.array([[cosine, -sine], [sine, cosine]])
 
-    def motion_px(self, shape: tuple[int, ...]) -> FloatArray:
+    def motion_px(self, shape: tuple[int, ...]) -> Doubles:
         """Displacement (x, y) at every pixel of a picture, shape (H, W, 2)."""
         height, width = shape[:2]
         x = np.arange(width) + 0.5 - width / 2
@@ -120,7 +118,7 @@ def fit_similarity(
     return _fit(planes[0], planes[1], trusted)
 
 
-def resample(image: npt.ArrayLike, similarity: Similarity) -> tuple[FloatImage, Mask]:
+def resample(image: npt.ArrayLike, similarity: Similarity) -> tuple[Floats, Bools]:
     """Bring a result to the geometry of its reference.
 
     Parameters
@@ -148,7 +146,7 @@ def resample(image: npt.ArrayLike, similarity: Similarity) -> tuple[FloatImage, 
     return moved.reshape(values.shape), inside
 
 
-def _fit(result: FloatImage, reference: FloatImage, trusted: Mask) -> Similarity:
+def _fit(result: Floats, reference: Floats, trusted: Bools) -> Similarity:
     levels = _pyramid(result, reference, trusted)
     shape = result.shape
     start = _coarse_shift(*levels[-1])
@@ -166,8 +164,8 @@ def _fit(result: FloatImage, reference: FloatImage, trusted: Mask) -> Similarity
 
 
 def _pyramid(
-    result: FloatImage, reference: FloatImage, trusted: Mask
-) -> list[tuple[FloatImage, FloatImage, FloatImage]]:
+    result: Floats, reference: Floats, trusted: Bools
+) -> list[tuple[Floats, Floats, Floats]]:
     """Planes and weights from fine to coarse, even-sized about the same middle."""
     planes = (result, reference, trusted.astype(np.float32))
     levels = []
@@ -180,13 +178,13 @@ def _pyramid(
         planes = (first, second, np.floor(weight))  # trusted only where all four are
 
 
-def _even(plane: FloatImage) -> FloatImage:
+def _even(plane: Floats) -> Floats:
     """Cut a last odd row or column; the middle moves by half a pixel in both planes."""
     rows, columns = (size // 2 * 2 for size in plane.shape)
     return plane[:rows, :columns]
 
 
-def _coarse_shift(result: FloatImage, reference: FloatImage, weight: FloatImage) -> Similarity:
+def _coarse_shift(result: Floats, reference: Floats, weight: Floats) -> Similarity:
     """Shift by phase correlation, with a parabola through the peak."""
     window = np.outer(np.hanning(weight.shape[0] + 2)[1:-1], np.hanning(weight.shape[1] + 2)[1:-1])
     first, second = (fft.rfft2((plane - plane.mean()) * window) for plane in (result, reference))
@@ -199,7 +197,7 @@ def _coarse_shift(result: FloatImage, reference: FloatImage, weight: FloatImage)
     return Similarity(shift_x_px=shift_x, shift_y_px=shift_y)
 
 
-def _peak(line: FloatArray, index: int) -> float:
+def _peak(line: Doubles, index: int) -> float:
     """Place of the peak of a periodic line, between its samples, signed."""
     before, at, after = line[index - 1], line[index], line[(index + 1) % line.size]
     curvature = before - 2.0 * at + after
@@ -211,7 +209,7 @@ def _peak(line: FloatArray, index: int) -> float:
 class _Level:
     """One level of the pyramid, ready for Gauss-Newton steps."""
 
-    def __init__(self, result: FloatImage, reference: FloatImage, weight: FloatImage) -> None:
+    def __init__(self, result: Floats, reference: Floats, weight: Floats) -> None:
         smooth = gaussian_filter(result, _PRESMOOTH_PX)
         self.spline = spline_filter(smooth, order=3, output=np.float32)
         self.reference = gaussian_filter(reference, _PRESMOOTH_PX)
@@ -223,7 +221,7 @@ class _Level:
         self.x = ((np.arange(width) + 0.5 - width / 2) / self.unit).astype(np.float32)[None, :]
         self.y = ((np.arange(height) + 0.5 - height / 2) / self.unit).astype(np.float32)[:, None]
 
-    def warped(self, similarity: Similarity) -> tuple[FloatImage, Mask]:
+    def warped(self, similarity: Similarity) -> tuple[Floats, Bools]:
         """Give the result in the reference's geometry, and where it can be compared."""
         inside = _inside(similarity, self.reference.shape, margin_px=2.0) & (self.weight > 0)
         return _sample(self.spline, similarity, order=3, prefilter=False), inside
@@ -267,7 +265,7 @@ class _Level:
             turn_mrad=float(1e3 * step[3] / self.unit),
         )
 
-    def _motion_columns(self, warped: FloatImage) -> list[FloatImage]:
+    def _motion_columns(self, warped: Floats) -> list[Floats]:
         """Change of the warped picture per px of shift x, shift y, and growth, turn at a corner."""
         # The mean of both pictures' slopes makes each step of second order (Malis 2004).
         slope_y, slope_x = (
@@ -278,11 +276,11 @@ class _Level:
         turn = slope_y * self.x - slope_x * self.y
         return [slope_x, slope_y, growth, turn]
 
-    def _light_columns(self, warped: FloatImage) -> list[FloatImage]:
+    def _light_columns(self, warped: Floats) -> list[Floats]:
         """Give what else may differ: gain, blur (to first order) and offset."""
         return [warped, self.blur, np.ones_like(warped)]
 
-    def _error(self, warped: FloatImage, inside: Mask) -> FloatImage:
+    def _error(self, warped: Floats, inside: Bools) -> Floats:
         """Subtract the warped result, under its best gain, blur and offset, from the reference."""
         columns = np.stack(self._light_columns(warped)).reshape(3, -1)
         target = self.reference.ravel()
@@ -291,15 +289,13 @@ class _Level:
         return (target - fit @ columns).reshape(warped.shape)
 
 
-def _normal_equations(
-    columns: FloatImage, target: FloatImage, weight: FloatImage
-) -> tuple[FloatArray, FloatArray]:
+def _normal_equations(columns: Floats, target: Floats, weight: Floats) -> tuple[Doubles, Doubles]:
     """Weighted normal equations of target ~ fit @ columns, columns of shape (terms, pixels)."""
     weighted = columns * weight
     return (weighted @ columns.T).astype(np.float64), (weighted @ target).astype(np.float64)
 
 
-def _tukey(error: FloatImage, inside: Mask) -> FloatImage:
+def _tukey(error: Floats, inside: Bools) -> Floats:
     """Tukey's biweight at 4.685 robust standard deviations (Huber 1981); 0 outside."""
     values = error[inside]
     sample = np.abs(values[:: max(1, values.size // 50_000)])
@@ -338,16 +334,14 @@ def _is_residual(similarity: Similarity, shape: tuple[int, ...]) -> bool:
     )
 
 
-def _sample(
-    plane: FloatImage, similarity: Similarity, *, order: int, prefilter: bool = True
-) -> FloatImage:
+def _sample(plane: Floats, similarity: Similarity, *, order: int, prefilter: bool = True) -> Floats:
     matrix, offset = _row_column(similarity, plane.shape)
     return affine_transform(
         plane, matrix, offset, order=order, mode="nearest", prefilter=prefilter, output=np.float32
     )
 
 
-def _row_column(similarity: Similarity, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
+def _row_column(similarity: Similarity, shape: tuple[int, ...]) -> tuple[Doubles, Doubles]:
     """Matrix and offset that take (row, column) indices of the reference to the result's."""
     matrix = similarity.matrix()[::-1, ::-1]
     middle = (np.array(shape[:2]) - 1) / 2
@@ -355,7 +349,7 @@ def _row_column(similarity: Similarity, shape: tuple[int, ...]) -> tuple[FloatAr
     return matrix, middle + shift - matrix @ middle
 
 
-def _inside(similarity: Similarity, shape: tuple[int, ...], *, margin_px: float = 0.0) -> Mask:
+def _inside(similarity: Similarity, shape: tuple[int, ...], *, margin_px: float = 0.0) -> Bools:
     """Where the place in the result is on or between its pixel centres, less a margin."""
     height, width = shape[:2]
     matrix, offset = _row_column(similarity, shape)

@@ -10,15 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import tifffile
 from PIL import Image as PillowImage
 
+from ...ground.types import Doubles
 from ...simulator.rig import Rig
 from ..frames import FrameFolder
 from ..request import RequestError
-
-Doubles = npt.NDArray[np.float64]
 
 #: Fewer frames do not tell a swaying from a step.
 FEWEST = 8

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtri
 
-Doubles = npt.NDArray[np.float64]
+from ...ground.types import Doubles
 
 #: Of all intervals.
 LEVEL = 0.95

@@ -12,15 +12,13 @@ from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
-import numpy.typing as npt
 
+from ...ground.types import Bools, Doubles
 from ...simulator.handling.flash import refilled, seconds_to_ready
 from ...simulator.handling.light import FlashUnit
 from ..plan.draw.forecast import share_interval
 from .estimate import Estimate, by_draws, by_ratio
 
-Doubles = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 Law = Literal["constant-power", "rc"]
 
 #: Recycle times tried, a hundredth apart: finer than any burst tells them.

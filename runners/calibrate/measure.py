@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from ...ground.types import Doubles
 from ...simulator.handling.flash import quench_s
 from ...simulator.handling.hands import Stance
 from ...simulator.handling.light import Light
@@ -19,8 +19,6 @@ from .estimate import Estimate, by_normal, by_ratio
 from .light_fit import LightFit, fit_flash, steady_spread
 from .motion_fit import Quick, fit_motion
 from .track import CalibrationError, Track, track_of
-
-Doubles = npt.NDArray[np.float64]
 
 _DRAWN = 300
 #: Ways toward the subject come out wrong by about so much (share, standard deviation; rendered

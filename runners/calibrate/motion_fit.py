@@ -15,9 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Doubles
 from .estimate import Estimate, by_draws
-
-Doubles = npt.NDArray[np.float64]
 
 #: Corners tried, over the expected one, and quick over slow.
 _CORNERS = np.exp(np.linspace(-1.6, 1.6, 17))

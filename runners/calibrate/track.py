@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Doubles
 from ...simulator.optics import focus_distance_mm, image_scale_px_per_mm
 from ...simulator.rig import Rig
 from ...simulator.shooting.shoot import USABLE_GAIN_STOPS
@@ -16,8 +17,6 @@ from ..methods.align.register import RegistrationError
 from ..methods.picture.geometry import Matrix, scale_of, turn_of
 from ..methods.picture.stack import Stack
 from .burst import FEWEST, Burst
-
-Doubles = npt.NDArray[np.float64]
 
 #: Subjects slant by about so much against the picture (our choice), and shear is registered with
 #: about such an error (rendered frames of 384 x 256 pixels).

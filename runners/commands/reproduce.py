@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import tempfile
-from pathlib import Path
 from typing import Any
 
-from ..request import RequestError, new_path, request
+from ..request import new_path, request, whole_folder
 from .options import add_progress_option, shows_progress, whole
 
 
@@ -33,9 +31,7 @@ def run(args: argparse.Namespace) -> int:
     with request():
         out = new_path(args.out)
         study(args.name)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=f".{out.name}-", dir=out.parent) as place:
-        draft = Path(place) / out.name
+    with whole_folder(out) as draft:
         status = reproduce(
             args.name,
             out=draft,
@@ -44,9 +40,5 @@ def run(args: argparse.Namespace) -> int:
             progress=shows_progress(args),
         )
         text = (draft / "summary.md").read_text(encoding="utf-8")
-        try:
-            draft.rename(out)
-        except OSError as error:
-            raise RequestError(f"{out} came to stand there meanwhile; it was left alone") from error
     print(f"{text}\nTables and figure are in {out}")
     return status

@@ -8,16 +8,14 @@ from typing import Any
 
 import matplotlib
 import numpy as np
-import numpy.typing as npt
 from matplotlib.figure import Figure
 from matplotlib.gridspec import GridSpec, GridSpecFromSubplotSpec, SubplotSpec
 
-from ...simulator.shooting.sensor import encode_srgb
+from ...ground.srgb import clipped_srgb
+from ...ground.types import Floats
 from ...simulator.stack.stackio import Stack
 from ..judge.scoring import Scored
 from ..methods.picture.tone import to_float
-
-Floats = npt.NDArray[np.float32]
 
 _TILE_INCH = 2.3
 _MOST_FRAMES = 12
@@ -88,14 +86,14 @@ def _draw_frames(figure: Figure, spot: SubplotSpec, stack: Stack, rows: int) -> 
         title += " (misfire)" if record.misfire else f", {record.gain_stops:+.2f} stop"
         picture = to_float(stack.frames[number], linear=True)
         linear = stack.info["encoding"] == "linear"
-        _show(axes, encode_srgb(picture) if linear else picture, title)
+        _show(axes, clipped_srgb(picture) if linear else picture, title)
 
 
 def _draw_pictures(
     figure: Figure, spot: SubplotSpec, stack: Stack, scored: Sequence[Scored]
 ) -> None:
     truth = stack.truth
-    tiles: list[tuple[Floats | str, str]] = [(encode_srgb(truth.ideal), "ideal: all in focus")]
+    tiles: list[tuple[Floats | str, str]] = [(clipped_srgb(truth.ideal), "ideal: all in focus")]
     for item in scored:
         if item.image is None:
             tiles.append((_excuse(item), str(item.row["method"])))
@@ -107,7 +105,7 @@ def _draw_pictures(
 
 def _draw_errors(figure: Figure, spot: SubplotSpec, stack: Stack, scored: Sequence[Scored]) -> Any:
     truth = stack.truth
-    capture = np.abs(encode_srgb(truth.achievable) - encode_srgb(truth.ideal)).max(axis=2)
+    capture = np.abs(clipped_srgb(truth.achievable) - clipped_srgb(truth.ideal)).max(axis=2)
     title = (
         f"best possible from these frames  {scored[0].row.get('capture.psnr_db', np.nan):.1f} dB"
     )
@@ -116,7 +114,7 @@ def _draw_errors(figure: Figure, spot: SubplotSpec, stack: Stack, scored: Sequen
         if item.image is None or item.truth is None:
             tiles.append((_excuse(item), ""))
             continue
-        error = np.abs(item.image - encode_srgb(item.truth.ideal)).max(axis=2)
+        error = np.abs(item.image - clipped_srgb(item.truth.ideal)).max(axis=2)
         tiles.append((error, f"error, merge lost {item.row['merge_loss_db']:.1f} dB"))
     return _draw_row(figure, spot, tiles, cmap="inferno", vmin=0, vmax=_ERROR_TOP)
 

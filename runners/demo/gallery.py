@@ -6,18 +6,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from tqdm import tqdm
 
+from ...ground.srgb import clipped_srgb
+from ...ground.types import Floats
 from ...simulator.compositing.render import render
 from ...simulator.rig import load_rig
 from ...simulator.scene.scene import Scene, load_scene
-from ...simulator.shooting.sensor import encode_srgb
 from ...simulator.view.camera import Camera
-
-Floats = npt.NDArray[np.float32]
 
 _COLUMNS = 4
 _TILE_PX = 480
@@ -60,8 +58,8 @@ def tile(scene: Scene) -> Floats:
     rig = load_rig(scene.rig)
     merged = max(1, rig.sensor.width_px // _TILE_PX)
     camera = Camera(rig, bin=merged)
-    sharp = encode_srgb(render(scene, camera, focus=()))
-    frame = encode_srgb(render(scene, camera, focus=(camera,)))
+    sharp = clipped_srgb(render(scene, camera, focus=()))
+    frame = clipped_srgb(render(scene, camera, focus=(camera,)))
     rows, cols = sharp.shape[:2]
     down, across = np.mgrid[:rows, :cols]
     line = across - cols / 2 + (down - rows / 2) * 0.35

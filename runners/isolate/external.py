@@ -8,7 +8,6 @@ import shlex
 import shutil
 import stat
 import subprocess
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -18,8 +17,9 @@ import numpy as np
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass
 
+from ...ground.pictures import read_image
+from ...ground.toml import TomlError, read_toml
 from ..contract import InvalidOutput, Outcome, Result, as_result
-from ..frames import read_image
 from .isolation import best_isolation
 from .supervise import Limits, folder_mb, supervise
 from .workplace import FORMATS, Workplace, lay_out_frames, verdict
@@ -124,8 +124,10 @@ def load_programs(path: str | Path) -> dict[str, Program]:
         Not TOML, an unknown key or a value that is not allowed; file and key are named.
     """
     try:
-        tables = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        tables = read_toml(path)
+    except TomlError as error:
+        raise ProgramError(str(error)) from error
+    except OSError as error:
         raise ProgramError(f"{path}: {error}") from error
     programs = {}
     for name, values in tables.items():

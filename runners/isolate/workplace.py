@@ -14,8 +14,9 @@ from typing import Any
 
 import numpy as np
 
+from ...ground.pictures import write_copy
 from ..contract import Status
-from ..frames import FrameFolder, write_image
+from ..frames import FrameFolder
 from .isolation import signal_told_by_unshare
 from .supervise import Ended, Limits
 
@@ -117,7 +118,7 @@ def lay_out_frames(
         if isinstance(frames, FrameFolder) and keep:
             shutil.copyfile(frames.paths[index], path)
         else:
-            write_image(path, with_bits(frames[index], bits))
+            write_copy(path, with_bits(frames[index], bits))
         paths.append(path)
     return paths
 

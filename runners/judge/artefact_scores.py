@@ -9,23 +9,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
+from ...ground.srgb import LUMA, clipped_srgb, luma
+from ...ground.types import Bools, Floats
 from ...metrics.artefacts.artefacts import flicker_stops, invented_detail, smear
 from ...metrics.artefacts.ghost import ghost, see_through
 from ...metrics.artefacts.halo import halo_profile
-from ...metrics.colour import luma
 from ...simulator import optics
 from ...simulator.compositing.render import present_parts
 from ...simulator.scene.scene import Sheet
 from ...simulator.shooting import sensor
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot
 from ...simulator.shooting.truth import Truth
-from ..methods.picture.tone import LUMA
-
-Floats = npt.NDArray[np.float32]
-Bools = npt.NDArray[np.bool_]
 
 #: Green light, in which the cut-off of the lens is told.
 WAVELENGTH_UM = 0.55
@@ -75,7 +71,7 @@ class Suspects:
 
 def suspects_of(plan: Shoot, truth: Truth) -> Suspects:
     """Work out what artefacts could be made of in the view of a truth."""
-    achievable = sensor.encode_srgb(truth.achievable)
+    achievable = clipped_srgb(truth.achievable)
     valid = truth.mask("valid")
     moving = truth.mask("moving")
     shifts = pose_shifts_px(plan, truth)
@@ -157,7 +153,7 @@ def farthest_surface(plan: Shoot, reference: int) -> tuple[Floats | None, Floats
     soft = ndimage.gaussian_filter(view.colour, (_LENS_SIGMA_PX, _LENS_SIGMA_PX, 0))
     depth = np.broadcast_to(view.depth_mm, camera.frame.shape)
     depth = depth + np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
-    return luma(sensor.encode_srgb(soft)), depth.astype(np.float32)
+    return luma(clipped_srgb(soft)), depth.astype(np.float32)
 
 
 def artefact_scores(result: Floats, suspects: Suspects, *, inside: Bools) -> dict[str, float]:

@@ -12,8 +12,9 @@ from functools import cache, partial
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
+from ...ground.srgb import LUMA
+from ...ground.types import Image
 from ...simulator.handling.approach import Approach
 from ...simulator.handling.hands import Stance
 from ...simulator.rig import load_rig
@@ -23,9 +24,7 @@ from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackwrite import camera_info
 from ..contract import Outcome, Result
 from ..isolate.run import Method, run_method
-from ..methods.picture.tone import LUMA, to_float
-
-Image = npt.NDArray[Any]
+from ..methods.picture.tone import to_float
 
 TIME_LIMIT_S = 30.0
 MEMORY_LIMIT_MB = 2000.0

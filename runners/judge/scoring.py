@@ -11,8 +11,9 @@ import numpy.typing as npt
 from tqdm import tqdm
 
 from ... import metrics
+from ...ground.srgb import clipped_srgb
+from ...ground.types import Floats
 from ...simulator.optics import depth_of_field_mm
-from ...simulator.shooting.sensor import encode_srgb
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot
 from ...simulator.shooting.truth import REGIONS, Truth
 from ..contract import Outcome, Result, depth_to_mm
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 
     from ...simulator.stack.stackio import Stack
 
-Floats = npt.NDArray[np.float32]
 
 #: Regions scored one by one, beside the whole valid picture.
 SCORED_REGIONS = tuple(REGIONS)
@@ -148,10 +148,10 @@ class Judge:
         return Scored(row=row, outcome=outcome, image=image, depth_mm=depth_mm, truth=truth)
 
     def _image_scores(self, result: Result, truth: Truth) -> tuple[Floats, dict[str, Any]]:
-        ideal, achievable = encode_srgb(truth.ideal), encode_srgb(truth.achievable)
+        ideal, achievable = clipped_srgb(truth.ideal), clipped_srgb(truth.achievable)
         raw = to_float(result.image, linear=True)
         if self.stack.info["encoding"] == "linear":
-            raw = encode_srgb(raw)
+            raw = clipped_srgb(raw)
         valid = truth.mask("valid")
         # Against the achievable picture, which has the same blur where no frame is sharp.
         brought = metrics.bring_to_reference(raw, achievable, data_range=1.0, mask=valid)

@@ -11,13 +11,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ...ground.srgb import LUMA, clipped_srgb
+from ...ground.types import Floats
 from ...simulator.shooting.motion import Nearest, nearest, places_in
-from ...simulator.shooting.sensor import encode_srgb
 from ...simulator.shooting.shoot import Shoot
 from ...simulator.shooting.truth import Truth
-from ..methods.picture.tone import LUMA, to_float
-
-Floats = npt.NDArray[np.float32]
+from ..methods.picture.tone import to_float
 
 #: The optically sharpest frame is passed over where its error is more than twice that of the
 #: frame that shows the point best, and this much (share of white) above it.
@@ -75,7 +74,7 @@ class StackTruth:
         point there: then it is the frame whose picture of it is nearest to the ideal.
         """
         best = self.truth.best_frame
-        ideal = encode_srgb(self.truth.ideal) @ LUMA
+        ideal = clipped_srgb(self.truth.ideal) @ LUMA
         chosen_error = np.full(best.shape, np.inf, np.float32)
         least_error = np.full(best.shape, np.inf, np.float32)
         clearest = best.copy()
@@ -92,7 +91,7 @@ class StackTruth:
         gains = np.array(self.plan.records[frame].gains, np.float32)
         linear = self.plan.encoding == "float"
         picture = to_float(self.frames[frame], gain=1 / np.maximum(gains, 1e-6), linear=linear)
-        picture = encode_srgb(picture) if linear else picture
+        picture = clipped_srgb(picture) if linear else picture
         places = self.warp(frame)
         unseen = np.isnan(places[..., 0])
         at = np.where(unseen[..., None], 0, places)

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.srgb import LUMA
+from ...ground.types import Floats
 from ...metrics.image.pair import high_band
-from ..methods.picture.tone import LUMA, to_float
-
-Floats = npt.NDArray[np.float32]
+from ..methods.picture.tone import to_float
 
 #: Share of a frame's pixels that are looked at: those with most fine detail, which is in focus.
 _SHARPEST = 0.1

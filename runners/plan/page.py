@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from matplotlib.figure import Figure
 
-from ..request import RequestError
+from ..request import whole_folder
 from .advise.advice import Plan
 from .show.card import field_card
 from .show.plots import aperture_figure, coverage_figure, lanes_figure
@@ -77,28 +72,6 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
 def save(figure: Figure, path: Path) -> None:
     """Write a figure as a PNG."""
     figure.savefig(path, dpi=_DPI)
-
-
-@contextmanager
-def whole_folder(folder: Path) -> Iterator[Path]:
-    """Give a folder to write to that becomes `folder` when all went well.
-
-    Raises
-    ------
-    RequestError
-        Something came to stand at `folder` meanwhile; it was left alone.
-    """
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    place = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-    try:
-        yield place
-        place.chmod(0o755)
-        if os.path.lexists(folder):  # a rename would take the place of an empty folder
-            raise RequestError(f"{folder} exists already; nothing was changed")
-        place.rename(folder)
-    except BaseException:
-        shutil.rmtree(place, ignore_errors=True)
-        raise
 
 
 def _write_study(study: Study, place: Path) -> str:

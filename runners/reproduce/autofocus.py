@@ -12,18 +12,17 @@ from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 from skimage import data
 from tqdm import tqdm
 
+from ...ground.types import Floats
 from ...metrics.focus.autofocus import WHOLE_FRAME
 from ...metrics.focus.curves import CurveCriteria, curve_criteria, rank_sums
 from .field import FLAT, Condition, make_field_sequence
 from .rank import rank_correlation
 from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
 
-Plane = npt.NDArray[np.float32]
 Curves = dict[str, CurveCriteria]
 
 _FRAMES = 61
@@ -35,7 +34,7 @@ _STATISTICS = ("statistics", "correlation")
 _DERIVATIVES = ("gradient", "laplacian", "wavelet")
 
 
-def targets(quick: bool) -> dict[str, Plane]:
+def targets(quick: bool) -> dict[str, Floats]:
     """Flat targets: stained tissue and cells, print, and grains, out of scikit-image."""
     tissue = data.immunohistochemistry().astype(np.float32).mean(axis=2)
     pictures = {
@@ -50,18 +49,18 @@ def targets(quick: bool) -> dict[str, Plane]:
     return {name: _middle(pictures[name] / np.float32(255.0), side) for name in chosen}
 
 
-def _middle(picture: Plane, side: int) -> Plane:
+def _middle(picture: Floats, side: int) -> Floats:
     top, left = ((n - side) // 2 for n in picture.shape)
     return picture[top : top + side, left : left + side]
 
 
-def sweep(target: Plane) -> Plane:
+def sweep(target: Floats) -> Floats:
     """Frames of a flat target through focus, without noise."""
     blurs = np.hypot(_SHARPEST_PX, _BLUR_PER_FRAME_PX * (np.arange(_FRAMES) - _TRUE_FRAME))
     return np.stack([ndimage.gaussian_filter(target, blur, mode="reflect") for blur in blurs])
 
 
-def judge(frames: Plane, *, true_frame: float = _TRUE_FRAME) -> Curves:
+def judge(frames: Floats, *, true_frame: float = _TRUE_FRAME) -> Curves:
     """Criteria of every measure's curve over a sweep."""
     return {
         name: curve_criteria(np.asarray(measure(frames)), true_frame=true_frame)
@@ -79,7 +78,7 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
     """Write claims.csv, measures.csv, figure.png and summary.md."""
     rng = np.random.default_rng(seed)
     found: dict[tuple[str, float], Curves] = {}
-    shown: dict[float, Plane] = {}
+    shown: dict[float, Floats] = {}
     pictures = targets(quick)
     bar = tqdm(total=len(pictures) * len(_NOISES), desc="autofocus-curves", disable=not progress)
     for name, picture in pictures.items():
@@ -245,7 +244,7 @@ def _paragraphs(ranks: Mapping[float, Mapping[str, float]], count: int) -> list[
 
 
 def _draw(
-    path: Path, shown: Mapping[float, Plane], ranks: Mapping[float, Mapping[str, float]]
+    path: Path, shown: Mapping[float, Floats], ranks: Mapping[float, Mapping[str, float]]
 ) -> None:
     sheet, axes = figure(13.0, 4.8, 1, 3)
     picked = {

@@ -10,17 +10,16 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 from tqdm import tqdm
 
-from ...metrics.focus.filters import FloatArray, sobel
+from ...ground.types import Floats, Reals
+from ...metrics.focus.filters import sobel
 from ...metrics.focus.laplacian import laplacian, modified_laplacian
 from .field import CONDITIONS, FieldSequence, make_field_sequence
 from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
 from .sequences import TEXTURES
 
-Plane = npt.NDArray[np.float32]
 Errors = dict[tuple[str, int, float], float]
 
 BLOCKS = (4, 8, 16, 32, 64)
@@ -30,27 +29,27 @@ _SHARP_PX = 0.5
 _BLOCK_SHOWN, _NOISE_SHOWN = 32, 5.0
 
 
-def _gradient(image: Plane) -> FloatArray:
+def _gradient(image: Floats) -> Reals:
     right, down = np.zeros_like(image), np.zeros_like(image)
     right[:, :-1], down[:-1] = np.diff(image, axis=1), np.diff(image, axis=0)
     return right * right + down * down
 
 
-def _tenengrad(image: Plane) -> FloatArray:
+def _tenengrad(image: Floats) -> Reals:
     right, down = sobel(image)
     return right * right + down * down
 
 
-def _block_variance(image: Plane, block: int) -> FloatArray:
+def _block_variance(image: Floats, block: int) -> Reals:
     return _blocks(image.astype(np.float64) ** 2, block) - _blocks(image, block) ** 2
 
 
-def _mean_of(values: Callable[[Plane], FloatArray]) -> Callable[[Plane, int], FloatArray]:
+def _mean_of(values: Callable[[Floats], Reals]) -> Callable[[Floats, int], Reals]:
     return lambda image, block: _blocks(values(image), block)
 
 
 #: The measures compared; the modified Laplacian with and without a threshold of 7 grey levels.
-MEASURES: dict[str, Callable[[Plane, int], FloatArray]] = {
+MEASURES: dict[str, Callable[[Floats, int], Reals]] = {
     "variance": _block_variance,
     "gradient energy": _mean_of(_gradient),
     "Tenengrad": _mean_of(_tenengrad),
@@ -63,14 +62,14 @@ MEASURES: dict[str, Callable[[Plane, int], FloatArray]] = {
 }
 
 
-def _blocks(values: FloatArray, block: int) -> FloatArray:
+def _blocks(values: Reals, block: int) -> Reals:
     """Means of blocks side by side; what is left at the right and the bottom is dropped."""
     rows, columns = (n // block for n in values.shape)
     cut = values[: rows * block, : columns * block].astype(np.float64)
     return cut.reshape(rows, block, columns, block).mean(axis=(1, 3))
 
 
-def error_shares(photograph: Plane, *, rng: np.random.Generator) -> Errors:
+def error_shares(photograph: Floats, *, rng: np.random.Generator) -> Errors:
     """Share of blocks for which the blurred one has the larger value; a tie counts half.
 
     Returns
@@ -92,11 +91,11 @@ def error_shares(photograph: Plane, *, rng: np.random.Generator) -> Errors:
     return totals
 
 
-def _wrong_share(sharp: FloatArray, blurred: FloatArray) -> float:
+def _wrong_share(sharp: Reals, blurred: Reals) -> float:
     return float(np.mean(sharp < blurred) + 0.5 * np.mean(sharp == blurred))
 
 
-def _noisy(image: Plane, grey_levels: float, rng: np.random.Generator) -> Plane:
+def _noisy(image: Floats, grey_levels: float, rng: np.random.Generator) -> Floats:
     noise = rng.standard_normal(image.shape, dtype=np.float32)
     noisy = image + np.float32(grey_levels / 255.0) * noise
     return (np.rint(np.clip(noisy, 0.0, 1.0) * 255.0) / 255.0).astype(np.float32)

@@ -7,14 +7,13 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Floats
 from ...metrics.focus import MEASURES
 from ...metrics.focus.peak import find_peak
 
-Plane = npt.NDArray[np.float32]
-
 
 def depth_of(
-    frames: Plane,
+    frames: Floats,
     focus_mm: npt.NDArray[np.float64],
     code: str,
     *,

@@ -15,6 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ...ground.srgb import LUMA
+from ...ground.types import Floats
 from ...simulator import Rig, Scene, Shoot, load_rig, load_scene, view_depth
 from ...simulator.handling.approach import Approach
 from ...simulator.handling.cadence import interval_s
@@ -23,10 +25,8 @@ from ...simulator.scene.relief.plain import FlatRelief
 from ...simulator.scene.scene import Sheet
 from ...simulator.shooting.shoot import shoot
 from ..judge.true_stages import StackTruth
-from ..methods.picture.tone import LUMA, to_float
+from ..methods.picture.tone import to_float
 from .depth_quality import depth_of, rmse_mm
-
-Plane = npt.NDArray[np.float32]
 
 FRAMES = 25
 _BIN = 4
@@ -88,7 +88,7 @@ class FieldSequence:
         Where an occluding edge blurs over what is behind it.
     """
 
-    frames: Plane
+    frames: Floats
     focus_mm: npt.NDArray[np.float64]
     depth_mm: npt.NDArray[np.float64]
     valid: npt.NDArray[np.bool_]
@@ -156,7 +156,7 @@ def make_field_sequence(condition: Condition, *, size: int = 256, seed: int = 0)
     return FieldSequence(np.stack(frames), focus, depth, valid, truth.mask("occlusion-band"))
 
 
-def lined_up_frames(stack: StackTruth) -> tuple[list[Plane], npt.NDArray[np.float64]]:
+def lined_up_frames(stack: StackTruth) -> tuple[list[Floats], npt.NDArray[np.float64]]:
     """Return the usable frames of a shoot in order of depth, lined up with the truth's view.
 
     Their light is evened by what the flash truly gave, as every method evens it somehow. A frame
@@ -183,13 +183,13 @@ def _points(stack: StackTruth, number: int) -> int:
     return int(np.isfinite(stack.warp(number)[..., 0]).sum())
 
 
-def _grey(stack: StackTruth, number: int) -> Plane:
+def _grey(stack: StackTruth, number: int) -> Floats:
     gains = np.maximum(np.array(stack.plan.records[number].gains, np.float32), np.float32(1e-6))
-    grey: Plane = to_float(stack.frames[number], gain=1.0 / gains, linear=False) @ LUMA
+    grey: Floats = to_float(stack.frames[number], gain=1.0 / gains, linear=False) @ LUMA
     return grey
 
 
-def _lined_up(grey: Plane, places: Plane, off_focus_mm: npt.NDArray[np.floating[Any]]) -> Plane:
+def _lined_up(grey: Floats, places: Floats, off_focus_mm: npt.NDArray[np.floating[Any]]) -> Floats:
     """Resample a frame by the affine map that fits its sharp points, edges repeated."""
     seen = np.isfinite(places[..., 0]) & np.isfinite(off_focus_mm)
     limit = np.quantile(np.abs(off_focus_mm[seen]), 0.2)

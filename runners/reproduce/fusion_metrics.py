@@ -18,10 +18,11 @@ import numpy.typing as npt
 from scipy import stats
 from tqdm import tqdm
 
+from ...ground.srgb import LUMA, clipped_srgb
+from ...ground.types import Floats
 from ...metrics import METRICS as ALL_METRICS
 from ...metrics.fusion import METRICS, score_fusion
 from ...simulator import Shoot
-from ...simulator.shooting.sensor import encode_srgb
 from ...simulator.shooting.truth import Truth
 from ...simulator.stack.stackio import read_stack
 from ...simulator.stack.stackwrite import write_stack
@@ -33,11 +34,9 @@ from ..demo.side_by_side import side_by_side
 from ..isolate.run import find_method
 from ..judge.scoring import Judge, Scored
 from ..judge.true_stages import StackTruth
-from ..methods.picture.tone import LUMA
 from .field import lined_up_frames
 from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
 
-Plane = npt.NDArray[np.float32]
 Rows = list[dict[str, object]]
 
 #: Suite whose plain stacks are merged.
@@ -134,7 +133,7 @@ def score_plan(shooting: Shoot, methods: Sequence[str]) -> StackScores:
 class _View:
     """The frames lined up with one view, evened, and the best merge's scores in it."""
 
-    frames: list[Plane]
+    frames: list[Floats]
     valid: npt.NDArray[np.bool_]
     best: dict[str, float]
 
@@ -142,10 +141,10 @@ class _View:
     def of(cls, shooting: Shoot, truth: Truth, pictures: Sequence[npt.NDArray]) -> _View:
         frames, _ = lined_up_frames(StackTruth(shooting, truth, pictures))
         valid = truth.mask("valid")
-        best = encode_srgb(truth.achievable) @ LUMA
+        best = clipped_srgb(truth.achievable) @ LUMA
         return cls(frames, valid, score_fusion(best, frames, data_range=1.0, mask=valid))
 
-    def score(self, fused: Plane) -> dict[str, float]:
+    def score(self, fused: Floats) -> dict[str, float]:
         return score_fusion(fused, self.frames, data_range=1.0, mask=self.valid)
 
 

@@ -6,13 +6,11 @@ import math
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.figure import Figure
 
+from ...ground.types import Doubles
 from ...metrics.focus.peak import find_peak, gaussian_offset, parabola_offset
 from .report import Claim, counted, figure, save, write_claims, write_summary
-
-Values = npt.NDArray[np.float64]
 
 _SAMPLES = np.array([-1.0, 0.0, 1.0])[:, None]
 _WIDTHS = (0.5, 1 / math.sqrt(2.0), 1.0, 1.5, 2.0, 3.0)
@@ -41,17 +39,17 @@ NOISY = {
 }
 
 
-def gaussian(distance: Values, sigma: float) -> Values:
+def gaussian(distance: Doubles, sigma: float) -> Doubles:
     """Gaussian focus curve of height 1."""
     return np.exp(-0.5 * np.square(distance / sigma))
 
 
-def lorentzian(distance: Values, half_width: float, power: float = 1.0) -> Values:
+def lorentzian(distance: Doubles, half_width: float, power: float = 1.0) -> Doubles:
     """Focus curve of a Gaussian beam to a power."""
     return (1.0 + np.square(distance / half_width)) ** -power
 
 
-def worst_bias(curve: Values, offsets: Values, *, parabola: bool) -> float:
+def worst_bias(curve: Doubles, offsets: Doubles, *, parabola: bool) -> float:
     """Largest error of a fit over true offsets, in steps."""
     fit = parabola_offset if parabola else gaussian_offset
     return float(np.abs(fit(*curve) - offsets).max())
@@ -80,7 +78,7 @@ def noise_rms(spacing: float, noise: float, *, trials: int, rng: np.random.Gener
     return float(spacing * np.sqrt(np.mean((found - true) ** 2)))
 
 
-def predicted_rms(spacing: Values, noise: float) -> Values:
+def predicted_rms(spacing: Doubles, noise: float) -> Doubles:
     """RMS for a true offset of 0 and small noise: noise exp(D^2/2) / (sqrt(2) D), in widths."""
     return noise * np.exp(0.5 * spacing**2) / (math.sqrt(2.0) * spacing)
 

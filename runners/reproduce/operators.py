@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 from tqdm import tqdm
 
+from ...ground.types import Floats
 from ...metrics.focus import MEASURES
 from . import operators_report as told
 from . import published
@@ -33,8 +33,6 @@ from .sequences import (
     saturate,
     to_8_bits,
 )
-
-Plane = npt.NDArray[np.float32]
 
 _OVERALL_WINDOW = 7
 _ROBUST_WINDOW = 9
@@ -82,7 +80,7 @@ def errors(
     codes: Iterable[str],
     *,
     window: int,
-    frames: Plane | None = None,
+    frames: Floats | None = None,
     stride: int = 1,
 ) -> dict[str, float]:
     """RMSE of the depth by each operator, mm; of the slow STA2 on every eighth pixel each way."""
@@ -142,12 +140,12 @@ def _disturbances(
 ) -> dict[str, list[Callable[[], dict[str, float]]]]:
     """Jobs that work out the robust operators' errors at each level of each disturbance."""
 
-    def job(window: int, disturb: Callable[[Plane], Plane]) -> Callable[[], dict[str, float]]:
+    def job(window: int, disturb: Callable[[Floats], Floats]) -> Callable[[], dict[str, float]]:
         return lambda: errors(
             sequence, published.ROBUST, window=window, frames=disturb(sequence.frames)
         )
 
-    def noisy(level: float) -> Callable[[Plane], Plane]:
+    def noisy(level: float) -> Callable[[Floats], Floats]:
         return lambda f: to_8_bits(add_noise(f, grey_levels=level, rng=seed)) if level else f
 
     return {

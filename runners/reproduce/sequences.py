@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy import ndimage
 from skimage import data
 
-Plane = npt.NDArray[np.float32]
+from ...ground.types import Floats
 
 FOCAL_LENGTH_MM = 3.3
 NEAR_MM, FAR_MM = 50.0, 200.0
@@ -35,24 +35,24 @@ TEXTURES: dict[str, Callable[[], npt.NDArray[np.uint8]]] = {
 }
 
 
-def _cone(x: Plane, y: Plane) -> Plane:
+def _cone(x: Floats, y: Floats) -> Floats:
     return np.hypot(x, y)
 
 
-def _ramp(x: Plane, y: Plane) -> Plane:
+def _ramp(x: Floats, y: Floats) -> Floats:
     return x + 0.5 * y
 
 
-def _waves(x: Plane, y: Plane) -> Plane:
+def _waves(x: Floats, y: Floats) -> Floats:
     return np.sin(3.0 * x) * np.cos(2.0 * y)
 
 
-def _dome(x: Plane, y: Plane) -> Plane:
+def _dome(x: Floats, y: Floats) -> Floats:
     return -np.sqrt(np.maximum(2.5 - x * x - y * y, 0.0))
 
 
 #: Heights of the surfaces over -1..1 in x and y, before they are stretched over the depth range.
-SURFACES: dict[str, Callable[[Plane, Plane], Plane]] = {
+SURFACES: dict[str, Callable[[Floats, Floats], Floats]] = {
     "cone": _cone,
     "ramp": _ramp,
     "waves": _waves,
@@ -75,7 +75,7 @@ class Sequence25:
     """
 
     name: str
-    frames: Plane
+    frames: Floats
     focus_mm: npt.NDArray[np.float64]
     depth_mm: npt.NDArray[np.float64]
 
@@ -96,7 +96,7 @@ def surface_mm(name: str, size: int) -> npt.NDArray[np.float64]:
     return near + (far - near) * (height - height.min()) / np.ptp(height)
 
 
-def texture(name: str, size: int) -> Plane:
+def texture(name: str, size: int) -> Floats:
     """Middle of a photograph as grey 0..1.
 
     Raises
@@ -136,7 +136,7 @@ def _thin_lens(depth_mm: npt.NDArray[np.float64], focus_mm: float) -> npt.NDArra
     return np.abs(depth_mm - focus_mm) / (depth_mm * (focus_mm - FOCAL_LENGTH_MM))
 
 
-def spread(image: Plane, sigma_px: npt.NDArray[np.float64]) -> Plane:
+def spread(image: Floats, sigma_px: npt.NDArray[np.float64]) -> Floats:
     """Scatter each point of an image by its own Gaussian.
 
     The Gaussian is sampled at pixel centres, as printed. Points between two of the worked-out
@@ -159,7 +159,7 @@ def spread(image: Plane, sigma_px: npt.NDArray[np.float64]) -> Plane:
     return total[reach:-reach, reach:-reach]
 
 
-def _gaussian(plane: Plane, width: float) -> Plane:
+def _gaussian(plane: Floats, width: float) -> Floats:
     if width == 0.0:
         return plane
     radius = max(1, int(np.ceil(_CUT * width)))
@@ -186,7 +186,7 @@ def make_sequence(
     return Sequence25(f"{surface}-{material}", np.stack(frames), focus, depth)
 
 
-def add_noise(frames: Plane, *, grey_levels: float, rng: int | np.random.Generator) -> Plane:
+def add_noise(frames: Floats, *, grey_levels: float, rng: int | np.random.Generator) -> Floats:
     """Add noise that grows with the light and noise that does not, as in table 6.
 
     Parameters
@@ -204,18 +204,18 @@ def add_noise(frames: Plane, *, grey_levels: float, rng: int | np.random.Generat
     return (frames + deviation * noise).astype(np.float32)
 
 
-def to_8_bits(frames: Plane) -> Plane:
+def to_8_bits(frames: Floats) -> Floats:
     """Round to 8 bits and clip."""
     return (np.rint(np.clip(frames, 0.0, 1.0) * 255.0) / 255.0).astype(np.float32)
 
 
-def lower_contrast(frames: Plane, share: float) -> Plane:
+def lower_contrast(frames: Floats, share: float) -> Floats:
     """Draw greys towards the middle, not rounded: share 0.1 leaves a tenth of the contrast."""
     middle = np.float32(128.0 / 255.0)
     return np.float32(share) * (frames - middle) + middle
 
 
-def saturate(frames: Plane, share: float) -> Plane:
+def saturate(frames: Floats, share: float) -> Floats:
     """Lift greys by a share of white and cut them there."""
     return np.minimum(frames + np.float32(share), np.float32(1.0))
 

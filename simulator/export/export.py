@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Doubles
 from .. import optics
 from ..pose import NOMINAL, Pose
 from ..rig import Rig, load_rig
@@ -26,8 +27,6 @@ from ..view.sheet_view import SheetPart
 from ..view.view import Part, reach
 from .mesh import Mesh, grid_faces, joined, write_obj, write_ply
 from .outline_grid import corners_of, filling_grids
-
-Doubles = npt.NDArray[np.float64]
 
 #: Pixels across the picture that an export is fine enough for, unless asked otherwise.
 _PIXELS_ACROSS = 512

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float32]
-Doubles = npt.NDArray[np.float64]
+from ...ground.types import Floats
+
 Faces = npt.NDArray[np.int32]
 
 _NO_FACES = np.empty((0, 3), np.int32)

@@ -5,11 +5,9 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
+from ...ground.types import Doubles
 from ..scene.scene import Outline
-
-Doubles = npt.NDArray[np.float64]
 
 #: Corners that stand for an ellipse: the chords leave it by 2e-5 of its radius at most.
 _CORNERS = 512

@@ -10,10 +10,9 @@ import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ...ground.types import Doubles
 from ..rig import STRICT
 from ..streams import stream
-
-Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -56,7 +55,7 @@ def planned_mm(
     *,
     seed: int,
     scene: str,
-) -> Array:
+) -> Doubles:
     """Return where the plane of focus is meant to be, mm, shape (times,).
 
     Parameters
@@ -82,7 +81,7 @@ def planned_mm(
     return approach.start_mm + approach.length_mm * along
 
 
-def planned_speed_mm_per_s(approach: Approach, times_s: npt.ArrayLike) -> Array:
+def planned_speed_mm_per_s(approach: Approach, times_s: npt.ArrayLike) -> Doubles:
     """Return the planned speed of the plane of focus, mm/s, shape (times,)."""
     times = np.asarray(times_s, dtype=float)
     if approach.kind in ("stepped", "focus-ring"):
@@ -122,7 +121,9 @@ def cover(approach: Approach, *, near_mm: float, far_mm: float, times_s: npt.Arr
     )
 
 
-def _stops_mm(approach: Approach, frames: npt.NDArray[np.int_], *, seed: int, scene: str) -> Array:
+def _stops_mm(
+    approach: Approach, frames: npt.NDArray[np.int_], *, seed: int, scene: str
+) -> Doubles:
     stops = approach.step_mm * frames.astype(float)
     if approach.step_error_mm > 0:
         errors = stream(seed, scene, "step-error").standard_normal(int(frames.max(initial=0)) + 1)

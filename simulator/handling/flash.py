@@ -10,13 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from ...ground.types import Doubles
 from ..streams import stream
 from .cadence import Cadence, interval_s
 from .light import FlashUnit, Light
-
-Array = npt.NDArray[np.float64]
 
 NEUTRAL_K = 5500.0
 """Colour temperature the white balance makes neutral, K."""
@@ -93,13 +91,13 @@ def fire(
 
 def frame_times(
     light: Light, frames: int, *, seed: int, scene: str, cadence: Cadence | None = None
-) -> Array:
+) -> Doubles:
     """Return the time of each frame of a burst, s, with all waiting for the flash."""
     burst = fire(light, frames, seed=seed, scene=scene, cadence=cadence)
     return np.array([flash.time_s for flash in burst])
 
 
-def light_gains(light: Light, flash: Flash, *, advance_mm: float = 0.0) -> tuple[Array, Array]:
+def light_gains(light: Light, flash: Flash, *, advance_mm: float = 0.0) -> tuple[Doubles, Doubles]:
     """Return the gain of the flash part and of the ambient part, each per colour channel.
 
     Their sum multiplies the picture in the nominal light; the parts are apart because each has
@@ -141,7 +139,7 @@ def quench_s(unit: FlashUnit) -> float:
     )
 
 
-def pulse_weights(unit: FlashUnit, samples: int) -> Array:
+def pulse_weights(unit: FlashUnit, samples: int) -> Doubles:
     """Return the share of the flash's light in equal parts of its duration; they sum to 1."""
     edges = np.linspace(0, quench_s(unit), samples + 1)
     weights = -np.diff(np.exp(-edges / unit.duration_decay_s))
@@ -188,7 +186,7 @@ def seconds_to_ready(unit: FlashUnit, store: float) -> float:
     return float(_charge_s(unit) * np.log((1 - np.sqrt(store)) / (1 - np.sqrt(level))))
 
 
-def colour_gain(kelvin: float) -> Array:
+def colour_gain(kelvin: float) -> Doubles:
     """Return the gain of red, green and blue when the light has another colour temperature.
 
     Ratio of Planck's law at the channels' wavelengths to that at the neutral temperature, green

@@ -14,14 +14,13 @@ import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ...ground.types import Doubles
 from ..data import find_data_file, load_toml, validate
 from ..pose import Pose
 from ..rig import STRICT
 from ..streams import stream
 from .approach import Approach, planned_mm, planned_speed_mm_per_s
 from .random_motion import Motion, draw_sway, draw_tremor, drift, knots_until
-
-Array = npt.NDArray[np.float64]
 
 PULSE_HARMONICS = (1.0, 0.5, 0.25)
 """Relative amplitudes of the heart pulse and its harmonics (assumption)."""
@@ -133,7 +132,7 @@ class Hands:
         """Return the camera pose at the time of each frame, one frame a time."""
         return [_pose(row) for row in self.track(times_s)]
 
-    def track(self, times_s: npt.ArrayLike, *, frames: npt.ArrayLike | None = None) -> Array:
+    def track(self, times_s: npt.ArrayLike, *, frames: npt.ArrayLike | None = None) -> Doubles:
         """Return the camera's place at some times, shape (times, 6).
 
         ``frames`` names the frame each time belongs to; by default each time is the next frame.
@@ -144,14 +143,14 @@ class Hands:
             track[:, 2] += self._planned(times, frames)
         return track
 
-    def shake(self, times_s: npt.ArrayLike) -> Array:
+    def shake(self, times_s: npt.ArrayLike) -> Doubles:
         """Return what the hands add to the intended pass, shape (times, 6)."""
         times = np.atleast_1d(np.asarray(times_s, dtype=float))
         shake = self._sway.at(times) + self._tremor.at(times)
         shake[:, :3] += _pulse_mm(self.stance, times, seed=self._seed, scene=self._scene)[0]
         return shake
 
-    def velocity(self, times_s: npt.ArrayLike) -> Array:
+    def velocity(self, times_s: npt.ArrayLike) -> Doubles:
         """Return the camera's velocity at some times, shape (times, 6), per second."""
         times = np.atleast_1d(np.asarray(times_s, dtype=float))
         speed = self._sway.velocity_at(times) + self._tremor.velocity_at(times)
@@ -159,7 +158,7 @@ class Hands:
         speed[:, 2] += planned_speed_mm_per_s(self.approach, times)
         return speed
 
-    def during(self, frame: int, start_s: float, duration_s: float, *, samples: int) -> Array:
+    def during(self, frame: int, start_s: float, duration_s: float, *, samples: int) -> Doubles:
         """Return the camera's place in the middle of equal parts of an exposure, (samples, 6)."""
         if samples < 1 or duration_s < 0:
             raise ValueError(
@@ -168,14 +167,14 @@ class Hands:
         times = start_s + duration_s * (np.arange(samples) + 0.5) / samples
         return self.track(times, frames=np.full(samples, frame))
 
-    def focus_mm(self, times_s: npt.ArrayLike) -> Array:
+    def focus_mm(self, times_s: npt.ArrayLike) -> Doubles:
         """Return how far the lens is refocused in each frame, mm: zero but for a focus ring."""
         times = np.atleast_1d(np.asarray(times_s, dtype=float))
         if self.approach.kind != "focus-ring":
             return np.zeros_like(times)
         return self._planned(times, None)
 
-    def _planned(self, times: Array, frames: npt.ArrayLike | None) -> Array:
+    def _planned(self, times: Doubles, frames: npt.ArrayLike | None) -> Doubles:
         frames = np.arange(len(times)) if frames is None else frames
         return planned_mm(self.approach, times, frames, seed=self._seed, scene=self._scene)
 
@@ -206,7 +205,7 @@ def camera_path(
     return hands.poses(times)
 
 
-def _pose(row: Array) -> Pose:
+def _pose(row: Doubles) -> Pose:
     x, y, z, pitch, yaw, roll = (float(value) for value in row)
     return Pose(x_mm=x, y_mm=y, z_mm=z, pitch_mrad=pitch, yaw_mrad=yaw, roll_mrad=roll)
 
@@ -234,7 +233,9 @@ def _draw_tremor(stance: Stance, knots: int, *, seed: int, scene: str) -> Motion
     )
 
 
-def _pulse_mm(stance: Stance, times_s: Array, *, seed: int, scene: str) -> tuple[Array, Array]:
+def _pulse_mm(
+    stance: Stance, times_s: Doubles, *, seed: int, scene: str
+) -> tuple[Doubles, Doubles]:
     """Heart pulse and its velocity on three axes, mm and mm/s, shape (times, 3) each."""
     rng = stream(seed, scene, "heart-pulse")
     axis = rng.standard_normal(3)

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import schur
 
-Array = npt.NDArray[np.float64]
+from ...ground.types import Doubles
 
 KNOT_S = 0.004
 """Seconds between knots: 30 in one turn of an 8 Hz tremor."""
@@ -34,10 +34,10 @@ class Motion:
         In any unit, and that unit per second. Knot k stands at k * KNOT_S seconds.
     """
 
-    position: Array
-    velocity: Array
+    position: Doubles
+    velocity: Doubles
 
-    def at(self, times_s: npt.ArrayLike) -> Array:
+    def at(self, times_s: npt.ArrayLike) -> Doubles:
         """Return the positions at some times, shape (times, axes)."""
         knot, u = self._locate(times_s)
         before, after = self.position[knot], self.position[knot + 1]
@@ -48,7 +48,7 @@ class Motion:
             - KNOT_S * u**2 * (1 - u) * self.velocity[knot + 1]
         )
 
-    def velocity_at(self, times_s: npt.ArrayLike) -> Array:
+    def velocity_at(self, times_s: npt.ArrayLike) -> Doubles:
         """Return the velocities at some times, shape (times, axes), unit per second."""
         knot, u = self._locate(times_s)
         rise = (self.position[knot + 1] - self.position[knot]) / KNOT_S
@@ -58,7 +58,7 @@ class Motion:
             - u * (2 - 3 * u) * self.velocity[knot + 1]
         )
 
-    def _locate(self, times_s: npt.ArrayLike) -> tuple[npt.NDArray[np.intp], Array]:
+    def _locate(self, times_s: npt.ArrayLike) -> tuple[npt.NDArray[np.intp], Doubles]:
         knots = np.atleast_1d(np.asarray(times_s, dtype=float)) / KNOT_S
         last = len(self.position) - 1
         if knots.size and not (knots.min() >= 0 and knots.max() <= last):
@@ -110,7 +110,7 @@ def draw_sway(
 
 def draw_tremor(
     rng: np.random.Generator,
-    centre_hz: Array,
+    centre_hz: Doubles,
     *,
     rms: npt.ArrayLike,
     half_width_hz: float,
@@ -144,7 +144,7 @@ def draw_tremor(
 
 def drift(
     rng: np.random.Generator, knots: int, *, mean: float, rms: float, memory_s: float
-) -> Array:
+) -> Doubles:
     """Draw a slowly wandering value (exact first-order process) at the knots, shape (knots,)."""
     kicks = rng.standard_normal(knots)
     keep = np.exp(-KNOT_S / memory_s)
@@ -152,7 +152,7 @@ def drift(
     return mean + rms * _recursive(keep, kicks)
 
 
-def sway_law(rate: float, seconds: float) -> tuple[Array, Array]:
+def sway_law(rate: float, seconds: float) -> tuple[Doubles, Doubles]:
     """Return step and covariance of a unit sway's state (position, velocity / rate).
 
     Parameters
@@ -171,7 +171,7 @@ def sway_law(rate: float, seconds: float) -> tuple[Array, Array]:
     return np.exp(-rate * seconds) * grown, np.eye(2)
 
 
-def tremor_law(turn: Array, decay: float, seconds: float) -> tuple[Array, Array]:
+def tremor_law(turn: Doubles, decay: float, seconds: float) -> tuple[Doubles, Doubles]:
     """Return step and covariance of a unit tremor's state (position, real part of z).
 
     Here z = (velocity + decay * position) / turn + i * position.
@@ -196,7 +196,7 @@ def tremor_law(turn: Array, decay: float, seconds: float) -> tuple[Array, Array]
     return np.moveaxis(step, (0, 1), (-2, -1)), np.moveaxis(covariance, (0, 1), (-2, -1))
 
 
-def run_states(step: Array, covariance: Array, kicks: Array) -> Array:
+def run_states(step: Doubles, covariance: Doubles, kicks: Doubles) -> Doubles:
     """Run state = step @ state + noise so that every state has the given covariance.
 
     Parameters
@@ -226,7 +226,7 @@ def run_states(step: Array, covariance: Array, kicks: Array) -> Array:
     return (turned @ frame.T).real
 
 
-def sway_psd(frequency_hz: npt.ArrayLike, *, rms: float, corner_hz: float) -> Array:
+def sway_psd(frequency_hz: npt.ArrayLike, *, rms: float, corner_hz: float) -> Doubles:
     """Return the one-sided power spectral density of a sway's position, unit^2 / Hz."""
     ratio = np.asarray(frequency_hz, dtype=float) / corner_hz
     return 4 * rms**2 / (np.pi * corner_hz) / (1 + ratio**2) ** 2
@@ -234,7 +234,7 @@ def sway_psd(frequency_hz: npt.ArrayLike, *, rms: float, corner_hz: float) -> Ar
 
 def tremor_psd(
     frequency_hz: npt.ArrayLike, *, rms: float, centre_hz: float, half_width_hz: float
-) -> Array:
+) -> Doubles:
     """Return the one-sided power spectral density of a steady resonance, unit^2 / Hz."""
     frequency2 = np.asarray(frequency_hz, dtype=float) ** 2
     natural2 = centre_hz**2 + half_width_hz**2
@@ -242,7 +242,7 @@ def tremor_psd(
     return 4 / np.pi * half_width_hz * natural2 * rms**2 / shape
 
 
-def _tremor_pushes(kicks: Array, decay: float, turn: Array) -> npt.NDArray[np.complex128]:
+def _tremor_pushes(kicks: Doubles, decay: float, turn: Doubles) -> npt.NDArray[np.complex128]:
     """Turn normal numbers into the noise that keeps the tremor stationary, shape (knots, axes)."""
     step, covariance = tremor_law(turn, decay, KNOT_S)
     noise = covariance - step @ covariance @ step.transpose(0, 2, 1)
@@ -251,7 +251,7 @@ def _tremor_pushes(kicks: Array, decay: float, turn: Array) -> npt.NDArray[np.co
     return pushes[..., 1] + 1j * pushes[..., 0]
 
 
-def _recursive(keep: complex | np.ndarray, pushes: Array) -> Array:
+def _recursive(keep: complex | np.ndarray, pushes: Doubles) -> Doubles:
     """Return the process that keeps a factor of itself from knot to knot and is pushed."""
     # Imported late: loading it takes as long as all of a plan's search.
     from scipy.signal import lfilter  # noqa: PLC0415

@@ -17,12 +17,12 @@ from pydantic import Field
 from pydantic.dataclasses import dataclass
 from scipy.linalg import expm, solve_continuous_lyapunov
 
+from ...ground.types import Doubles
 from ..data import find_data_file, load_toml, validate
 from ..rig import STRICT
 from ..streams import stream
 from .random_motion import KNOT_S, Motion, draw_sway, knots_until, run_states
 
-Array = npt.NDArray[np.float64]
 Vector = tuple[float, float, float]
 
 
@@ -188,18 +188,18 @@ class Swaying:
             for frame, (x, y, z) in enumerate(self.track(times))
         ]
 
-    def track(self, times_s: npt.ArrayLike) -> Array:
+    def track(self, times_s: npt.ArrayLike) -> Doubles:
         """Return the displacement of the whole subject at some times, mm, shape (times, 3)."""
         return self._sway.at(times_s)
 
-    def velocity(self, times_s: npt.ArrayLike) -> Array:
+    def velocity(self, times_s: npt.ArrayLike) -> Doubles:
         """Return the velocity of the whole subject at some times, mm/s, shape (times, 3)."""
         return self._sway.velocity_at(times_s)
 
-    def parts_mm(self, times_s: npt.ArrayLike) -> dict[str, Array]:
+    def parts_mm(self, times_s: npt.ArrayLike) -> dict[str, Doubles]:
         """Return the further displacement of each twitching part, mm, shape (times, 3) each."""
         times = np.atleast_1d(np.asarray(times_s, dtype=float))
-        parts: dict[str, Array] = {}
+        parts: dict[str, Doubles] = {}
         for twitch in self.subject.twitches:
             move = np.multiply.outer(_out_and_back(twitch, times), np.array(twitch.move_mm))
             parts[twitch.part] = parts.get(twitch.part, 0.0) + move
@@ -228,7 +228,7 @@ def subject_path(
 
 def stem_psd(
     frequency_hz: npt.ArrayLike, *, rms: float, natural_hz: float, damping: float, push_hz: float
-) -> Array:
+) -> Doubles:
     """Return the one-sided power spectral density of a stem in steady wind, unit^2 / Hz."""
     ratio = np.asarray(frequency_hz, dtype=float) / natural_hz
     stem = (1 - ratio**2) ** 2 + (2 * damping * ratio) ** 2
@@ -238,7 +238,7 @@ def stem_psd(
     return rms**2 / covariance[0, 0] * 2 / (np.pi * push_hz) / push / stem
 
 
-def stem_equation(natural_hz: float, damping: float, push_hz: float) -> tuple[Array, Array]:
+def stem_equation(natural_hz: float, damping: float, push_hz: float) -> tuple[Doubles, Doubles]:
     """Return the drift matrix and stationary covariance of a stem's state.
 
     The state is (place, velocity / rate, wind of unit rms), rate = 2 pi ``natural_hz``; its
@@ -250,7 +250,7 @@ def stem_equation(natural_hz: float, damping: float, push_hz: float) -> tuple[Ar
 
 
 def _draw_stem(
-    wind: Wind, rms: Array, knots: int, *, seed: int, scene: str, framed: bool
+    wind: Wind, rms: Doubles, knots: int, *, seed: int, scene: str, framed: bool
 ) -> Motion:
     rng = stream(seed, scene, "stem")
     natural_hz, damping = rng.uniform(*wind.natural_hz, 3), rng.uniform(*wind.damping, 3)
@@ -279,16 +279,16 @@ def _gusty(sway: Motion, wind: Wind, knots: int, *, seed: int, scene: str) -> Mo
     )
 
 
-def _out_and_back(twitch: Twitch, times: Array) -> Array:
+def _out_and_back(twitch: Twitch, times: Doubles) -> Doubles:
     back_s = twitch.at_s + twitch.rise_s + twitch.hold_s
     there = _smooth_step((times - twitch.at_s) / twitch.rise_s)
     return there - _smooth_step((times - back_s) / twitch.rise_s)
 
 
-def _smooth_step(u: Array) -> Array:
+def _smooth_step(u: Doubles) -> Doubles:
     u = np.clip(u, 0, 1)
     return u**3 * (10 - 15 * u + 6 * u**2)
 
 
-def _vector(row: Array) -> Vector:
+def _vector(row: Doubles) -> Vector:
     return float(row[0]), float(row[1]), float(row[2])

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float32]
+from ...ground.types import Floats
 
 
 def blade_distance(u: Floats, v: Floats, half_length: float, half_width: float) -> Floats:

@@ -9,14 +9,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ...ground.types import Floats
 from ..blur.basis import optics_of
 from ..blur.focusing import blur_and_beyond_px, seen_by
 from ..compositing.render import SOLID, camera_depth, present_parts, tiles_of, views_in
 from ..pose import Pose
 from ..scene.scene import Scene
 from ..view.camera import Camera
-
-Floats = npt.NDArray[np.float32]
 
 #: A point is hidden in the other view where something is nearer there by more than this share of
 #: its depth: far above the rounding of a depth map, far below the thickness of a hair's shadow.

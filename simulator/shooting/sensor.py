@@ -13,10 +13,11 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.srgb import encode_srgb
+from ...ground.types import Floats
 from ..rig import Rig, Sensor
 from ..streams import stream
 
-Linear = npt.NDArray[np.float32]
 Numbers = npt.NDArray[np.uint16]
 
 BASE_ISO = 100.0
@@ -38,7 +39,7 @@ def saturation_e(sensor: Sensor, *, iso: float = BASE_ISO) -> float:
 
 
 def expose(
-    image: Linear,
+    image: Floats,
     rig: Rig,
     *,
     iso: float = BASE_ISO,
@@ -120,24 +121,10 @@ def develop(
     return codes
 
 
-def to_linear(numbers: Numbers, rig: Rig) -> Linear:
+def to_linear(numbers: Numbers, rig: Rig) -> Floats:
     """Return digital numbers as linear light, black = 0, saturation = 1, not clipped below."""
     black, top = rig.sensor.black_level_dn, 2**rig.sensor.bits - 1
     return ((numbers - np.float32(black)) / np.float32(top - black)).astype(np.float32, copy=False)
-
-
-def encode_srgb(linear: npt.ArrayLike) -> Linear:
-    """Encode linear light 0..1 by the sRGB curve (IEC 61966-2-1); values outside are clipped."""
-    light = np.clip(np.asarray(linear, dtype=np.float32), 0, 1)
-    curve = np.float32(1.055) * light ** np.float32(1 / 2.4) - np.float32(0.055)
-    return np.where(light <= np.float32(0.0031308), np.float32(12.92) * light, curve)
-
-
-def decode_srgb(encoded: npt.ArrayLike) -> Linear:
-    """Decode sRGB values 0..1 to linear light (IEC 61966-2-1); values outside are clipped."""
-    value = np.clip(np.asarray(encoded, dtype=np.float32), 0, 1)
-    curve = ((value + np.float32(0.055)) / np.float32(1.055)) ** np.float32(2.4)
-    return np.where(value <= np.float32(0.04045), value / np.float32(12.92), curve)
 
 
 def quantise(
@@ -151,7 +138,7 @@ def quantise(
     return codes.astype(np.uint8 if bits == 8 else np.uint16)
 
 
-def mosaic(image: Linear) -> Linear:
+def mosaic(image: Floats) -> Floats:
     """Keep one colour a pixel: red at even rows and columns, blue at odd ones, green between."""
     kept = image[..., 1].copy()
     kept[0::2, 0::2] = image[0::2, 0::2, 0]
@@ -159,7 +146,7 @@ def mosaic(image: Linear) -> Linear:
     return kept
 
 
-def fill_mosaic(plane: Linear) -> Linear:
+def fill_mosaic(plane: Floats) -> Floats:
     """Fill in the colours a mosaic left out by the mean of the nearest ones (bilinear).
 
     Parameters
@@ -194,13 +181,13 @@ def fill_mosaic(plane: Linear) -> Linear:
 
 
 def _noisy(
-    electrons: Linear,
+    electrons: Floats,
     sensor: Sensor,
     *,
     shot: np.random.Generator,
     prnu: np.random.Generator,
     dsnu: np.random.Generator,
-) -> Linear:
+) -> Floats:
     """Add fixed pattern, shot noise and read noise to mean electrons, in place."""
     if sensor.prnu > 0:
         electrons *= 1 + np.float32(sensor.prnu) * prnu.standard_normal(
@@ -224,7 +211,7 @@ def _noisy(
     return electrons
 
 
-def _convert(electrons: Linear, sensor: Sensor, *, iso: float) -> Numbers:
+def _convert(electrons: Floats, sensor: Sensor, *, iso: float) -> Numbers:
     numbers = electrons * np.float32(gain_dn_per_e(sensor, iso=iso))
     numbers += np.float32(sensor.black_level_dn)
     return np.rint(np.clip(numbers, 0, 2**sensor.bits - 1)).astype(np.uint16)

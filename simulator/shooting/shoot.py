@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Codes, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from ..compositing.render import camera_depth, render
 from ..handling.approach import Approach
@@ -26,9 +27,6 @@ from ..streams import stream
 from ..view.camera import Camera
 from . import sensor, truth
 from .motion import MotionSummary, blur_diameter_px, motion_summary, nearest
-
-Floats = npt.NDArray[np.float32]
-Codes = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
 #: A frame smeared by more than this, px rms, is not counted on for the best possible merge.
 USABLE_SMEAR_PX = 2.0

@@ -9,15 +9,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ...ground.srgb import luma
+from ...ground.types import Bools, Floats
 from ..blur.basis import Optics, optics_of
 from ..blur.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_blur_px
 from ..compositing.render import SOLID, present_parts, render, tiles_of, views_in
 from ..scene.scene import Scene
 from ..view.camera import Camera
 from ..view.view import Part, View
-
-Floats = npt.NDArray[np.float32]
-Bools = npt.NDArray[np.bool_]
 
 #: So near the edge of the frame that shows a point best, px, the picture that could have been had
 #: depends on how far a blur reaches over that edge: such points are not judged ...
@@ -237,7 +236,7 @@ def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
 def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.uint8]:
     valid = np.isfinite(seen.depth_mm) & ~seen.frame_edge
     bright = ndimage.binary_dilation(ideal.max(axis=2) > 1.0, iterations=2)
-    level = ideal @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    level = luma(ideal)
     mean = ndimage.uniform_filter(level, 9)
     spread = np.sqrt(np.maximum(ndimage.uniform_filter(level * level, 9) - mean * mean, 0))
     textured = spread > _TEXTURE_CONTRAST * np.maximum(mean, 0.02)

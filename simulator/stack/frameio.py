@@ -7,23 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Literal, overload
 
-import imagecodecs
 import numpy as np
-import numpy.typing as npt
-import tifffile
 
-Image = npt.NDArray[Any]
-
-_TIFF = (".tif", ".tiff")
-_JPEG = (".jpg", ".jpeg")
-_SUFFIXES = (*_TIFF, ".png", *_JPEG)
-_JPEG_LEVEL = 95
-_PNG_LEVEL = 3
+from ...ground.pictures import read_image
+from ...ground.types import Image
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,80 +100,6 @@ def frame_format(name: str) -> FrameFormat:
     if name not in FORMATS:
         raise ValueError(f"format: got {name!r}, allowed {', '.join(FORMATS)}")
     return FORMATS[name]
-
-
-def encode_image(image: Image, suffix: str) -> bytes:
-    """Return the bytes of a picture file.
-
-    Parameters
-    ----------
-    image : array (rows, cols) or (rows, cols, 3)
-        uint8 or uint16; float32 for TIFF alone; uint8 alone for JPEG.
-    suffix : str
-        ``.tif``, ``.png`` or ``.jpg``.
-    """
-    if suffix in _TIFF:
-        return _tiff(image)
-    if suffix == ".png":
-        return bytes(imagecodecs.png_encode(image, level=_PNG_LEVEL))
-    if suffix in _JPEG:
-        return bytes(imagecodecs.jpeg8_encode(image, level=_JPEG_LEVEL, subsampling="444"))
-    raise ValueError(f"suffix {suffix!r} is not one of {', '.join(_SUFFIXES)}")
-
-
-def encode_map(image: Image) -> bytes:
-    """Return the bytes of a TIFF compressed without loss, for images of the truth."""
-    return _tiff(image, compression="zlib", predictor=True, compressionargs={"level": 4})
-
-
-def _tiff(image: Image, **how: Any) -> bytes:
-    file = BytesIO()
-    tifffile.imwrite(
-        file,
-        image,
-        byteorder="<",
-        photometric="rgb" if image.ndim == 3 else "minisblack",
-        metadata=None,
-        software=False,
-        **how,
-    )
-    return file.getvalue()
-
-
-def decode_image(data: bytes, suffix: str) -> Image:
-    """Return the picture that a file's bytes hold, as it is, without its opacity channel.
-
-    Raises
-    ------
-    ValueError
-        The bytes are cut off or no picture, or the suffix is not known.
-    """
-    try:
-        image = _decoded(data, suffix)
-    except Exception as error:  # the decoders raise many kinds on a broken file
-        detail = " ".join(str(error).split())[:160]
-        raise ValueError(f"cannot be read as a picture: {detail}") from error
-    return image[..., :3] if image.ndim == 3 and image.shape[2] == 4 else image
-
-
-def _decoded(data: bytes, suffix: str) -> Image:
-    if suffix in _TIFF:
-        return tifffile.imread(BytesIO(data))
-    if suffix == ".png":
-        return imagecodecs.png_decode(data)
-    if suffix in _JPEG:
-        return imagecodecs.jpeg8_decode(data)
-    raise ValueError(f"suffix {suffix!r} is not one of {', '.join(_SUFFIXES)}")
-
-
-def read_image(path: str | Path) -> Image:
-    """Read one picture file (TIFF, PNG, JPEG); see `decode_image`."""
-    path = Path(path)
-    data = path.read_bytes()
-    try:
-        return decode_image(data, path.suffix.lower())
-    except ValueError as error:
-        raise ValueError(f"{path.name} {error}") from error
 
 
 class FrameFiles(Sequence[Image]):

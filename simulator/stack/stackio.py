@@ -13,9 +13,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ...ground.pictures import read_image
 from ..shooting.shoot import Shoot
 from ..shooting.truth import Truth
-from .frameio import FORMATS, FrameFiles, read_image
+from .frameio import FORMATS, FrameFiles
 from .manifest import (
     INFO,
     RECORDS,

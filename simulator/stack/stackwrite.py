@@ -9,8 +9,6 @@ from __future__ import annotations
 import csv
 import io
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -22,6 +20,8 @@ from typing import Any
 
 from tqdm import tqdm
 
+from ...ground.atomic import PathExistsError, whole_folder
+from ...ground.pictures import encode_image, encode_map
 from .. import optics
 from ..processes import processes
 from ..shooting.motion import MotionSummary
@@ -34,7 +34,7 @@ from ..shooting.shoot import (
     Shoot,
 )
 from ..shooting.truth import NEVER_PX, REGIONS, Truth
-from .frameio import FrameFormat, encode_image, encode_map, frame_format
+from .frameio import FrameFormat, frame_format
 from .manifest import (
     INFO,
     MANIFEST,
@@ -134,24 +134,14 @@ def write_stack(
 
 @contextmanager
 def _new_folder(path: Path) -> Iterator[Path]:
-    """Give an empty folder that becomes `path` at the end, or vanishes on any error."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    place = Path(tempfile.mkdtemp(prefix=f".{path.name}-", suffix=".part", dir=path.parent))
+    """Give an empty stack folder that becomes `path` at the end, or vanishes on any error."""
     try:
-        folder = place / "stack"
-        for part in ("frames", "truth"):
-            (folder / part).mkdir(parents=True)
-        yield folder
-        if os.path.lexists(path):  # came into being meanwhile; rename would take an empty folder
-            raise StackExistsError(path)
-        try:
-            folder.rename(path)
-        except (FileExistsError, NotADirectoryError):
-            raise StackExistsError(path) from None
-        except OSError as error:
-            raise StackExistsError(path) if os.path.lexists(path) else error from None
-    finally:
-        shutil.rmtree(place, ignore_errors=True)
+        with whole_folder(path) as folder:
+            for part in ("frames", "truth"):
+                (folder / part).mkdir()
+            yield folder
+    except PathExistsError as error:
+        raise StackExistsError(path) from error
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, shift
 
-from stacktruth.metrics import colour
+from stacktruth.ground.srgb import decode_srgb, encode_srgb
 from stacktruth.metrics.image import image
 from stacktruth.metrics.registration import registration
 from stacktruth.metrics.registration.similarity import IDENTITY
@@ -22,8 +22,8 @@ def photo(coffee: np.ndarray) -> np.ndarray:
 
 def lit(photo: np.ndarray, *, gain: float | np.ndarray = 1.0, blur_px: float = 0.0) -> np.ndarray:
     """Give the photograph as lens and light would: both act on linear light."""
-    light = 0.7 * gain * gaussian_filter(colour.srgb_to_linear(photo), (blur_px, blur_px, 0))
-    return colour.linear_to_srgb(light)
+    light = 0.7 * gain * gaussian_filter(decode_srgb(photo), (blur_px, blur_px, 0))
+    return encode_srgb(light)
 
 
 def test_a_known_gain_comes_back(photo: np.ndarray) -> None:

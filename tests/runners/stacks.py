@@ -13,10 +13,10 @@ import numpy as np
 from scipy import ndimage
 from skimage import data
 
+from stacktruth.ground.srgb import decode_srgb, encode_srgb
 from stacktruth.runners.contract import Result
 from stacktruth.runners.methods.align.align import Alignment
 from stacktruth.runners.methods.picture.geometry import carried, resample, similarity
-from stacktruth.runners.methods.picture.tone import linear_to_srgb, srgb_to_linear
 from stacktruth.simulator.shooting.motion import nearest, places_in
 from stacktruth.simulator.shooting.shoot import Shoot
 
@@ -41,7 +41,7 @@ def photograph(name: str = "coffee") -> np.ndarray:
     image = getattr(data, name)()
     if image.ndim == 2:
         image = np.stack([image] * 3, axis=-1)
-    return srgb_to_linear(image[..., :3] / np.float32(255))
+    return decode_srgb(image[..., :3] / np.float32(255))
 
 
 def ramp(shape: tuple[int, int], top: float) -> np.ndarray:
@@ -136,7 +136,7 @@ def _expose(light, matrix, shape, *, gain, noise, rng):
         axis=-1,
     )
     seen = 0.5 * gain * seen + noise * rng.standard_normal(seen.shape)
-    return np.rint(65535 * np.clip(linear_to_srgb(seen), 0, 1)).astype(np.uint16)
+    return np.rint(65535 * np.clip(encode_srgb(seen), 0, 1)).astype(np.uint16)
 
 
 def in_view_of(made: Made, reference: int) -> tuple[np.ndarray, np.ndarray]:
@@ -149,10 +149,10 @@ def psnr_db(made: Made, result: Result, border: int = 28) -> float:
     """Compare a result with the sharp picture, in sRGB encoding, after one gain per channel."""
     ideal, _ = in_view_of(made, result.reference or 0)
     inner = (slice(border, -border), slice(border, -border))
-    light = srgb_to_linear(result.image / np.float32(65535))[inner]
+    light = decode_srgb(result.image / np.float32(65535))[inner]
     ideal = ideal[inner]
     gain = (ideal * light).sum(axis=(0, 1)) / (light**2).sum(axis=(0, 1))
-    error = linear_to_srgb(light * gain) - linear_to_srgb(ideal)
+    error = encode_srgb(light * gain) - encode_srgb(ideal)
     return float(-10 * np.log10(np.mean(error**2)))
 
 

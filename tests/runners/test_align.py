@@ -10,6 +10,7 @@ import pytest
 from scipy import ndimage
 from skimage.transform import warp
 
+from stacktruth.ground.srgb import LUMA
 from stacktruth.runners.methods.align.align import (
     chained,
     direct,
@@ -42,7 +43,6 @@ from stacktruth.runners.methods.picture.geometry import (
 )
 from stacktruth.runners.methods.picture.stack import CLIPPED, Stack, binned
 from stacktruth.runners.methods.picture.strips import strips
-from stacktruth.runners.methods.picture.tone import LUMA
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 from tests.runners.stacks import Made, make_stack, misplaced_px

@@ -12,6 +12,7 @@ import pytest
 from scipy import ndimage
 from skimage.registration import phase_cross_correlation
 
+from stacktruth.ground.srgb import clipped_srgb
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.judge.artefact_scores import (
     cut_off_cy_px,
@@ -24,7 +25,6 @@ from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.compositing.render import render
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.hands import Stance
-from stacktruth.simulator.shooting.sensor import encode_srgb
 from stacktruth.simulator.shooting.shoot import Shoot, shoot
 from stacktruth.simulator.stack.stackio import read_stack, write_stack
 from stacktruth.simulator.view.camera import Camera
@@ -124,7 +124,7 @@ def row(judge: Judge, encoded: np.ndarray) -> pd.Series:
 
 def test_the_achievable_picture_has_no_artefact(judge: Judge) -> None:
     """Not a trace of any; this lens passes all that these large pixels hold."""
-    found = row(judge, encode_srgb(judge.truth().achievable))
+    found = row(judge, clipped_srgb(judge.truth().achievable))
     assert math.isnan(found.pop("invented_detail"))
     np.testing.assert_allclose(found.to_numpy(), 0.0, atol=1e-3)
 
@@ -134,7 +134,7 @@ def with_halo(judge: Judge) -> np.ndarray:
     truth = judge.truth()
     away = ndimage.distance_transform_edt(~bar_of(judge)) - 0.5
     fade = np.where(away > 0, np.exp(-np.maximum(away, 0) / 4), 0)
-    return encode_srgb(truth.achievable) - 0.1 * fade[..., None]
+    return clipped_srgb(truth.achievable) - 0.1 * fade[..., None]
 
 
 def focus_of(plan: Shoot) -> tuple[Camera, ...]:
@@ -148,21 +148,21 @@ def with_ghost(judge: Judge) -> np.ndarray:
     here = plan.camera(truth.reference)
     frame = next(f for f in plan.records if f.frame != truth.reference and f.usable)
     moved = render(plan.scene, replace(here, subject=frame.subject), focus=focus_of(plan))
-    return encode_srgb(truth.achievable) * 0.6 + encode_srgb(moved) * 0.4
+    return clipped_srgb(truth.achievable) * 0.6 + clipped_srgb(moved) * 0.4
 
 
 def with_see_through(judge: Judge) -> np.ndarray:
     """Let the wall, rendered without the rest, shine through the bar by 40 %."""
     plan, truth = judge.plan, judge.truth()
     wall = replace(plan.scene, surface=plan.scene.surface[:1])
-    behind = encode_srgb(render(wall, plan.camera(truth.reference), focus=()))
+    behind = clipped_srgb(render(wall, plan.camera(truth.reference), focus=()))
     share = 0.4 * ndimage.binary_erosion(bar_of(judge), iterations=4)[..., None]
-    return (1 - share) * encode_srgb(truth.achievable) + share * behind
+    return (1 - share) * clipped_srgb(truth.achievable) + share * behind
 
 
 def with_smear(judge: Judge) -> np.ndarray:
     """Wipe the hairs from side to side, which is along each."""
-    picture = encode_srgb(judge.truth().achievable)
+    picture = clipped_srgb(judge.truth().achievable)
     hairs = ndimage.gaussian_filter(judge.truth().mask("fibres").astype(np.float32), 1.5)
     wiped = ndimage.uniform_filter1d(picture, 25, axis=1)
     return picture + hairs[..., None] * (wiped - picture)
@@ -173,7 +173,7 @@ def with_flicker(judge: Judge) -> np.ndarray:
     light = judge.truth().achievable
     rows, cols = light.shape[0] // 32, light.shape[1] // 32
     stops = 0.15 * np.random.default_rng(5).standard_normal((rows, cols))
-    return encode_srgb(light * np.kron(2.0**stops, np.ones((32, 32)))[..., None])
+    return clipped_srgb(light * np.kron(2.0**stops, np.ones((32, 32)))[..., None])
 
 
 FAULTS = {
@@ -232,7 +232,7 @@ def test_invented_detail_is_told_where_the_lens_has_a_cut_off(tmp_path: Path) ->
     """Small pixels: 3.9 um / (0.55 um x f/16.8) = 0.422 cycles per px; a checkerboard is above."""
     judge = judge_of(small("ramp", bin=1, crop=(192, 128)), tmp_path)
     assert cut_off_cy_px(judge.plan) == pytest.approx(3.9 / (0.55 * 16.8), rel=1e-6)
-    picture = encode_srgb(judge.truth().achievable)
+    picture = clipped_srgb(judge.truth().achievable)
     board = 0.03 * (-1.0) ** np.add.outer(np.arange(128), np.arange(192))[..., None]
     assert row(judge, picture)["invented_detail"] == pytest.approx(0, abs=1e-3)
     assert row(judge, picture + board)["invented_detail"] > 0.1
@@ -258,7 +258,7 @@ def test_one_surface_has_nothing_behind() -> None:
 def test_scores_follow_the_reference_of_the_result(judge: Judge) -> None:
     """In the view of another frame its own achievable picture has no artefact."""
     other = next(number for number in range(3) if number != judge.truth().reference)
-    picture = encode_srgb(judge.truth(other).achievable)
+    picture = clipped_srgb(judge.truth(other).achievable)
     result = Result(image=picture.astype(np.float32), reference=other)
     scored = judge.score(Outcome(status="ok", result=result), name="given").row
     assert scored["artefacts.ghost"] == pytest.approx(0, abs=1e-3)

@@ -10,6 +10,7 @@ import pytest
 from skimage.color import rgb2lab
 from skimage.metrics import peak_signal_noise_ratio
 
+from stacktruth.ground.srgb import clipped_srgb
 from stacktruth.runners.bench.grid.cells import Cell, by_stack, cells_of
 from stacktruth.runners.bench.report.viewer import draft, fitted
 from stacktruth.runners.bench.report.viewer_crops import best_crops, disagreement, hardest
@@ -19,7 +20,6 @@ from stacktruth.runners.bench.report.viewer_results import StackShown, depth_in_
 from stacktruth.runners.bench.running.store import Store
 from stacktruth.runners.bench.running.verify import suite_in
 from stacktruth.simulator.shooting.motion import nearest, places_in
-from stacktruth.simulator.shooting.sensor import encode_srgb
 
 
 def bytes_of(address: str) -> bytes:
@@ -202,7 +202,7 @@ class TestResults:
         assert np.isfinite(moved.image[known]).all()
         away = places[known] - np.argwhere(known)
         assert np.abs(away).mean() > 0.5  # else this would tell nothing
-        other = encode_srgb(plan.truth(0).ideal)
+        other = clipped_srgb(plan.truth(0).ideal)
         there = np.rint(places[known]).astype(int).clip(0, np.array(other.shape[:2]) - 1)
         nearest_pixel = other[there[:, 0], there[:, 1]]
         aligned = np.abs(nearest_pixel - shown.ideal[known]).mean()

@@ -13,10 +13,10 @@ import pandas as pd
 import pytest
 import tifffile
 
+from stacktruth.ground.srgb import clipped_srgb
 from stacktruth.runners.cli import COMMANDS, main
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.data import list_data_files
-from stacktruth.simulator.shooting.sensor import encode_srgb
 from stacktruth.simulator.shooting.shoot import shoot
 from stacktruth.simulator.stack.stackio import read_stack, write_stack
 
@@ -326,7 +326,7 @@ class TestDone:
     def test_achievable_picture_loses_nothing_in_the_merge(self, capsys, place, stack):
         """The best possible merge and the true depth, handed in as finished files, score so."""
         truth = read_stack(stack).truth
-        picture = np.rint(65535 * np.clip(encode_srgb(truth.achievable), 0, 1)).astype(np.uint16)
+        picture = np.rint(65535 * np.clip(clipped_srgb(truth.achievable), 0, 1)).astype(np.uint16)
         tifffile.imwrite("best.tif", picture, photometric="rgb")
         tifffile.imwrite("depth.tif", truth.depth_mm)
         files = ["--image", "best.tif", "--depth", "depth.tif", "--depth-unit", "mm"]
@@ -340,7 +340,7 @@ class TestDone:
         """Merged in the view of a frame it is scored there, unless another is named."""
         held = read_stack(stack)
         for view in range(3):
-            encoded = encode_srgb(held.plan.truth(view).achievable)
+            encoded = clipped_srgb(held.plan.truth(view).achievable)
             picture = np.rint(65535 * np.clip(encoded, 0, 1)).astype(np.uint16)
             tifffile.imwrite("best.tif", picture, photometric="rgb")
             argv = ["score", stack, "--image", "best.tif", "--json"]

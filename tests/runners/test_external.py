@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 import tifffile
 
+from stacktruth.ground.pictures import write_copy
 from stacktruth.runners.contract import InvalidOutput
-from stacktruth.runners.frames import open_frames, write_image
+from stacktruth.runners.frames import open_frames
 from stacktruth.runners.isolate.external import (
     Program,
     ProgramError,
@@ -43,7 +44,7 @@ def folder(tmp_path: Path) -> Path:
     frames = tmp_path / "stack" / "frames"
     frames.mkdir(parents=True)
     for entry, image in zip(INFO["frames"], FRAMES, strict=True):
-        write_image(frames / entry["file"], image)
+        write_copy(frames / entry["file"], image)
     return frames
 
 
@@ -339,7 +340,7 @@ def test_versions_follow_the_code(tmp_path) -> None:
 def test_finished_files_are_read_in_their_own_depth(tmp_path, suffix) -> None:
     """16 bits stay 16 bits in TIFF and PNG; a crop is no fault here."""
     image = FRAMES[0][1:9] if suffix != ".jpg" else np.full((8, 16, 3), 77, np.uint8)
-    write_image(tmp_path / f"a{suffix}", image)
+    write_copy(tmp_path / f"a{suffix}", image)
     tifffile.imwrite(tmp_path / "d.tif", np.full((8, 16), 1.5, np.float32))
     result = result_from_files(tmp_path / f"a{suffix}", tmp_path / "d.tif", depth_unit="mm")
     np.testing.assert_array_equal(result.image, image)
@@ -348,7 +349,7 @@ def test_finished_files_are_read_in_their_own_depth(tmp_path, suffix) -> None:
 
 def test_a_finished_file_that_is_cut_off_is_refused(tmp_path) -> None:
     """The message names the file."""
-    write_image(tmp_path / "a.tif", FRAMES[0])
+    write_copy(tmp_path / "a.tif", FRAMES[0])
     data = (tmp_path / "a.tif").read_bytes()
     (tmp_path / "a.tif").write_bytes(data[: len(data) // 2])
     with pytest.raises(ValueError, match=r"a\.tif cannot be read"):
@@ -357,7 +358,7 @@ def test_a_finished_file_that_is_cut_off_is_refused(tmp_path) -> None:
 
 def test_a_depth_map_of_another_size_is_refused(tmp_path) -> None:
     """Both shapes are named."""
-    write_image(tmp_path / "a.tif", FRAMES[0])
+    write_copy(tmp_path / "a.tif", FRAMES[0])
     tifffile.imwrite(tmp_path / "d.tif", np.zeros((3, 3), np.float32))
     with pytest.raises(InvalidOutput, match=r"\(3, 3\), expected \(12, 16\)"):
         result_from_files(tmp_path / "a.tif", tmp_path / "d.tif")

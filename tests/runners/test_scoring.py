@@ -9,17 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from stacktruth.ground.pictures import write_copy
+from stacktruth.ground.srgb import clipped_srgb, decode_srgb
 from stacktruth.runners.commands.score import finished
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.demo.demo import SESSIONS, Session, plan_session
-from stacktruth.runners.frames import write_image
 from stacktruth.runners.judge.scoring import Judge, score_stack, table
 from stacktruth.runners.methods import METHODS
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.hands import Stance
 from stacktruth.simulator.handling.light import load_light
-from stacktruth.simulator.shooting.sensor import decode_srgb, encode_srgb
 from stacktruth.simulator.shooting.shoot import Shoot, shoot
 from stacktruth.simulator.stack.stackio import Stack, read_stack, write_stack
 
@@ -52,7 +52,7 @@ def still(tmp_path_factory: pytest.TempPathFactory) -> Stack:
 
 def given(stack: Stack, picture: np.ndarray, **parts: object) -> pd.Series:
     """Return the row of a picture (linear light) handed in as a result."""
-    result = Result(image=encode_srgb(picture), **parts)
+    result = Result(image=clipped_srgb(picture), **parts)
     return pd.Series(Judge(stack).score(Outcome(status="ok", result=result), name="given").row)
 
 
@@ -101,9 +101,9 @@ def test_another_reference_is_scored_in_its_own_view(still: Stack) -> None:
 
 def test_the_view_of_a_finished_file_can_be_told(still: Stack, tmp_path: Path) -> None:
     """The true picture of frame 2's view, as a file, is perfect when 2 is named; 3 is no frame."""
-    light = encode_srgb(still.plan.truth(2).achievable)
+    light = clipped_srgb(still.plan.truth(2).achievable)
     file = tmp_path / "merged.tif"
-    write_image(file, np.rint(np.clip(light, 0, 1) * 65535).astype(np.uint16))
+    write_copy(file, np.rint(np.clip(light, 0, 1) * 65535).astype(np.uint16))
     outcome = finished(still, file, None, depth_unit="frame", reference=2)
     row = Judge(still).score(outcome, name="file").row
     assert row["reference"] == 2
@@ -137,7 +137,7 @@ def test_the_oracle_merges_a_still_stack_without_loss(still: Stack) -> None:
 def test_light_and_code_values_agree() -> None:
     """The curve that pictures are scored in goes there and back."""
     light = np.linspace(0, 1, 9, dtype=np.float32)
-    np.testing.assert_allclose(decode_srgb(encode_srgb(light)), light, atol=1e-6)
+    np.testing.assert_allclose(decode_srgb(clipped_srgb(light)), light, atol=1e-6)
 
 
 @pytest.mark.slow

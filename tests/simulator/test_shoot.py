@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stacktruth.ground.srgb import decode_srgb
 from stacktruth.simulator import Pose, load_rig, load_scene, render_view
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.hands import Stance, load_stance
@@ -15,7 +16,6 @@ from stacktruth.simulator.optics import depth_of_field_mm
 from stacktruth.simulator.pose import NOMINAL
 from stacktruth.simulator.scene.scene import Scene, Sheet
 from stacktruth.simulator.scene.texture.target import Checker
-from stacktruth.simulator.shooting import sensor
 from stacktruth.simulator.shooting.shoot import (
     BLUR_CRITERION_UM,
     STEP_SHARE,
@@ -100,14 +100,14 @@ def test_without_noise_frames_are_the_light_to_the_converter_s_step():
     light = still(encoding="float").frame(1).image
     for encoding, tolerance in (("srgb16", 1.0 / 2**14), ("srgb8", 5e-3)):
         image = still(encoding=encoding, noise=False).frame(1).image
-        linear = sensor.decode_srgb(image / np.float32(np.iinfo(image.dtype).max))
+        linear = decode_srgb(image / np.float32(np.iinfo(image.dtype).max))
         assert linear == pytest.approx(np.minimum(light, 1.0), abs=tolerance)
 
 
 def test_noise_is_that_of_the_sensor():
     """Two still frames differ by noise whose variance grows with the light, as shot noise does."""
     made = still(PRINT, approach=STILL.approach, frames=2)
-    first, second = (sensor.decode_srgb(frame.image / np.float32(65535)) for frame in made)
+    first, second = (decode_srgb(frame.image / np.float32(65535)) for frame in made)
     light = still(PRINT, approach=STILL.approach, encoding="float").frame(0).image
     dark, bright = (light < 0.1), (light > 0.5) & (light < 0.9)
     for mask in (dark, bright):

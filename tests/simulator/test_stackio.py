@@ -17,13 +17,14 @@ import pytest
 import tifffile
 from PIL import Image
 
+from stacktruth.ground.pictures import encode_image
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.sway import SubjectPose
 from stacktruth.simulator.shooting.shoot import Shoot, shoot
 from stacktruth.simulator.shooting.truth import Truth
-from stacktruth.simulator.stack.frameio import FORMATS, encode_image
+from stacktruth.simulator.stack.frameio import FORMATS
 from stacktruth.simulator.stack.manifest import (
     Manifest,
     plan_from_data,

@@ -17,10 +17,10 @@ import numpy as np
 import numpy.typing as npt
 from timing import cpu_s
 
+from stacktruth.ground.srgb import LUMA
 from stacktruth.runners.methods import built_in
 from stacktruth.runners.methods.picture.pyramid import level_count
 from stacktruth.runners.methods.picture.stack import PROXY_PIXELS
-from stacktruth.runners.methods.picture.tone import LUMA
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 

@@ -13,11 +13,12 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from ....ground.atomic import write_whole
 from ....simulator.data import DataFileError
 from ...request import RequestError
 from ..grid.cells import PLAIN, cells_of
 from ..grid.suite import Suite, load_suite, suite_in
-from ..running.store import Store, write_whole
+from ..running.store import Store
 from ..running.tables import write_tables
 from . import tables as made
 from .curves import curves

@@ -8,11 +8,10 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import scipy  # loads scipy.stats, which is slow, when it is asked for
 
-Values = npt.NDArray[np.float64]
+from ....ground.types import Doubles
 
 RESAMPLES = 2000
 LEVEL = 0.95
@@ -66,7 +65,7 @@ def without_failures(rows: pd.DataFrame, column: str) -> pd.Series:
     return table.mean().reindex(list(dict.fromkeys(rows["method"])))
 
 
-def bootstrap(values: Sequence[float] | Values, *, rng: np.random.Generator | int) -> Interval:
+def bootstrap(values: Sequence[float] | Doubles, *, rng: np.random.Generator | int) -> Interval:
     """Return a mean over scenes with its percentile interval (Efron & Tibshirani 1993, ch. 13).
 
     Parameters
@@ -88,7 +87,7 @@ def bootstrap(values: Sequence[float] | Values, *, rng: np.random.Generator | in
     return Interval(mean=mean, low=float(low), high=float(high), scenes=known.size)
 
 
-def holm(p_values: Sequence[float] | Values) -> Values:
+def holm(p_values: Sequence[float] | Doubles) -> Doubles:
     """Return p-values adjusted for their number (Holm, Scand. J. Statist. 6, 65, 1979).
 
     Parameters
@@ -146,14 +145,14 @@ def pairwise(table: pd.DataFrame) -> pd.DataFrame:
     return found
 
 
-def signed_rank_p(apart: Values) -> float:
+def signed_rank_p(apart: Doubles) -> float:
     """Return the two-sided p of Wilcoxon's signed-rank test; 1 where nothing differs."""
     if apart.size == 0 or not np.any(apart):
         return 1.0
     return float(scipy.stats.wilcoxon(apart).pvalue)
 
 
-def rank_biserial(apart: Values) -> float:
+def rank_biserial(apart: Doubles) -> float:
     """Return the matched-pairs rank-biserial correlation of differences, -1..1."""
     apart = apart[apart != 0]
     if apart.size == 0:
@@ -162,7 +161,7 @@ def rank_biserial(apart: Values) -> float:
     return float((ranks[apart > 0].sum() - ranks[apart < 0].sum()) / ranks.sum())
 
 
-def least_difference(apart: Values, *, power: float = 0.8, level: float = 0.05) -> float:
+def least_difference(apart: Doubles, *, power: float = 0.8, level: float = 0.05) -> float:
     """Return the mean difference that a paired test of that size and power could have found.
 
     By the normal approximation for a paired t test; the signed-rank test needs 3/pi as many

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 from tqdm import tqdm
 
+from ....ground.types import Floats
 from ..grid.cells import PLAIN, Cell, by_stack
 from ..running.store import Store
 from .viewer_crops import Crop, best_crops, disagreement, hardest
@@ -28,8 +28,6 @@ from .viewer_parts import (
     Viewer,
 )
 from .viewer_results import Shown, StackShown, stack_shown
-
-Floats = npt.NDArray[np.float32]
 
 #: Bytes that all pictures of a page may take, as text; the page itself stays below 15 MB.
 BUDGET_BYTES = 13_000_000

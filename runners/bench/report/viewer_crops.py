@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-Floats = npt.NDArray[np.float32]
+from ....ground.types import Floats
 
 #: Errors count over a neighbourhood of this size, px: one noisy pixel is no failure.
 _NEAR_PX = 1.0

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageDraw
 
+from ....ground.types import Floats
 from .viewer_crops import Crop
 
-Floats = npt.NDArray[np.float32]
 Pixels = npt.NDArray[np.uint8]
 
 #: Where there is nothing to show: in no colour map, and grey on a white page.

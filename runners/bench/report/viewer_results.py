@@ -16,11 +16,12 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from .... import metrics
+from ....ground.pictures import decode_image
+from ....ground.srgb import clipped_srgb
+from ....ground.types import Floats
 from ....simulator.shooting.motion import Nearest, nearest, places_in
-from ....simulator.shooting.sensor import encode_srgb
 from ....simulator.shooting.shoot import Shoot
 from ....simulator.shooting.truth import Truth
-from ....simulator.stack.frameio import decode_image
 from ....simulator.stack.manifest import sha256
 from ...contract import Result, depth_to_mm
 from ...judge.scoring import usual_view
@@ -28,8 +29,6 @@ from ...judge.true_stages import focus_planes_mm
 from ...methods.picture.tone import to_float
 from ..grid.cells import Cell, StackSpec
 from ..running.store import Store
-
-Floats = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -124,7 +123,7 @@ def stack_shown(store: Store, cells: Sequence[Cell]) -> StackShown | None:
     assert view is not None
     views = _Views(spec.plan, view)
     truth = views.truth(view)
-    ideal, achievable = encode_srgb(truth.ideal), encode_srgb(truth.achievable)
+    ideal, achievable = clipped_srgb(truth.ideal), clipped_srgb(truth.achievable)
     return StackShown(
         spec=spec,
         view=view,
@@ -211,9 +210,9 @@ def _shown(kept: _Kept, views: _Views) -> Shown:
     valid = truth.mask("valid")
     raw = to_float(kept.image, linear=True)
     brought = metrics.bring_to_reference(
-        raw, encode_srgb(truth.achievable), data_range=1.0, mask=valid
+        raw, clipped_srgb(truth.achievable), data_range=1.0, mask=valid
     )
-    error = error_map(brought.image, encode_srgb(truth.ideal), judged=valid & brought.inside)
+    error = error_map(brought.image, clipped_srgb(truth.ideal), judged=valid & brought.inside)
     depth = None
     if kept.depth is not None:
         depth = depth_in_mm(kept.depth, kept.row, planes_mm=focus_planes_mm(views.plan, view))

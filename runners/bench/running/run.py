@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from tqdm import tqdm
 
+from ....ground.atomic import write_whole
 from ....simulator.stack.manifest import pretty_json, versions
 from ...isolate.workplace import ONE_THREAD
 from ...request import RequestError, request
@@ -22,7 +23,7 @@ from ..grid.cells import Cell, by_stack, cells_of, scoring_version
 from ..grid.suite import SUITE, Suite, suite_text
 from .missing import left_of
 from .places import Place, in_this_process, on_cluster, on_this_machine
-from .store import Store, write_whole
+from .store import Store
 from .work import Task, cells_done, give_up
 
 if TYPE_CHECKING:

@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
+from ....ground.atomic import write_whole
 from ....simulator.stack.manifest import canonical_json, sha256
 from ...request import RequestError
 
@@ -120,18 +121,3 @@ def _has_name(file: IO[Any], path: Path) -> bool:
         return os.path.samestat(os.fstat(file.fileno()), path.stat())
     except FileNotFoundError:
         return False
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it has all of the data or does not have its name."""
-    handle, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(draft).chmod(0o644)  # a temporary file is for its owner alone
-        Path(draft).replace(path)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise

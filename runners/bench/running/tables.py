@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pandas as pd
 
+from ....ground.atomic import write_whole
 from ..grid.cells import Cell
-from .store import Store, write_whole
+from .store import Store
 from .work import TIME_COLUMNS
 
 _KEYS = ("cell_key", "scene", "method")

@@ -10,11 +10,12 @@ from typing import Any
 
 import numpy as np
 
+from ....ground.atomic import write_whole
 from ...request import RequestError
 from ..grid.cells import Cell, cells_of
 from ..grid.suite import SUITE, suite_in
 from .run import task_on
-from .store import Store, write_whole
+from .store import Store
 from .work import TIME_COLUMNS, do
 
 

@@ -13,8 +13,9 @@ from typing import Any, cast
 
 import numpy as np
 
+from ....ground.atomic import write_whole
+from ....ground.pictures import encode_image, encode_map
 from ....simulator.shooting.shoot import Shoot
-from ....simulator.stack.frameio import encode_image, encode_map
 from ....simulator.stack.manifest import StackError, sha256, versions
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
@@ -24,7 +25,7 @@ from ...judge.scoring import Judge, Scored, run_all
 from ..grid.cells import Cell, StackSpec, by_stack, cells_of
 from ..grid.suite import SUITE, Suite, suite_in
 from .missing import left_of, views_of
-from .store import Store, write_whole
+from .store import Store
 
 #: Columns that differ from run to run; they have a table of their own.
 TIME_COLUMNS = ("seconds", "peak_mb", "time_is_comparable")

@@ -10,19 +10,11 @@ from itertools import pairwise
 
 import numpy as np
 
+from ....ground.types import Doubles, Indices
 from ..picture.geometry import Coordinates, Matrix, for_full, scale_of, turn_of
 from ..picture.stack import Stack
 from .links import Links, Placed
-from .order import (
-    TELLING_PX,
-    Ints,
-    Reals,
-    depth_order,
-    likeness,
-    sharpness_profiles,
-    sized_order,
-    unlikeness,
-)
+from .order import TELLING_PX, depth_order, likeness, sharpness_profiles, sized_order, unlikeness
 from .register import RegistrationError, translation
 
 # A frame that needs more than this has lost the subject, or its registration is wrong.
@@ -126,11 +118,11 @@ def chained(
     )
 
 
-def _kept(order: Ints, placed: Placed) -> Ints:
+def _kept(order: Indices, placed: Placed) -> Indices:
     return np.array([row for row in order.tolist() if row in placed.matrices], dtype=np.intp)
 
 
-def _in_order(order: Ints, placed: Placed, *, distance: Reals, stack: Stack) -> Ints:
+def _in_order(order: Indices, placed: Placed, *, distance: Doubles, stack: Stack) -> Indices:
     """Put the frames that are placed in order of depth, near first."""
     order = _kept(order, placed)
     if all(placed.sure(row) for row in placed.matrices):
@@ -159,7 +151,7 @@ def _enough(placed: Mapping[int, Matrix], frames: Sequence[int], problem: str) -
         )
 
 
-def _middle_of_focus(stack: Stack, frames: Sequence[int], order: Ints) -> int:
+def _middle_of_focus(stack: Stack, frames: Sequence[int], order: Indices) -> int:
     """Return the row that has half of the stack's sharpness before it in depth.
 
     Frames before and behind the subject show nothing sharp; a reference among them would be a
@@ -209,7 +201,7 @@ def phase_correlated(
     return Alignment(reference=base, used=tuple(frames), matrices=matrices)
 
 
-def in_depth_order(order: Ints, matrices: Mapping[int, Matrix], stack: Stack) -> Ints:
+def in_depth_order(order: Indices, matrices: Mapping[int, Matrix], stack: Stack) -> Indices:
     """Put frames in order of depth, near first, by the scale at which they show the subject.
 
     A camera that advances sees the subject larger and is focused deeper. Where the scale hardly

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ....ground.types import Floats
 from ..picture.geometry import covered, for_binned, resample_bilinear
 from ..picture.stack import Stack
-from ..picture.tone import Floats
 from .align import Alignment
 
 Gains = Mapping[int, npt.NDArray[np.float32]]

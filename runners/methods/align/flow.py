@@ -10,9 +10,9 @@ import numpy.typing as npt
 from scipy import ndimage
 from skimage.registration import optical_flow_ilk, optical_flow_tvl1
 
+from ....ground.types import Floats
 from ..picture.geometry import Coordinates, for_binned, resample
 from ..picture.stack import Stack
-from ..picture.tone import Floats
 from .align import Alignment, AlignStage, chained
 from .register import band_pass
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csgraph, csr_matrix
 
+from ....ground.types import Doubles
 from ..picture.geometry import Matrix, displacement, similarity
 from ..picture.stack import Stack
-from .order import Reals
 from .register import Picture, Registration, RegistrationError, likely_shifts, register
 
 # Below this two frames do not show the same thing, or the registration is wrong. Over the
@@ -134,7 +134,7 @@ class Links:
             )
         return best
 
-    def join(self, root: int, distance: Reals, shifts: Reals) -> None:
+    def join(self, root: int, distance: Doubles, shifts: Doubles) -> None:
         """Link frames to those already linked to one, the likeliest pair first.
 
         A pair that does not match is tried no more; a frame whose likeliest pairs all fail is

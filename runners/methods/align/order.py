@@ -10,16 +10,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import fft, ndimage
 
+from ....ground.srgb import LUMA
+from ....ground.types import Bools, Doubles, Indices
 from ..picture.stack import Stack, binned
-from ..picture.tone import LUMA
 from .register import band_pass
 
-Ints = npt.NDArray[np.intp]
-Bools = npt.NDArray[np.bool_]
-Reals = npt.NDArray[np.float64]
 _CELLS_DOWN = 8
 # The order given is kept unless another makes the path shorter by more than this factor.
 _GIVEN_UNLESS = 1.2
@@ -48,8 +45,8 @@ class Likeness:
         Where (x, y) of the first shows in the second, less (x, y), thumb px.
     """
 
-    alike: Reals
-    shifts: Reals
+    alike: Doubles
+    shifts: Doubles
 
 
 def likeness(stack: Stack, frames: Sequence[int]) -> Likeness:
@@ -74,7 +71,7 @@ def likeness(stack: Stack, frames: Sequence[int]) -> Likeness:
     return Likeness(alike, shifts)
 
 
-def sharpness_profiles(stack: Stack, frames: Sequence[int], shifts: Reals) -> Reals:
+def sharpness_profiles(stack: Stack, frames: Sequence[int], shifts: Doubles) -> Doubles:
     """Describe each frame by where it is sharp, whatever its gain.
 
     Parameters
@@ -104,7 +101,7 @@ def sharpness_profiles(stack: Stack, frames: Sequence[int], shifts: Reals) -> Re
     return level
 
 
-def unlikeness(profiles: Reals, alike: Reals) -> Reals:
+def unlikeness(profiles: Doubles, alike: Doubles) -> Doubles:
     """Say how unlike two frames are: in where they are sharp, in what they show, and in time.
 
     Parameters
@@ -128,7 +125,7 @@ def unlikeness(profiles: Reals, alike: Reals) -> Reals:
     return np.asarray(np.maximum(1 - sharp_alike, 0.01) * np.maximum(1 - alike, 0.003) * later)
 
 
-def depth_order(distance: Reals, guesses: Sequence[Ints] = ()) -> Ints:
+def depth_order(distance: Doubles, guesses: Sequence[Indices] = ()) -> Indices:
     """Put frames in order of depth; which end is near cannot be told from their likeness.
 
     The order is the shortest path through all frames, found by reversing and moving parts of a
@@ -154,7 +151,7 @@ def depth_order(distance: Reals, guesses: Sequence[Ints] = ()) -> Ints:
     return path if path[0] < path[-1] else path[::-1]
 
 
-def _seriated(distance: Reals) -> Ints:
+def _seriated(distance: Doubles) -> Indices:
     nearest = np.sort(distance + np.diag(np.full(len(distance), np.inf)), axis=1)[:, 0]
     weight = np.exp(-distance / (2 * np.median(nearest))) + 1e-9
     np.fill_diagonal(weight, 0)
@@ -162,7 +159,7 @@ def _seriated(distance: Reals) -> Ints:
     return np.argsort(vectors[:, 1], kind="stable")
 
 
-def sized_order(distance: Reals, growth_px: Reals, sure: Bools, order: Ints) -> Ints:
+def sized_order(distance: Doubles, growth_px: Doubles, sure: Bools, order: Indices) -> Indices:
     """Put frames in order of depth, near first, by likeness and by the size of the subject.
 
     A camera that advances sees the subject larger and is focused deeper. Either clue may mislead:
@@ -191,7 +188,7 @@ def sized_order(distance: Reals, growth_px: Reals, sure: Bools, order: Ints) -> 
     return path[::-1] if shrinks and np.ptp(told) > TELLING_PX else path
 
 
-def _shortened(path: Ints, distance: Reals) -> Ints:
+def _shortened(path: Indices, distance: Doubles) -> Indices:
     """Shorten an open path by reversing parts of it and by moving single frames."""
     best, length = path, _length(path, distance)
     improved = True
@@ -203,7 +200,7 @@ def _shortened(path: Ints, distance: Reals) -> Ints:
     return best
 
 
-def _variants(path: Ints) -> Iterator[Ints]:
+def _variants(path: Indices) -> Iterator[Indices]:
     count = len(path)
     for first in range(count):
         for last in range(first + 1, count):
@@ -214,5 +211,5 @@ def _variants(path: Ints) -> Iterator[Ints]:
             yield np.insert(rest, place, path[first])
 
 
-def _length(path: Ints, distance: Reals) -> float:
+def _length(path: Indices, distance: Doubles) -> float:
     return float(distance[path[:-1], path[1:]].sum())

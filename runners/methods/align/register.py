@@ -21,9 +21,9 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 from skimage.registration import phase_cross_correlation
 
+from ....ground.types import Floats
 from ..picture.geometry import Matrix, displacement, for_binned, for_full, inside, similarity
 from ..picture.stack import binned
-from ..picture.tone import Floats
 
 # Directions in which a transform can change, as 3 x 3 generators in centred coordinates.
 _SHIFT_X = np.array([[0, 0, 1], [0, 0, 0], [0, 0, 0]], dtype=float)

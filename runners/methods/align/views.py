@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ....ground.srgb import LUMA, decode_srgb, encode_srgb
+from ....ground.types import Floats
 from ..picture.geometry import (
     Coordinates,
     Matrix,
@@ -19,7 +21,6 @@ from ..picture.geometry import (
     resample_rows,
 )
 from ..picture.stack import Stack
-from ..picture.tone import LUMA, Floats, linear_to_srgb, srgb_to_linear
 from .align import Alignment
 from .equalise import Gains
 
@@ -104,5 +105,5 @@ class Views:
         if self.stack.linear:
             image = view.image * field
         else:
-            image = linear_to_srgb(srgb_to_linear(view.image) * field)
+            image = encode_srgb(decode_srgb(view.image) * field)
         return View(image @ LUMA if grey else image, view.covered)

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ....ground.types import Floats
 from ..align.views import Views
-from ..picture.tone import Floats
 from .fused import Fused
 
 BLOCK_PX = 8

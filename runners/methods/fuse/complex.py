@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.srgb import LUMA
+from ....ground.types import Floats, Labels
 from ..align.views import Views
 from ..picture.complex_wavelet import Transform, forward, inverse
-from ..picture.tone import LUMA, Floats
 from .blocks import majority_label
 from .fused import Fused
 
 LEVELS = 5
 VOTE = 3
-Labels = npt.NDArray[np.int16]
 
 
 def complex_wavelet_maximum(views: Views, *, levels: int = LEVELS) -> Fused:

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from ....ground.srgb import LUMA
+from ....ground.types import Floats
 from ....metrics.focus.peak import find_peak
 from ..align.views import Views
-from ..picture.tone import LUMA, Floats
 from .focus_map import WINDOW, sharpness, smoothed_position
 from .fused import Fused
 

@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ....ground.srgb import LUMA
+from ....ground.types import Floats
 from ....metrics.focus import MEASURES
 from ....metrics.focus.peak import find_peak
 from ..align.views import Views
 from ..picture.guided import box
-from ..picture.tone import LUMA, Floats
 from .fused import Fused
 
 WINDOW = 9

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.types import Floats
 from ..align.views import Views
-from ..picture.tone import Floats
 
 
 @dataclass(frozen=True, eq=False, slots=True)

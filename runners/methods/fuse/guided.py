@@ -6,9 +6,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ....ground.srgb import LUMA
+from ....ground.types import Floats
 from ..align.views import Views
 from ..picture.guided import GuidedFilter, box
-from ..picture.tone import LUMA, Floats
 from .fused import Fused
 
 BASE_RADIUS = 15  # the mean filter of 31 x 31 that splits base and detail

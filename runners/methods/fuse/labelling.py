@@ -11,12 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 
-from ..picture.tone import Floats
-
-Labels = npt.NDArray[np.int16]
-Indices = npt.NDArray[np.intp]
+from ....ground.types import Floats, Indices, Labels
 
 
 def best_labels(unary: Floats, mismatch: Floats, *, iterations: int = 10) -> Labels:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
+from ....ground.srgb import LUMA
+from ....ground.types import Floats
 from ....metrics.focus import MEASURES
 from ..align.views import Views
 from ..picture.stack import binned
-from ..picture.tone import LUMA, Floats
 from .fused import Fused
 from .labelling import best_labels
 

@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ....ground.srgb import LUMA
+from ....ground.types import Floats
 from ..align.views import Views
 from ..picture.pyramid import (
     BINOMIAL,
@@ -19,7 +21,6 @@ from ..picture.pyramid import (
     pixels,
     reduce,
 )
-from ..picture.tone import LUMA, Floats
 from .fused import Fused
 
 # A coefficient counts as covered when no more than this share of its weights lies outside.

@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
+from ....ground.srgb import LUMA
+from ....ground.types import Bools, Floats
 from ..align.views import Views
 from ..picture.pyramid import collapse, expand, gaussian_pyramid, level_count, reduce
-from ..picture.tone import LUMA, Floats
 from .fused import Fused
-
-Bools = npt.NDArray[np.bool_]
 
 THRESHOLD = 0.85
 WINDOW = 5

@@ -8,10 +8,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from ....ground.types import Floats
 from ....metrics.focus import MEASURES
 from ..align.views import Views
 from ..picture.stack import binned
-from ..picture.tone import Floats
 from .focus_map import blended, fitting
 from .fused import Fused
 from .labels import enlarged

@@ -9,8 +9,8 @@ import numpy.typing as npt
 import pywt
 from scipy import ndimage
 
+from ....ground.types import Floats
 from ..align.views import Views
-from ..picture.tone import Floats
 from .blocks import majority_label
 from .fused import Fused
 

@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-Complexes = npt.NDArray[np.complex64]
+from ....ground.types import Complexes
 
 
 @cache

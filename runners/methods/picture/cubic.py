@@ -15,8 +15,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.types import Floats
 from .strips import strips
-from .tone import Floats
 
 # How far the edge is continued, so that all neighbours of a place outside are the edge.
 _EDGE = 3

@@ -14,9 +14,9 @@ import numpy.typing as npt
 from scipy import ndimage
 from skimage.transform import warp
 
+from ....ground.types import Floats
 from .cubic import resampled
 from .strips import strips
-from .tone import Floats
 
 Matrix = npt.NDArray[np.float64]
 Coordinates = npt.NDArray[np.float32]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from .tone import Floats
+from ....ground.types import Floats
 
 
 def box(image: Floats, radius: int) -> Floats:

@@ -12,8 +12,8 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.types import Floats
 from .strips import strips
-from .tone import Floats
 
 BINOMIAL = 0.375
 _SMALLEST_SIDE = 8

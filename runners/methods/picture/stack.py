@@ -13,8 +13,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.srgb import LUMA
+from ....ground.types import Floats
 from .strips import strips
-from .tone import LUMA, Floats, decoder, full_scale, to_light
+from .tone import decoder, full_scale, to_light
 
 PROXY_PIXELS = 400_000
 THUMB_PIXELS = 6_000

@@ -9,31 +9,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.srgb import decode_srgb, encode_srgb
+from ....ground.types import Floats
 from .strips import strips
-
-Floats = npt.NDArray[np.float32]
-
-# Luminance of linear light, IEC 61966-2-1 primaries (the green share is what the eye sees most
-# of); used on encoded values too, where it gives the usual luma.
-LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
-
-
-def srgb_to_linear(encoded: npt.ArrayLike) -> Floats:
-    """Decode sRGB (IEC 61966-2-1); continued beyond 1, odd-symmetric below 0."""
-    value = np.asarray(encoded, dtype=np.float32)
-    size = np.abs(value)
-    low = size / 12.92
-    high = ((size + 0.055) / 1.055) ** 2.4
-    return np.copysign(np.where(size <= 0.04045, low, high), value).astype(np.float32)
-
-
-def linear_to_srgb(linear: npt.ArrayLike) -> Floats:
-    """Encode as sRGB (IEC 61966-2-1); continued beyond 1, odd-symmetric below 0."""
-    value = np.asarray(linear, dtype=np.float32)
-    size = np.abs(value)
-    low = size * 12.92
-    high = 1.055 * size ** (1 / 2.4) - 0.055
-    return np.copysign(np.where(size <= 0.0031308, low, high), value).astype(np.float32)
 
 
 def full_scale(dtype: np.dtype[Any]) -> float:
@@ -65,9 +43,9 @@ def decoder(
         factors = gains / np.float32(full_scale(dtype))
         return lambda image: image.astype(np.float32) * factors
     if dtype.kind != "u":
-        return lambda image: linear_to_srgb(srgb_to_linear(image) * gains)
+        return lambda image: encode_srgb(decode_srgb(image) * gains)
     # A table of 65536 values costs less than a power per pixel.
-    tables = [linear_to_srgb(_light_of_values(dtype) * one) for one in gains]
+    tables = [encode_srgb(_light_of_values(dtype) * one) for one in gains]
     return lambda image: _looked_up(tables, image)
 
 
@@ -85,7 +63,7 @@ def to_light(image: npt.NDArray[Any], *, linear: bool) -> Floats:
     if linear:
         return image.astype(np.float32) / np.float32(full_scale(image.dtype))
     if image.dtype.kind != "u":
-        return srgb_to_linear(image)
+        return decode_srgb(image)
     return np.take(_light_of_values(image.dtype), image, mode="clip")
 
 
@@ -93,7 +71,7 @@ def to_light(image: npt.NDArray[Any], *, linear: bool) -> Floats:
 def _light_of_values(dtype: np.dtype[Any]) -> Floats:
     """Return the linear light of every value that an unsigned type can hold."""
     levels = np.arange(int(full_scale(dtype)) + 1, dtype=np.float32)
-    light = srgb_to_linear(levels / levels[-1])
+    light = decode_srgb(levels / levels[-1])
     light.flags.writeable = False
     return light
 

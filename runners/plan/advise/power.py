@@ -8,8 +8,8 @@ from math import inf, log2
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
+from ....ground.types import Doubles
 from ....simulator.handling.cadence import interval_s
 from ....simulator.handling.flash import quench_s, ready_level, seconds_to_ready
 from ....simulator.handling.light import Light
@@ -24,8 +24,6 @@ _STOPS = range(8)
 _WORTH_THE_LIGHT = 1.2
 #: Fewer frames lost than this share are none.
 _NOTHING = 0.002
-
-Doubles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

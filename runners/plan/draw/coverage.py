@@ -7,10 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.types import Bools, Doubles
 from ....simulator.optics import DepthOfField
-
-Doubles = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 #: Gaps and lanes thinner than this share of a lane are rounding.
 _SLACK = 1e-9

@@ -9,13 +9,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaincinv
 
+from ....ground.types import Doubles
 from ....simulator.handling.approach import Approach, cover
 from ....simulator.shooting.shoot import USABLE_GAIN_STOPS, USABLE_SMEAR_PX
 from .coverage import Coverage, cover_depth, needed_frames
 from .passes import Passes
 from .setting import Setting
-
-Doubles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

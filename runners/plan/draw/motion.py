@@ -12,11 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.types import Doubles
 from ....simulator.handling.hands import PULSE_HARMONICS, TREMOR_MEMORY_S, Stance
 from ....simulator.handling.random_motion import sway_law, tremor_law
 from ....simulator.handling.sway import Wind, stem_equation
-
-Doubles = npt.NDArray[np.float64]
 
 Law = tuple[Doubles, Doubles]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from ....ground.types import Bools, Doubles
 from ....simulator.blur.smear import exposed
 from ....simulator.handling.approach import Approach, planned_mm
 from ....simulator.handling.flash import Flash, fire
@@ -16,9 +16,6 @@ from ....simulator.shooting.shoot import USABLE_GAIN_STOPS, USABLE_SMEAR_PX
 from ....simulator.streams import stream
 from .motion import Moves, draw_pulse_at, draw_stem_at, draw_sway_at, draw_tremor_at
 from .setting import Setting
-
-Doubles = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

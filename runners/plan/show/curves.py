@@ -8,13 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.types import Bools, Doubles
 from ..advise.search import best_way, most_frames
 from ..draw.forecast import Way, coverage_of
 from ..draw.passes import draw_passes
 from ..draw.setting import Setting
-
-Doubles = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 _CURVE_PASSES = 1200
 _POINTS = 18

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.types import Doubles
 from ....simulator import view_depth
 from ....simulator.optics import focus_distance_mm, image_scale_px_per_mm
 from ....simulator.rig import Rig
@@ -18,8 +19,6 @@ from ....simulator.scene.scene import Scene
 from ..draw.forecast import Way, tries_of
 from ..draw.passes import Passes
 from ..draw.setting import Setting
-
-Doubles = npt.NDArray[np.float64]
 
 #: Picture points are looked up on a grid about this many wide.
 _GRID = 96

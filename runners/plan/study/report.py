@@ -6,18 +6,16 @@ from collections.abc import Hashable, Mapping
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator, PercentFormatter
 from scipy.special import stdtrit
 
+from ....ground.types import Doubles
 from ..show.plots import GAP, HOLD, MARK, SOFT
 from ..show.words import Table, percent
 from .study import Study
-
-Doubles = npt.NDArray[np.float64]
 
 #: What is summed up over the seeds: column of the rows, and its name in the summary.
 MEASURES = {

@@ -17,11 +17,10 @@ from pydantic.dataclasses import dataclass
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
+from ....ground.smoothstep import smoothstep
+from ....ground.types import Floats
 from ...rig import STRICT
 from . import tiles
-
-Array = npt.NDArray[np.float32]
-
 
 # -- warps and cells ---------------------------------------------------------------------------
 
@@ -48,7 +47,7 @@ def _warp_tile() -> npt.NDArray[np.complex64]:
 
 def warp(
     seed: int, *, cell_mm: float, shift_mm: float
-) -> Callable[[Array, Array], tuple[Array, Array]]:
+) -> Callable[[Floats, Floats], tuple[Floats, Floats]]:
     """Return smooth shifts (mm) of points, to take the ruler-drawn look off a pattern.
 
     Parameters
@@ -63,7 +62,7 @@ def warp(
     put = tiles.Placing(seed, "warp").layer(_WARP_CELLS * cell_mm, 0)
     most = np.float32(shift_mm)
 
-    def shift_of(x: Array, y: Array) -> tuple[Array, Array]:
+    def shift_of(x: Floats, y: Floats) -> tuple[Floats, Floats]:
         shift = tiles.look_up(tile, *put(x, y))
         return most * shift.real, most * shift.imag
 
@@ -102,13 +101,13 @@ def cell_tile() -> npt.NDArray[np.complex64]:
 
 
 @lru_cache(maxsize=1)
-def _smooth_borders() -> Array:
+def _smooth_borders() -> Floats:
     return tiles.spline(gaussian_filter(cell_tile().real, 1.0, mode="wrap"))
 
 
 def borders(
     seed: int, *, cell_mm: float, bend: float, stretch: float = 1.0, angle_deg: float = 0.0
-) -> Callable[[Array, Array], Array]:
+) -> Callable[[Floats, Floats], Floats]:
     """Return the distance to a border alone, as `mosaic` has it, with a continuous slope."""
     tile = _smooth_borders()
     put = _placed(seed, cell_mm, bend, stretch, angle_deg)
@@ -117,7 +116,7 @@ def borders(
 
 def mosaic(
     seed: int, *, cell_mm: float, bend: float, stretch: float = 1.0, angle_deg: float = 0.0
-) -> Callable[[Array, Array], tuple[Array, Array]]:
+) -> Callable[[Floats, Floats], tuple[Floats, Floats]]:
     """Return the function from points to (distance to a border in cell sizes, tone 0 to 1).
 
     Parameters
@@ -133,7 +132,7 @@ def mosaic(
     tile = tiles.wrapped(cell_tile())
     put = _placed(seed, cell_mm, bend, stretch, angle_deg)
 
-    def at(x: Array, y: Array) -> tuple[Array, Array]:
+    def at(x: Floats, y: Floats) -> tuple[Floats, Floats]:
         both = tiles.look_up(tile, *put(x, y))
         return both.real, both.imag
 
@@ -142,7 +141,7 @@ def mosaic(
 
 def _placed(
     seed: int, cell_mm: float, bend: float, stretch: float, angle_deg: float
-) -> Callable[[Array, Array], tuple[Array, Array]]:
+) -> Callable[[Floats, Floats], tuple[Floats, Floats]]:
     turn = np.radians(angle_deg) if stretch > 1 else None
     place = tiles.Placing(seed, "mosaic", stretch=stretch, turn=turn)
     put = place.layer(CELLS_PER_TILE * cell_mm, 0)
@@ -150,7 +149,7 @@ def _placed(
         return put
     bent = warp(seed, cell_mm=0.5 * cell_mm * stretch, shift_mm=bend * cell_mm)
 
-    def bent_put(x: Array, y: Array) -> tuple[Array, Array]:
+    def bent_put(x: Floats, y: Floats) -> tuple[Floats, Floats]:
         du, dv = bent(x, y)
         return put(x + du, y + dv)
 
@@ -190,11 +189,11 @@ class Veins:
 class VeinField(NamedTuple):
     """Distances (mm) to the centre lines of three orders of veins, and their half-widths."""
 
-    rib: Array
-    side: Array
-    rung: Array
+    rib: Floats
+    side: Floats
+    rung: Floats
     rib_half: float
-    side_half: Array
+    side_half: Floats
     rung_half: float
 
 
@@ -205,7 +204,7 @@ _RUNGS_PER_SPACING = 3.0
 VEIN_WARP = 0.04
 
 
-def vein_field(veins: Veins, seed: int) -> Callable[[Array, Array], VeinField]:
+def vein_field(veins: Veins, seed: int) -> Callable[[Floats, Floats], VeinField]:
     """Return the function from points to vein distances."""
     bent = warp(seed, cell_mm=1.5 * veins.spacing_mm, shift_mm=1.5 * VEIN_WARP * veins.spacing_mm)
     spacing = np.float32(veins.spacing_mm)
@@ -213,7 +212,7 @@ def vein_field(veins: Veins, seed: int) -> Callable[[Array, Array], VeinField]:
     bend = np.float32(veins.bend / veins.half_width_mm)
     rung_mm = np.float32(veins.spacing_mm / _RUNGS_PER_SPACING)
 
-    def field(x: Array, y: Array) -> VeinField:
+    def field(x: Floats, y: Floats) -> VeinField:
         # The midrib itself stays nearly straight.
         calm = y * y
         calm /= calm + spacing * spacing
@@ -248,7 +247,7 @@ def vein_field(veins: Veins, seed: int) -> Callable[[Array, Array], VeinField]:
     return field
 
 
-def scattered(number: Array) -> Array:
+def scattered(number: Floats) -> Floats:
     """Return a fixed random number, 0 to 1, for each whole number."""
     return _SCATTER.take(number.astype(np.int64) & 1023)
 
@@ -297,20 +296,20 @@ class SpiralField(NamedTuple):
     there; `clear` fades from 1 to 0 towards the apex.
     """
 
-    radius_mm: Array
-    across: Array
-    turns: Array
-    scale_mm: Array
-    clear: Array
+    radius_mm: Floats
+    across: Floats
+    turns: Floats
+    scale_mm: Floats
+    clear: Floats
 
 
-def spiral_field(spiral: Spiral) -> Callable[[Array, Array], SpiralField]:
+def spiral_field(spiral: Spiral) -> Callable[[Floats, Floats], SpiralField]:
     """Return the function from points to places on the spiral."""
     log_growth = np.float32(np.log(spiral.growth))
     turn = np.float32(1 / (2 * np.pi))
     inner = np.float32(spiral.inner_mm)
 
-    def field(x: Array, y: Array) -> SpiralField:
+    def field(x: Floats, y: Floats) -> SpiralField:
         radius = np.sqrt(x * x + y * y)
         kept = np.maximum(radius, np.float32(0.02) * inner)
         around = np.arctan2(y, x) * turn
@@ -321,8 +320,7 @@ def spiral_field(spiral: Spiral) -> Callable[[Array, Array], SpiralField]:
         across /= np.float32(spiral.growth - 1)
         turns = around + whorl + 1
         scale = np.float32(spiral.radius_mm) * np.exp(turns * log_growth)
-        fade = np.clip(radius / inner * np.float32(1.4) - np.float32(0.4), 0, 1)
-        clear = (fade * fade * (3 - 2 * fade)).astype(np.float32)
+        clear = smoothstep(radius / inner * np.float32(1.4) - np.float32(0.4)).astype(np.float32)
         return SpiralField(radius, across, turns, scale, clear)
 
     return field

@@ -16,9 +16,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import spline_filter
 
+from ....ground.smoothstep import smoothstep
+from ....ground.types import Floats
 from ...streams import stream
 
-Array = npt.NDArray[np.float32]
 AnyTile = npt.NDArray[Any]
 
 TILE_PX = 1024
@@ -39,8 +40,8 @@ _CHUNK = 32_768
 
 
 def in_chunks(
-    work: Callable[[Array, Array], Array], x_mm: npt.ArrayLike, y_mm: npt.ArrayLike
-) -> Array:
+    work: Callable[[Floats, Floats], Floats], x_mm: npt.ArrayLike, y_mm: npt.ArrayLike
+) -> Floats:
     """Apply a pointwise function of (x, y) to pieces that stay in the processor's cache.
 
     Parameters
@@ -67,7 +68,7 @@ def in_chunks(
     return out.reshape(shape + first.shape[1:])
 
 
-def look_up(tile: AnyTile, u: Array, v: Array) -> AnyTile:
+def look_up(tile: AnyTile, u: Floats, v: Floats) -> AnyTile:
     """Interpolate a periodic tile bilinearly.
 
     Parameters
@@ -90,7 +91,7 @@ def look_up(tile: AnyTile, u: Array, v: Array) -> AnyTile:
     return top
 
 
-def _placed(u: Array, v: Array, n: int, *, order: int) -> npt.NDArray[np.intp]:
+def _placed(u: Floats, v: Floats, n: int, *, order: int) -> npt.NDArray[np.intp]:
     """Return where the first texel stands that each point draws on; ``order`` + 1 a side do.
 
     Parameters
@@ -117,7 +118,7 @@ def _placed(u: Array, v: Array, n: int, *, order: int) -> npt.NDArray[np.intp]:
     return place.astype(np.intp)
 
 
-def _between(flat: AnyTile, place: npt.NDArray[np.intp], right: Array) -> AnyTile:
+def _between(flat: AnyTile, place: npt.NDArray[np.intp], right: Floats) -> AnyTile:
     left, change = flat.take(place), flat[1:].take(place)
     change -= left
     change *= right
@@ -125,7 +126,7 @@ def _between(flat: AnyTile, place: npt.NDArray[np.intp], right: Array) -> AnyTil
     return left
 
 
-def look_up_smooth(tile: Array, u: Array, v: Array) -> Array:
+def look_up_smooth(tile: Floats, u: Floats, v: Floats) -> Floats:
     """Interpolate a periodic tile of spline coefficients, so that its slope is continuous too.
 
     Parameters
@@ -151,14 +152,14 @@ def look_up_smooth(tile: Array, u: Array, v: Array) -> Array:
     return value
 
 
-def _quadratic(offset: Array) -> tuple[Array, Array, Array]:
+def _quadratic(offset: Floats) -> tuple[Floats, Floats, Floats]:
     """Weights of the three texels around a point, for a quadratic B-spline."""
     half = np.float32(0.5)
     middle = np.float32(0.75) - offset * offset
     return half * (half - offset) ** 2, middle, half * (half + offset) ** 2
 
 
-def spline(tile: Array) -> Array:
+def spline(tile: Floats) -> Floats:
     """Turn a tile into the spline coefficients that `look_up_smooth` wants."""
     coefficients = spline_filter(tile, order=2, mode="grid-wrap", output=np.float32)
     return np.pad(coefficients, ((0, 2), (0, 2)), mode="wrap")
@@ -205,7 +206,7 @@ def band_limited(tile: AnyTile, step: int | None) -> AnyTile:
     return wrapped(_shrunk(tile, size, cut))
 
 
-def _shrunk(channel: Array, size: int, cut: float) -> Array:
+def _shrunk(channel: Floats, size: int, cut: float) -> Floats:
     spectrum = np.fft.rfft2(channel) * np.exp(-((_radius(channel.shape[0]) / cut) ** _STEEPNESS))
     half = size // 2
     kept = np.concatenate([spectrum[:half], spectrum[-half:]])[:, : half + 1]
@@ -223,7 +224,7 @@ def _generator(*key: int | str) -> np.random.Generator:
 
 
 @lru_cache(maxsize=16)
-def noise(layer: int, falloff: float) -> Array:
+def noise(layer: int, falloff: float) -> Floats:
     """Make one layer of multi-octave noise, in units of the coarsest layer's deviation.
 
     Parameters
@@ -258,8 +259,7 @@ def _amplitude(layer: int, falloff: float) -> npt.NDArray[np.float64]:
 
 def _rise(radius: npt.NDArray[np.float64], centre: float) -> npt.NDArray[np.float64]:
     """Rise from 0 to 1 over the octave around `centre`, so that layers cross-fade in power."""
-    t = np.clip(np.log2(np.maximum(radius, 1e-9) / centre) + 0.5, 0, 1)
-    return t * t * (3 - 2 * t)
+    return smoothstep(np.log2(np.maximum(radius, 1e-9) / centre) + 0.5)
 
 
 @lru_cache(maxsize=16)
@@ -293,15 +293,15 @@ def calm_noise(falloff: float, flatness: float) -> npt.NDArray[np.complex64]:
     white = np.fft.rfft2(_generator("calm").standard_normal((TILE_PX, TILE_PX)))
     shaped = white / (CELLS**2 + radius**2) ** 1.5
     field = np.fft.irfft2(shaped, s=(TILE_PX, TILE_PX))
-    t = np.clip((field - np.quantile(field, flatness)) / (1.2 * field.std()), 0, 1)
-    busy = (t * t * (3 - 2 * t)).astype(np.float32)
+    busy = smoothstep((field - np.quantile(field, flatness)) / (1.2 * field.std()))
+    busy = busy.astype(np.float32)
     # Calm parts keep the slow change of tone, without what is finer than a cell.
     slow = _shrunk(tile, TILE_PX, CELLS)
     return (slow + busy * (tile - slow)) + np.complex64(1j) * busy
 
 
 @lru_cache(maxsize=8)
-def photograph(name: str) -> Array:
+def photograph(name: str) -> Floats:
     """Load a photograph of the scikit-image wheel as a periodic tile of zero mean, unit variance.
 
     Parameters
@@ -321,7 +321,7 @@ def photograph(name: str) -> Array:
 
 
 @lru_cache(maxsize=32)
-def noise_for(layer: int, falloff: float, step: int | None) -> tuple[Array, float]:
+def noise_for(layer: int, falloff: float, step: int | None) -> tuple[Floats, float]:
     """Return a noise layer for one pixel size, ready for `look_up`, and the variance it lost."""
     return _reduced(noise(layer, falloff), step)
 
@@ -335,7 +335,7 @@ def calm_noise_for(
 
 
 @lru_cache(maxsize=8)
-def photograph_for(name: str, step: int | None) -> tuple[Array, float]:
+def photograph_for(name: str, step: int | None) -> tuple[Floats, float]:
     """Return a photograph for one pixel size, ready for `look_up`, and the variance it lost."""
     return _reduced(photograph(name), step)
 
@@ -392,7 +392,9 @@ class Placing:
         self._angles = angles if turn is None else np.full(8, turn)
         self._stretch = stretch
 
-    def layer(self, period_mm: float, index: int) -> Callable[[Array, Array], tuple[Array, Array]]:
+    def layer(
+        self, period_mm: float, index: int
+    ) -> Callable[[Floats, Floats], tuple[Floats, Floats]]:
         """Return the map from millimetres to periods of one layer."""
         cos, sin = np.cos(self._angles[index]), np.sin(self._angles[index])
         along = np.array([cos, sin]) / (period_mm * self._stretch)

@@ -11,12 +11,12 @@ import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.smoothstep import smoothstep
+from ....ground.types import Doubles, Floats
 from ...rig import STRICT
 from .castings import Casting, cast, height_of
 from .gauges import Gauge, bounds_mm, gauge, max_slope
 
-Array = npt.NDArray[np.float32]
-Doubles = npt.NDArray[np.float64]
 Point = tuple[float, float]
 _Size = Annotated[float, Field(gt=0)]
 
@@ -180,9 +180,9 @@ def _(relief: BoardRelief, seed: int) -> Gauge:
     inside = height_of(inside_of(relief.layout).copper)
     copper = np.float32(relief.copper_mm)
 
-    def gauge_board(x: Array, y: Array) -> Array:
-        t = np.clip(inside(x, y) * np.float32(1 / _SHOULDER) + np.float32(0.5), 0, 1)
-        return copper * t * t * (3 - 2 * t)
+    def gauge_board(x: Floats, y: Floats) -> Floats:
+        into = inside(x, y) * np.float32(1 / _SHOULDER) + np.float32(0.5)
+        return smoothstep(into, height=copper)
 
     return gauge_board
 

@@ -11,17 +11,14 @@ from functools import lru_cache
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 from scipy.ndimage import gaussian_filter, spline_filter
 
+from ....ground.types import Doubles, Floats
 from ...rig import STRICT
 from ..pattern import tiles
 from .gauges import Gauge, bounds_mm, gauge, max_slope
-
-Array = npt.NDArray[np.float32]
-Doubles = npt.NDArray[np.float64]
 
 _SIDE = 1024
 _STEPS = 1020  # the rest is margin, so that no point asks beyond the raster
@@ -30,7 +27,7 @@ _STEPS = 1020  # the rest is margin, so that no point asks beyond the raster
 class Casting(NamedTuple):
     """A finished raster: spline coefficients, half its side, and what is known of the heights."""
 
-    tile: Array
+    tile: Floats
     half_mm: float
     low_mm: float
     high_mm: float
@@ -69,7 +66,7 @@ def height_of(casting: Casting) -> Gauge:
     size = np.float32(2 * casting.half_mm * _SIDE / _STEPS)
     start = np.float32((_SIDE - 1) / 2 / _SIDE)
 
-    def look(x: Array, y: Array) -> Array:
+    def look(x: Floats, y: Floats) -> Floats:
         u = np.clip(x, -half, half) / size + start
         v = np.clip(y, -half, half) / size + start
         return tiles.look_up_smooth(casting.tile, u, v)

@@ -6,12 +6,10 @@ from collections.abc import Callable
 from functools import singledispatch
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
+from ....ground.types import Floats
 
-Array = npt.NDArray[np.float32]
 # A gauge takes flat arrays x, y (mm) and returns heights toward the camera (mm).
-Gauge = Callable[[Array, Array], Array]
+Gauge = Callable[[Floats, Floats], Floats]
 
 
 @singledispatch

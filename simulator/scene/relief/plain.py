@@ -12,12 +12,11 @@ from pydantic import Field, field_validator
 from pydantic.dataclasses import dataclass
 from scipy.ndimage import gaussian_filter
 
+from ....ground.types import Floats
 from ...data import data_folder
 from ...rig import STRICT
 from ..pattern import tiles
 from .gauges import Gauge, bounds_mm, gauge, max_slope
-
-Array = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -156,7 +155,7 @@ def _(relief: Steps, seed: int) -> Gauge:
     last = np.float32((relief.count - 1) / 2)
     half = np.float32(relief.riser_mm / relief.tread_mm / 2)
 
-    def gauge_steps(x: Array, y: Array) -> Array:
+    def gauge_steps(x: Floats, y: Floats) -> Floats:
         # Rises stand at whole numbers, from 0 to count - 1.
         at = np.clip(x / np.float32(relief.tread_mm) + last, -1, relief.count)
         nearest = np.clip(np.rint(at), 0, relief.count - 1)
@@ -182,7 +181,7 @@ def _(relief: Cone, seed: int) -> Gauge:
     slope = np.float32(relief.height_mm / relief.radius_mm)
     tip = np.float32(relief.tip_mm)
 
-    def gauge_cone(x: Array, y: Array) -> Array:
+    def gauge_cone(x: Floats, y: Floats) -> Floats:
         # A hyperboloid: rounded at the tip, soon a cone.
         radius = np.sqrt(x * x + y * y + tip * tip)
         return np.maximum(np.float32(relief.height_mm) - slope * radius, 0)
@@ -222,7 +221,7 @@ _ROUGH_PX = 512
 
 
 @lru_cache(maxsize=8)
-def rough_tile(falloff: float) -> tuple[Array, float, float, float]:
+def rough_tile(falloff: float) -> tuple[Floats, float, float, float]:
     """Make smooth noise of unit deviation: spline tile, least, greatest, steepest per period.
 
     Features run from _ROUGH_CELLS to eight times as many per period.
@@ -320,7 +319,7 @@ def _brightness(picture: str) -> npt.NDArray[np.float64]:
 
 
 @lru_cache(maxsize=8)
-def _image_tile(picture: str, soft: float) -> tuple[Array, float, float, float]:
+def _image_tile(picture: str, soft: float) -> tuple[Floats, float, float, float]:
     """Return the spline tile for a rise of 1, its least, greatest, and steepest per period."""
     values = gaussian_filter(_brightness(picture), soft, mode="wrap")
     values = (values - values.min()) / max(float(np.ptp(values)), 1e-12)

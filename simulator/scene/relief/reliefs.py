@@ -9,11 +9,11 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Annotated, Any, Literal
 
-import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass, rebuild_dataclass
 
+from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import tiles
 from .boards import BoardRelief
@@ -23,8 +23,6 @@ from .plain import Cone, Dome, FlatRelief, ImageRelief, Rough, Slope, Steps
 from .tray import Bowl, LeafBlade, Plates, Shell
 
 __all__ = ["FlatRelief", "Relief", "bounds_mm", "height_mm", "max_slope"]
-
-Array = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -65,7 +63,7 @@ rebuild_dataclass(Sum, force=True)  # type: ignore[arg-type]
 def _(relief: Sum, seed: int) -> Gauge:
     gauges = [gauge(part, seed) for part in relief.parts]
 
-    def gauge_sum(x: Array, y: Array) -> Array:
+    def gauge_sum(x: Floats, y: Floats) -> Floats:
         height = gauges[0](x, y)
         for more in gauges[1:]:
             height = height + more(x, y)
@@ -85,7 +83,7 @@ def _(relief: Sum) -> float:
     return sum(max_slope(part) for part in relief.parts)
 
 
-def height_mm(relief: Any, x_mm: npt.ArrayLike, y_mm: npt.ArrayLike, *, seed: int) -> Array:
+def height_mm(relief: Any, x_mm: npt.ArrayLike, y_mm: npt.ArrayLike, *, seed: int) -> Floats:
     """Return heights toward the camera, mm, float32, in the shape of the coordinates.
 
     Parameters

@@ -6,18 +6,16 @@ import math
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.smoothstep import smoothstep
+from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import patterns, tiles
 from ..pattern.patterns import Spiral, Veins
 from .gauges import Gauge, bounds_mm, gauge, max_slope
 from .plain import Rough
-
-Array = npt.NDArray[np.float32]
-
 
 # -- leaf --------------------------------------------------------------------------------------
 
@@ -68,7 +66,7 @@ _RIB_VALLEY, _SIDE_VALLEY, _RUNG_VALLEY, _RUNG_DEPTH = 0.3, 0.22, 0.09, 0.25
 _BELL_SLOPE = math.sqrt(2 / math.e)
 
 
-def _bell(distance: Array, width: float) -> Array:
+def _bell(distance: Floats, width: float) -> Floats:
     t = distance / np.float32(width)
     return np.exp(-t * t)
 
@@ -82,7 +80,7 @@ def _(relief: LeafBlade, seed: int) -> Gauge:
     fold, arch = np.float32(relief.fold_mm), np.float32(relief.arch_mm)
     puff, groove = np.float32(relief.puff_mm), np.float32(relief.groove_mm)
 
-    def gauge_leaf(x: Array, y: Array) -> Array:
+    def gauge_leaf(x: Floats, y: Floats) -> Floats:
         at = field(x, y)
         blade = 1 - _bell(at.rib, _RIB_VALLEY * spacing)
         blade *= 1 - _bell(at.side, _SIDE_VALLEY * spacing)
@@ -163,7 +161,7 @@ def _(relief: Shell, seed: int) -> Gauge:
     ribs = np.float32(2 * np.pi * spiral.ribs)
     slant = np.float32(2 * np.pi * spiral.slant)
 
-    def gauge_shell(x: Array, y: Array) -> Array:
+    def gauge_shell(x: Floats, y: Floats) -> Floats:
         at = field(x, y)
         out = np.minimum(at.radius_mm / np.float32(spiral.radius_mm), _DOME_REACH)
         height = np.float32(relief.height_mm) * (1 - out ** np.float32(_DOME_POWER))
@@ -252,10 +250,9 @@ def _(relief: Plates, seed: int) -> Gauge:
     bumps = gauge(relief.bumps, seed)
     rise, width = np.float32(relief.rise_mm), np.float32(relief.fissure)
 
-    def gauge_plates(x: Array, y: Array) -> Array:
+    def gauge_plates(x: Floats, y: Floats) -> Floats:
         border = border_at(x, y)
-        t = np.clip(border / width, 0, 1)
-        plate = t * t * (3 - 2 * t) * np.float32(1 - _PLATE_TONE)
+        plate = smoothstep(border / width) * np.float32(1 - _PLATE_TONE)
         plate += np.float32(_PLATE_TONE) * np.minimum(border / np.float32(0.6), 1)
         return rise * (plate - 1) + bumps(x, y)
 
@@ -319,7 +316,7 @@ def _(relief: Bowl, seed: int) -> Gauge:
     lip, lobes = np.float32(relief.lip), np.float32(relief.lobes * relief.radius_mm)
     turns = tiles.Placing(seed, "lobes").offsets[:2, 0] * np.float32(2 * np.pi)
 
-    def gauge_bowl(x: Array, y: Array) -> Array:
+    def gauge_bowl(x: Floats, y: Floats) -> Floats:
         away = np.sqrt(x * x + y * y) / size
         angle = np.arctan2(y, x)
         inside = np.minimum(away, 1)

@@ -7,10 +7,10 @@ from functools import singledispatch
 from typing import Annotated, Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import patterns, tiles
 from ..relief.boards import Layout, inside_of
@@ -19,12 +19,10 @@ from ..relief.gauges import gauge
 from ..relief.reliefs import Relief
 from .painters import line_share, resolved, soft_step, turned
 
-Array = npt.NDArray[np.float32]
-
 # What a layer adds to its surface's seed for its mask.
 MASK_SEED = 2
 # Takes flat arrays x, y (mm), returns the covered share of a pixel there, 0 to 1.
-Cover = Callable[[Array, Array], Array]
+Cover = Callable[[Floats, Floats], Floats]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -185,10 +183,10 @@ def _(mask: Rings, footprint_mm: float, seed: int) -> Cover:
     return lambda x, y: lines(np.sqrt(x * x + y * y))
 
 
-def _repeated(mask: Lines | Rings, footprint_mm: float) -> Callable[[Array], Array]:
+def _repeated(mask: Lines | Rings, footprint_mm: float) -> Callable[[Floats], Floats]:
     pitch = np.float32(mask.pitch_mm)
 
-    def share(across: Array) -> Array:
+    def share(across: Floats) -> Floats:
         phase = across / pitch
         distance = np.abs(phase - np.rint(phase)) * pitch
         return line_share(distance, mask.width_mm / 2, footprint_mm, pitch=mask.pitch_mm)
@@ -207,7 +205,7 @@ def _(mask: Blotches, footprint_mm: float, seed: int) -> Cover:
     change = float(np.diff(small, axis=0).std()) * (small.shape[0] - 1) * footprint_mm / period
     width = float(np.sqrt(mask.edge**2 + 6 * lost + min(change, 1.0) ** 2)) + 1e-3
 
-    def share(x: Array, y: Array) -> Array:
+    def share(x: Floats, y: Floats) -> Floats:
         return soft_step(tiles.look_up(small, *put(x, y)) - level, width)
 
     return share
@@ -220,7 +218,7 @@ def _(mask: Grains, footprint_mm: float, seed: int) -> Cover:
     left = np.float32(resolved(mask.cell_mm, footprint_mm))
     mean = np.float32(mask.cover * max(1 - 2 * mask.rim, 0.1) ** 2)
 
-    def share(x: Array, y: Array) -> Array:
+    def share(x: Floats, y: Floats) -> Floats:
         if left <= 0:
             return np.full_like(x, mean)
         border, tone = mosaic(x, y)
@@ -236,7 +234,7 @@ def _(mask: Disc, footprint_mm: float, seed: int) -> Cover:
     (cx, cy), (a, b) = (np.array(pair, np.float32) for pair in (mask.at_mm, mask.radius_mm))
     width = max(mask.soft, footprint_mm / min(mask.radius_mm))
 
-    def share(x: Array, y: Array) -> Array:
+    def share(x: Floats, y: Floats) -> Floats:
         away = np.sqrt(((x - cx) / a) ** 2 + ((y - cy) / b) ** 2)
         return soft_step(1 - away, width)
 

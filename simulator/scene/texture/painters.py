@@ -7,13 +7,13 @@ from functools import singledispatch
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from ....ground.smoothstep import smoothstep
+from ....ground.types import Floats
 from ..pattern import tiles
 
-Array = npt.NDArray[np.float32]
 # A painter takes flat arrays x, y (mm) and returns linear colours, shape (points, 3).
-Painter = Callable[[Array, Array], Array]
+Painter = Callable[[Floats, Floats], Floats]
 
 _LAYERS = 3
 
@@ -50,7 +50,7 @@ class FineLayers:
     def __bool__(self) -> bool:
         return bool(self._parts)
 
-    def __call__(self, x: Array, y: Array) -> Array:
+    def __call__(self, x: Floats, y: Floats) -> Floats:
         """Return the sum of the layers at points (mm)."""
         tile, put = self._parts[0]
         value = tiles.look_up(tile, *put(x, y))
@@ -59,7 +59,7 @@ class FineLayers:
         return value
 
 
-def soft_step(distance: Array, width: float) -> Array:
+def soft_step(distance: Floats, width: float) -> Floats:
     """Share of a pixel beyond an edge: a step averaged over a triangle two pixels wide at its foot.
 
     Parameters
@@ -78,7 +78,7 @@ def soft_step(distance: Array, width: float) -> Array:
     return np.float32(0.5) + t * (np.float32(1) - np.float32(0.5) * np.abs(t))
 
 
-def line_share(distance: Array, half: Array | float, width: float, *, pitch: float) -> Array:
+def line_share(distance: Floats, half: Floats | float, width: float, *, pitch: float) -> Floats:
     """Share of a pixel that a line covers.
 
     Parameters
@@ -105,11 +105,10 @@ def line_share(distance: Array, half: Array | float, width: float, *, pitch: flo
 
 def resolved(pitch: float, width: float) -> float:
     """Contrast left of a pattern: 1 while its pitch is above four pixels, 0 below two."""
-    t = np.clip(pitch / max(width, 1e-9) / 2 - 1, 0, 1)
-    return float(t * t * (3 - 2 * t))
+    return float(smoothstep(pitch / max(width, 1e-9) / 2 - 1))
 
 
-def turned(x: Array, y: Array, angle_deg: float) -> tuple[Array, Array]:
+def turned(x: Floats, y: Floats, angle_deg: float) -> tuple[Floats, Floats]:
     """Return coordinates along axes that are turned clockwise in the picture."""
     cos, sin = np.float32(np.cos(np.radians(angle_deg))), np.float32(np.sin(np.radians(angle_deg)))
     return cos * x + sin * y, cos * y - sin * x

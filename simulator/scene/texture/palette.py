@@ -9,7 +9,8 @@ import numpy.typing as npt
 from pydantic import BeforeValidator, Field
 from scipy.ndimage import uniform_filter1d
 
-Array = npt.NDArray[np.float32]
+from ....ground.srgb import decode_srgb
+from ....ground.types import Floats
 
 # A ramp holds this many steps between its two ends, and margins of the same length beyond them.
 _STEPS = 4096
@@ -27,8 +28,7 @@ def linear_colour(value: Any) -> Any:
         encoded = np.frombuffer(bytes.fromhex(digits), np.uint8) / 255.0
     except ValueError as error:
         raise ValueError("a colour is '#rrggbb' or three linear factors") from error
-    linear = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
-    return tuple(float(part) for part in linear)
+    return tuple(float(part) for part in decode_srgb(encoded, dtype=np.float64))
 
 
 _Factor = Annotated[float, Field(ge=0, le=100)]
@@ -57,7 +57,7 @@ class Ramp:
             table = _averaged(table, spread * _STEPS)
         self._table = table.astype(np.float32)
 
-    def __call__(self, place: Array) -> Array:
+    def __call__(self, place: Floats) -> Floats:
         """Return colours, shape (points, 3), for places on the ramp, shape (points,).
 
         They are channel by channel in memory.
@@ -74,7 +74,7 @@ def _averaged(table: npt.NDArray[np.float64], deviation: float) -> npt.NDArray[n
     return table
 
 
-def mixed(under: Array, over: Array, share: Array) -> Array:
+def mixed(under: Floats, over: Floats, share: Floats) -> Floats:
     """Lay `over` on `under`, both (points, 3), with a share of 0 to 1 per point; reuses `under`."""
     over = over - under
     over *= share[:, None]

@@ -5,16 +5,14 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import patterns, tiles
 from .painters import FineLayers, Painter, line_share, painter, resolved
 from .palette import Colour, Palette, Ramp, mixed
-
-Array = npt.NDArray[np.float32]
 
 # A contrast of 1 spreads +-2.5 deviations of the coarsest noise layer over the palette.
 _DEVIATION = 0.2
@@ -151,7 +149,7 @@ def _octaves(texture: Octaves, footprint_mm: float, seed: int) -> Painter:
     ramp = Ramp(texture.palette, spread=float(scale * np.sqrt(lost)))
     put = place.layer(period, 0)
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         both = tiles.look_up(coarse, *put(x, y))
         value = both.real + both.imag * fine(x, y) if fine else both.real
         return ramp(value * scale + np.float32(0.5))
@@ -171,7 +169,7 @@ def _photo(texture: Photo, footprint_mm: float, seed: int) -> Painter:
     ramp = Ramp(texture.palette, spread=float(scale * np.sqrt(lost)))
     put = place.layer(texture.tile_mm, 0)
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         value = tiles.look_up(coarse, *put(x, y))
         if fine:
             value += np.float32(_GRAIN) * fine(x, y)
@@ -204,7 +202,7 @@ def _cells(texture: Cells, footprint_mm: float, seed: int) -> Painter:
     edge = max(footprint_mm / texture.cell_mm, 0.02)
     put = place.layer(period, 0)
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         both = tiles.look_up(coarse, *put(x, y))
         value = both.real + both.imag * fine(x, y) if fine else both.real
         value = value * scale + np.float32(0.5)

@@ -5,16 +5,15 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.smoothstep import smoothstep
+from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import tiles
 from .painters import Painter, painter, resolved, soft_step, turned
 from .palette import Colour
-
-Array = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -120,7 +119,7 @@ class Grain:
     kind: Literal["grain"] = "grain"
 
 
-def bar_share(across: Array, pitch: float, duty: float, width: float) -> Array:
+def bar_share(across: Floats, pitch: float, duty: float, width: float) -> Floats:
     """Share of a pixel that bars cover, for the coordinate across them (a bar is centred on 0)."""
     phase = across / np.float32(pitch)
     phase -= np.rint(phase)
@@ -130,14 +129,14 @@ def bar_share(across: Array, pitch: float, duty: float, width: float) -> Array:
     return share if left >= 1 else np.float32(duty) + np.float32(left) * (share - np.float32(duty))
 
 
-def _two_tone(colours: tuple[Colour, Colour], share: Array) -> Array:
+def _two_tone(colours: tuple[Colour, Colour], share: Floats) -> Floats:
     over, under = np.array(colours, np.float32)[..., None]
     return (under + share * (over - under)).T
 
 
 @painter.register
 def _bars(texture: Bars, footprint_mm: float, seed: int) -> Painter:
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         across, _ = turned(x, y, texture.angle_deg)
         share = bar_share(across, texture.pitch_mm, texture.duty, footprint_mm)
         return _two_tone(texture.colours, share)
@@ -147,7 +146,7 @@ def _bars(texture: Bars, footprint_mm: float, seed: int) -> Painter:
 
 @painter.register
 def _edges(texture: Edges, footprint_mm: float, seed: int) -> Painter:
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         u, v = turned(x, y, texture.angle_deg)
         share = bar_share(u, texture.cell_mm, 0.5, footprint_mm)
         share *= bar_share(v, texture.cell_mm, 0.5, footprint_mm)
@@ -160,7 +159,7 @@ def _edges(texture: Edges, footprint_mm: float, seed: int) -> Painter:
 def _checker(texture: Checker, footprint_mm: float, seed: int) -> Painter:
     pitch = 2 * texture.cell_mm
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         u, v = turned(x, y, texture.angle_deg)
         across = bar_share(u, pitch, 0.5, footprint_mm)
         down = bar_share(v, pitch, 0.5, footprint_mm)
@@ -176,15 +175,14 @@ def _spokes(texture: Spokes, footprint_mm: float, seed: int) -> Painter:
     count = np.float32(texture.count)
     width = np.float32(max(footprint_mm, 1e-9))
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         u, v = x - np.rint(x / cell) * cell, y - np.rint(y / cell) * cell
         radius = np.sqrt(u * u + v * v)
         pitch = radius * np.float32(2 * np.pi / texture.count)
         phase = np.arctan2(v, u) * (count / np.float32(2 * np.pi))
         inside = (np.float32(0.25) - np.abs(phase - np.rint(phase))) * pitch
         share = soft_step(inside, footprint_mm) - np.float32(0.5)
-        left = np.clip(pitch / width / 2 - 1, 0, 1)
-        share = np.float32(0.5) + share * left * left * (3 - 2 * left)
+        share = np.float32(0.5) + smoothstep(pitch / width / 2 - 1, height=share)
         share *= soft_step(np.float32(0.45) * cell - radius, footprint_mm)
         return _two_tone(texture.colours, share)
 
@@ -205,7 +203,7 @@ def _grain(texture: Grain, footprint_mm: float, seed: int) -> Painter:
     step = None if sharp > 2 else tiles.cut_step(period, footprint_mm)
     tile = tiles.band_limited(tile, step)
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         u, v = put(x, y)
         if sharp > 1:
             u, v = _held(u, sharp), _held(v, sharp)
@@ -214,7 +212,7 @@ def _grain(texture: Grain, footprint_mm: float, seed: int) -> Painter:
     return paint
 
 
-def _held(place: Array, sharp: float) -> Array:
+def _held(place: Floats, sharp: float) -> Floats:
     """Hold a coordinate (periods) at the middle of its square, but for the pixel at the edge."""
     texel = place * np.float32(_GRAIN_PX)
     whole = np.floor(texel)

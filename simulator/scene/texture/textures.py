@@ -15,6 +15,7 @@ import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass, rebuild_dataclass
 
+from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import tiles
 from .masks import MASK_SEED, Mask, cover
@@ -26,7 +27,6 @@ from .tray import LeafSkin, ShellSkin
 
 __all__ = ["Texture", "sample"]
 
-Array = npt.NDArray[np.float32]
 
 # Pixel sizes are rounded to sixteenths of an octave, so that the frames of a stack, which differ
 # by little, share their tiles.
@@ -78,7 +78,7 @@ def _layered(texture: Layered, footprint_mm: float, seed: int) -> Painter:
     share = cover(texture.mask, footprint_mm, seed + MASK_SEED)
     strength = np.float32(texture.strength)
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         opacity = strength * share(x, y)
         covered = np.flatnonzero(opacity > 0)
         if 2 * covered.size > x.size:
@@ -94,7 +94,7 @@ def _layered(texture: Layered, footprint_mm: float, seed: int) -> Painter:
 
 def sample(
     texture: Any, x_mm: npt.ArrayLike, y_mm: npt.ArrayLike, *, footprint_mm: float, seed: int
-) -> Array:
+) -> Floats:
     """Paint points of a surface.
 
     Parameters

@@ -6,18 +6,16 @@ from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import patterns, tiles
 from ..pattern.patterns import Spiral, Veins
 from .painters import FineLayers, Painter, line_share, painter, soft_step
 from .palette import Colour, Palette, Ramp, mixed
 from .plain import Cells, Octaves
-
-Array = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -62,7 +60,7 @@ def _leaf(texture: LeafSkin, footprint_mm: float, seed: int) -> Painter:
         max(footprint_mm, part * veins.width_mm) for part in (0.2, 0.08, 0.04)
     )
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         at = field(x, y)
         share = line_share(at.rib, at.rib_half, rib_edge, pitch=2 * veins.half_width_mm)
         side = line_share(at.side, at.side_half, side_edge, pitch=veins.spacing_mm)
@@ -75,7 +73,7 @@ def _leaf(texture: LeafSkin, footprint_mm: float, seed: int) -> Painter:
     return paint
 
 
-def _net(texture: LeafSkin, footprint_mm: float, seed: int) -> Callable[[Array, Array], Array]:
+def _net(texture: LeafSkin, footprint_mm: float, seed: int) -> Callable[[Floats, Floats], Floats]:
     """Return the function from points to the share of the finest veins."""
     cell = texture.net_mm
     bent = patterns.warp(seed, cell_mm=0.5 * cell, shift_mm=0.08 * cell)
@@ -83,7 +81,7 @@ def _net(texture: LeafSkin, footprint_mm: float, seed: int) -> Callable[[Array, 
     put = tiles.Placing(seed, "net").layer(patterns.CELLS_PER_TILE * cell, 0)
     edge = max(footprint_mm / cell, 0.03)
 
-    def share(x: Array, y: Array) -> Array:
+    def share(x: Floats, y: Floats) -> Floats:
         du, dv = bent(x, y)
         border = tiles.look_up(tile, *put(x + du, y + dv))
         # The bends also thin the veins here and there, until some end blind.
@@ -146,7 +144,7 @@ def _shell(texture: ShellSkin, footprint_mm: float, seed: int) -> Painter:
     across_mm = spiral.radius_mm * (1 - 1 / spiral.growth)
     slant = np.float32(spiral.slant / spiral.ribs)
 
-    def paint(x: Array, y: Array) -> Array:
+    def paint(x: Floats, y: Floats) -> Floats:
         at = field(x, y)
         along = (at.turns - slant * at.across) * np.float32(per_turn) + offset
         drawn = at.across * np.float32(across_mm / tiles.CELLS / texture.lines_mm / _LINE_DRAW)

@@ -1,0 +1,137 @@
+"""Picture files: TIFF, PNG and JPEG, by the ending of their name."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import imagecodecs
+import numpy as np
+import tifffile
+
+from .types import Image
+
+_TIFF = (".tif", ".tiff")
+_PNG = (".png",)
+_JPEG = (".jpg", ".jpeg")
+_JPEG_LEVEL = 95
+_PNG_LEVEL = 3
+_DETAIL = 200
+
+
+def encode_image(image: Image, suffix: str) -> bytes:
+    """Return the bytes of a picture file.
+
+    Parameters
+    ----------
+    image : array (rows, cols) or (rows, cols, 3)
+        uint8 or uint16; float32 for TIFF alone; uint8 alone for JPEG.
+    suffix : str
+        ``.tif``, ``.png`` or ``.jpg``.
+
+    Raises
+    ------
+    ValueError
+        The suffix is not known.
+    """
+    kind = _kind(suffix)
+    if kind is _TIFF:
+        return _tiff(image)
+    if kind is _PNG:
+        return bytes(imagecodecs.png_encode(np.ascontiguousarray(image), level=_PNG_LEVEL))
+    return bytes(imagecodecs.jpeg8_encode(image, level=_JPEG_LEVEL, subsampling="444"))
+
+
+def encode_map(image: Image) -> bytes:
+    """Return the bytes of a TIFF compressed without loss, for maps and images of the truth."""
+    return _tiff(image, compression="zlib", predictor=True, compressionargs={"level": 4})
+
+
+def write_copy(path: str | Path, image: Image) -> None:
+    """Write a picture that is soon thrown away: compressed little.
+
+    A JPEG has its colours at half resolution, as most cameras write them.
+    """
+    path = Path(path)
+    kind = _kind(path.suffix.lower())
+    if kind is _TIFF:
+        path.write_bytes(_tiff(image))
+    elif kind is _PNG:
+        path.write_bytes(imagecodecs.png_encode(np.ascontiguousarray(image), level=1))
+    else:
+        path.write_bytes(imagecodecs.jpeg8_encode(image, level=_JPEG_LEVEL, subsampling="420"))
+
+
+def _tiff(image: Image, **how: Any) -> bytes:
+    file = BytesIO()
+    tifffile.imwrite(
+        file,
+        image,
+        byteorder="<",
+        photometric="rgb" if image.ndim == 3 else "minisblack",
+        metadata=None,
+        software=False,
+        **how,
+    )
+    return file.getvalue()
+
+
+def read_image(path: str | Path) -> Image:
+    """Read one picture file as it is, without its opacity channel.
+
+    Raises
+    ------
+    ValueError
+        It is cut off, no picture, or its suffix is not known; the message names the file.
+    OSError
+        It cannot be read.
+    """
+    path = Path(path)
+    try:
+        return _decoded(path, path.suffix.lower())
+    except ValueError as error:
+        raise ValueError(f"{path.name} {error}") from error
+
+
+def decode_image(data: bytes, suffix: str) -> Image:
+    """Return the picture that a file's bytes hold, as it is, without its opacity channel.
+
+    Raises
+    ------
+    ValueError
+        The bytes are cut off or no picture, or the suffix is not known.
+
+    Notes
+    -----
+    The end of a JPEG that is cut off is grey: its decoder warns of that and goes on.
+    """
+    return _decoded(data, suffix)
+
+
+def _decoded(source: Path | bytes, suffix: str) -> Image:
+    try:
+        image = _opened(source, suffix)
+    except Exception as error:  # the decoders raise many kinds on a broken file
+        if isinstance(error, OSError) and isinstance(source, Path):
+            raise  # there is no such file, or it may not be read
+        detail = " ".join(str(error).split())[:_DETAIL]
+        raise ValueError(f"cannot be read as a picture: {detail}") from error
+    return image[..., :3] if image.ndim == 3 and image.shape[2] == 4 else image
+
+
+def _opened(source: Path | bytes, suffix: str) -> Image:
+    kind = _kind(suffix)
+    if kind is _TIFF:
+        # From a file straight into the array, where nothing is compressed.
+        return tifffile.imread(source if isinstance(source, Path) else BytesIO(source))
+    data = source.read_bytes() if isinstance(source, Path) else source
+    return imagecodecs.png_decode(data) if kind is _PNG else imagecodecs.jpeg8_decode(data)
+
+
+def _kind(suffix: str) -> tuple[str, ...]:
+    for kind in (_TIFF, _PNG, _JPEG):
+        if suffix in kind:
+            return kind
+    allowed = ", ".join((*_TIFF, *_PNG, *_JPEG))
+    raise ValueError(f"suffix {suffix!r} is not one of {allowed}")
