@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 Direction = Literal["higher", "lower", "nearest"]
 GROUPS = ("image", "depth", "artefact", "registration", "frames", "sharpness", "fusion")
@@ -75,3 +76,47 @@ class Metric:
         if not math.isnan(value):
             return "ok"
         return f"no pixel to score, or {self.undefined}" if self.undefined else "no pixel to score"
+
+
+class Stated(ABC):
+    """A metric stated once: how it is computed, and what tables say of it.
+
+    It is computed of material that several metrics share, such as a pair of images with their
+    maps. Called with plain arrays, it prepares that material itself.
+
+    Parameters
+    ----------
+    compute : callable
+        From the material to the value; gives the metric its name and its docstring.
+    **facts
+        The rest of its `Metric`; `name` where it is not the function's.
+    """
+
+    def __init__(self, compute: Callable[..., float], **facts: Any) -> None:
+        self.compute = compute
+        self.__name__ = str(facts.pop("name", compute.__name__))
+        self.__doc__ = compute.__doc__
+        self.record = Metric(name=self.__name__, function=self, **facts)
+
+    @abstractmethod
+    def __call__(self, *given: Any, **options: Any) -> float:
+        """Compute the value of what a user gives."""
+
+
+S = TypeVar("S", bound=Stated)
+
+
+def chosen(stated: Sequence[S], names: Iterable[str] | None) -> list[S]:
+    """Return the metrics of these names, in the names' order; all of them for None.
+
+    Raises
+    ------
+    ValueError
+        A name is not known.
+    """
+    known = {metric.record.name: metric for metric in stated}
+    wanted = list(known) if names is None else list(names)
+    unknown = [name for name in wanted if name not in known]
+    if unknown:
+        raise ValueError(f"names must be among {list(known)}, got {unknown}")
+    return [known[name] for name in wanted]

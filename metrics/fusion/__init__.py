@@ -6,119 +6,29 @@ handed back unchanged above a perfect merge: show them only next to scores again
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable, Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
 
 import numpy.typing as npt
 
-from ..record import Metric
+from ..record import chosen
 from . import edges, information, perception, phase, structure
-from .sources import Sources, gather
+from .sources import gather
 
-IDENTITY_EDGE_TRANSFER = 0.9994 / (1.0 + math.exp(-7.5)) * 0.9879 / (1.0 + math.exp(-4.4))
-
-
-def _fusion(
-    name: str, title: str, function: Callable[..., float], reference: str, **facts: Any
-) -> Metric:
-    usual: dict[str, Any] = {"direction": "higher", "best": 1.0, "range": (-1.0, 1.0)}
-    return Metric(
-        name=name,
-        title=title,
-        group="fusion",
-        function=function,
-        needs=("data_range",),
-        reference=reference,
-        **(usual | facts),
-    )
-
-
-METRICS = (
-    _fusion(
-        "edge_transfer",
-        "edge transfer Q^AB/F",
-        edges.edge_transfer,
-        "Xydeas and Petrovic, Electronics Letters 36, 308 (2000)",
-        best=IDENTITY_EDGE_TRANSFER,
-        range=(0.0, IDENTITY_EDGE_TRANSFER),
-    ),
-    _fusion(
-        "mutual_information",
-        "normalised mutual information",
-        information.mutual_information,
-        "Hossny, Nahavandi and Creighton, Electronics Letters 44, 1066 (2008)",
-        best=2.0,
-        range=(0.0, 2.0),
-    ),
-    _fusion(
-        "universal_quality",
-        "universal quality index",
-        structure.universal_quality,
-        "Wang and Bovik, IEEE Signal Processing Letters 9, 81 (2002)",
-    ),
-    _fusion(
-        "piella",
-        "local quality Q",
-        structure.piella,
-        "Piella and Heijmans, Proc. Int. Conf. Image Processing III, 173 (2003)",
-    ),
-    _fusion(
-        "piella_weighted",
-        "weighted quality Q_W",
-        structure.piella_weighted,
-        "Piella and Heijmans (2003)",
-    ),
-    _fusion(
-        "piella_edges",
-        "edge-dependent quality Q_E",
-        structure.piella_edges,
-        "Piella and Heijmans (2003)",
-    ),
-    _fusion("cvejic", "covariance quality", structure.cvejic, "Cvejic et al. (2005)"),
-    _fusion(
-        "yang",
-        "agreement quality",
-        structure.yang,
-        "Yang et al., Information Fusion 9, 156 (2008)",
-    ),
-    _fusion(
-        "chen_blum",
-        "perceived contrast kept",
-        perception.chen_blum,
-        "Chen and Blum, Image and Vision Computing 27, 1421 (2009)",
-        range=(0.0, 1.0),
-    ),
-    _fusion(
-        "phase_congruency",
-        "features kept",
-        phase.phase_congruency,
-        "Zhao, Laganiere and Liu, Int. J. Innovative Computing 3, 1433 (2007)",
-    ),
-    _fusion(
-        "frequency_error",
-        "spatial-frequency error",
-        edges.frequency_error,
-        "Zheng et al., Information Fusion 8, 177 (2007)",
-        direction="nearest",
-        best=0.0,
-        range=(-1.0, math.inf),
-    ),
+FUSION_METRICS = (
+    edges.edge_transfer,
+    information.mutual_information,
+    structure.universal_quality,
+    structure.piella,
+    structure.piella_weighted,
+    structure.piella_edges,
+    structure.cvejic,
+    structure.yang,
+    perception.chen_blum,
+    phase.phase_congruency,
+    edges.frequency_error,
 )
 
-_OF_SOURCES: dict[str, Callable[[Sources], float]] = {
-    "edge_transfer": edges.edge_transfer_of,
-    "mutual_information": information.mutual_information_of,
-    "universal_quality": structure.universal_quality_of,
-    "piella": structure.piella_of,
-    "piella_weighted": structure.piella_weighted_of,
-    "piella_edges": structure.piella_edges_of,
-    "cvejic": structure.cvejic_of,
-    "yang": structure.yang_of,
-    "chen_blum": perception.chen_blum_of,
-    "phase_congruency": phase.phase_congruency_of,
-    "frequency_error": edges.frequency_error_of,
-}
+METRICS = tuple(metric.record for metric in FUSION_METRICS)
 
 
 def score_fusion(
@@ -153,14 +63,9 @@ def score_fusion(
     ValueError
         A name is unknown, or an image does not fit.
     """
-    wanted = list(_OF_SOURCES) if names is None else list(names)
-    unknown = [name for name in wanted if name not in _OF_SOURCES]
-    if unknown:
-        raise ValueError(
-            f"no fusion metric is called {unknown[0]!r}; there are {', '.join(_OF_SOURCES)}"
-        )
+    wanted = chosen(FUSION_METRICS, names)
     sources = gather(fused, frames, data_range=data_range, mask=mask)
-    return {name: _OF_SOURCES[name](sources) for name in wanted}
+    return {metric.record.name: metric.compute(sources) for metric in wanted}
 
 
 __all__ = ["METRICS", "score_fusion"]

@@ -2,35 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 
 import numpy as np
-import numpy.typing as npt
 
 from ...ground.types import Floats
 from ..checks import mean_over
 from ..focus.filters import sobel
-from .sources import Sources, gather, weighted_mean
+from .sources import Sources, fusion_metric, weighted_mean
 
 # Limit, steepness and centre of the two curves that turn likeness into perceived quality.
 _STRENGTH = (0.9994, -15.0, 0.5)
 _ORIENTATION = (0.9879, -22.0, 0.8)
+#: What identical images get.
+IDENTITY_EDGE_TRANSFER = 0.9994 / (1.0 + math.exp(-7.5)) * 0.9879 / (1.0 + math.exp(-4.4))
 
 
-def edge_transfer(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-    half_turn: bool = True,
-) -> float:
+@fusion_metric(
+    "edge transfer Q^AB/F",
+    "Xydeas and Petrovic, Electronics Letters 36, 308 (2000)",
+    best=IDENTITY_EDGE_TRANSFER,
+    range=(0.0, IDENTITY_EDGE_TRANSFER),
+)
+def edge_transfer(sources: Sources, *, half_turn: bool = True) -> float:
     """Share of edge strength and direction carried over from the frames: Q^AB/F.
 
     Parameters
     ----------
-    fused, frames, data_range, mask
-        As in `metrics.fusion.sources.gather`.
     half_turn : bool
         Take orientations modulo a half turn, so that likeness stays in 0..1. As printed, two
         nearly upright edges that lean to either side of the vertical count as opposites.
@@ -46,12 +44,6 @@ def edge_transfer(
     Xydeas and Petrovic, Electronics Letters 36, 308 (2000). Equal strengths are alike even where
     both are 0.
     """
-    sources = gather(fused, frames, data_range=data_range, mask=mask)
-    return edge_transfer_of(sources, half_turn=half_turn)
-
-
-def edge_transfer_of(sources: Sources, *, half_turn: bool = True) -> float:
-    """Return Q^AB/F of checked images."""
     strength, orientation = _edges(sources.fused)
     kept, weight = [], []
     for frame in sources.frames():
@@ -95,13 +87,14 @@ def _curve(likeness: Floats, curve: tuple[float, float, float]) -> Floats:
     return limit / (1.0 + np.exp(steepness * (likeness - centre)))
 
 
-def frequency_error(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "spatial-frequency error",
+    "Zheng et al., Information Fusion 8, 177 (2007)",
+    direction="nearest",
+    best=0.0,
+    range=(-1.0, math.inf),
+)
+def frequency_error(sources: Sources) -> float:
     """Relative error of the result's spatial frequency in four directions: rSFe.
 
     Returns
@@ -116,11 +109,6 @@ def frequency_error(
     Zheng and others, Information Fusion 8, 177 (2007). The reference is, pixel by pixel and
     direction by direction, the largest difference any frame has.
     """
-    return frequency_error_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def frequency_error_of(sources: Sources) -> float:
-    """Return rSFe of checked images."""
     largest: list[Floats] | None = None
     for frame in sources.frames():
         steps = _steps(frame)

@@ -2,30 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import numpy.typing as npt
 
 from ...ground.types import Floats
-from .sources import Sources, gather
+from .sources import Sources, fusion_metric
 
 _LEVELS = 256
 
 
-def mutual_information(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "normalised mutual information",
+    "Hossny, Nahavandi and Creighton, Electronics Letters 44, 1066 (2008)",
+    best=2.0,
+    range=(0.0, 2.0),
+)
+def mutual_information(sources: Sources) -> float:
     """Normalised mutual information of the result with the frames.
-
-    Parameters
-    ----------
-    fused, frames, data_range, mask
-        As in `metrics.fusion.sources.gather`.
 
     Returns
     -------
@@ -38,11 +31,6 @@ def mutual_information(
     frames their sum; for N frames 2/N of the sum, to keep the range. Images of one grey are alike.
     A frame handed back unchanged beats a perfect merge by this metric: never show it alone.
     """
-    return mutual_information_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def mutual_information_of(sources: Sources) -> float:
-    """Return the normalised mutual information of checked images."""
     if not sources.mask.any():
         return float("nan")
     fused = _levels(sources.fused[sources.mask])

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
 from ...ground.types import Floats
 from ..checks import mean_over
-from .sources import Blend, Sources, gather
+from .sources import Blend, Sources, fusion_metric
 
 # Difference of Gaussians: two widths in cycles a degree, the share of the second.
 _WIDTHS = (15.3870, 1.3456)
@@ -20,19 +18,13 @@ _EXPONENTS = (3.0, 2.0)
 _FLOOR = 1e-4
 
 
-def chen_blum(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "perceived contrast kept",
+    "Chen and Blum, Image and Vision Computing 27, 1421 (2009)",
+    range=(0.0, 1.0),
+)
+def chen_blum(sources: Sources) -> float:
     """Perceived contrast kept from the frames.
-
-    Parameters
-    ----------
-    fused, frames, data_range, mask
-        As in `metrics.fusion.sources.gather`.
 
     Returns
     -------
@@ -46,11 +38,6 @@ def chen_blum(
     smaller over larger in which frames count by the square of their contrast. The sensitivity is
     scaled by the size of the image over 30.
     """
-    return chen_blum_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def chen_blum_of(sources: Sources) -> float:
-    """Return the Chen-Blum quality of checked images."""
     sensitivity = _sensitivity(sources.fused.shape)
     whole = _masked_contrast(sources.fused, sensitivity)
     blend = Blend(sources.fused.shape)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,7 +12,7 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from ...ground.types import Floats
-from .sources import Sources, gather
+from .sources import Sources, fusion_metric
 
 _SCALES = 4
 _ORIENTATIONS = 6
@@ -127,19 +127,12 @@ def _log_gabor(shape: tuple[int, ...], number: int) -> tuple[Floats, ...]:
     return tuple(filters)
 
 
-def phase_congruency(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "features kept",
+    "Zhao, Laganiere and Liu, Int. J. Innovative Computing 3, 1433 (2007)",
+)
+def phase_congruency(sources: Sources) -> float:
     """Features kept: local correlation of phase congruency and its moments with the frames'.
-
-    Parameters
-    ----------
-    fused, frames, data_range, mask
-        As in `metrics.fusion.sources.gather`.
 
     Returns
     -------
@@ -153,11 +146,6 @@ def phase_congruency(
     the product over three maps of the mean, where any image has a congruency above 0.1, of the
     largest correlation with a frame or with the frames' pixel-by-pixel maximum.
     """
-    return phase_congruency_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def phase_congruency_of(sources: Sources) -> float:
-    """Return the phase-congruency quality of checked images."""
     if not sources.mask.any():
         return float("nan")
     whole = phase_features(sources.fused).maps()

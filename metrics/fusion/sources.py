@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,7 @@ import numpy.typing as npt
 from ...ground.srgb import luma
 from ...ground.types import Bools, Floats
 from ..checks import as_mask, unit_image
+from ..record import Stated
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,32 @@ def gather(
         raise ValueError(f"frames must hold two images or more, got {len(frames)}")
     grey = luma(unit_image(fused, data_range=data_range, name="fused"))
     return Sources(grey, frames, data_range, as_mask(mask, grey.shape))
+
+
+class FusionMetric(Stated):
+    """A metric of a result and the frames it came from; it takes what `gather` takes."""
+
+    def __call__(
+        self,
+        fused: npt.ArrayLike,
+        frames: Sequence[npt.ArrayLike],
+        *,
+        data_range: float,
+        mask: npt.ArrayLike | None = None,
+        **options: Any,
+    ) -> float:
+        """Compute the value of a result over a mask; the options are the metric's own."""
+        sources = gather(fused, frames, data_range=data_range, mask=mask)
+        return self.compute(sources, **options)
+
+
+def fusion_metric(
+    title: str, reference: str, **facts: Any
+) -> Callable[[Callable[..., float]], FusionMetric]:
+    """Make a metric of a function of `Sources`; `facts` are those of its `Metric`."""
+    usual: dict[str, Any] = {"direction": "higher", "best": 1.0, "range": (-1.0, 1.0)}
+    usual |= {"group": "fusion", "needs": ("data_range",), "title": title, "reference": reference}
+    return lambda compute: FusionMetric(compute, **(usual | facts))
 
 
 def weighted_mean(values: npt.NDArray, weights: npt.NDArray, mask: Bools) -> float:

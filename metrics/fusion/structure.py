@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from ...ground.types import Bools, Doubles, Floats
 from ..checks import interior, mean_over
 from ..focus.filters import sobel
-from .sources import Blend, Sources, gather, weighted_mean
+from .sources import Blend, Sources, fusion_metric, weighted_mean
 
 BOX_PX = 8
 _GAUSSIAN_SIGMA = 1.5
@@ -73,19 +72,12 @@ def _whole_windows(mask: Bools) -> Bools:
     return inner if inner.any() else mask
 
 
-def universal_quality(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "universal quality index",
+    "Wang and Bovik, IEEE Signal Processing Letters 9, 81 (2002)",
+)
+def universal_quality(sources: Sources) -> float:
     """Mean universal quality index of the result against each frame.
-
-    Parameters
-    ----------
-    fused, frames, data_range, mask
-        As in `metrics.fusion.sources.gather`.
 
     Returns
     -------
@@ -97,11 +89,6 @@ def universal_quality(
     Wang and Bovik, IEEE Signal Processing Letters 9, 81 (2002): 8 x 8 sliding windows. Of a window
     without texture in either image only the means are compared.
     """
-    return universal_quality_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def universal_quality_of(sources: Sources) -> float:
-    """Return the mean universal quality index of checked images."""
     fused = _Window.of(sources.fused)
     mask = _whole_windows(sources.mask)
     scores = [mean_over(fused.likeness(_Window.of(frame)), mask) for frame in sources.frames()]
@@ -118,13 +105,11 @@ def _saliency_blend(fused: Floats, frames: Iterable[Floats]) -> Blend:
     return blend
 
 
-def piella(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "local quality Q",
+    "Piella and Heijmans, Proc. Int. Conf. Image Processing III, 173 (2003)",
+)
+def piella(sources: Sources) -> float:
     """Local quality of Piella and Heijmans: frames count by their variance in the window.
 
     Returns
@@ -137,54 +122,33 @@ def piella(
     Piella and Heijmans, Proc. Int. Conf. Image Processing III, 173 (2003), with the universal
     quality index in 8 x 8 windows.
     """
-    return piella_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def piella_of(sources: Sources) -> float:
-    """Return Q of checked images."""
     blend = _saliency_blend(sources.fused, sources.frames())
     return mean_over(blend.mean(), _whole_windows(sources.mask))
 
 
-def piella_weighted(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "weighted quality Q_W",
+    "Piella and Heijmans (2003)",
+)
+def piella_weighted(sources: Sources) -> float:
     """Weighted quality Q_W: as `piella`, with windows counted by their largest variance."""
-    return piella_weighted_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def piella_weighted_of(sources: Sources) -> float:
-    """Return Q_W of checked images."""
     blend = _saliency_blend(sources.fused, sources.frames())
     return weighted_mean(blend.mean(), blend.strongest, _whole_windows(sources.mask))
 
 
-def piella_edges(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-    alpha: float = 1.0,
-) -> float:
+@fusion_metric(
+    "edge-dependent quality Q_E",
+    "Piella and Heijmans (2003)",
+)
+def piella_edges(sources: Sources, *, alpha: float = 1.0) -> float:
     """Edge-dependent quality Q_E: Q_W times that of the edge images to the power `alpha`.
 
     A quality of the edge images below 0 counts as 0.
     """
-    sources = gather(fused, frames, data_range=data_range, mask=mask)
-    return piella_edges_of(sources, alpha=alpha)
-
-
-def piella_edges_of(sources: Sources, *, alpha: float = 1.0) -> float:
-    """Return Q_E of checked images."""
     edges = _saliency_blend(_edge_image(sources.fused), map(_edge_image, sources.frames()))
     mask = _whole_windows(sources.mask)
     quality = weighted_mean(edges.mean(), edges.strongest, mask)
-    return piella_weighted_of(sources) * max(quality, 0.0) ** alpha
+    return piella_weighted.compute(sources) * max(quality, 0.0) ** alpha
 
 
 def _edge_image(plane: Floats) -> Floats:
@@ -193,13 +157,11 @@ def _edge_image(plane: Floats) -> Floats:
     return (np.hypot(right, down) / 8.0).astype(np.float32)
 
 
-def cvejic(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "covariance quality",
+    "Cvejic et al. (2005)",
+)
+def cvejic(sources: Sources) -> float:
     """Quality of Cvejic and others: frames count by their covariance with the result.
 
     Returns
@@ -212,11 +174,6 @@ def cvejic(
     Cvejic, Loza, Bull and Canagarajah (2005). A negative covariance counts as 0, which for two
     frames is the published clipping of the share to 0..1 wherever one of them is positive.
     """
-    return cvejic_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def cvejic_of(sources: Sources) -> float:
-    """Return the covariance-weighted quality of checked images."""
     whole = _Window.of(sources.fused)
     blend = Blend(sources.fused.shape)
     for frame in sources.frames():
@@ -225,13 +182,11 @@ def cvejic_of(sources: Sources) -> float:
     return mean_over(blend.mean(), _whole_windows(sources.mask))
 
 
-def yang(
-    fused: npt.ArrayLike,
-    frames: Sequence[npt.ArrayLike],
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@fusion_metric(
+    "agreement quality",
+    "Yang et al., Information Fusion 9, 156 (2008)",
+)
+def yang(sources: Sources) -> float:
     """Quality of Yang and others: average where the frames agree, the best where they do not.
 
     Returns
@@ -245,11 +200,6 @@ def yang(
     Frames agree where every pair has a likeness of 0.75 or more, so the cost grows with the square
     of their number, and all of them are held at once.
     """
-    return yang_of(gather(fused, frames, data_range=data_range, mask=mask))
-
-
-def yang_of(sources: Sources) -> float:
-    """Return the quality of Yang and others of checked images."""
     whole = _Window.of(sources.fused, gaussian=True)
     windows = [_Window.of(frame, gaussian=True) for frame in sources.frames()]
     agree = np.ones(sources.fused.shape, dtype=bool)

@@ -9,43 +9,48 @@ NaN. `score_image` computes all of them over many masks at a fraction of the cos
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import numpy.typing as npt
 
 from ...ground.types import Bools
 from ..checks import as_mask, mean_over
-from ..record import Metric
+from ..record import Metric, chosen
 from . import structure
 from .pair import HIGH_BAND_SIGMA_PX, ImagePair
-
-PairScore = Callable[[ImagePair, Bools], float]
+from .stated import image_metric
 
 _NO_DETAIL = 1e-10  # mean square of luma 0..1; half a level of 8 bits squared is 4e-6
 # Share of white noise the high band passes: its kernel is a unit pulse less a Gaussian.
 _GAUSSIAN_PEAK = 1.0 / (2.0 * math.pi * HIGH_BAND_SIGMA_PX**2)
 _WHITE_NOISE_SHARE = math.sqrt(1.0 - 2.0 * _GAUSSIAN_PEAK + 0.5 * _GAUSSIAN_PEAK)
+_NO_REFERENCE_DETAIL = "the reference has no detail here"
 
 
-def psnr_db(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="PSNR",
+    unit="dB",
+    direction="higher",
+    best=math.inf,
+    range=(-math.inf, math.inf),
+    reference="10 log10(range^2 / mean square error), e.g. Wang & Bovik 2009",
+)
+def psnr_db(pair: ImagePair, mask: Bools) -> float:
     """Peak signal-to-noise ratio over all channels, dB; infinite for identical images."""
-    return _score(_psnr_db, result, reference, data_range, mask)
+    error = mean_over(pair.square_error, mask)
+    return math.inf if error == 0.0 else -10.0 * math.log10(error)
 
 
-def ssim(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="SSIM",
+    direction="higher",
+    best=1.0,
+    range=(-1.0, 1.0),
+    reference="Wang et al., IEEE Trans. Image Process. 13, 600 (2004)",
+    undefined="all of it lies within 5 px of the border",
+)
+def ssim(pair: ImagePair, mask: Bools) -> float:
     """Structural similarity, the mean over channels, -1..1.
 
     Notes
@@ -55,16 +60,18 @@ def ssim(
     border of 5 px; a mask inside that border alone gives NaN. Windows of masked pixels reach
     outside the mask.
     """
-    return _score(_ssim, result, reference, data_range, mask)
+    return structure.ssim_mean(pair.ssim, mask)
 
 
-def multi_scale_ssim(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="multi-scale SSIM",
+    direction="higher",
+    best=1.0,
+    range=(0.0, 1.0),
+    reference="Wang, Simoncelli & Bovik, Asilomar Conf. Signals 2003",
+    undefined="a side is below 176 px, or all of it lies near the border",
+)
+def multi_scale_ssim(pair: ImagePair, mask: Bools) -> float:
     """Multi-scale structural similarity of luma, 0..1; NaN if a side is below 176 px.
 
     Notes
@@ -72,27 +79,33 @@ def multi_scale_ssim(
     Wang, Simoncelli & Bovik, Asilomar 2003: five scales by halves, weights 0.0448, 0.2856, 0.3001,
     0.2363, 0.1333. Five scales of an 11 px window need 176 px. A negative mean counts as 0.
     """
-    return _score(_multi_scale_ssim, result, reference, data_range, mask)
+    if min(pair.size) < structure.MULTI_SCALE_MIN_PX:
+        return math.nan
+    return structure.multi_scale_mean(pair.multi_scale, mask)
 
 
-def ciede2000_mean(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="colour difference",
+    unit="Delta E 00",
+    direction="lower",
+    best=0.0,
+    range=(0.0, math.inf),
+    reference="Sharma, Wu & Dalal, Color Res. Appl. 30, 21 (2005)",
+)
+def ciede2000_mean(pair: ImagePair, mask: Bools) -> float:
     """Mean CIEDE2000 colour difference (Sharma, Wu & Dalal 2005); 1 is about just visible."""
-    return _score(_ciede2000_mean, result, reference, data_range, mask)
+    return mean_over(pair.colour_difference, mask)
 
 
-def gradient_error(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="gradient error",
+    unit="1/px",
+    direction="lower",
+    best=0.0,
+    range=(0.0, math.inf),
+    reference="after Rhemann et al., CVPR 2009",
+)
+def gradient_error(pair: ImagePair, mask: Bools) -> float:
     """RMS length of the difference of the two luma gradients, share of the range per pixel.
 
     Notes
@@ -100,16 +113,17 @@ def gradient_error(
     Gradients by derivatives of a Gaussian of sigma 1 px, after the gradient error of Rhemann et
     al., CVPR 2009 (from memory; there the sum over a matte).
     """
-    return _score(_gradient_error, result, reference, data_range, mask)
+    return math.sqrt(mean_over(pair.gradient_square_error, mask))
 
 
-def gradient_similarity(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="gradient similarity",
+    direction="higher",
+    best=1.0,
+    range=(0.0, 1.0),
+    reference="Xue et al., IEEE Trans. Image Process. 23, 684 (2014)",
+)
+def gradient_similarity(pair: ImagePair, mask: Bools) -> float:
     """Mean similarity of gradient magnitudes of luma at half resolution, 0..1.
 
     Notes
@@ -117,50 +131,78 @@ def gradient_similarity(
     Xue, Zhang, Mou & Bovik, IEEE Trans. Image Process. 23, 684 (2014): Prewitt, constant 170 for a
     range of 255.
     """
-    return _score(_gradient_similarity, result, reference, data_range, mask)
+    share = structure.halve(mask.astype(np.float32))
+    total = float(share.sum(dtype=np.float64))
+    if total == 0.0:
+        return math.nan
+    return float((pair.gradient_similarity * share).sum(dtype=np.float64)) / total
 
 
-def sharpness_kept(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="sharpness kept",
+    direction="nearest",
+    best=1.0,
+    range=(0.0, math.inf),
+    reference="ours",
+    undefined=_NO_REFERENCE_DETAIL,
+)
+def sharpness_kept(pair: ImagePair, mask: Bools) -> float:
     """Energy of the result's high band over the reference's; NaN if the reference has none.
 
     Below 1 detail was lost; above 1 there is noise, sharpening or invented detail.
     """
-    return _score(_sharpness_kept, result, reference, data_range, mask)
+    result, reference = (mean_over(band * band, mask) for band in pair.high_band)
+    return result / reference if reference > _NO_DETAIL else math.nan
 
 
-def detail_kept(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="true detail kept",
+    direction="nearest",
+    best=1.0,
+    range=(-math.inf, math.inf),
+    reference="ours",
+    undefined=_NO_REFERENCE_DETAIL,
+)
+def detail_kept(pair: ImagePair, mask: Bools) -> float:
     """How much of the reference's high band is in the result, in the right place.
 
     The slope of the result's high band on the reference's: noise does not raise it as it raises
     `sharpness_kept`. NaN if the reference has no detail.
     """
-    return _score(_detail_kept, result, reference, data_range, mask)
+    result, reference = pair.high_band
+    energy = mean_over(reference * reference, mask)
+    return mean_over(result * reference, mask) / energy if energy > _NO_DETAIL else math.nan
 
 
-def noise_rms(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    mask: npt.ArrayLike | None = None,
-) -> float:
+@image_metric(
+    title="noise left",
+    direction="lower",
+    best=0.0,
+    range=(0.0, math.inf),
+    reference="ours",
+)
+def noise_rms(pair: ImagePair, mask: Bools) -> float:
     """RMS of the high band of the luma error, share of the range.
 
     Over a smooth region this is the noise left: white noise gives its own standard deviation.
     """
-    return _score(_noise_rms, result, reference, data_range, mask)
+    result, reference = pair.high_band
+    error = result - reference
+    return math.sqrt(mean_over(error * error, mask)) / _WHITE_NOISE_SHARE
+
+
+#: What `score_image` computes.
+PAIR_METRICS = (
+    psnr_db,
+    ssim,
+    multi_scale_ssim,
+    ciede2000_mean,
+    gradient_error,
+    gradient_similarity,
+    sharpness_kept,
+    detail_kept,
+    noise_rms,
+)
 
 
 def noise_kept(
@@ -200,7 +242,7 @@ def score_image(
     data_range : float
         The value of white in both images.
     names : iterable of str, optional
-        Metrics wanted; by default all of `PAIR_SCORES`.
+        Metrics wanted; by default all of `PAIR_METRICS`.
 
     Returns
     -------
@@ -212,199 +254,17 @@ def score_image(
     ValueError
         A name or a mask is not what it should be, or an image is not finite.
     """
-    wanted = list(PAIR_SCORES) if names is None else list(names)
-    unknown = [name for name in wanted if name not in PAIR_SCORES]
-    if unknown:
-        raise ValueError(f"names must be among {list(PAIR_SCORES)}, got {unknown}")
+    wanted = chosen(PAIR_METRICS, names)
     pair = ImagePair(result, reference, data_range=data_range)
     checked = {region: as_mask(mask, pair.size) for region, mask in masks.items()}
     return {
-        region: {name: PAIR_SCORES[name](pair, mask) for name in wanted}
+        region: {metric.record.name: metric.compute(pair, mask) for metric in wanted}
         for region, mask in checked.items()
     }
 
 
-def _score(
-    score: PairScore,
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    data_range: float,
-    mask: npt.ArrayLike | None,
-) -> float:
-    pair = ImagePair(result, reference, data_range=data_range)
-    return score(pair, as_mask(mask, pair.size))
-
-
-def _psnr_db(pair: ImagePair, mask: Bools) -> float:
-    error = mean_over(pair.square_error, mask)
-    return math.inf if error == 0.0 else -10.0 * math.log10(error)
-
-
-def _ssim(pair: ImagePair, mask: Bools) -> float:
-    return structure.ssim_mean(pair.ssim, mask)
-
-
-def _multi_scale_ssim(pair: ImagePair, mask: Bools) -> float:
-    if min(pair.size) < structure.MULTI_SCALE_MIN_PX:
-        return math.nan
-    return structure.multi_scale_mean(pair.multi_scale, mask)
-
-
-def _ciede2000_mean(pair: ImagePair, mask: Bools) -> float:
-    return mean_over(pair.colour_difference, mask)
-
-
-def _gradient_error(pair: ImagePair, mask: Bools) -> float:
-    return math.sqrt(mean_over(pair.gradient_square_error, mask))
-
-
-def _gradient_similarity(pair: ImagePair, mask: Bools) -> float:
-    share = structure.halve(mask.astype(np.float32))
-    total = float(share.sum(dtype=np.float64))
-    if total == 0.0:
-        return math.nan
-    return float((pair.gradient_similarity * share).sum(dtype=np.float64)) / total
-
-
-def _sharpness_kept(pair: ImagePair, mask: Bools) -> float:
-    result, reference = (mean_over(band * band, mask) for band in pair.high_band)
-    return result / reference if reference > _NO_DETAIL else math.nan
-
-
-def _detail_kept(pair: ImagePair, mask: Bools) -> float:
-    result, reference = pair.high_band
-    energy = mean_over(reference * reference, mask)
-    return mean_over(result * reference, mask) / energy if energy > _NO_DETAIL else math.nan
-
-
-def _noise_rms(pair: ImagePair, mask: Bools) -> float:
-    result, reference = pair.high_band
-    error = result - reference
-    return math.sqrt(mean_over(error * error, mask)) / _WHITE_NOISE_SHARE
-
-
-PAIR_SCORES: dict[str, PairScore] = {
-    "psnr_db": _psnr_db,
-    "ssim": _ssim,
-    "multi_scale_ssim": _multi_scale_ssim,
-    "ciede2000_mean": _ciede2000_mean,
-    "gradient_error": _gradient_error,
-    "gradient_similarity": _gradient_similarity,
-    "sharpness_kept": _sharpness_kept,
-    "detail_kept": _detail_kept,
-    "noise_rms": _noise_rms,
-}
-"""What `score_image` computes, by metric name."""
-
-_NO_REFERENCE_DETAIL = "the reference has no detail here"
-
 METRICS = (
-    Metric(
-        name="psnr_db",
-        title="PSNR",
-        group="image",
-        unit="dB",
-        direction="higher",
-        best=math.inf,
-        range=(-math.inf, math.inf),
-        function=psnr_db,
-        needs=("data_range",),
-        reference="10 log10(range^2 / mean square error), e.g. Wang & Bovik 2009",
-    ),
-    Metric(
-        name="ssim",
-        title="SSIM",
-        group="image",
-        direction="higher",
-        best=1.0,
-        range=(-1.0, 1.0),
-        function=ssim,
-        needs=("data_range",),
-        reference="Wang et al., IEEE Trans. Image Process. 13, 600 (2004)",
-        undefined="all of it lies within 5 px of the border",
-    ),
-    Metric(
-        name="multi_scale_ssim",
-        title="multi-scale SSIM",
-        group="image",
-        direction="higher",
-        best=1.0,
-        range=(0.0, 1.0),
-        function=multi_scale_ssim,
-        needs=("data_range",),
-        reference="Wang, Simoncelli & Bovik, Asilomar Conf. Signals 2003",
-        undefined="a side is below 176 px, or all of it lies near the border",
-    ),
-    Metric(
-        name="ciede2000_mean",
-        title="colour difference",
-        group="image",
-        unit="Delta E 00",
-        direction="lower",
-        best=0.0,
-        range=(0.0, math.inf),
-        function=ciede2000_mean,
-        needs=("data_range",),
-        reference="Sharma, Wu & Dalal, Color Res. Appl. 30, 21 (2005)",
-    ),
-    Metric(
-        name="gradient_error",
-        title="gradient error",
-        group="image",
-        unit="1/px",
-        direction="lower",
-        best=0.0,
-        range=(0.0, math.inf),
-        function=gradient_error,
-        needs=("data_range",),
-        reference="after Rhemann et al., CVPR 2009",
-    ),
-    Metric(
-        name="gradient_similarity",
-        title="gradient similarity",
-        group="image",
-        direction="higher",
-        best=1.0,
-        range=(0.0, 1.0),
-        function=gradient_similarity,
-        needs=("data_range",),
-        reference="Xue et al., IEEE Trans. Image Process. 23, 684 (2014)",
-    ),
-    Metric(
-        name="sharpness_kept",
-        title="sharpness kept",
-        group="image",
-        direction="nearest",
-        best=1.0,
-        range=(0.0, math.inf),
-        function=sharpness_kept,
-        needs=("data_range",),
-        reference="ours",
-        undefined=_NO_REFERENCE_DETAIL,
-    ),
-    Metric(
-        name="detail_kept",
-        title="true detail kept",
-        group="image",
-        direction="nearest",
-        best=1.0,
-        range=(-math.inf, math.inf),
-        function=detail_kept,
-        needs=("data_range",),
-        reference="ours",
-        undefined=_NO_REFERENCE_DETAIL,
-    ),
-    Metric(
-        name="noise_rms",
-        title="noise left",
-        group="image",
-        direction="lower",
-        best=0.0,
-        range=(0.0, math.inf),
-        function=noise_rms,
-        needs=("data_range",),
-        reference="ours",
-    ),
+    *(metric.record for metric in PAIR_METRICS),
     Metric(
         name="noise_kept",
         title="noise of one frame kept",

@@ -38,13 +38,13 @@ def test_errors_of_a_known_mixture(truth: np.ndarray) -> None:
     assert depth.depth_mae_mm(result, truth) == pytest.approx(0.5 * share)
     assert depth.depth_bias_mm(result, truth) == pytest.approx(0.5 * share)
     assert depth.depth_median_mm(result, truth) == 0.0
-    assert depth.bad_pixel_share(result, truth, dof_mm=DOF_MM) == pytest.approx(share)
+    assert depth.bad_share(1)(result, truth, dof_mm=DOF_MM) == pytest.approx(share)
 
 
 @pytest.mark.parametrize(("multiple", "bad"), [(0.5, 1.0), (1.0, 0.0), (2.0, 0.0)])
 def test_bad_pixels_at_multiples(truth: np.ndarray, multiple: float, bad: float) -> None:
     """An error of 0.08 mm is bad at half a depth of field of 0.1 mm only."""
-    got = depth.bad_pixel_share(truth + 0.08, truth, dof_mm=DOF_MM, multiple=multiple)
+    got = depth.bad_share(multiple)(truth + 0.08, truth, dof_mm=DOF_MM)
     assert got == bad
 
 
@@ -53,7 +53,7 @@ def test_no_answer_is_bad_but_no_error(truth: np.ndarray) -> None:
     result = truth + 0.02
     result[:, :20] = np.nan
     assert depth.coverage(result, truth) == pytest.approx(600 / 1199)
-    assert depth.bad_pixel_share(result, truth, dof_mm=DOF_MM) == pytest.approx(599 / 1199)
+    assert depth.bad_share(1)(result, truth, dof_mm=DOF_MM) == pytest.approx(599 / 1199)
     assert depth.depth_mae_mm(result, truth) == pytest.approx(0.02)
 
 
@@ -120,7 +120,7 @@ def test_all_at_once_equals_one_by_one(truth: np.ndarray) -> None:
     masks = {"left": np.arange(40) < 20 + np.zeros((30, 1)), "none": np.zeros((30, 40), bool)}
     scores = depth.score_depth(result, truth, masks=masks, dof_mm=DOF_MM)
     assert scores["left"]["depth_rmse_mm"] == depth.depth_rmse_mm(result, truth, mask=masks["left"])
-    expected = depth.bad_pixel_share(result, truth, dof_mm=DOF_MM, multiple=2, mask=masks["left"])
+    expected = depth.bad_share(2)(result, truth, dof_mm=DOF_MM, mask=masks["left"])
     assert scores["left"]["bad_share_2dof"] == expected
     assert all(math.isnan(value) for value in scores["none"].values())
 
@@ -131,7 +131,7 @@ def test_all_at_once_equals_one_by_one(truth: np.ndarray) -> None:
         (lambda t: depth.depth_rmse_mm(t[0], t[0]), r"depth_mm must have shape \(H, W\)"),
         (lambda t: depth.depth_rmse_mm(t, t[1:]), r"shapes must be equal, got depth_mm \(30, 40\)"),
         (lambda t: depth.coverage(t + np.inf, t), "depth_mm must not be infinite"),
-        (lambda t: depth.bad_pixel_share(t, t, dof_mm=0.0), "dof_mm must be positive, got 0.0"),
+        (lambda t: depth.bad_share(1)(t, t, dof_mm=0.0), "dof_mm must be positive, got 0.0"),
         (lambda t: depth.depth_from_frames(t, []), "focus_mm must be a finite list of planes"),
         (
             lambda t: depth.score_depth(t, t, masks={}, dof_mm=1.0, names=["depth"]),
