@@ -115,6 +115,37 @@ def entrance_pupil_radius_mm(rig: Rig) -> float:
     return rig.lens.focal_length_mm / (2.0 * rig.lens.f_number)
 
 
+def cone_radius_mm(rig: Rig, depth_mm: float) -> float:
+    """Radius of the cone of light from a point in focus, at a depth from the entrance pupil, mm."""
+    return entrance_pupil_radius_mm(rig) * abs(1 - depth_mm / focus_distance_mm(rig))
+
+
+def focal_length_px(rig: Rig, *, pitch_um: float) -> float:
+    """Focal length of the pinhole that stands for the lens, pixels: m d / pitch.
+
+    A point at x, z from the entrance pupil is seen this many times x / z from the middle.
+
+    Parameters
+    ----------
+    rig : Rig
+    pitch_um : float
+        Distance between the picture's pixels on the sensor, um.
+    """
+    return rig.lens.magnification * focus_distance_mm(rig) * 1e3 / pitch_um
+
+
+def field_sag_mm(rig: Rig, tangent_squared: float | Reals) -> float | Reals:
+    """How much farther than the plane of focus a curved field is in focus, mm: (c/2) d^2 tan^2.
+
+    Parameters
+    ----------
+    rig : Rig
+    tangent_squared : float or array
+        Square of the tangent of the angle to the optical axis, seen from the entrance pupil.
+    """
+    return rig.lens.field_curvature_per_mm / 2 * focus_distance_mm(rig) ** 2 * tangent_squared
+
+
 def image_scale_px_per_mm(rig: Rig, *, focus_mm: float = 0.0) -> float:
     """Pixels per mm in the plane of focus, when the lens is focused `focus_mm` farther.
 
@@ -149,7 +180,8 @@ def blur_diameter_um(rig: Rig, offset_mm: float | Reals) -> Reals:
         A point lies in or behind the entrance pupil, or at infinity.
     """
     scale = 2000.0 * rig.lens.magnification * rig_aperture(rig)
-    return scale * np.abs(_reduced_offset_mm(rig, offset_mm))
+    offset = _checked_offset_mm(rig, offset_mm)
+    return scale * np.abs(offset / (1.0 + offset / focus_distance_mm(rig)))
 
 
 def defocus_mm(rig: Rig, offset_mm: float | Reals) -> Reals:
@@ -160,7 +192,17 @@ def defocus_mm(rig: Rig, offset_mm: float | Reals) -> Reals:
 
     Parameters, result and errors as in `blur_diameter_um`.
     """
-    return 0.5 * rig_aperture(rig) ** 2 * _reduced_offset_mm(rig, offset_mm)
+    return unchecked_defocus_mm(rig, _checked_offset_mm(rig, offset_mm))
+
+
+def unchecked_defocus_mm(rig: Rig, offset_mm: Reals) -> Reals:
+    """As `defocus_mm`, in the precision of the offsets, for whoever asks for many points.
+
+    What it gives for a point in or behind the entrance pupil means nothing.
+    """
+    exact = offset_mm.dtype.type
+    distance = exact(focus_distance_mm(rig))
+    return exact(rig_aperture(rig)) ** 2 / 2 * offset_mm / (1 + offset_mm / distance)
 
 
 def refocused(rig: Rig, *, focus_mm: float) -> Rig:
@@ -285,7 +327,7 @@ def exposure_loss_stops(magnification: float, *, pupil_ratio: float = 1.0) -> fl
     return 2.0 * log2(working_f_number(1.0, magnification, pupil_ratio=pupil_ratio))
 
 
-def _reduced_offset_mm(rig: Rig, offset_mm: float | Reals) -> Reals:
+def _checked_offset_mm(rig: Rig, offset_mm: float | Reals) -> Reals:
     offset = np.asarray(offset_mm)
     if not np.issubdtype(offset.dtype, np.floating):
         offset = offset.astype(np.float64)
@@ -296,7 +338,7 @@ def _reduced_offset_mm(rig: Rig, offset_mm: float | Reals) -> Reals:
             f"rig {rig.name!r}: offset_mm must be finite and > {-distance:.6g} "
             f"(the entrance pupil), got {float(offset[bad][0]):.6g}"
         )
-    return offset / (1.0 + offset / distance)
+    return offset
 
 
 def _require_positive(**values: float) -> None:

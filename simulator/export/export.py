@@ -148,7 +148,7 @@ def _pitch_mm(part: Part, camera: Camera, corners_per_px: float, coarsest_px: fl
     """Return the distance between corners that shows all that the lens lets through."""
     _, nearest, farthest = reach(part, camera)
     depth = max(nearest, min(farthest, camera.distance_mm))
-    least_blur = optics.entrance_pupil_radius_mm(camera.rig) * abs(1 - depth / camera.distance_mm)
+    least_blur = optics.cone_radius_mm(camera.lens_rig, depth)
     pixel = depth / camera.focal_px
     return max(pixel / corners_per_px, min(least_blur * _PITCH_PER_RADIUS, coarsest_px * pixel))
 
@@ -183,9 +183,7 @@ def _in_sight(part: SheetPart, camera: Camera) -> Doubles:
         for direction in edge @ camera.rotation.T:
             depth = (z - camera.pupil_mm[2]) / direction[2]
             at = camera.pupil_mm[:2] + depth * direction[:2]
-            aside = optics.entrance_pupil_radius_mm(camera.rig) * abs(
-                1 - depth / camera.distance_mm
-            )
+            aside = optics.cone_radius_mm(camera.lens_rig, depth)
             seen.append(at + aside * circle)
     own = np.stack(part.own(*np.concatenate(seen).T), axis=1)
     return np.stack([own.min(axis=0), own.max(axis=0)])

@@ -218,6 +218,47 @@ def test_defocus_by_path_lengths():
         assert float(optics.defocus_mm(rig, offset_mm)) == pytest.approx(expected, rel=0.005)
 
 
+@given(rig=RIGS, offset_mm=st.floats(-10.0, 10.0))
+def test_the_cone_of_light_is_as_wide_as_the_blur_it_makes(rig, offset_mm):
+    """Light from a point in focus at another depth: its circle's image is the blur there.
+
+    Similar triangles: seen from the pupil, the circle at depth d + offset spans the angle that the
+    blur on the sensor, brought back to the plane of focus, spans.
+    """
+    distance = optics.focus_distance_mm(rig)
+    cone = optics.cone_radius_mm(rig, distance + offset_mm)
+    blur_mm = 1e-3 * float(optics.blur_diameter_um(rig, offset_mm)) / rig.lens.magnification
+    assert 2 * cone / (1 + offset_mm / distance) == pytest.approx(blur_mm, rel=1e-9, abs=1e-12)
+
+
+@given(rig=RIGS, x_mm=st.floats(-5.0, 5.0))
+def test_the_focal_length_in_pixels_puts_points_where_the_image_scale_does(rig, x_mm):
+    """In the plane of focus a pinhole and the scale of the image agree (similar triangles)."""
+    pinhole_px = optics.focal_length_px(rig, pitch_um=4.0) * x_mm / optics.focus_distance_mm(rig)
+    assert pinhole_px == pytest.approx(optics.image_scale_px_per_mm(rig) * x_mm, rel=1e-12)
+
+
+def test_a_curved_field_bends_by_the_sagitta_of_a_sphere():
+    """Near the axis the surface in focus is a sphere of radius 1 / curvature, to 0.1 %."""
+    flat = make_rig()
+    rig = replace(flat, lens=replace(flat.lens, field_curvature_per_mm=0.02))
+    for aside_mm in (0.5, 2.0, 3.0):
+        tangent = aside_mm / optics.focus_distance_mm(rig)
+        sagitta = 50.0 - np.sqrt(50.0**2 - aside_mm**2)
+        assert optics.field_sag_mm(rig, tangent**2) == pytest.approx(sagitta, rel=1e-3)
+    assert optics.field_sag_mm(flat, 0.01) == 0
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_defocus_without_checks_is_defocus(dtype):
+    """The same numbers for points before the pupil, in the precision of what it is given."""
+    rig = make_rig(pupil_ratio=0.8)
+    offset = np.linspace(-5, 5, 11, dtype=dtype)
+    found = optics.unchecked_defocus_mm(rig, offset)
+    assert found.dtype == dtype
+    np.testing.assert_allclose(found, optics.defocus_mm(rig, offset.astype(float)), rtol=1e-6)
+
+
 @pytest.mark.parametrize("dtype", [np.float32, np.float64])
 def test_blur_keeps_shape_and_type(dtype):
     """An image of offsets gives an image of diameters of the same kind, and NaN stays NaN."""
