@@ -66,7 +66,7 @@ def test_the_advised_way_keeps_its_promise_on_other_passes():
     """Passes that the plan has never seen are covered as often as it says."""
     promised = plan("in-hand-stem").advised
     asked = plan("in-hand-stem").setting
-    fresh = draw_passes(asked, frames=promised.way.frames, passes=10_000, seed=77)
+    fresh = draw_passes(asked.conditions, frames=promised.way.frames, passes=10_000, seed=77)
     chance = coverage_of(asked, fresh, promised.way).whole.mean()
     error = np.sqrt(chance * (1 - chance) * (1 / 10_000 + 1 / promised.tries))
     assert abs(chance - promised.chance) < 4 * error
@@ -79,7 +79,7 @@ def test_one_frame_less_breaks_the_promise():
     """The number of frames is not larger than it has to be, within a frame or two of luck."""
     advised = plan("in-hand-stem").advised
     asked = plan("in-hand-stem").setting
-    fresh = draw_passes(asked, frames=advised.way.frames, passes=10_000, seed=78)
+    fresh = draw_passes(asked.conditions, frames=advised.way.frames, passes=10_000, seed=78)
     _, chance = best_way(asked, fresh, passes=advised.way.passes, frames=advised.way.frames - 3)
     assert chance < asked.chance
 
@@ -93,7 +93,7 @@ def test_steady_hands_need_a_handful_to_a_few_tens_of_frames(
     """Common practice, no source: 10 to 40 frames, sometimes in several passes."""
     lens = rig(magnification, f_number)
     asked = setting(stance=stance, lens=lens, depth_mm=depth_mm, **CALM)
-    drawn = draw_passes(asked, frames=128, passes=600)
+    drawn = draw_passes(asked.conditions, frames=128, passes=600)
     way = fewest(asked, drawn, chance=asked.chance)
     assert way is not None
     assert 4 <= way.frames <= 50
@@ -108,7 +108,7 @@ def test_regular_steps_have_the_stated_overlap(overlap):
     lane = asked.lane.total_mm
     assert way.approach.step_mm == pytest.approx((1 - overlap) * lane)
     assert way.frames == int(np.ceil(3.0 / way.approach.step_mm)) + 1
-    drawn = draw_passes(asked, frames=way.frames, passes=2)
+    drawn = draw_passes(asked.conditions, frames=way.frames, passes=2)
     found = forecast(asked, drawn, way)
     assert found.chance == 1
     assert found.step_share == pytest.approx(1 - overlap)
@@ -144,10 +144,10 @@ def test_a_pass_starts_before_and_ends_behind_the_subject():
 def test_the_naive_pass_keeps_the_stances_own_speed():
     """Unplanned, the body swings through at its own pace, in frames of the camera's own rate."""
     asked = setting(stance="kneeling", light="flash-128th")
-    way = naive_way(asked, draw_passes(asked, frames=40, passes=2))
+    way = naive_way(asked, draw_passes(asked.conditions, frames=40, passes=2))
     assert way.frames == 11  # 3 mm at 3 mm/s and 10 frames a second, both ends
     assert way.approach.speed_mm_per_s == 3.0
-    drawn = draw_passes(asked, frames=11, passes=500)
+    drawn = draw_passes(asked.conditions, frames=11, passes=500)
     assert forecast(asked, drawn, way).chance < 0.05
 
 
@@ -192,7 +192,7 @@ def test_each_hindrance_brings_the_advice_that_removes_it(stance, light, subject
     asked = setting(stance=stance, light=light, subject=subject)
 
     def draw(changed):
-        return draw_passes(changed, frames=60, passes=300)
+        return draw_passes(changed.conditions, frames=60, passes=300)
 
     gains = ranked_gains(asked, draw, frames_before=None, trial_frames=45, pass_counts=(1, 2))
     (found,) = (gain for gain in gains if gain.name == advice)
@@ -202,7 +202,7 @@ def test_each_hindrance_brings_the_advice_that_removes_it(stance, light, subject
 def test_several_passes_may_do_what_one_cannot():
     """Two passes of a try join their frames: what one misses the other may catch."""
     asked = setting(stance="kneeling", light="flash-128th")
-    drawn = draw_passes(asked, frames=30, passes=2000)
+    drawn = draw_passes(asked.conditions, frames=30, passes=2000)
     approach = laid_pass(asked, drawn, frames=30)
     one, two = (
         forecast(asked, drawn, Way(passes=passes, frames=30, approach=approach))

@@ -127,7 +127,7 @@ def test_the_advice_opens_up_as_magnification_grows():
 def test_stopping_down_costs_contrast_and_saves_frames():
     """Down the table frames fall, depth grows with the f-number, and fine detail fades."""
     asked = setting(rig(1.5, 5.6), stance="stepped")
-    drawn = draw_passes(asked, frames=128, passes=20)
+    drawn = draw_passes(asked.conditions, frames=128, passes=20)
     rows = aperture_table(asked, drawn, own=regular_pass(asked), pass_counts=(1,))
     frames = [row.total_frames for row in rows]
     assert None not in frames
@@ -148,7 +148,7 @@ def test_an_f_number_that_hides_the_detail_is_a_row_without_depth():
     lens = rig(5, 2.8)
     asked = replace(setting(lens), sharpness=contrast_limit(0.5, frequency_cy_per_px=0.2))
     rows = aperture_table(
-        asked, draw_passes(asked, frames=20, passes=50), own=None, pass_counts=(1,)
+        asked, draw_passes(asked.conditions, frames=20, passes=50), own=None, pass_counts=(1,)
     )
     assert rows[-1].depth_of_field_mm is None
     assert rows[-1].total_frames is None

@@ -42,7 +42,7 @@ def steady_share(planes, points, *, stance="stepped"):
         frames=len(planes),
         approach=Approach(kind="stepped", start_mm=start, step_mm=step),
     )
-    drawn = draw_passes(asked, frames=len(planes), passes=3)
+    drawn = draw_passes(asked.conditions, frames=len(planes), passes=3)
     return never_sharp_share(asked, drawn, way, points, crop=CROP)
 
 
@@ -74,7 +74,7 @@ def test_what_the_sharp_frame_does_not_show_is_missed():
         frames=3,
         approach=Approach(kind="stepped", start_mm=-5 * lane, step_mm=5 * lane),
     )
-    drawn = draw_passes(asked, frames=3, passes=1)
+    drawn = draw_passes(asked.conditions, frames=3, passes=1)
     aside = np.zeros_like(drawn.aside_mm)
     aside[0, 0, 2] = CROP[0] / 2 / (2000 / 3.9)  # half a picture wide
     # The last frame alone is focused on the plane, the middle one is the reference.
@@ -87,7 +87,7 @@ def test_what_the_sharp_frame_does_not_show_is_missed():
 def test_without_a_usable_frame_there_is_no_share():
     """A pass whose frames all fail has no view to speak of."""
     asked = setting("stepped")
-    drawn = draw_passes(asked, frames=2, passes=2)
+    drawn = draw_passes(asked.conditions, frames=2, passes=2)
     usable = np.array([[False, False], [True, False]])
     way = Way(passes=1, frames=2, approach=Approach(kind="stepped", step_mm=0.1))
     shares = never_sharp_share(asked, replace(drawn, usable=usable), way, flat(0.0), crop=CROP)
@@ -98,7 +98,7 @@ def test_without_a_usable_frame_there_is_no_share():
 def test_two_passes_join_their_frames():
     """A try of two passes shows what either shows."""
     asked = setting("kneeling")
-    drawn = draw_passes(asked, frames=FRAMES, passes=400)
+    drawn = draw_passes(asked.conditions, frames=FRAMES, passes=400)
     approach = cover(asked.stance.approach, near_mm=-1.2, far_mm=1.2, times_s=drawn.times_s)
     points = flat(*np.linspace(-1.2, 1.2, 25))
     one, two = (
@@ -135,7 +135,7 @@ def test_rendered_truth_misses_what_was_planned(name, stance):
     """
     asked, scene = setting(stance), load_scene(name)
     points = scene_points(scene, asked.rig, crop=CROP)
-    drawn = draw_passes(asked, frames=FRAMES, passes=1000, seed=3)
+    drawn = draw_passes(asked.conditions, frames=FRAMES, passes=1000, seed=3)
     near, far = np.quantile(points.z_mm, [0.02, 0.98])
     approach = cover(asked.stance.approach, near_mm=near, far_mm=far, times_s=drawn.times_s)
     way = Way(passes=1, frames=FRAMES, approach=approach)

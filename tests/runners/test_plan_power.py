@@ -109,7 +109,7 @@ def test_the_advised_power_is_the_brightest_that_costs_few_frames():
     asked = setting(flash(1 / 16))
 
     def draw(changed):
-        return draw_passes(changed, frames=80, passes=300)
+        return draw_passes(changed.conditions, frames=80, passes=300)
 
     own = fewest(asked, draw(asked), chance=asked.chance)
     rows = power_table(asked, draw, known=own, pass_counts=(1, 2))

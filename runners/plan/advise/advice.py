@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 
@@ -92,7 +92,7 @@ def make_plan(setting: Setting, *, seed: int = 0) -> Plan:
     advised = wanted or forecast(setting, drawn, best_effort(setting, drawn))
     counts = sorted({1, 2, advised.way.passes})
     side_frames = min(len(drawn.times_s), 2 * advised.way.frames)
-    draw = _side_draw(setting, frames=side_frames, seed=seed)
+    draw = _side_draw(frames=side_frames, seed=seed)
     even = fewest(setting, drawn, chance=0.5, pass_counts=(1,))
     trial_frames = min(even.frames, side_frames) if even else side_frames
     own = wanted.way if wanted else None
@@ -125,20 +125,16 @@ def search_passes(setting: Setting, *, seed: int = 0) -> Passes:
     if setting.regular:
         frames = max(frames, _MOST_REGULAR * regular_pass(setting).frames)
     passes = max(1, min(_SEARCH_PASSES, _SEARCH_FRAMES // frames))
-    return draw_passes(setting, frames=frames, passes=passes, seed=seed)
+    return draw_passes(setting.conditions, frames=frames, passes=passes, seed=seed)
 
 
-def _side_draw(setting: Setting, *, frames: int, seed: int) -> Callable[[Setting], Passes]:
-    """Return what draws the passes behind the side tables, once for equal hands and light.
+def _side_draw(*, frames: int, seed: int) -> Callable[[Setting], Passes]:
+    """Return what draws the passes behind the side tables, once for equal conditions.
 
-    The f-number is all that the tables change in a rig; nothing that is drawn depends on it.
+    Another f-number changes no condition: its passes are those of the setting's own.
     """
-
-    @cache
-    def drawn(asked: Setting) -> Passes:
-        return draw_passes(asked, frames=frames, passes=_SIDE_PASSES, seed=seed)
-
-    return lambda asked: drawn(replace(asked, rig=setting.rig))
+    drawn = cache(partial(draw_passes, frames=frames, passes=_SIDE_PASSES, seed=seed))
+    return lambda setting: drawn(setting.conditions)
 
 
 def naive_way(setting: Setting, drawn: Passes) -> Way:
@@ -174,7 +170,7 @@ def _promised(setting: Setting, drawn: Passes, *, seed: int) -> dict[float, Fore
         return dict.fromkeys(ways)
     frames = min(len(drawn.times_s), frames + frames // 8 + _CORRECTIONS)
     passes = min(_FINAL_PASSES, _FINAL_FRAMES // frames)
-    final = draw_passes(setting, frames=frames, passes=passes, seed=seed + 1)
+    final = draw_passes(setting.conditions, frames=frames, passes=passes, seed=seed + 1)
     return {
         chance: None if way is None else _settled(setting, final, way, chance)
         for chance, way in ways.items()

@@ -9,8 +9,9 @@ from math import isfinite
 from ....simulator.handling.hands import Stance
 from ....simulator.handling.light import Light
 from ....simulator.handling.sway import Subject
-from ....simulator.optics import DepthOfField
+from ....simulator.optics import DepthOfField, rig_f_number
 from ....simulator.rig import Rig, stopped_to
+from .conditions import Conditions, Framing, framing_of
 from .sharpness import Sharpness, lane_of
 
 #: Chance of a pass without a gap that a plan aims at, unless another is asked for.
@@ -69,6 +70,23 @@ class Setting:
     def lane(self) -> DepthOfField:
         """The depth that one frame holds sharp."""
         return lane_of(self.rig, self.sharpness)
+
+    @cached_property
+    def framing(self) -> Framing:
+        """How the picture lies on the subject."""
+        return framing_of(self.rig)
+
+    @cached_property
+    def working_f_number(self) -> float:
+        """The f-number at which the lens works at its magnification."""
+        return rig_f_number(self.rig)
+
+    @cached_property
+    def conditions(self) -> Conditions:
+        """What passes are drawn from."""
+        return Conditions(
+            stance=self.stance, light=self.light, subject=self.subject, framing=self.framing
+        )
 
     @property
     def regular(self) -> bool:

@@ -67,7 +67,7 @@ def chance_curves(
     setting: Setting, *, most: int, pass_counts: Sequence[int], seed: int = 0
 ) -> list[ChanceCurve]:
     """Return chance and share up to a number of frames in all, each pass laid at its best."""
-    drawn = draw_passes(setting, frames=most, passes=_CURVE_PASSES, seed=seed)
+    drawn = draw_passes(setting.conditions, frames=most, passes=_CURVE_PASSES, seed=seed)
     curves = []
     for passes in pass_counts:
         top = min(most_frames(setting, drawn, passes), most // passes)
@@ -90,7 +90,7 @@ def chance_curves(
 
 def typical_lanes(setting: Setting, way: Way, *, seed: int = 0) -> Lanes:
     """Return the lanes of a try that covers as much as half of all tries do, or more."""
-    drawn = draw_passes(setting, frames=way.frames, passes=200 * way.passes, seed=seed)
+    drawn = draw_passes(setting.conditions, frames=way.frames, passes=200 * way.passes, seed=seed)
     share = coverage_of(setting, drawn, way).share
     rank = int(np.argsort(share, kind="stable")[len(share) // 2])
     rows = slice(rank * way.passes, (rank + 1) * way.passes)

@@ -292,7 +292,10 @@ def _predicted(cell: Cell, bench: Bench) -> np.ndarray[Any, np.dtype[np.float64]
     limit = blur_limit(2 * NEVER_PX * bench.bin)
     setting = replace(cell.setting, sharpness=limit)
     drawn = draw_passes(
-        setting, frames=cell.way.frames, passes=_PREDICTED_PASSES * cell.way.passes, seed=1
+        setting.conditions,
+        frames=cell.way.frames,
+        passes=_PREDICTED_PASSES * cell.way.passes,
+        seed=1,
     )
     points = scene_points(bench.scene, setting.rig, crop=bench.crop)
     return never_sharp_share(setting, drawn, cell.way, points, crop=bench.crop)
