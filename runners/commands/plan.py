@@ -18,10 +18,10 @@ from ..request import RequestError, new_path, request
 from .options import number, whole
 from .study_options import (
     add_study_options,
-    bench_of,
     check_study,
     depth_of,
     study_of,
+    study_setup,
     tell_failures,
 )
 
@@ -65,11 +65,11 @@ def run(args: argparse.Namespace) -> int:
         out = None if args.out is None else new_path(args.out)
         check_study(args)
         setting = setting_of(args)
-        bench = bench_of(args, setting)
+        setup = study_setup(args, setting)
     plan = make_plan(setting, seed=args.seed)
     # The answer first: pages and studies take longer.
     print(json.dumps(plan_record(plan), indent=1) if args.json else plan_text(plan), flush=True)
-    study = None if bench is None else study_of(args, plan, bench)
+    study = None if setup is None else study_of(args, plan, setup)
     if out is not None:
         from ..plan.page import write_plan  # noqa: PLC0415 - what draws is slow to load
 

@@ -16,7 +16,7 @@ from ..request import RequestError
 from .options import add_progress_option, number, shows_progress, size, whole
 
 if TYPE_CHECKING:
-    from ..plan.study.study import Bench, Study
+    from ..plan.study.study import Study, StudySetup
 
 #: Depths of scenes are told to this.
 _DEPTH_MM = 0.01
@@ -98,28 +98,28 @@ def depth_of(args: argparse.Namespace, rig: Rig) -> float:
     return ceil((far - near) / _DEPTH_MM) * _DEPTH_MM
 
 
-def bench_of(args: argparse.Namespace, setting: Setting) -> Bench | None:
+def study_setup(args: argparse.Namespace, setting: Setting) -> StudySetup | None:
     """Return what the study's stacks share; None without a study."""
     if args.study is None:
         return None
-    from ..plan.study.study import bench_for  # noqa: PLC0415
+    from ..plan.study.study import setup_for  # noqa: PLC0415
 
     crop = _crop(args, setting.rig)
-    return bench_for(setting, args.study, method=args.study_method, crop=crop)
+    return setup_for(setting, args.study, method=args.study_method, crop=crop)
 
 
-def study_of(args: argparse.Namespace, plan: Plan, bench: Bench) -> Study:
+def study_of(args: argparse.Namespace, plan: Plan, setup: StudySetup) -> Study:
     """Run the study."""
-    from ..plan.study.study import STEP_SHARES, Study, plan_cells, run_study, step_cells  # noqa: PLC0415
+    from ..plan.study.study import STEP_SHARES, Study, plan_stacks, run_study, step_stacks  # noqa: PLC0415
 
-    seeds, cells = range(args.study_seeds), []
+    seeds, stacks = range(args.study_seeds), []
     if args.study_part != "ways":
         shares = args.study_steps or STEP_SHARES
-        cells += step_cells(plan.setting, bench, shares=shares, seeds=seeds)
+        stacks += step_stacks(plan.setting, setup, shares=shares, seeds=seeds)
     if args.study_part != "steps":
-        cells += plan_cells(plan, bench, seeds=seeds)
-    rows = run_study(cells, bench, workers=args.workers or 1, progress=shows_progress(args))
-    return Study(bench=bench, rows=rows)
+        stacks += plan_stacks(plan, setup, seeds=seeds)
+    rows = run_study(stacks, setup, workers=args.workers or 1, progress=shows_progress(args))
+    return Study(setup=setup, rows=rows)
 
 
 def tell_failures(study: Study) -> int:

@@ -14,6 +14,7 @@ from stacktruth.runners.plan.draw.motion import (
     draw_tremor_at,
 )
 from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.runners.plan.draw.way import Way
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.hands import load_stance
@@ -165,18 +166,20 @@ def test_passes_are_those_of_rendered_shoots(stance, light, subject):
 def test_a_support_steps_exactly():
     """Without hands, wind and step errors the planes of focus stand where they are meant."""
     approach = Approach(kind="stepped", start_mm=-0.5, step_mm=0.25)
+    way = Way(passes=1, frames=4, approach=approach)
     drawn = draw_passes(
         setting(stance="stepped", light="steady-lamp").conditions, frames=4, passes=3
     )
-    np.testing.assert_allclose(drawn.planes_mm(approach, 4), [[-0.5, -0.25, 0, 0.25]] * 3)
+    np.testing.assert_allclose(drawn.planes_mm(way), [[-0.5, -0.25, 0, 0.25]] * 3)
     assert drawn.usable.all()
 
 
 def test_step_errors_are_drawn_for_every_stop():
     """A support that misses its stops does so by its stated spread, anew in every pass."""
     approach = Approach(kind="stepped", step_mm=0.25, step_error_mm=0.02)
+    way = Way(passes=1, frames=8, approach=approach)
     drawn = draw_passes(setting(stance="stepped").conditions, frames=8, passes=4000)
-    errors = drawn.planes_mm(approach, 8) - 0.25 * np.arange(8)
+    errors = drawn.planes_mm(way) - 0.25 * np.arange(8)
     assert_moments(errors.ravel(), 0.02**2)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ....simulator.blur.smear import exposed
-from ....simulator.handling.approach import Approach, planned_mm
+from ....simulator.handling.approach import planned_mm
 from ....simulator.handling.flash import Flash, fire
 from ....simulator.handling.hands import Stance
 from ....simulator.handling.light import Light
@@ -16,6 +16,7 @@ from ....simulator.shooting.shoot import USABLE_GAIN_STOPS, USABLE_SMEAR_PX
 from ....simulator.streams import stream
 from .conditions import Conditions, Framing
 from .motion import Moves, draw_pulse_at, draw_stem_at, draw_sway_at, draw_tremor_at
+from .way import Way, goes_in_steps
 
 Doubles = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -60,16 +61,17 @@ class Passes:
     strayed: Bools
     usable: Bools
 
-    def planes_mm(self, approach: Approach, frames: int) -> Doubles:
-        """Return z of the planes of focus in the subject, mm, shape (passes, frames)."""
-        planes = self.along_mm[:, :frames] + self.meant_mm(approach, frames)
-        if approach.kind in ("stepped", "focus-ring") and approach.step_error_mm > 0:
+    def planes_mm(self, way: Way) -> Doubles:
+        """Return z of the planes of focus in the subject, mm, shape (passes, frames of the way)."""
+        approach, frames = way.approach, way.frames
+        planes = self.along_mm[:, :frames] + self.meant_mm(way)
+        if goes_in_steps(approach) and approach.step_error_mm > 0:
             planes += approach.step_error_mm * self.stop_error[:, :frames]
         return planes
 
-    def meant_mm(self, approach: Approach, frames: int) -> Doubles:
-        """Return where the planes of focus are meant to be, mm, shape (frames,)."""
-        exact = replace(approach, step_error_mm=0.0)
+    def meant_mm(self, way: Way) -> Doubles:
+        """Return where the planes of focus are meant to be, mm, shape (frames of the way,)."""
+        exact, frames = replace(way.approach, step_error_mm=0.0), way.frames
         return planned_mm(exact, self.times_s[:frames], np.arange(frames), seed=0, scene="plan")
 
     def first(self, passes: int) -> Passes:
