@@ -30,6 +30,7 @@ from stacktruth.simulator.shooting.shoot import shoot
 
 CROP = (480, 320)
 SCENE = "ramp"
+METHOD = "laplacian-pyramid"
 
 
 def setting(stance="stepped", *, depth_mm=0.3):
@@ -48,7 +49,7 @@ def setting(stance="stepped", *, depth_mm=0.3):
 @pytest.fixture(scope="module")
 def setup():
     """Return a small setup."""
-    return setup_for(setting(), SCENE, crop=CROP)
+    return setup_for(setting(), SCENE, method=METHOD, crop=CROP)
 
 
 @pytest.fixture(scope="module")

@@ -40,12 +40,6 @@ from .picture import never_sharp_share, scene_points
 
 Doubles = npt.NDArray[np.float64]
 
-#: Steps of the study over the depth of field.
-STEP_SHARES = (0.3, 0.6, 0.9, 1.3, 1.9, 2.8)
-#: Reference method: laid out in the literature, fast, and hard to break.
-METHOD = "laplacian-pyramid"
-#: Middle of the sensor that is rendered, in its own pixels.
-CROP = (1536, 1024)
 #: Pixels of the pictures across the wanted blur disc: what is sharper does not show.
 _PIXELS_PER_BLUR = 3.0
 #: Share of the picture's points beyond its wanted depth at either end.
@@ -96,9 +90,9 @@ class StudySetup:
     """
 
     scene: Scene
-    method: str = METHOD
-    crop: tuple[int, int] = CROP
-    bin: int = 1
+    method: str
+    crop: tuple[int, int]
+    bin: int
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -120,8 +114,8 @@ def setup_for(
     setting: Setting,
     scene: str | Scene,
     *,
-    method: str = METHOD,
-    crop: tuple[int, int] = CROP,
+    method: str,
+    crop: tuple[int, int],
 ) -> StudySetup:
     """Return a setup whose pictures are as fine as the wanted sharpness asks for, not finer.
 
@@ -139,7 +133,7 @@ def setup_for(
 
 
 def depth_in_view(
-    scene: Scene, rig: Rig, *, crop: tuple[int, int] | None = CROP
+    scene: Scene, rig: Rig, *, crop: tuple[int, int] | None = None
 ) -> tuple[float, float]:
     """Return the depth of the scene that the picture shows, near and far, mm."""
     points = scene_points(scene, rig, crop=crop, margin=0.0)
@@ -151,8 +145,8 @@ def step_stacks(
     setting: Setting,
     setup: StudySetup,
     *,
-    shares: Sequence[float] = STEP_SHARES,
-    seeds: Iterable[int] = range(3),
+    shares: Sequence[float],
+    seeds: Iterable[int],
 ) -> list[StudyStack]:
     """Return the stacks of the study over the step: on a support, and in the setting's own hands.
 
@@ -181,9 +175,7 @@ def step_stacks(
     return list({(stack.name, stack.way, stack.seed): stack for stack in stacks}.values())
 
 
-def plan_stacks(
-    plan: Plan, setup: StudySetup, *, seeds: Iterable[int] = range(3)
-) -> list[StudyStack]:
+def plan_stacks(plan: Plan, setup: StudySetup, *, seeds: Iterable[int]) -> list[StudyStack]:
     """Return the stacks of the plan's best ways and of the unplanned one, for the scene's depth."""
     near, far = depth_in_view(setup.scene, plan.setting.rig, crop=setup.crop)
     setting = replace(plan.setting, depth_mm=far - near)
