@@ -17,11 +17,11 @@ from ..plan.show.words import plan_text
 from ..request import RequestError, new_path, request
 from .options import number, whole
 from .study_options import (
+    StudyRequest,
     add_study_options,
-    bench_of,
-    check_study,
     depth_of,
-    study_of,
+    study_request,
+    study_runner,
     tell_failures,
 )
 
@@ -63,13 +63,13 @@ def run(args: argparse.Namespace) -> int:
     """Print the plan, and write its folder if one is asked for."""
     with request():
         out = None if args.out is None else new_path(args.out)
-        check_study(args)
-        setting = setting_of(args)
-        bench = bench_of(args, setting)
+        asked = study_request(args)
+        setting = setting_of(args, study=asked)
+        run_study = None if asked is None else study_runner(asked, setting)
     plan = make_plan(setting, seed=args.seed)
     # The answer first: pages and studies take longer.
     print(json.dumps(plan_record(plan), indent=1) if args.json else plan_text(plan), flush=True)
-    study = None if bench is None else study_of(args, plan, bench)
+    study = None if run_study is None else run_study(plan)
     if out is not None:
         from ..plan.page import write_plan  # noqa: PLC0415 - what draws is slow to load
 
@@ -77,15 +77,26 @@ def run(args: argparse.Namespace) -> int:
     return 0 if study is None else tell_failures(study)
 
 
-def setting_of(args: argparse.Namespace) -> Setting:
-    """Return the setting that the options describe."""
+def setting_of(args: argparse.Namespace, *, study: StudyRequest | None = None) -> Setting:
+    """Return the setting that the options describe.
+
+    Raises
+    ------
+    RequestError
+        Options that are missing or do not go together.
+    """
     rig = _rig(args)
+    depth_mm = args.subject_depth
+    if depth_mm is None:
+        if study is None:
+            raise RequestError("a plan needs --subject-depth, or --study with a scene")
+        depth_mm = depth_of(study, rig)
     return Setting(
         rig=rig,
         stance=_stance(args),
         light=_light(args),
         subject=load_subject(args.subject),
-        depth_mm=depth_of(args, rig),
+        depth_mm=depth_mm,
         sharpness=_sharpness(args, rig),
         chance=args.chance,
         overlap=args.overlap,

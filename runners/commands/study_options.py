@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from math import ceil
 from typing import TYPE_CHECKING
 
@@ -16,17 +18,67 @@ from ..request import RequestError
 from .options import add_progress_option, number, shows_progress, size, whole
 
 if TYPE_CHECKING:
-    from ..plan.study.study import Bench, Study
+    from ..plan.study.study import Study
 
-#: Depths of scenes are told to this.
+#: The depth of a scene is rounded up to a multiple of this.
 _DEPTH_MM = 0.01
 _PARTS = ("all", "steps", "ways")
-_DEFAULTS = {
-    "study_method": "laplacian-pyramid",
-    "study_part": "all",
-    "study_seeds": 3,
-    "study_crop": (1536, 1024),
-}
+#: Merges the frames unless another method is asked for: laid out in the literature, fast, and
+#: hard to break.
+_METHOD = "laplacian-pyramid"
+#: Steps over the depth of field.
+_STEPS = (0.3, 0.6, 0.9, 1.3, 1.9, 2.8)
+#: Stacks of each kind.
+_SEEDS = 3
+#: Middle of the sensor that is rendered, in its own pixels.
+_CROP = (1536, 1024)
+#: Options that go with ``--study`` alone, by their names in the parsed arguments.
+_OPTIONS = (
+    "study_method",
+    "study_part",
+    "study_steps",
+    "study_seeds",
+    "study_crop",
+    "workers",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StudyRequest:
+    """What the options ask of a study.
+
+    Parameters
+    ----------
+    scene : str
+        By name or .toml file.
+    method : str
+        Merges the frames.
+    part : {"all", "steps", "ways"}
+    steps : sequence of float
+        Over the depth of field.
+    seeds : int
+        Stacks of each kind.
+    crop : (width, height)
+        Middle part of the sensor, in its own pixels; what is larger than the sensor is cut.
+    workers : int
+        Processes.
+    progress : bool
+        A bar on stderr.
+    """
+
+    scene: str
+    method: str
+    part: str
+    steps: Sequence[float]
+    seeds: int
+    crop: tuple[int, int]
+    workers: int
+    progress: bool
+
+    def crop_of(self, rig: Rig) -> tuple[int, int]:
+        """Return the part of a rig's sensor that is rendered."""
+        width, height = self.crop
+        return min(width, rig.sensor.width_px), min(height, rig.sensor.height_px)
 
 
 def add_study_options(parser: argparse.ArgumentParser) -> None:
@@ -39,7 +91,7 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
         "--study-method",
         metavar="M",
         help="merges the frames: name, path/to/file.py:function, or a command line "
-        "(default: laplacian-pyramid)",
+        f"(default: {_METHOD})",
     )
     study.add_argument(
         "--study-part",
@@ -51,75 +103,87 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
         "--study-steps",
         type=_shares,
         metavar="S,S,...",
-        help="steps over the depth of field (default: 0.3 to 2.8 in six)",
+        help=f"steps over the depth of field (default: {','.join(map(str, _STEPS))})",
     )
     study.add_argument(
-        "--study-seeds", type=whole(1), metavar="N", help="stacks of each kind (default: 3)"
+        "--study-seeds", type=whole(1), metavar="N", help=f"stacks of each kind (default: {_SEEDS})"
     )
     study.add_argument(
         "--study-crop",
         type=size,
         metavar="WxH",
-        help="middle part of the sensor, in its own pixels (default: 1536x1024)",
+        help=f"middle part of the sensor, in its own pixels (default: {_CROP[0]}x{_CROP[1]})",
     )
     study.add_argument("--workers", type=whole(1), metavar="N", help="processes (default: 1)")
     add_progress_option(parser)
 
 
-def check_study(args: argparse.Namespace) -> None:
-    """Complain about options that do not go together; fill in those that were left out.
+def study_request(args: argparse.Namespace) -> StudyRequest | None:
+    """Return the study that the options ask for; None without ``--study``.
 
     Raises
     ------
     RequestError
+        Options that do not go together.
     """
-    names = (*_DEFAULTS, "study_steps", "workers")
-    given = [f"--{name.replace('_', '-')}" for name in names if getattr(args, name) is not None]
     if args.study is None:
-        if given:
-            raise RequestError(f"{', '.join(given)} goes with --study, got none")
-        if args.subject_depth is None:
-            raise RequestError("a plan needs --subject-depth, or --study with a scene")
-    elif args.out is None:
+        alone = [name for name in _OPTIONS if getattr(args, name) is not None]
+        if alone:
+            options = ", ".join(f"--{name.replace('_', '-')}" for name in alone)
+            raise RequestError(f"{options} goes with --study, got none")
+        return None
+    if args.out is None:
         raise RequestError("--study needs --out, the folder for its pictures")
-    for name, value in _DEFAULTS.items():
-        if getattr(args, name) is None:
-            setattr(args, name, value)
+    return StudyRequest(
+        scene=args.study,
+        method=args.study_method or _METHOD,
+        part=args.study_part or _PARTS[0],
+        steps=args.study_steps or _STEPS,
+        seeds=args.study_seeds or _SEEDS,
+        crop=args.study_crop or _CROP,
+        workers=args.workers or 1,
+        progress=shows_progress(args),
+    )
 
 
-def depth_of(args: argparse.Namespace, rig: Rig) -> float:
-    """Return the depth that is asked for, or that the study's scene shows, rounded up, mm."""
-    if args.subject_depth is not None:
-        return float(args.subject_depth)
+def depth_of(study: StudyRequest, rig: Rig) -> float:
+    """Return the depth that the study's scene shows, rounded up, mm."""
     from ...simulator.scene.scene import load_scene  # noqa: PLC0415
     from ..plan.study.study import depth_in_view  # noqa: PLC0415
 
-    near, far = depth_in_view(load_scene(args.study), rig, crop=_crop(args, rig))
+    near, far = depth_in_view(load_scene(study.scene), rig, crop=study.crop_of(rig))
     return ceil((far - near) / _DEPTH_MM) * _DEPTH_MM
 
 
-def bench_of(args: argparse.Namespace, setting: Setting) -> Bench | None:
-    """Return what the study's stacks share; None without a study."""
-    if args.study is None:
-        return None
-    from ..plan.study.study import bench_for  # noqa: PLC0415
+def study_runner(asked: StudyRequest, setting: Setting) -> Callable[[Plan], Study]:
+    """Return what runs the study of a plan; a missing scene or method is told now, not then.
 
-    crop = _crop(args, setting.rig)
-    return bench_for(setting, args.study, method=args.study_method, crop=crop)
+    Raises
+    ------
+    ValueError
+        There is no such scene or method.
+    """
+    from ..plan.study.study import (  # noqa: PLC0415
+        Study,
+        plan_stacks,
+        run_study,
+        setup_for,
+        step_stacks,
+    )
 
+    crop, seeds = asked.crop_of(setting.rig), range(asked.seeds)
+    setup = setup_for(setting, asked.scene, method=asked.method, crop=crop)
 
-def study_of(args: argparse.Namespace, plan: Plan, bench: Bench) -> Study:
-    """Run the study."""
-    from ..plan.study.study import STEP_SHARES, Study, plan_cells, run_study, step_cells  # noqa: PLC0415
+    def run(plan: Plan) -> Study:
+        stacks = []
+        if asked.part != "ways":
+            stacks += step_stacks(plan.setting, setup, shares=asked.steps, seeds=seeds)
+        if asked.part != "steps":
+            stacks += plan_stacks(plan, setup, seeds=seeds)
+        rows = run_study(stacks, setup, workers=asked.workers, progress=asked.progress)
+        return Study(setup=setup, rows=rows)
 
-    seeds, cells = range(args.study_seeds), []
-    if args.study_part != "ways":
-        shares = args.study_steps or STEP_SHARES
-        cells += step_cells(plan.setting, bench, shares=shares, seeds=seeds)
-    if args.study_part != "steps":
-        cells += plan_cells(plan, bench, seeds=seeds)
-    rows = run_study(cells, bench, workers=args.workers or 1, progress=shows_progress(args))
-    return Study(bench=bench, rows=rows)
+    return run
 
 
 def tell_failures(study: Study) -> int:
@@ -134,11 +198,6 @@ def tell_failures(study: Study) -> int:
         file=sys.stderr,
     )
     return 1
-
-
-def _crop(args: argparse.Namespace, rig: Rig) -> tuple[int, int]:
-    width, height = args.study_crop
-    return min(width, rig.sensor.width_px), min(height, rig.sensor.height_px)
 
 
 def _shares(text: str) -> tuple[float, ...]:

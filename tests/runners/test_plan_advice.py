@@ -7,17 +7,12 @@ import numpy as np
 import pytest
 
 from stacktruth.runners.plan import Setting, blur_limit, make_plan, print_sharpness
-from stacktruth.runners.plan.advise.advice import naive_way, search_passes
-from stacktruth.runners.plan.advise.gains import ranked_gains
+from stacktruth.runners.plan.advise.advice import search_rehearsal
+from stacktruth.runners.plan.advise.remedies import ranked_remedies
 from stacktruth.runners.plan.advise.search import LONGEST_PASS_S, MOST_IN_ALL, best_way, fewest
-from stacktruth.runners.plan.draw.forecast import (
-    Way,
-    coverage_of,
-    forecast,
-    laid_pass,
-    regular_pass,
-)
-from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.runners.plan.draw.forecast import forecast
+from stacktruth.runners.plan.draw.rehearsal import coverage_of
+from stacktruth.runners.plan.draw.way import Way, regular_pass, swung_pass, unplanned_way
 from stacktruth.simulator import load_rig
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
@@ -66,8 +61,8 @@ def test_the_advised_way_keeps_its_promise_on_other_passes():
     """Passes that the plan has never seen are covered as often as it says."""
     promised = plan("in-hand-stem").advised
     asked = plan("in-hand-stem").setting
-    fresh = draw_passes(asked, frames=promised.way.frames, passes=10_000, seed=77)
-    chance = coverage_of(asked, fresh, promised.way).whole.mean()
+    fresh = asked.rehearse(frames=promised.way.frames, passes=10_000, seed=77)
+    chance = coverage_of(fresh, promised.way).whole.mean()
     error = np.sqrt(chance * (1 - chance) * (1 / 10_000 + 1 / promised.tries))
     assert abs(chance - promised.chance) < 4 * error
     low, high = promised.chance_interval
@@ -79,8 +74,8 @@ def test_one_frame_less_breaks_the_promise():
     """The number of frames is not larger than it has to be, within a frame or two of luck."""
     advised = plan("in-hand-stem").advised
     asked = plan("in-hand-stem").setting
-    fresh = draw_passes(asked, frames=advised.way.frames, passes=10_000, seed=78)
-    _, chance = best_way(asked, fresh, passes=advised.way.passes, frames=advised.way.frames - 3)
+    fresh = asked.rehearse(frames=advised.way.frames, passes=10_000, seed=78)
+    _, chance = best_way(fresh, passes=advised.way.passes, frames=advised.way.frames - 3)
     assert chance < asked.chance
 
 
@@ -93,8 +88,7 @@ def test_steady_hands_need_a_handful_to_a_few_tens_of_frames(
     """Common practice, no source: 10 to 40 frames, sometimes in several passes."""
     lens = rig(magnification, f_number)
     asked = setting(stance=stance, lens=lens, depth_mm=depth_mm, **CALM)
-    drawn = draw_passes(asked, frames=128, passes=600)
-    way = fewest(asked, drawn, chance=asked.chance)
+    way = fewest(asked.rehearse(frames=128, passes=600), chance=asked.chance)
     assert way is not None
     assert 4 <= way.frames <= 50
     assert way.passes <= 2
@@ -104,12 +98,11 @@ def test_steady_hands_need_a_handful_to_a_few_tens_of_frames(
 def test_regular_steps_have_the_stated_overlap(overlap):
     """Common practice, no source: steps between half and 80 % of the depth of field."""
     asked = setting(stance="stepped", light="steady-lamp", overlap=overlap)
-    way = regular_pass(asked)
+    way = regular_pass(asked.goal)
     lane = asked.lane.total_mm
     assert way.approach.step_mm == pytest.approx((1 - overlap) * lane)
     assert way.frames == int(np.ceil(3.0 / way.approach.step_mm)) + 1
-    drawn = draw_passes(asked, frames=way.frames, passes=2)
-    found = forecast(asked, drawn, way)
+    found = forecast(asked.rehearse(frames=way.frames, passes=2), way)
     assert found.chance == 1
     assert found.step_share == pytest.approx(1 - overlap)
     assert found.start_before_mm == pytest.approx(found.end_behind_mm, abs=1e-9)
@@ -121,17 +114,17 @@ def test_a_support_is_advised_the_usual_step():
     found = plan("stepped", "steady-lamp")
     assert 0.5 <= found.advised.step_share <= 0.8
     ways = {forecast.way for forecast in found.for_chance.values()}
-    assert ways == {regular_pass(found.setting)}
+    assert ways == {regular_pass(found.setting.goal)}
 
 
 def test_a_support_that_misses_its_stops_takes_smaller_steps():
-    """Step errors are paid for with frames, until the chance is promised again."""
+    """Step errors are paid for with frames, until the chance is promised aremedy."""
     asked = setting(stance="stepped", light="steady-lamp", overlap=0.2)
     loose = replace(asked.stance, approach=replace(asked.stance.approach, step_error_mm=0.06))
     found = make_plan(replace(asked, stance=loose))
     assert found.reaches
     assert found.advised.chance >= asked.chance
-    assert found.advised.way.frames > regular_pass(asked).frames
+    assert found.advised.way.frames > regular_pass(asked.goal).frames
 
 
 def test_a_pass_starts_before_and_ends_behind_the_subject():
@@ -144,11 +137,10 @@ def test_a_pass_starts_before_and_ends_behind_the_subject():
 def test_the_naive_pass_keeps_the_stances_own_speed():
     """Unplanned, the body swings through at its own pace, in frames of the camera's own rate."""
     asked = setting(stance="kneeling", light="flash-128th")
-    way = naive_way(asked, draw_passes(asked, frames=40, passes=2))
+    way = unplanned_way(asked.goal, asked.rehearse(frames=40, passes=2).drawn.times_s)
     assert way.frames == 11  # 3 mm at 3 mm/s and 10 frames a second, both ends
     assert way.approach.speed_mm_per_s == 3.0
-    drawn = draw_passes(asked, frames=11, passes=500)
-    assert forecast(asked, drawn, way).chance < 0.05
+    assert forecast(asked.rehearse(frames=11, passes=500), way).chance < 0.05
 
 
 def test_standing_does_not_promise_what_it_cannot_keep():
@@ -157,23 +149,23 @@ def test_standing_does_not_promise_what_it_cannot_keep():
     assert not found.reaches
     assert found.for_chance[0.95] is None
     assert found.advised.chance < found.setting.chance
-    assert found.advised.share > found.naive.share
+    assert found.advised.share > found.unplanned.share
     assert found.advised.way.total_frames <= MOST_IN_ALL
     assert found.advised.duration_s <= LONGEST_PASS_S
 
 
 def test_steadiness_helps_the_unsteady_most():
     """Common practice, no source: holding the stem or bracing removes most of the motion."""
-    gains = plan("standing", "flash-sixteenth", "light-air").gains
-    assert [gain.name for gain in gains[:2]] == ["hold the stem", "brace"]
-    assert {"kneel", "second pass"} <= {gain.name for gain in gains}
-    chances = [round(gain.chance, 2) for gain in gains]
+    remedies = plan("standing", "flash-sixteenth", "light-air").remedies
+    assert [remedy.name for remedy in remedies[:2]] == ["hold the stem", "brace"]
+    assert {"kneel", "second pass"} <= {remedy.name for remedy in remedies}
+    chances = [round(remedy.chance, 2) for remedy in remedies]
     assert chances == sorted(chances, reverse=True)
 
 
 def test_the_steadiest_are_not_told_to_steady_themselves():
     """Advice that would make things worse is left out."""
-    names = {gain.name for gain in plan("braced").gains}
+    names = {remedy.name for remedy in plan("braced").remedies}
     assert not names & {"kneel", "shelter", "brace"}
     assert names >= {"second pass", "stop down"}
 
@@ -191,27 +183,26 @@ def test_each_hindrance_brings_the_advice_that_removes_it(stance, light, subject
     """Wind asks for shelter, a slow flash for faster recycling or less power."""
     asked = setting(stance=stance, light=light, subject=subject)
 
-    def draw(changed):
-        return draw_passes(changed, frames=60, passes=300)
+    def rehearse(changed):
+        return changed.rehearse(frames=60, passes=300)
 
-    gains = ranked_gains(asked, draw, frames_before=None, trial_frames=45, pass_counts=(1, 2))
-    (found,) = (gain for gain in gains if gain.name == advice)
+    remedies = ranked_remedies(asked, rehearse, own=None, trial_frames=45, pass_counts=(1, 2))
+    (found,) = (remedy for remedy in remedies if remedy.name == advice)
     assert found.chance > found.chance_before + 0.05
 
 
 def test_several_passes_may_do_what_one_cannot():
     """Two passes of a try join their frames: what one misses the other may catch."""
     asked = setting(stance="kneeling", light="flash-128th")
-    drawn = draw_passes(asked, frames=30, passes=2000)
-    approach = laid_pass(asked, drawn, frames=30)
-    one, two = (
-        forecast(asked, drawn, Way(passes=passes, frames=30, approach=approach))
-        for passes in (1, 2)
-    )
+    rehearsal = asked.rehearse(frames=30, passes=2000)
+    drawn = rehearsal.drawn
+    approach = swung_pass(asked.goal, drawn.times_s)
+    ways = [Way(passes=passes, frames=30, approach=approach) for passes in (1, 2)]
+    one, two = (forecast(rehearsal, way) for way in ways)
     assert two.share > one.share
     assert two.tries == one.tries // 2
     # Passes are independent: a point is missed by both with the square of the chance.
-    planes = drawn.planes_mm(approach, 30)
+    planes = drawn.planes_mm(ways[0])
     points = np.linspace(0.1, 2.9, 29)
     near = np.abs(planes[..., np.newaxis] - points) < asked.lane.near_mm
     missed = 1 - (near & drawn.usable[..., np.newaxis]).any(axis=1).mean(axis=0)
@@ -246,5 +237,5 @@ def test_a_setting_out_of_range_is_refused(change, message):
 def test_long_regular_passes_are_not_cut_short():
     """A deep subject on a support takes as many frames as it needs."""
     asked = setting(stance="stepped", light="steady-lamp", depth_mm=40.0)
-    way = fewest(asked, search_passes(asked), chance=0.9)
-    assert way.frames == regular_pass(asked).frames > 128
+    way = fewest(search_rehearsal(asked), chance=0.9)
+    assert way.frames == regular_pass(asked.goal).frames > 128

@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 import sys
+from html.parser import HTMLParser
 
 import pytest
 from PIL import Image
@@ -22,6 +23,7 @@ from stacktruth.runners.plan.show.words import (
     ratio,
     shutter,
 )
+from stacktruth.simulator.data import find_data_file
 
 #: A perfect support: no hands to draw, so planned at once.
 QUICK = ["plan", "--rig", "field-2x", "--stance", "stepped", "--light", "steady-lamp"]
@@ -122,6 +124,37 @@ def test_the_folder_is_complete(tmp_path, capsys):
     assert {path.name for path in out.iterdir()} == named | {"index.html", "plan.json", "plan.txt"}
     assert (out / "plan.txt").read_text() == capsys.readouterr().out
     assert json.loads((out / "plan.json").read_text())["advised"]["frames"] == 15
+
+
+class Page(HTMLParser):
+    """Collects the headings and the tags of a page, as Python's own parser reads them."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.tags, self.headings = set(), []
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        """Note a tag."""
+        self.tags.add(tag)
+
+    def handle_data(self, data):
+        """Note the text of the highest heading."""
+        if self.lasttag == "h1" and data.strip():
+            self.headings.append(data)
+
+
+def test_what_a_file_says_is_text_on_the_page_and_no_markup(tmp_path):
+    """A stance of your own may be called what you like."""
+    stance, out = tmp_path / "mine.toml", tmp_path / "plan"
+    shipped = find_data_file("stepped", kind="stance").read_text(encoding="utf-8")
+    called = "one's <script>rail</script> & stand"
+    stance.write_text(re.sub("(?m)^title = .*$", f'title = "{called}"', shipped), encoding="utf-8")
+    asked = ["plan", "--rig", "field-2x", "--stance", str(stance), "--light", "steady-lamp"]
+    assert main([*asked, *DEPTH, "--out", str(out)]) == 0
+    page = Page((out / "index.html").read_text(encoding="utf-8"))
+    assert "script" not in page.tags
+    assert called in "".join(page.headings)
 
 
 def test_the_card_is_one_page(tmp_path):

@@ -8,7 +8,8 @@ from scipy import stats
 
 from stacktruth.metrics.frames import score_frames
 from stacktruth.runners.plan.draw.coverage import cover_depth, needed_frames
-from stacktruth.runners.plan.draw.forecast import regular_frames, share_interval
+from stacktruth.runners.plan.draw.forecast import share_interval
+from stacktruth.runners.plan.draw.way import regular_frames
 from stacktruth.simulator.optics import DepthOfField
 
 TRIES = 20_000

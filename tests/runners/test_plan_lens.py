@@ -12,9 +12,8 @@ from stacktruth.runners.plan.advise.aperture import (
     aperture_table,
 )
 from stacktruth.runners.plan.advise.depth_of_field import depth_figures
-from stacktruth.runners.plan.draw.forecast import regular_pass
-from stacktruth.runners.plan.draw.passes import draw_passes
 from stacktruth.runners.plan.draw.sharpness import lane_of
+from stacktruth.runners.plan.draw.way import regular_pass
 from stacktruth.simulator import load_rig
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
@@ -43,6 +42,18 @@ def setting(lens, *, depth_mm=2.0, stance="braced"):
         subject=load_subject("still"),
         depth_mm=depth_mm,
         sharpness=print_sharpness(lens),
+    )
+
+
+def table_of(asked, *, frames, passes, own):
+    """Return the f-numbers of a setting, each planned in one pass."""
+    return aperture_table(
+        asked.rig,
+        asked.sharpness,
+        asked.rehearse(frames=frames, passes=passes),
+        chance=asked.chance,
+        own=own,
+        pass_counts=(1,),
     )
 
 
@@ -117,7 +128,7 @@ def test_the_usual_print_limit_is_thirty_micrometres():
 
 def test_the_advice_opens_up_as_magnification_grows():
     """Common practice, no source: f/4 to f/8 at 1:1, f/2.8 to f/5.6 at 3:1 to 5:1."""
-    advised = [advised_f_number(setting(rig(m))) for m in (1, 2, 3, 4, 5)]
+    advised = [advised_f_number(rig(m)) for m in (1, 2, 3, 4, 5)]
     assert all(narrower > wider for narrower, wider in pairwise(advised))
     assert 4 <= advised[0] <= 9
     assert all(2.8 <= number <= 5.6 for number in advised[2:])
@@ -127,8 +138,7 @@ def test_the_advice_opens_up_as_magnification_grows():
 def test_stopping_down_costs_contrast_and_saves_frames():
     """Down the table frames fall, depth grows with the f-number, and fine detail fades."""
     asked = setting(rig(1.5, 5.6), stance="stepped")
-    drawn = draw_passes(asked, frames=128, passes=20)
-    rows = aperture_table(asked, drawn, own=regular_pass(asked), pass_counts=(1,))
+    rows = table_of(asked, frames=128, passes=20, own=regular_pass(asked.goal))
     frames = [row.total_frames for row in rows]
     assert None not in frames
     assert frames == sorted(frames, reverse=True)
@@ -147,9 +157,7 @@ def test_an_f_number_that_hides_the_detail_is_a_row_without_depth():
     """Where the lens no longer shows the detail asked for, the row says so and stays."""
     lens = rig(5, 2.8)
     asked = replace(setting(lens), sharpness=contrast_limit(0.5, frequency_cy_per_px=0.2))
-    rows = aperture_table(
-        asked, draw_passes(asked, frames=20, passes=50), own=None, pass_counts=(1,)
-    )
+    rows = table_of(asked, frames=20, passes=50, own=None)
     assert rows[-1].depth_of_field_mm is None
     assert rows[-1].total_frames is None
     assert rows[-1].detail_contrast == 0

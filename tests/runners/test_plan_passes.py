@@ -14,6 +14,7 @@ from stacktruth.runners.plan.draw.motion import (
     draw_tremor_at,
 )
 from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.runners.plan.draw.way import Way
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.hands import load_stance
@@ -135,7 +136,7 @@ def test_the_pulse_beats_at_the_heart_rate():
 def test_passes_are_those_of_rendered_shoots(stance, light, subject):
     """Frame times, smear, spread of the planes, and usable frames are as in real shoots."""
     asked = setting(stance=stance, light=light, subject=subject)
-    drawn = draw_passes(asked, frames=12, passes=4000)
+    drawn = draw_passes(asked.conditions, frames=12, passes=4000)
     still = Approach(kind="stepped", step_mm=0.0)
     scene = load_scene("ramp")
     shoots = [
@@ -165,22 +166,26 @@ def test_passes_are_those_of_rendered_shoots(stance, light, subject):
 def test_a_support_steps_exactly():
     """Without hands, wind and step errors the planes of focus stand where they are meant."""
     approach = Approach(kind="stepped", start_mm=-0.5, step_mm=0.25)
-    drawn = draw_passes(setting(stance="stepped", light="steady-lamp"), frames=4, passes=3)
-    np.testing.assert_allclose(drawn.planes_mm(approach, 4), [[-0.5, -0.25, 0, 0.25]] * 3)
+    way = Way(passes=1, frames=4, approach=approach)
+    drawn = draw_passes(
+        setting(stance="stepped", light="steady-lamp").conditions, frames=4, passes=3
+    )
+    np.testing.assert_allclose(drawn.planes_mm(way), [[-0.5, -0.25, 0, 0.25]] * 3)
     assert drawn.usable.all()
 
 
 def test_step_errors_are_drawn_for_every_stop():
     """A support that misses its stops does so by its stated spread, anew in every pass."""
     approach = Approach(kind="stepped", step_mm=0.25, step_error_mm=0.02)
-    drawn = draw_passes(setting(stance="stepped"), frames=8, passes=4000)
-    errors = drawn.planes_mm(approach, 8) - 0.25 * np.arange(8)
+    way = Way(passes=1, frames=8, approach=approach)
+    drawn = draw_passes(setting(stance="stepped").conditions, frames=8, passes=4000)
+    errors = drawn.planes_mm(way) - 0.25 * np.arange(8)
     assert_moments(errors.ravel(), 0.02**2)
 
 
 def test_a_flash_that_fails_leaves_no_usable_frame():
     """A flash fired long before it is ready misfires in all passes alike."""
-    drawn = draw_passes(setting(light="flash-hasty"), frames=20, passes=50)
+    drawn = draw_passes(setting(light="flash-hasty").conditions, frames=20, passes=50)
     assert drawn.misfires.any()
     assert not drawn.usable[:, drawn.misfires].any()
     assert np.isneginf(drawn.gain_stops[:, drawn.misfires]).all()
@@ -188,25 +193,28 @@ def test_a_flash_that_fails_leaves_no_usable_frame():
 
 def test_a_subject_that_leaves_is_in_no_later_frame():
     """Frames after the last one that shows the subject do not count."""
-    drawn = draw_passes(setting(subject="leaves-early", stance="braced"), frames=9, passes=50)
+    drawn = draw_passes(
+        setting(subject="leaves-early", stance="braced").conditions, frames=9, passes=50
+    )
     assert drawn.usable[:, :6].all()
     assert not drawn.usable[:, 6:].any()
 
 
 def test_a_picture_that_strayed_does_not_count():
     """Standing, some pictures wander off the subject; braced none does."""
-    standing = draw_passes(setting(stance="standing"), frames=60, passes=300)
+    standing = draw_passes(setting(stance="standing").conditions, frames=60, passes=300)
     assert 0 < standing.strayed.mean() < 0.3
     assert not standing.usable[standing.strayed].any()
     half_width_mm = 6000 * 3.9e-3 / 2 / 2
     assert (np.abs(standing.aside_mm[0])[~standing.strayed] <= half_width_mm).all()
-    assert not draw_passes(setting(stance="braced"), frames=60, passes=300).strayed.any()
+    assert not draw_passes(setting(stance="braced").conditions, frames=60, passes=300).strayed.any()
 
 
 def test_the_same_seed_draws_the_same_passes():
     """Equal seeds agree to the last bit, others do not."""
     one, same, other = (
-        draw_passes(setting(subject="light-air"), frames=5, passes=7, seed=s) for s in (1, 1, 2)
+        draw_passes(setting(subject="light-air").conditions, frames=5, passes=7, seed=s)
+        for s in (1, 1, 2)
     )
     np.testing.assert_array_equal(one.along_mm, same.along_mm)
     np.testing.assert_array_equal(one.smear_px, same.smear_px)
@@ -221,7 +229,7 @@ def test_long_exposures_average_the_tremor_out():
         stance=replace(stance, rotation_tremor_mrad=0, tremor_half_width_hz=0.05),
         light=replace(load_light("steady-lamp"), exposure_s=0.5),
     )
-    smear_px = draw_passes(asked, frames=10, passes=2000).smear_px
+    smear_px = draw_passes(asked.conditions, frames=10, passes=2000).smear_px
     rms_px = 2 / 3.9 * stance.tremor_um * np.sqrt(2)
     assert np.sqrt(np.mean(smear_px**2)) == pytest.approx(rms_px, rel=0.05)
 
@@ -230,4 +238,4 @@ def test_long_exposures_average_the_tremor_out():
 def test_nothing_cannot_be_drawn(frames, passes):
     """A pass has a frame, and there is a pass."""
     with pytest.raises(ValueError, match="frames and passes must be >= 1"):
-        draw_passes(setting(), frames=frames, passes=passes)
+        draw_passes(setting().conditions, frames=frames, passes=passes)

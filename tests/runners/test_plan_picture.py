@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 from stacktruth.runners.plan import Setting, blur_limit
-from stacktruth.runners.plan.draw.forecast import Way
-from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.runners.plan.draw.conditions import framing_of
+from stacktruth.runners.plan.draw.way import Way
 from stacktruth.runners.plan.study.picture import Points, never_sharp_share, scene_points
 from stacktruth.simulator import load_rig, load_scene, view_depth
 from stacktruth.simulator.handling.approach import Approach, cover
@@ -19,6 +19,7 @@ from stacktruth.simulator.shooting.shoot import shoot
 from stacktruth.simulator.shooting.truth import NEVER_PX
 
 CROP, BIN, FRAMES, SEEDS = (2304, 1536), 6, 5, 20
+FRAMING = framing_of(load_rig("field-2x"), crop=CROP)
 
 
 def setting(stance, *, bin=BIN):
@@ -42,8 +43,13 @@ def steady_share(planes, points, *, stance="stepped"):
         frames=len(planes),
         approach=Approach(kind="stepped", start_mm=start, step_mm=step),
     )
-    drawn = draw_passes(asked, frames=len(planes), passes=3)
-    return never_sharp_share(asked, drawn, way, points, crop=CROP)
+    rehearsal = asked.rehearse(frames=len(planes), passes=3)
+    return never_sharp_share(rehearsal, way, points, framing=FRAMING)
+
+
+def changed(rehearsal, **drawn):
+    """Return a rehearsal some of whose passes' numbers are others."""
+    return replace(rehearsal, drawn=replace(rehearsal.drawn, **drawn))
 
 
 def flat(*z_mm):
@@ -74,12 +80,12 @@ def test_what_the_sharp_frame_does_not_show_is_missed():
         frames=3,
         approach=Approach(kind="stepped", start_mm=-5 * lane, step_mm=5 * lane),
     )
-    drawn = draw_passes(asked, frames=3, passes=1)
-    aside = np.zeros_like(drawn.aside_mm)
+    rehearsal = asked.rehearse(frames=3, passes=1)
+    aside = np.zeros_like(rehearsal.drawn.aside_mm)
     aside[0, 0, 2] = CROP[0] / 2 / (2000 / 3.9)  # half a picture wide
     # The last frame alone is focused on the plane, the middle one is the reference.
     points = flat(5 * lane)
-    share = never_sharp_share(asked, replace(drawn, aside_mm=aside), way, points, crop=CROP)
+    share = never_sharp_share(changed(rehearsal, aside_mm=aside), way, points, framing=FRAMING)
     # Two lanes behind the reference its view is a little wider than the plane's own.
     assert share == pytest.approx(0.5, abs=0.06)
 
@@ -87,10 +93,10 @@ def test_what_the_sharp_frame_does_not_show_is_missed():
 def test_without_a_usable_frame_there_is_no_share():
     """A pass whose frames all fail has no view to speak of."""
     asked = setting("stepped")
-    drawn = draw_passes(asked, frames=2, passes=2)
+    rehearsal = asked.rehearse(frames=2, passes=2)
     usable = np.array([[False, False], [True, False]])
     way = Way(passes=1, frames=2, approach=Approach(kind="stepped", step_mm=0.1))
-    shares = never_sharp_share(asked, replace(drawn, usable=usable), way, flat(0.0), crop=CROP)
+    shares = never_sharp_share(changed(rehearsal, usable=usable), way, flat(0.0), framing=FRAMING)
     assert np.isnan(shares[0])
     assert shares[1] == 0
 
@@ -98,12 +104,17 @@ def test_without_a_usable_frame_there_is_no_share():
 def test_two_passes_join_their_frames():
     """A try of two passes shows what either shows."""
     asked = setting("kneeling")
-    drawn = draw_passes(asked, frames=FRAMES, passes=400)
-    approach = cover(asked.stance.approach, near_mm=-1.2, far_mm=1.2, times_s=drawn.times_s)
+    rehearsal = asked.rehearse(frames=FRAMES, passes=400)
+    approach = cover(
+        asked.stance.approach, near_mm=-1.2, far_mm=1.2, times_s=rehearsal.drawn.times_s
+    )
     points = flat(*np.linspace(-1.2, 1.2, 25))
     one, two = (
         never_sharp_share(
-            asked, drawn, Way(passes=passes, frames=FRAMES, approach=approach), points, crop=CROP
+            rehearsal,
+            Way(passes=passes, frames=FRAMES, approach=approach),
+            points,
+            framing=FRAMING,
         )
         for passes in (1, 2)
     )
@@ -135,11 +146,13 @@ def test_rendered_truth_misses_what_was_planned(name, stance):
     """
     asked, scene = setting(stance), load_scene(name)
     points = scene_points(scene, asked.rig, crop=CROP)
-    drawn = draw_passes(asked, frames=FRAMES, passes=1000, seed=3)
+    rehearsal = asked.rehearse(frames=FRAMES, passes=1000, seed=3)
     near, far = np.quantile(points.z_mm, [0.02, 0.98])
-    approach = cover(asked.stance.approach, near_mm=near, far_mm=far, times_s=drawn.times_s)
+    approach = cover(
+        asked.stance.approach, near_mm=near, far_mm=far, times_s=rehearsal.drawn.times_s
+    )
     way = Way(passes=1, frames=FRAMES, approach=approach)
-    planned = never_sharp_share(asked, drawn, way, points, crop=CROP)
+    planned = never_sharp_share(rehearsal, way, points, framing=FRAMING)
     rendered = []
     for seed in range(SEEDS):
         shot = shoot(

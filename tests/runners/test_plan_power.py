@@ -13,7 +13,6 @@ from stacktruth.runners.plan.advise.power import (
     sustained_frames_per_s,
 )
 from stacktruth.runners.plan.advise.search import fewest
-from stacktruth.runners.plan.draw.passes import draw_passes
 from stacktruth.simulator import load_rig
 from stacktruth.simulator.handling.cadence import Cadence
 from stacktruth.simulator.handling.flash import fire
@@ -98,21 +97,25 @@ def test_a_full_buffer_is_not_taken_for_a_waiting_flash():
 
 def test_light_without_a_flash_has_no_power_to_choose():
     """The table is empty, and a power cannot be set."""
-    asked = setting(load_light("ambient-burst"))
-    assert power_table(asked, lambda _: pytest.fail("drawn"), known=None, pass_counts=(1,)) == ()
+    light = load_light("ambient-burst")
+
+    def drawn(_):
+        return pytest.fail("drawn")
+
+    assert power_table(light, drawn, chance=0.9, own=None, pass_counts=(1,)) == ()
     with pytest.raises(ValueError, match="has no flash"):
-        at_power(asked, 0.5)
+        at_power(light, 0.5)
 
 
 def test_the_advised_power_is_the_brightest_that_costs_few_frames():
     """More power costs frames and time; the advice takes the light that comes cheap."""
     asked = setting(flash(1 / 16))
 
-    def draw(changed):
-        return draw_passes(changed, frames=80, passes=300)
+    def rehearse(light):
+        return replace(asked, light=light).rehearse(frames=80, passes=300)
 
-    own = fewest(asked, draw(asked), chance=asked.chance)
-    rows = power_table(asked, draw, known=own, pass_counts=(1, 2))
+    own = fewest(rehearse(asked.light), chance=asked.chance)
+    rows = power_table(asked.light, rehearse, chance=asked.chance, own=own, pass_counts=(1, 2))
     assert [row.power for row in rows] == [2.0**-stops for stops in range(8)]
     rates = [row.sustained_frames_per_s for row in rows]
     assert rates == sorted(rates)
@@ -126,8 +129,7 @@ def test_the_advised_power_is_the_brightest_that_costs_few_frames():
 
 def test_a_flash_that_fires_unready_is_planned_as_one_that_waits():
     """The table tells what each power allows without dark frames."""
-    asked = setting(load_light("flash-hasty"))
-    assert at_power(asked, 0.25).light.flash.when_not_ready == "wait"
-    never = replace(asked.light.flash, refill="none")
-    asked = replace(asked, light=replace(asked.light, flash=never))
-    assert at_power(asked, 0.25).light.flash.when_not_ready == "fire"
+    light = load_light("flash-hasty")
+    assert at_power(light, 0.25).flash.when_not_ready == "wait"
+    never = replace(light, flash=replace(light.flash, refill="none"))
+    assert at_power(never, 0.25).flash.when_not_ready == "fire"

@@ -11,15 +11,15 @@ from scipy import stats
 from stacktruth.runners.cli import main
 from stacktruth.runners.judge.session import MemoryStack, Session
 from stacktruth.runners.plan import Setting, make_plan, print_sharpness
-from stacktruth.runners.plan.draw.forecast import Way
+from stacktruth.runners.plan.draw.way import Way
 from stacktruth.runners.plan.study.report import mean_interval, study_words, summary
 from stacktruth.runners.plan.study.study import (
-    Cell,
-    bench_for,
+    StudyStack,
     depth_in_view,
-    plan_cells,
+    plan_stacks,
     run_study,
-    step_cells,
+    setup_for,
+    step_stacks,
 )
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.handling.approach import Approach
@@ -30,6 +30,7 @@ from stacktruth.simulator.shooting.shoot import shoot
 
 CROP = (480, 320)
 SCENE = "ramp"
+METHOD = "laplacian-pyramid"
 
 
 def setting(stance="stepped", *, depth_mm=0.3):
@@ -46,29 +47,29 @@ def setting(stance="stepped", *, depth_mm=0.3):
 
 
 @pytest.fixture(scope="module")
-def bench():
-    """Return a small bench."""
-    return bench_for(setting(), SCENE, crop=CROP)
+def setup():
+    """Return a small setup."""
+    return setup_for(setting(), SCENE, method=METHOD, crop=CROP)
 
 
 @pytest.fixture(scope="module")
-def rows(bench):
+def rows(setup):
     """Return the study of a fine and a very coarse step on a support."""
-    near, far = depth_in_view(bench.scene, setting().rig, crop=CROP)
+    near, far = depth_in_view(setup.scene, setting().rig, crop=CROP)
     asked = setting()
-    cells = []
+    stacks = []
     for step_mm, frames in ((0.15, 3), (1.2, 2)):
         start = (near + far) / 2 - step_mm * (frames - 1) / 2
         approach = Approach(kind="stepped", start_mm=start, step_mm=step_mm)
         way = Way(passes=1, frames=frames, approach=approach)
-        cells.append(Cell(part="step", name="on a support", setting=asked, way=way, seed=0))
-    return run_study(cells, bench)
+        stacks.append(StudyStack(part="step", name="on a support", setting=asked, way=way, seed=0))
+    return run_study(stacks, setup)
 
 
-def test_pixels_are_merged_as_far_as_the_wanted_blur_allows(bench):
+def test_pixels_are_merged_as_far_as_the_wanted_blur_allows(setup):
     """A blur disc of 30 um on pixels of 3.9 um is 7.7 of them, and three merged ones or more."""
-    assert bench.bin == 2
-    assert bench.crop == CROP
+    assert setup.bin == 2
+    assert setup.crop == CROP
 
 
 def test_a_step_across_the_subject_costs_in_the_capture(rows):
@@ -86,11 +87,11 @@ def test_a_users_method_may_fail_and_is_a_row(tmp_path):
     """Any method runs; one that breaks has its reason in the table, with the frames' own share."""
     source = tmp_path / "mine.py"
     source.write_text("def bad(frames, info):\n    raise ValueError('no such luck')\n")
-    small = bench_for(setting(), SCENE, crop=(120, 80), method=f"{source}:bad")
+    small = setup_for(setting(), SCENE, crop=(120, 80), method=f"{source}:bad")
     approach = Approach(kind="stepped", start_mm=0.0, step_mm=0.1)
     way = Way(passes=1, frames=2, approach=approach)
-    cell = Cell(part="step", name="on a support", setting=setting(), way=way, seed=0)
-    (row,) = run_study([cell], small).to_dict("records")
+    stack = StudyStack(part="step", name="on a support", setting=setting(), way=way, seed=0)
+    (row,) = run_study([stack], small).to_dict("records")
     assert row["status"] == "failed"
     assert "no such luck" in row["reason"]
     assert 0 <= row["never_share"] <= 1
@@ -101,30 +102,30 @@ def test_what_was_planned_is_what_is_rendered(rows):
     np.testing.assert_allclose(rows["predicted_never_share"], rows["never_share"], atol=0.03)
 
 
-def test_every_step_has_a_stack_for_each_seed(bench):
+def test_every_step_has_a_stack_for_each_seed(setup):
     """On a support alone without hands; with hands both, over the depth in view."""
-    on_support = step_cells(setting(), bench, shares=(0.5, 1.0), seeds=range(2))
-    assert [cell.name for cell in on_support] == ["on a support"] * 4
-    both = step_cells(setting("kneeling"), bench, shares=(0.5,), seeds=[0])
-    assert [cell.name for cell in both] == ["on a support", "handheld"]
-    near, far = depth_in_view(bench.scene, setting().rig, crop=CROP)
-    for cell in on_support:
-        planes = cell.way.approach.start_mm + cell.way.approach.step_mm * np.array(
-            [0, cell.way.frames - 1]
+    on_support = step_stacks(setting(), setup, shares=(0.5, 1.0), seeds=range(2))
+    assert [stack.name for stack in on_support] == ["on a support"] * 4
+    both = step_stacks(setting("kneeling"), setup, shares=(0.5,), seeds=[0])
+    assert [stack.name for stack in both] == ["on a support", "handheld"]
+    near, far = depth_in_view(setup.scene, setting().rig, crop=CROP)
+    for stack in on_support:
+        planes = stack.way.approach.start_mm + stack.way.approach.step_mm * np.array(
+            [0, stack.way.frames - 1]
         )
         assert planes[0] <= near
         assert planes[1] >= far
 
 
-def test_the_plans_ways_are_laid_in_the_scene(bench):
+def test_the_plans_ways_are_laid_in_the_scene(setup):
     """The unplanned way, the advised one and others, from the nearest point of the scene on."""
     asked = setting()
-    cells = plan_cells(make_plan(asked), bench, seeds=[0])
-    names = [cell.name for cell in cells]
+    stacks = plan_stacks(make_plan(asked), setup, seeds=[0])
+    names = [stack.name for stack in stacks]
     assert names[:2] == ["unplanned", "as advised"]
     assert len(set(names)) == len(names) <= 4
-    near, far = depth_in_view(bench.scene, asked.rig, crop=CROP)
-    advised = cells[1]
+    near, far = depth_in_view(setup.scene, asked.rig, crop=CROP)
+    advised = stacks[1]
     assert advised.setting.depth_mm == pytest.approx(far - near)
     assert near - asked.lane.total_mm < advised.way.approach.start_mm <= near
 
@@ -247,10 +248,10 @@ def test_a_wrong_study_is_told_before_anything_is_rendered(
     assert not list(tmp_path.iterdir())
 
 
-def test_a_deeper_way_takes_its_depth_from_the_scene(bench):
+def test_a_deeper_way_takes_its_depth_from_the_scene(setup):
     """The plan's own depth does not matter for what is rendered: the scene's does."""
     shallow, deep = (
-        plan_cells(make_plan(replace(setting(), depth_mm=depth)), bench, seeds=[0])
+        plan_stacks(make_plan(replace(setting(), depth_mm=depth)), setup, seeds=[0])
         for depth in (0.2, 0.6)
     )
     assert shallow[1].way == deep[1].way

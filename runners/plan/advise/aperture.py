@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ....simulator.optics import rig_f_number
-from ....simulator.rig import stopped_to
-from ..draw.forecast import Way
-from ..draw.passes import Passes
-from ..draw.setting import Setting
+from ....simulator.optics import DepthOfField, rig_f_number
+from ....simulator.rig import Rig, stopped_to
+from ..draw.rehearsal import Rehearsal
+from ..draw.sharpness import Sharpness, lane_of
+from ..draw.way import Way
 from .depth_of_field import in_focus_contrast
 from .search import fewest
 
@@ -59,47 +59,55 @@ class ApertureRow:
         return None if self.passes is None or self.frames is None else self.passes * self.frames
 
 
-def advised_f_number(setting: Setting) -> float:
+def advised_f_number(rig: Rig) -> float:
     """Return the largest marked f-number at which diffraction still leaves fine detail.
 
     The larger the f-number the fewer the frames, so this is as far as it pays to stop down. With
-    growing magnification the working f-number grows too and the advice opens up.
+    growing magnification the working f-number grows too, and the advice opens up.
     """
-    kept = [number for number in THIRD_STOPS if _contrast_at(setting, number) >= DETAIL_CONTRAST]
+    kept = [number for number in THIRD_STOPS if _detail_contrast(rig, number) >= DETAIL_CONTRAST]
     return max(kept, default=THIRD_STOPS[0])
 
 
 def aperture_table(
-    setting: Setting, drawn: Passes, *, own: Way | None, pass_counts: Sequence[int]
+    rig: Rig,
+    sharpness: Sharpness,
+    rehearsal: Rehearsal,
+    *,
+    chance: float,
+    own: Way | None,
+    pass_counts: Sequence[int],
 ) -> tuple[ApertureRow, ...]:
-    """Return what each f-number gives, the setting's own and the advised one among them.
+    """Return what each f-number gives, the rig's own and the advised one among them.
 
     Parameters
     ----------
-    setting : Setting
-    drawn : Passes
-        Of this setting; hands and light do not depend on the f-number.
+    rig : Rig
+    sharpness : Sharpness
+        Wanted of the whole depth.
+    rehearsal : Rehearsal
+        Of this rig; hands and light do not depend on the f-number.
+    chance : float
+        Wanted chance.
     own : Way or None
-        What the plan found for the setting's own f-number, from more passes.
+        What the plan found for the rig's own f-number, from more passes.
     pass_counts : sequence of int
         Numbers of passes that are tried.
     """
-    advised = advised_f_number(setting)
+    advised = advised_f_number(rig)
     rows = []
-    for number in sorted({*FULL_STOPS, setting.rig.lens.f_number, advised}):
-        stopped = _stopped(setting, number)
-        if number == setting.rig.lens.f_number:
-            way = own
-        elif stopped is None:
-            way = None
-        else:
-            way = fewest(stopped, drawn, chance=setting.chance, pass_counts=pass_counts)
+    for number in sorted({*FULL_STOPS, rig.lens.f_number, advised}):
+        stopped = stopped_to(rig, number)
+        lane = _lane(stopped, sharpness)
+        way = own if number == rig.lens.f_number else None
+        if lane is not None and number != rig.lens.f_number:
+            way = fewest(rehearsal.with_lane(lane), chance=chance, pass_counts=pass_counts)
         rows.append(
             ApertureRow(
                 f_number=number,
-                working_f_number=rig_f_number(stopped_to(setting.rig, number)),
-                detail_contrast=_contrast_at(setting, number),
-                depth_of_field_mm=stopped.lane.total_mm if stopped else None,
+                working_f_number=rig_f_number(stopped),
+                detail_contrast=_detail_contrast(rig, number),
+                depth_of_field_mm=lane.total_mm if lane else None,
                 passes=way.passes if way else None,
                 frames=way.frames if way else None,
                 advised=number == advised,
@@ -108,13 +116,13 @@ def aperture_table(
     return tuple(rows)
 
 
-def _stopped(setting: Setting, number: float) -> Setting | None:
-    """Return the setting at an f-number, or None where its lens no longer shows the detail."""
+def _lane(rig: Rig, sharpness: Sharpness) -> DepthOfField | None:
+    """Return the depth that a frame holds, or None where the lens does not show the detail."""
     try:
-        return setting.at_f_number(number)
+        return lane_of(rig, sharpness)
     except ValueError:
         return None
 
 
-def _contrast_at(setting: Setting, number: float) -> float:
-    return in_focus_contrast(stopped_to(setting.rig, number), DETAIL_CY_PER_PX)
+def _detail_contrast(rig: Rig, f_number: float) -> float:
+    return in_focus_contrast(stopped_to(rig, f_number), DETAIL_CY_PER_PX)

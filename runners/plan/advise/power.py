@@ -12,10 +12,10 @@ import numpy as np
 from ....ground.types import Doubles
 from ....simulator.handling.cadence import interval_s
 from ....simulator.handling.flash import quench_s, ready_level, seconds_to_ready
-from ....simulator.handling.light import Light
-from ..draw.forecast import Way
+from ....simulator.handling.light import FlashUnit, Light
 from ..draw.passes import Passes
-from ..draw.setting import Setting
+from ..draw.rehearsal import Rehearsal
+from ..draw.way import Way
 from .search import fewest
 
 #: Powers of the table, stops below full.
@@ -99,82 +99,97 @@ def free_frames(light: Light, times_s: Doubles) -> int | None:
     return None
 
 
-def at_power(setting: Setting, power: float) -> Setting:
-    """Return the setting with its flash at another power, waiting for the ready light."""
-    unit = setting.light.flash
-    if unit is None:
-        raise ValueError(f"light {setting.light.name!r} has no flash whose power could be set")
-    # A store that is never refilled would be waited for in vain.
-    waits: Literal["wait", "fire"] = "fire" if unit.refill == "none" else "wait"
-    flash = replace(unit, power=power, when_not_ready=waits)
-    return replace(setting, light=replace(setting.light, flash=flash))
+def at_power(light: Light, power: float) -> Light:
+    """Return the light with its flash at another power, waiting for the ready light.
+
+    Raises
+    ------
+    ValueError
+        The light has no flash.
+    """
+    if light.flash is None:
+        raise ValueError(f"light {light.name!r} has no flash whose power could be set")
+    return replace(light, flash=_waiting_at(light.flash, power))
 
 
 def power_table(
-    setting: Setting,
-    draw: Callable[[Setting], Passes],
+    light: Light,
+    rehearse: Callable[[Light], Rehearsal],
     *,
-    known: Way | None,
+    chance: float,
+    own: Way | None,
     pass_counts: Sequence[int],
 ) -> tuple[PowerRow, ...]:
     """Return what each flash power allows; nothing without a flash.
 
     Parameters
     ----------
-    setting : Setting
-    draw : callable
-        Draws passes of a setting: another power has other frame times.
-    known : Way or None
-        What the plan found for the setting's own power, from more passes.
+    light : Light
+        As it is set.
+    rehearse : callable
+        Draws the passes of a light: another power has other frame times.
+    chance : float
+        Wanted chance.
+    own : Way or None
+        What the plan found for the light as it is set, from more passes.
     pass_counts : sequence of int
         Numbers of passes that are tried.
     """
-    own = setting.light.flash
-    if own is None:
+    flash = light.flash
+    if flash is None:
         return ()
     rows: list[PowerRow] = []
+    shown: _Shown | None = None
     for stops in _STOPS:
-        changed = at_power(setting, 2.0**-stops)
-        if not (rows and rows[-1].free_frames is None and rows[-1].lost_share < _NOTHING):
-            drawn = draw(changed)
-            way = known
-            if changed != setting:
-                way = fewest(changed, drawn, chance=setting.chance, pass_counts=pass_counts)
-            found = _row(changed.light, drawn, own.power, way)
-        else:  # as fast as the camera and as sharp as can be: less power changes only the light
-            found = _dimmed(rows[-1], changed.light, own.power)
-        rows.append(found)
+        unit = _waiting_at(flash, 2.0**-stops)
+        changed = replace(light, flash=unit)
+        # As fast as the camera and as sharp as can be: less power changes the light alone.
+        if shown is None or shown.free_frames is not None or shown.lost_share >= _NOTHING:
+            rehearsal = rehearse(changed)
+            way = own
+            if changed != light:
+                way = fewest(rehearsal, chance=chance, pass_counts=pass_counts)
+            shown = _shown(changed, rehearsal.drawn, way)
+        rows.append(
+            PowerRow(
+                power=unit.power,
+                light_stops=log2(unit.power / flash.power),
+                duration_s=quench_s(unit),
+                sustained_frames_per_s=sustained_frames_per_s(changed),
+                free_frames=shown.free_frames,
+                passes=shown.way.passes if shown.way else None,
+                frames=shown.way.frames if shown.way else None,
+                duration_of_pass_s=shown.duration_s,
+                lost_share=shown.lost_share,
+            )
+        )
     best = _advised(rows)
     return tuple(replace(row, advised=row is best) for row in rows)
 
 
-def _row(light: Light, drawn: Passes, own_power: float, way: Way | None) -> PowerRow:
-    unit = light.flash
-    assert unit is not None
-    return PowerRow(
-        power=unit.power,
-        light_stops=log2(unit.power / own_power),
-        duration_s=quench_s(unit),
-        sustained_frames_per_s=sustained_frames_per_s(light),
+@dataclass(frozen=True, kw_only=True)
+class _Shown:
+    """What drawn passes show of a light; the names are those of `PowerRow`."""
+
+    free_frames: int | None
+    way: Way | None
+    duration_s: float | None
+    lost_share: float
+
+
+def _shown(light: Light, drawn: Passes, way: Way | None) -> _Shown:
+    return _Shown(
         free_frames=free_frames(light, drawn.times_s),
-        passes=way.passes if way else None,
-        frames=way.frames if way else None,
-        duration_of_pass_s=float(drawn.times_s[way.frames - 1]) if way else None,
+        way=way,
+        duration_s=float(drawn.times_s[way.frames - 1]) if way else None,
         lost_share=1 - float(drawn.usable.mean()),
     )
 
 
-def _dimmed(row: PowerRow, light: Light, own_power: float) -> PowerRow:
-    """Return the row of a power that changes nothing but the light."""
-    unit = light.flash
-    assert unit is not None
-    return replace(
-        row,
-        power=unit.power,
-        light_stops=log2(unit.power / own_power),
-        duration_s=quench_s(unit),
-        sustained_frames_per_s=sustained_frames_per_s(light),
-    )
+def _waiting_at(unit: FlashUnit, power: float) -> FlashUnit:
+    # A store that is never refilled would be waited for in vain.
+    waits: Literal["wait", "fire"] = "fire" if unit.refill == "none" else "wait"
+    return replace(unit, power=power, when_not_ready=waits)
 
 
 def _advised(rows: Sequence[PowerRow]) -> PowerRow | None:

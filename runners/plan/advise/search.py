@@ -7,9 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..draw.forecast import Way, coverage_of, laid_pass, regular_pass
-from ..draw.passes import Passes
-from ..draw.setting import Setting
+from ..draw.rehearsal import Rehearsal, coverage_of
+from ..draw.way import Goal, Way, regular_pass, swung_pass
 
 #: Numbers of passes that are tried. More than a few try a living subject's patience.
 PASS_COUNTS = (1, 2, 3, 4, 6)
@@ -17,18 +16,15 @@ PASS_COUNTS = (1, 2, 3, 4, 6)
 MOST_IN_ALL = 200
 #: Longest pass that arms and a living subject bear, s (our choice).
 LONGEST_PASS_S = 20.0
-#: How far behind the last point a pass may end, in units of what the hands have wandered by then.
+#: How far behind the farthest point a pass may end, in units of how far the hands have wandered
+#: by then (standard deviation).
 _SLACKS = (0.0, 1.0, 2.0)
 #: One pass more has to save this share of all frames.
 _WORTH_A_PASS = 0.1
 
 
 def fewest(
-    setting: Setting,
-    drawn: Passes,
-    *,
-    chance: float,
-    pass_counts: Iterable[int] = PASS_COUNTS,
+    rehearsal: Rehearsal, *, chance: float, pass_counts: Iterable[int] = PASS_COUNTS
 ) -> Way | None:
     """Return the way with the fewest frames that promises a chance, or None if none does.
 
@@ -36,9 +32,7 @@ def fewest(
 
     Parameters
     ----------
-    setting : Setting
-    drawn : Passes
-        Of this setting; no way has more frames a pass than they have.
+    rehearsal : Rehearsal
     chance : float
         Wanted chance of covering the whole depth without a gap.
     pass_counts : iterable of int
@@ -46,61 +40,72 @@ def fewest(
     """
     best: Way | None = None
     for passes in sorted(pass_counts):
-        found = _fewest_in(setting, drawn, chance, passes)
+        found = _fewest_in(rehearsal, passes, chance=chance)
         if found is None:
             continue
         more = passes - (best.passes if best else passes)
         if best is None or found.total_frames < (1 - _WORTH_A_PASS) ** more * best.total_frames:
             best = found
-        if not setting.handheld:
+        if not rehearsal.goal.handheld:
             break  # a second pass would be the first one over again
     return best
 
 
-def best_way(setting: Setting, drawn: Passes, *, passes: int, frames: int) -> tuple[Way, float]:
-    """Return the best laid way of so many passes and frames, and its chance."""
-    if setting.regular:
-        own = regular_pass(setting)
-        laid = own if frames == own.frames else regular_pass(setting, frames=frames)
+def best_way(rehearsal: Rehearsal, *, passes: int, frames: int) -> tuple[Way, float]:
+    """Return the way of so many passes and frames whose chance is best, and its chance."""
+    goal, drawn = rehearsal.goal, rehearsal.drawn
+    if goal.regular:
+        own = regular_pass(goal)
+        laid = own if frames == own.frames else regular_pass(goal, frames=frames)
         ways = [replace(laid, passes=passes)]
     else:
-        tried = {laid_pass(setting, drawn, frames=frames, slack=slack): None for slack in _SLACKS}
-        ways = [Way(passes=passes, frames=frames, approach=approach) for approach in tried]
-    chances = [float(coverage_of(setting, drawn, way).whole.mean()) for way in ways]
+        times_s = drawn.times_s[:frames]
+        wandered_mm = float(drawn.along_mm[:, frames - 1].std())
+        laid_at = {swung_pass(goal, times_s, slack_mm=n * wandered_mm): None for n in _SLACKS}
+        ways = [Way(passes=passes, frames=frames, approach=approach) for approach in laid_at]
+    chances = [float(coverage_of(rehearsal, way).whole.mean()) for way in ways]
     best = max(range(len(ways)), key=lambda i: chances[i])
     return ways[best], chances[best]
 
 
-def most_frames(setting: Setting, drawn: Passes, passes: int) -> int:
+def best_effort(rehearsal: Rehearsal) -> Way:
+    """Return the way that covers most, on average, with as many frames as are still a plan."""
+    ways = [
+        best_way(rehearsal, passes=passes, frames=most_frames(rehearsal, passes))[0]
+        for passes in PASS_COUNTS
+    ]
+    return max(ways, key=lambda way: float(coverage_of(rehearsal, way).share.mean()))
+
+
+def most_frames(rehearsal: Rehearsal, passes: int) -> int:
     """Return the most frames that each of so many passes may have; a support tires nobody."""
-    if not setting.handheld:
-        return len(drawn.times_s)
-    in_time = int(np.count_nonzero(drawn.times_s <= LONGEST_PASS_S))
+    times_s = rehearsal.drawn.times_s
+    if not rehearsal.goal.handheld:
+        return len(times_s)
+    in_time = int(np.count_nonzero(times_s <= LONGEST_PASS_S))
     return min(in_time, MOST_IN_ALL // passes)
 
 
-def _fewest_in(setting: Setting, drawn: Passes, chance: float, passes: int) -> Way | None:
+def _fewest_in(rehearsal: Rehearsal, passes: int, *, chance: float) -> Way | None:
     """Return the way with the fewest frames in a given number of passes."""
     ways: dict[int, Way] = {}
 
     def enough(frames: int) -> bool:
-        way, promised = best_way(setting, drawn, passes=passes, frames=frames)
-        ways[frames] = way
+        ways[frames], promised = best_way(rehearsal, passes=passes, frames=frames)
         return promised >= chance
 
-    most = most_frames(setting, drawn, passes)
-    least = _least(setting, passes)
+    least, most = _least(rehearsal.goal, passes), most_frames(rehearsal, passes)
     if least > most:
         return None
     frames = _first(enough, least, most)
     return None if frames is None else ways[frames]
 
 
-def _least(setting: Setting, passes: int) -> int:
-    """Return fewer frames a pass than could ever do; regular steps have their overlap."""
-    if setting.regular:
-        return regular_pass(setting).frames
-    return max(2, int(setting.depth_mm / setting.lane.total_mm / passes))
+def _least(goal: Goal, passes: int) -> int:
+    """Return a number of frames a pass below which no way can do; regular steps overlap."""
+    if goal.regular:
+        return regular_pass(goal).frames
+    return max(2, int(goal.depth_mm / goal.lane.total_mm / passes))
 
 
 def _first(enough: Callable[[int], bool], low: int, high: int) -> int | None:

@@ -1,42 +1,16 @@
-"""What one way of shooting promises: chances and shares over many drawn passes."""
+"""What to expect of one way of shooting: chances and shares over many drawn passes."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from math import ceil
+from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import betaincinv
 
-from ....ground.types import Doubles
-from ....simulator.handling.approach import Approach, cover
 from ....simulator.shooting.shoot import USABLE_GAIN_STOPS, USABLE_SMEAR_PX
-from .coverage import Coverage, cover_depth, needed_frames
-from .passes import Passes
-from .setting import Setting
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
-    """A way of shooting: so many passes of so many frames, each laid like this.
-
-    Parameters
-    ----------
-    passes, frames : int
-        Passes, and frames in each.
-    approach : Approach
-        z = 0 is the nearest point wanted, positive is farther from the camera.
-    """
-
-    passes: int
-    frames: int
-    approach: Approach
-
-    @property
-    def total_frames(self) -> int:
-        """Frames of all passes together."""
-        return self.passes * self.frames
+from .coverage import cover_depth, needed_frames
+from .rehearsal import Rehearsal, tries_of
+from .way import Way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,27 +74,21 @@ class Forecast:
     tries: int
 
 
-def coverage_of(setting: Setting, drawn: Passes, way: Way) -> Coverage:
-    """Return what every try of a way covers; a try takes as many drawn passes as the way has."""
-    planes, usable = tries_of(drawn, way)
-    return cover_depth(planes, usable, lane=setting.lane, near_mm=0.0, far_mm=setting.depth_mm)
-
-
-def forecast(setting: Setting, drawn: Passes, way: Way) -> Forecast:
+def forecast(rehearsal: Rehearsal, way: Way) -> Forecast:
     """Return what to expect of a way of shooting.
 
     Parameters
     ----------
-    setting : Setting
-    drawn : Passes
-        Of this setting, with at least as many frames as the way has.
+    rehearsal : Rehearsal
+        With at least as many frames as the way has.
     way : Way
     """
+    goal, drawn = rehearsal.goal, rehearsal.drawn
+    lane, depth_mm = goal.lane, goal.depth_mm
     planes, usable = tries_of(drawn, way)
-    lane, depth_mm = setting.lane, setting.depth_mm
     found = cover_depth(planes, usable, lane=lane, near_mm=0.0, far_mm=depth_mm)
     needed = needed_frames(planes, usable, lane=lane, near_mm=0.0, far_mm=depth_mm)
-    meant = drawn.meant_mm(way.approach, way.frames)
+    meant = drawn.meant_mm(way)
     duration_s = float(drawn.times_s[way.frames - 1])
     travel_mm = float(np.abs(np.diff(meant)).sum())
     step_mm = travel_mm / max(way.frames - 1, 1)
@@ -150,62 +118,6 @@ def forecast(setting: Setting, drawn: Passes, way: Way) -> Forecast:
     )
 
 
-def laid_pass(setting: Setting, drawn: Passes, *, frames: int, slack: float = 0.0) -> Approach:
-    """Return a swinging pass of so many frames over the depth.
-
-    It starts half a lane before the nearest point and ends half a lane behind the last, and
-    farther by so many times what the hands have wandered by then.
-    """
-    wandered = float(drawn.along_mm[:, frames - 1].std())
-    return cover(
-        setting.stance.approach,
-        near_mm=-setting.lane.far_mm,
-        far_mm=setting.depth_mm + setting.lane.near_mm + slack * wandered,
-        times_s=drawn.times_s[:frames],
-    )
-
-
-def regular_frames(depth_mm: float, step_mm: float) -> int:
-    """Return how many regular steps of the plane of focus go through a depth, and one.
-
-    The first plane lies at the nearest point or before it, the last at the farthest or behind.
-
-    Raises
-    ------
-    ValueError
-        Depth or step is not > 0.
-    """
-    if not (depth_mm > 0 and step_mm > 0):
-        raise ValueError(f"depth_mm and step_mm must be > 0, got {depth_mm!r} and {step_mm!r}")
-    steps = depth_mm / step_mm
-    # A quotient that is whole but for rounding is whole.
-    return (round(steps) if abs(steps - round(steps)) < 1e-9 * steps else ceil(steps)) + 1
-
-
-def regular_pass(setting: Setting, *, frames: int | None = None) -> Way:
-    """Lay a pass of regular steps over the depth.
-
-    Parameters
-    ----------
-    setting : Setting
-    frames : int, optional
-        Number of frames, >= 2; otherwise the steps overlap as the setting says.
-    """
-    if frames is None:
-        step_mm = (1 - setting.overlap) * setting.lane.total_mm
-        frames = regular_frames(setting.depth_mm, step_mm)
-    else:
-        step_mm = setting.depth_mm / (frames - 1)
-    travel_mm = (frames - 1) * step_mm
-    approach = replace(
-        setting.stance.approach,
-        start_mm=(setting.depth_mm - travel_mm) / 2,
-        length_mm=travel_mm,
-        step_mm=step_mm,
-    )
-    return Way(passes=1, frames=frames, approach=approach)
-
-
 def share_interval(hits: int, tries: int, *, level: float = 0.95) -> tuple[float, float]:
     """Return the exact interval of a chance of which `hits` of `tries` were seen.
 
@@ -215,14 +127,3 @@ def share_interval(hits: int, tries: int, *, level: float = 0.95) -> tuple[float
     low = float(betaincinv(hits, tries - hits + 1, tail)) if hits > 0 else 0.0
     high = float(betaincinv(hits + 1, tries - hits, 1 - tail)) if hits < tries else 1.0
     return low, high
-
-
-def tries_of(drawn: Passes, way: Way) -> tuple[Doubles, npt.NDArray[np.bool_]]:
-    """Return planes of focus and usable frames, one row a try of all its passes."""
-    planes = drawn.planes_mm(way.approach, way.frames)
-    tries = len(planes) // way.passes
-    if tries == 0:
-        raise ValueError(f"{len(planes)} drawn passes are too few for a way of {way.passes}")
-    shape = (tries, way.total_frames)
-    rows = slice(tries * way.passes)
-    return planes[rows].reshape(shape), drawn.usable[rows, : way.frames].reshape(shape)

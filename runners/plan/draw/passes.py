@@ -8,22 +8,23 @@ import numpy as np
 
 from ....ground.types import Bools, Doubles
 from ....simulator.blur.smear import exposed
-from ....simulator.handling.approach import Approach, planned_mm
+from ....simulator.handling.approach import planned_mm
 from ....simulator.handling.flash import Flash, fire
+from ....simulator.handling.hands import Stance
 from ....simulator.handling.light import Light
-from ....simulator.optics import focus_distance_mm, image_scale_px_per_mm
 from ....simulator.shooting.shoot import USABLE_GAIN_STOPS, USABLE_SMEAR_PX
 from ....simulator.streams import stream
+from .conditions import Conditions, Framing
 from .motion import Moves, draw_pulse_at, draw_stem_at, draw_sway_at, draw_tremor_at
-from .setting import Setting
+from .way import Way, goes_in_steps
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Passes:
-    """Many drawn realisations of one setting, the intended pass not yet laid in.
+    """Many drawn passes under the same conditions, without the intended course.
 
     Hands, subject and light do not depend on where the pass is meant to go or on the f-number, so
-    that one draw serves many plans.
+    one draw serves many plans.
 
     Parameters
     ----------
@@ -57,16 +58,17 @@ class Passes:
     strayed: Bools
     usable: Bools
 
-    def planes_mm(self, approach: Approach, frames: int) -> Doubles:
-        """Return z of the planes of focus in the subject, mm, shape (passes, frames)."""
-        planes = self.along_mm[:, :frames] + self.meant_mm(approach, frames)
-        if approach.kind in ("stepped", "focus-ring") and approach.step_error_mm > 0:
+    def planes_mm(self, way: Way) -> Doubles:
+        """Return z of the planes of focus in the subject, mm, shape (passes, frames of the way)."""
+        approach, frames = way.approach, way.frames
+        planes = self.along_mm[:, :frames] + self.meant_mm(way)
+        if goes_in_steps(approach) and approach.step_error_mm > 0:
             planes += approach.step_error_mm * self.stop_error[:, :frames]
         return planes
 
-    def meant_mm(self, approach: Approach, frames: int) -> Doubles:
-        """Return where the planes of focus are meant to be, mm, shape (frames,)."""
-        exact = replace(approach, step_error_mm=0.0)
+    def meant_mm(self, way: Way) -> Doubles:
+        """Return where the planes of focus are meant to be, mm, shape (frames of the way,)."""
+        exact, frames = replace(way.approach, step_error_mm=0.0), way.frames
         return planned_mm(exact, self.times_s[:frames], np.arange(frames), seed=0, scene="plan")
 
     def first(self, passes: int) -> Passes:
@@ -83,18 +85,23 @@ class Passes:
         )
 
 
-def draw_passes(setting: Setting, *, frames: int, passes: int, seed: int = 0) -> Passes:
-    """Draw many passes of a setting.
+def draw_passes(conditions: Conditions, *, frames: int, passes: int, seed: int = 0) -> Passes:
+    """Draw many passes.
 
     Parameters
     ----------
-    setting : Setting
+    conditions : Conditions
     frames : int
         Frames in each, >= 1.
     passes : int
         Number of passes, >= 1.
     seed : int
-        Same seed, same passes.
+        The same seed draws the same passes.
+
+    Raises
+    ------
+    ValueError
+        No frame or no pass is asked for.
 
     Notes
     -----
@@ -104,21 +111,22 @@ def draw_passes(setting: Setting, *, frames: int, passes: int, seed: int = 0) ->
     """
     if frames < 1 or passes < 1:
         raise ValueError(f"frames and passes must be >= 1, got {frames} and {passes}")
-    burst = fire(setting.light, frames, seed=seed, scene="plan")
+    stance, light, subject = conditions.stance, conditions.light, conditions.subject
+    burst = fire(light, frames, seed=seed, scene="plan")
     times = np.array([flash.time_s for flash in burst])
-    stance, subject = setting.stance, setting.subject
-    slow = _draw_slow(setting, times, passes, seed=seed)
-    quick = _draw_quick(setting, times, passes, seed=seed)
+    slow = _draw_slow(stance, times, passes, seed=seed)
+    quick = _draw_quick(stance, times, passes, seed=seed)
     stem = draw_stem_at(
         stream(seed, "plan", "stem"), times, passes, wind=subject.wind, held=stance.held_sway
     )
-    smear_px = _smear_px(setting, burst, slow, quick, stem)
-    gain_stops = _gain_stops(setting.light, burst, passes, seed=seed)
-    there = _present(subject.leaves_after_frame, frames)
+    exposures = _exposures(light, burst, tremor_hz=stance.tremor_hz)
+    smear_px = _smear_px(conditions.framing, exposures, slow, quick, stem)
+    gain_stops = _gain_stops(light, burst, passes, seed=seed)
     place = slow.position + quick.position
     place[..., :3] -= stem.position
-    aside_mm = _aside_mm(setting, place)
-    strayed = _strayed(setting, aside_mm)
+    aside_mm = _aside_mm(conditions.framing, place)
+    strayed = _strayed(conditions.framing, aside_mm)
+    there = _present(subject.leaves_after_frame, frames)
     return Passes(
         times_s=times,
         along_mm=_passes_first(place[..., 2]),
@@ -132,9 +140,8 @@ def draw_passes(setting: Setting, *, frames: int, passes: int, seed: int = 0) ->
     )
 
 
-def _draw_slow(setting: Setting, times: Doubles, passes: int, *, seed: int) -> Moves:
+def _draw_slow(stance: Stance, times: Doubles, passes: int, *, seed: int) -> Moves:
     """Draw the sway: x, y, z in mm, pitch and yaw in mrad."""
-    stance = setting.stance
     left = 1 - stance.coupling
     rms = [left * size for size in stance.sway_mm] + [stance.rotation_mrad] * 2
     if not any(rms):
@@ -149,9 +156,8 @@ def _draw_slow(setting: Setting, times: Doubles, passes: int, *, seed: int) -> M
     )
 
 
-def _draw_quick(setting: Setting, times: Doubles, passes: int, *, seed: int) -> Moves:
+def _draw_quick(stance: Stance, times: Doubles, passes: int, *, seed: int) -> Moves:
     """Draw tremor and heart pulse, columns as of the sway."""
-    stance = setting.stance
     moves = Moves(*np.zeros((2, len(times), passes, 5)))
     rms = [stance.tremor_um * 1e-3] * 3 + [stance.rotation_tremor_mrad] * 2
     if any(rms):
@@ -164,23 +170,22 @@ def _draw_quick(setting: Setting, times: Doubles, passes: int, *, seed: int) -> 
     return moves
 
 
-def _aside_mm(setting: Setting, place: Doubles) -> Doubles:
+def _aside_mm(framing: Framing, place: Doubles) -> Doubles:
     """Return where the picture's middle lies in the plane of focus, mm, (2, passes, frames)."""
-    per_mrad = 1e-3 * focus_distance_mm(setting.rig)
+    per_mrad = 1e-3 * framing.distance_mm
     across = place[..., 0] + per_mrad * place[..., 4]
     down = place[..., 1] - per_mrad * place[..., 3]
     return np.stack([across.T, down.T])
 
 
-def _strayed(setting: Setting, aside_mm: Doubles) -> Bools:
-    """Return whether the subject's middle has left the picture."""
-    sensor, per_mm = setting.rig.sensor, image_scale_px_per_mm(setting.rig)
-    half_mm = np.array([sensor.width_px, sensor.height_px]) / (2 * per_mm)
-    return np.asarray((np.abs(aside_mm) > half_mm[:, np.newaxis, np.newaxis]).any(axis=0))
+def _strayed(framing: Framing, aside_mm: Doubles) -> Bools:
+    """Return whether the subject's middle has left the picture, shape (passes, frames)."""
+    across, down = np.abs(aside_mm)
+    return np.asarray((across > framing.half_width_mm) | (down > framing.half_height_mm))
 
 
 def _smear_px(
-    setting: Setting, burst: list[Flash], slow: Moves, quick: Moves, stem: Moves
+    framing: Framing, exposures: Doubles, slow: Moves, quick: Moves, stem: Moves
 ) -> Doubles:
     """Return the rms image motion in the exposures, px, shape (passes, frames).
 
@@ -188,12 +193,9 @@ def _smear_px(
     exposure in time. A tremor that turns round within the exposure spreads less; that is counted
     at the centre of its resonance.
     """
-    per_mm = image_scale_px_per_mm(setting.rig)
-    per_mrad = 1e-3 * per_mm * focus_distance_mm(setting.rig)
-    # The light is spread alike over all exposures but those of a flash that failed.
-    kinds = {flash.misfire: flash for flash in reversed(burst)}
-    spreads = {misfire: _exposure_spread(setting, flash) for misfire, flash in kinds.items()}
-    spread, shrunk = np.array([spreads[flash.misfire] for flash in burst]).T
+    per_mm = framing.px_per_mm
+    per_mrad = 1e-3 * per_mm * framing.distance_mm
+    spread, shrunk = exposures
     speed = slow.velocity + quick.velocity * shrunk[:, np.newaxis, np.newaxis]
     sway = stem.velocity
     down = per_mm * (sway[..., 1] - speed[..., 1]) + per_mrad * speed[..., 3]
@@ -201,11 +203,22 @@ def _smear_px(
     return _passes_first(np.hypot(down, across) * spread[:, np.newaxis])
 
 
-def _exposure_spread(setting: Setting, flash: Flash) -> tuple[float, float]:
+def _exposures(light: Light, burst: list[Flash], *, tremor_hz: float) -> Doubles:
+    """Return `_exposure_spread` of every frame, shape (2, frames)."""
+    # The light is spread alike over all exposures but those of a flash that failed.
+    kinds = {flash.misfire: flash for flash in reversed(burst)}
+    spreads = {
+        misfire: _exposure_spread(light, flash, tremor_hz=tremor_hz)
+        for misfire, flash in kinds.items()
+    }
+    return np.array([spreads[flash.misfire] for flash in burst]).T
+
+
+def _exposure_spread(light: Light, flash: Flash, *, tremor_hz: float) -> tuple[float, float]:
     """Return the spread of an exposure in time, s, and how far it averages out the tremor."""
-    times, weights = exposed(setting.light, flash)
+    times, weights = exposed(light, flash)
     spread = float(np.sqrt(weights @ np.square(times - weights @ times)))
-    rate = 2 * np.pi * setting.stance.tremor_hz
+    rate = 2 * np.pi * tremor_hz
     if spread * rate < 1e-3:
         return spread, 1.0
     averaged = 1 - abs(weights @ np.exp(1j * rate * times)) ** 2

@@ -9,9 +9,13 @@ from math import isfinite
 from ....simulator.handling.hands import Stance
 from ....simulator.handling.light import Light
 from ....simulator.handling.sway import Subject
-from ....simulator.optics import DepthOfField
+from ....simulator.optics import DepthOfField, rig_f_number
 from ....simulator.rig import Rig, stopped_to
+from .conditions import Conditions, Framing, framing_of
+from .passes import draw_passes
+from .rehearsal import Rehearsal
 from .sharpness import Sharpness, lane_of
+from .way import Goal
 
 #: Chance of a pass without a gap that a plan aims at, unless another is asked for.
 WANTED_CHANCE = 0.9
@@ -62,23 +66,45 @@ class Setting:
             raise ValueError(f"chance must be > 0 and < 1, got {self.chance!r}")
         if not 0 <= self.overlap < 1:
             raise ValueError(f"overlap must be >= 0 and < 1, got {self.overlap!r}")
-        if self.lane.far_mm == float("inf"):
-            raise ValueError("the depth of field has no end at this blur: one frame holds all")
+        _ = self.lane  # complains of a sharpness that no depth goes with
 
     @cached_property
     def lane(self) -> DepthOfField:
         """The depth that one frame holds sharp."""
         return lane_of(self.rig, self.sharpness)
 
-    @property
-    def regular(self) -> bool:
-        """Whether the pass goes in regular steps rather than in a swing of the body."""
-        return self.stance.approach.kind in ("stepped", "focus-ring")
+    @cached_property
+    def framing(self) -> Framing:
+        """How the picture lies on the subject."""
+        return framing_of(self.rig)
 
-    @property
-    def handheld(self) -> bool:
-        """Whether the camera sways with the body."""
-        return any(self.stance.sway_mm)
+    @cached_property
+    def working_f_number(self) -> float:
+        """The f-number at which the lens works at its magnification."""
+        return rig_f_number(self.rig)
+
+    @cached_property
+    def conditions(self) -> Conditions:
+        """What passes are drawn from."""
+        return Conditions(
+            stance=self.stance, light=self.light, subject=self.subject, framing=self.framing
+        )
+
+    @cached_property
+    def goal(self) -> Goal:
+        """What has to be covered, and how the camera may be taken through it."""
+        return Goal(
+            depth_mm=self.depth_mm,
+            lane=self.lane,
+            approach=self.stance.approach,
+            overlap=self.overlap,
+            handheld=any(self.stance.sway_mm),
+        )
+
+    def rehearse(self, *, frames: int, passes: int, seed: int = 0) -> Rehearsal:
+        """Draw passes to try ways of shooting on; arguments as of `draw_passes`."""
+        drawn = draw_passes(self.conditions, frames=frames, passes=passes, seed=seed)
+        return Rehearsal(goal=self.goal, drawn=drawn)
 
     def at_f_number(self, f_number: float) -> Setting:
         """Return the same setting with the lens at another marked f-number."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite
+from math import inf, isfinite
 from typing import Literal
 
 from scipy.optimize import brentq
@@ -102,12 +102,17 @@ def lane_of(rig: Rig, sharpness: Sharpness) -> DepthOfField:
     Raises
     ------
     ValueError
-        Contrast is asked of detail that the lens does not show even in focus.
+        Contrast is asked of detail that the lens does not show even in focus, or the depth has no
+        end.
     """
     if sharpness.measured_by == "blur":
-        return depth_of_field_mm(rig, blur_um=sharpness.blur_px * rig.sensor.pitch_um)
-    return otf_depth_of_field_mm(
-        rig,
-        frequency_cy_per_px=sharpness.frequency_cy_per_px,
-        contrast_share=sharpness.contrast_share,
-    )
+        lane = depth_of_field_mm(rig, blur_um=sharpness.blur_px * rig.sensor.pitch_um)
+    else:
+        lane = otf_depth_of_field_mm(
+            rig,
+            frequency_cy_per_px=sharpness.frequency_cy_per_px,
+            contrast_share=sharpness.contrast_share,
+        )
+    if lane.far_mm == inf:
+        raise ValueError("the depth of field has no end at this blur: one frame holds all")
+    return lane

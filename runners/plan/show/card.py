@@ -66,7 +66,7 @@ def _numbers(plan: Plan) -> list[tuple[str, str]]:
     in_passes = "in one pass" if way.passes == 1 else f"in {many(way.passes, 'pass')}"
     pace = (
         ("steady", "a step a frame")
-        if asked.regular
+        if asked.goal.regular
         else (
             f"{best.speed_mm_per_s:.2g} mm/s",
             f"toward it; {best.duration_s:.1f} s a pass",
@@ -111,7 +111,7 @@ def _cadence(plan: Plan, asked: float) -> str:
 def _picture(figure: Figure, plan: Plan, top: float) -> float:
     height = _PICTURE
     axes = figure.add_axes((_LEFT + 0.08, top - height, _RIGHT - _LEFT - 0.08, height - 0.02))
-    lanes = typical_lanes(plan.setting, plan.advised.way, seed=plan.seed)
+    lanes = typical_lanes(plan, plan.advised.way)
     depth = plan.setting.depth_mm
     draw_lanes(axes, lanes, depth)
     margin = 0.12 * depth + plan.setting.lane.total_mm / 2
@@ -130,12 +130,12 @@ def _picture(figure: Figure, plan: Plan, top: float) -> float:
 
 
 def _helps(figure: Figure, plan: Plan, top: float) -> float:
-    if not plan.gains:
+    if not plan.remedies:
         return top
     figure.text(_LEFT, top - _LINE, "What would help most", fontsize=9, weight="bold", color=HOLD)
     top -= 1.3 * _LINE
-    for place, gain in enumerate(plan.gains[:3], start=1):
-        top = _paragraph(figure, f"{place}. {gain.advice}", top, size=8)
+    for place, remedy in enumerate(plan.remedies[:3], start=1):
+        top = _paragraph(figure, f"{place}. {remedy.advice}", top, size=8)
     return top
 
 

@@ -8,14 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ....ground.types import Bools, Doubles
+from ..advise.advice import Plan
 from ..advise.search import best_way, most_frames
-from ..draw.forecast import Way, coverage_of
-from ..draw.passes import draw_passes
-from ..draw.setting import Setting
+from ..draw.rehearsal import coverage_of
+from ..draw.way import Way
 
-_CURVE_PASSES = 1200
-_POINTS = 18
+Doubles = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+#: Drawn passes behind a curve, and points on it.
+_CURVE_PASSES, _POINTS = 1200, 18
+#: Tries of which the typical one is the median.
+_TYPICAL_TRIES = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,19 +65,17 @@ class Lanes:
     share: float
 
 
-def chance_curves(
-    setting: Setting, *, most: int, pass_counts: Sequence[int], seed: int = 0
-) -> list[ChanceCurve]:
+def chance_curves(plan: Plan, *, most: int, pass_counts: Sequence[int]) -> list[ChanceCurve]:
     """Return chance and share up to a number of frames in all, each pass laid at its best."""
-    drawn = draw_passes(setting, frames=most, passes=_CURVE_PASSES, seed=seed)
+    rehearsal = plan.setting.rehearse(frames=most, passes=_CURVE_PASSES, seed=plan.seed)
     curves = []
     for passes in pass_counts:
-        top = min(most_frames(setting, drawn, passes), most // passes)
+        top = min(most_frames(rehearsal, passes), most // passes)
         if top < 2:
             continue
         counts = np.unique(np.rint(np.linspace(2, top, _POINTS)).astype(np.int64))
-        ways = [best_way(setting, drawn, passes=passes, frames=int(n)) for n in counts]
-        shares = [float(coverage_of(setting, drawn, way).share.mean()) for way, _ in ways]
+        ways = [best_way(rehearsal, passes=passes, frames=int(n)) for n in counts]
+        shares = [float(coverage_of(rehearsal, way).share.mean()) for way, _ in ways]
         curves.append(
             ChanceCurve(
                 passes=passes,
@@ -86,17 +88,19 @@ def chance_curves(
     return curves
 
 
-def typical_lanes(setting: Setting, way: Way, *, seed: int = 0) -> Lanes:
-    """Return the lanes of a try that covers as much as half of all tries do, or more."""
-    drawn = draw_passes(setting, frames=way.frames, passes=200 * way.passes, seed=seed)
-    share = coverage_of(setting, drawn, way).share
+def typical_lanes(plan: Plan, way: Way) -> Lanes:
+    """Return the lanes of the try whose share covered is the median of all tries."""
+    passes = _TYPICAL_TRIES * way.passes
+    rehearsal = plan.setting.rehearse(frames=way.frames, passes=passes, seed=plan.seed)
+    drawn, lane = rehearsal.drawn, rehearsal.goal.lane
+    share = coverage_of(rehearsal, way).share
     rank = int(np.argsort(share, kind="stable")[len(share) // 2])
     rows = slice(rank * way.passes, (rank + 1) * way.passes)
-    planes = drawn.planes_mm(way.approach, way.frames)[rows].ravel()
+    planes = drawn.planes_mm(way)[rows].ravel()
     return Lanes(
         way=way,
-        near_mm=planes - setting.lane.near_mm,
-        far_mm=planes + setting.lane.far_mm,
+        near_mm=planes - lane.near_mm,
+        far_mm=planes + lane.far_mm,
         usable=drawn.usable[rows, : way.frames].ravel(),
         share=float(share[rank]),
     )

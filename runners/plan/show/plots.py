@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -21,13 +19,14 @@ INK, SOFT, HOLD, LOST, GAP, MARK = "#222222", "#8a8a8a", "#2f6690", "#bdbdbd", "
 _PASSES_INK = ("#7fb3d5", "#2f6690", "#173753", "#000000")
 
 
-def coverage_figure(plan: Plan, curves: Sequence[ChanceCurve] | None = None) -> Figure:
+def coverage_figure(plan: Plan) -> Figure:
     """Draw chance of no gap and share covered against the number of frames."""
-    shown = max(2 * plan.advised.way.total_frames, plan.naive.way.total_frames) + 10
-    most = min(MOST_IN_ALL, shown) if plan.setting.handheld else shown
-    if curves is None:
-        counts = sorted({1, 2, plan.advised.way.passes}) if plan.setting.handheld else [1]
-        curves = chance_curves(plan.setting, most=most, pass_counts=counts, seed=plan.seed)
+    most = max(2 * plan.advised.way.total_frames, plan.unplanned.way.total_frames) + 10
+    counts = [1]
+    if plan.setting.goal.handheld:
+        most = min(MOST_IN_ALL, most)
+        counts = sorted({1, 2, plan.advised.way.passes})
+    curves = chance_curves(plan, most=most, pass_counts=counts)
     figure = Figure(figsize=(7.2, 5.6), layout="constrained")
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.4, 1))
     for curve, ink in zip(curves, _PASSES_INK, strict=False):
@@ -52,21 +51,21 @@ def lanes_figure(plan: Plan) -> Figure:
     """Draw which frame holds which depth, unplanned and as advised, in a typical try."""
     figure = Figure(figsize=(7.2, 4.4), layout="constrained")
     left, right = figure.subplots(1, 2, sharey=True, width_ratios=(1, 2))
-    setting = plan.setting
+    depth_mm = plan.setting.depth_mm
     for axes, way, name in (
-        (left, plan.naive.way, "unplanned"),
+        (left, plan.unplanned.way, "unplanned"),
         (right, plan.advised.way, "as advised"),
     ):
-        lanes = typical_lanes(setting, way, seed=plan.seed)
-        draw_lanes(axes, lanes, setting.depth_mm)
+        lanes = typical_lanes(plan, way)
+        draw_lanes(axes, lanes, depth_mm)
         axes.set_title(f"{name}: {percent(lanes.share)} held", loc="left")
     left.set_ylabel("depth behind the nearest point, mm")
     figure.supxlabel(
         "frame, in the order of shooting; last column: what is held (blue) and what is not (red)",
         fontsize=9,
     )
-    margin = 0.12 * setting.depth_mm + setting.lane.total_mm / 2
-    left.set_ylim(setting.depth_mm + margin, -margin)
+    margin_mm = 0.12 * depth_mm + plan.setting.lane.total_mm / 2
+    left.set_ylim(depth_mm + margin_mm, -margin_mm)
     return figure
 
 
@@ -142,7 +141,7 @@ def _interval(curve: ChanceCurve, chance: float) -> tuple[float, float]:
 
 def _mark(axes: Axes, plan: Plan, what: str) -> None:
     for forecast, ink, name in (
-        (plan.naive, GAP, "unplanned"),
+        (plan.unplanned, GAP, "unplanned"),
         (plan.advised, MARK, "advised"),
     ):
         axes.plot(forecast.way.total_frames, getattr(forecast, what), "D", color=ink, label=name)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from ....simulator.optics import rig_f_number
 from ..advise.advice import Plan
 from ..draw.forecast import Forecast
 from ..draw.setting import Setting
@@ -27,7 +26,7 @@ def plan_record(plan: Plan) -> dict[str, Any]:
         "depth_of_field": {**asdict(figures), "used_mm": plan.setting.lane.total_mm},
         "advised": forecast_record(plan.advised),
         "reaches_wanted_chance": plan.reaches,
-        "unplanned": forecast_record(plan.naive),
+        "unplanned": forecast_record(plan.unplanned),
         "frames_for_chance": [
             {"chance": chance, "way": None if found is None else forecast_record(found)}
             for chance, found in plan.for_chance.items()
@@ -41,7 +40,7 @@ def plan_record(plan: Plan) -> dict[str, Any]:
         },
         "helps": {
             "tried_on_frames": plan.trial_frames,
-            "ranked": [asdict(gain) for gain in plan.gains],
+            "ranked": [asdict(remedy) for remedy in plan.remedies],
         },
         "cautions": list(CAUTIONS),
     }
@@ -69,7 +68,7 @@ def _asked(setting: Setting) -> dict[str, Any]:
         "focal_length_mm": lens.focal_length_mm,
         "magnification": lens.magnification,
         "f_number": lens.f_number,
-        "working_f_number": rig_f_number(setting.rig),
+        "working_f_number": setting.working_f_number,
         "pitch_um": setting.rig.sensor.pitch_um,
         "stance": setting.stance.name,
         "approach": setting.stance.approach.kind,

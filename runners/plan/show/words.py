@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from ....simulator.handling.light import Light
-from ....simulator.optics import rig_f_number
 from ..advise.advice import Plan
 from ..advise.aperture import DETAIL_CONTRAST
 from ..advise.search import LONGEST_PASS_S, MOST_IN_ALL
@@ -66,7 +65,7 @@ def light_words(light: Light) -> str:
 def sentences(plan: Plan) -> list[str]:
     """Return the answer in a few sentences."""
     best = plan.advised
-    said = [_how(plan), where(best), promise(plan), _naive(plan)]
+    said = [_how(plan), where(best), promise(plan), _unplanned(plan)]
     losses = _losses(best)
     if losses:
         said.append(losses)
@@ -78,8 +77,8 @@ def tables(plan: Plan) -> list[Table]:
     found = [_depth_table(plan), _chance_table(plan), _aperture_table(plan)]
     if plan.powers:
         found.append(_power_table(plan))
-    if plan.gains:
-        found.append(_gain_table(plan))
+    if plan.remedies:
+        found.append(_remedy_table(plan))
     return found
 
 
@@ -166,7 +165,7 @@ def frames_of(passes: int | None, frames: int | None) -> str:
 
 
 def _how(plan: Plan) -> str:
-    best, regular = plan.advised, plan.setting.regular
+    best, regular = plan.advised, plan.setting.goal.regular
     way = best.way
     frames = many(way.frames, "frame")
     what = f"one pass of {frames}"
@@ -179,11 +178,11 @@ def _how(plan: Plan) -> str:
     return f"Shoot {what} in {pace} ({step})."
 
 
-def _naive(plan: Plan) -> str:
-    usual = plan.naive
+def _unplanned(plan: Plan) -> str:
+    usual = plan.unplanned
     pace = (
         f"steps of {mm(usual.step_mm)}"
-        if plan.setting.regular
+        if plan.setting.goal.regular
         else (f"{usual.speed_mm_per_s:.2g} mm/s")
     )
     return (
@@ -220,7 +219,7 @@ def _depth_table(plan: Plan) -> Table:
     else:
         both += ", used here"
     return Table(
-        heading=f"Depth of field, working aperture {f_stop(rig_f_number(plan.setting.rig))}",
+        heading=f"Depth of field, working aperture {f_stop(plan.setting.working_f_number)}",
         columns=("by", "depth"),
         rows=(
             (rays, mm(figures.geometric_mm)),
@@ -296,16 +295,16 @@ def _power_table(plan: Plan) -> Table:
     )
 
 
-def _gain_table(plan: Plan) -> Table:
+def _remedy_table(plan: Plan) -> Table:
     rows = tuple(
         (
             str(place),
-            gain.name,
-            f"{percent(gain.chance_before)} -> {percent(gain.chance)}",
-            f"more than {MOST_IN_ALL}" if gain.frames is None else str(gain.frames),
-            gain.advice,
+            remedy.name,
+            f"{percent(remedy.chance_before)} -> {percent(remedy.chance)}",
+            f"more than {MOST_IN_ALL}" if remedy.frames is None else str(remedy.frames),
+            remedy.advice,
         )
-        for place, gain in enumerate(plan.gains, start=1)
+        for place, remedy in enumerate(plan.remedies, start=1)
     )
     return Table(
         heading=f"What would help most (tried on one pass of {plan.trial_frames} frames)",

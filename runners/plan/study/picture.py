@@ -13,12 +13,16 @@ import numpy.typing as npt
 
 from ....ground.types import Doubles
 from ....simulator import view_depth
-from ....simulator.optics import focus_distance_mm, image_scale_px_per_mm
+from ....simulator.optics import image_scale_px_per_mm
 from ....simulator.rig import Rig
 from ....simulator.scene.scene import Scene
-from ..draw.forecast import Way, tries_of
-from ..draw.passes import Passes
-from ..draw.setting import Setting
+from ..draw.conditions import Framing
+from ..draw.rehearsal import Rehearsal, tries_of
+from ..draw.way import Way
+
+Doubles = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.intp]
 
 #: Picture points are looked up on a grid about this many wide.
 _GRID = 96
@@ -45,6 +49,12 @@ class Points:
     across_mm: Doubles
     down_mm: Doubles
     z_mm: Doubles
+
+    def at(self, chosen: Indices) -> Points:
+        """Return some of the points."""
+        return Points(
+            across_mm=self.across_mm[chosen], down_mm=self.down_mm[chosen], z_mm=self.z_mm[chosen]
+        )
 
 
 def scene_points(
@@ -85,12 +95,7 @@ def scene_points(
 
 
 def never_sharp_share(
-    setting: Setting,
-    drawn: Passes,
-    way: Way,
-    points: Points,
-    *,
-    crop: tuple[int, int] | None = None,
+    rehearsal: Rehearsal, way: Way, points: Points, *, framing: Framing
 ) -> Doubles:
     """Return the share of the picture that no usable frame shows sharp, for every try.
 
@@ -98,82 +103,84 @@ def never_sharp_share(
 
     Parameters
     ----------
-    setting : Setting
-    drawn : Passes
+    rehearsal : Rehearsal
     way : Way
         Its z is the scene's.
     points : Points
         Of the scene.
-    crop : (width, height) or None
-        As for the points.
+    framing : Framing
+        Of the part of the sensor that is the picture.
 
     Returns
     -------
     array (tries,)
         NaN where the first pass has no usable frame.
     """
-    rig = setting.rig
-    width, height = crop or (rig.sensor.width_px, rig.sensor.height_px)
-    half_mm = np.array([width, height]) / (2 * image_scale_px_per_mm(rig))
+    drawn, lane = rehearsal.drawn, rehearsal.goal.lane
     planes, usable = tries_of(drawn, way)
     aside = drawn.aside_mm[:, : way.passes * len(planes), : way.frames]
     aside = aside.reshape(2, *planes.shape)
-    chosen = _followed(points, aside, half_mm)
-    chunk = max(1, _AT_ONCE // (planes.shape[1] * max(len(chosen), 1)))
-    shares = [
-        _never(
-            points,
-            chosen,
-            aside[:, start : start + chunk],
-            planes[start : start + chunk],
-            usable[start : start + chunk],
-            frames=way.frames,
-            half_mm=half_mm,
-            setting=setting,
-        )
-        for start in range(0, len(planes), chunk)
-    ]
+    followed = points.at(_followed(points, aside, framing))
+    chunk = max(1, _AT_ONCE // (planes.shape[1] * max(len(followed.z_mm), 1)))
+    shares = []
+    for start in range(0, len(planes), chunk):
+        rows = slice(start, start + chunk)
+        behind = followed.z_mm - planes[rows, :, np.newaxis]
+        inside = _inside(followed, aside[:, rows], behind, framing)
+        sharp = (behind >= -lane.near_mm) & (behind <= lane.far_mm)
+        shares.append(_missed_share(inside, sharp, usable[rows], first_pass=way.frames))
     return np.concatenate(shares)
 
 
-def _followed(points: Points, aside: Doubles, half_mm: Doubles) -> npt.NDArray[np.intp]:
-    """Return points that the picture may show, as many as are followed, drawn at random.
+def _followed(points: Points, aside: Doubles, framing: Framing) -> Indices:
+    """Choose points that the picture may show, as many as are followed, drawn at random.
 
     Every tenth point, say, would fall in step with the rows of the picture.
     """
-    wander = np.quantile(np.abs(aside), 0.99, axis=(1, 2))
-    reach_mm = _PERSPECTIVE * half_mm + wander
-    near = (np.abs(points.across_mm) <= reach_mm[0]) & (np.abs(points.down_mm) <= reach_mm[1])
+    across, down = np.quantile(np.abs(aside), 0.99, axis=(1, 2))
+    near = np.abs(points.across_mm) <= _PERSPECTIVE * framing.half_width_mm + across
+    near &= np.abs(points.down_mm) <= _PERSPECTIVE * framing.half_height_mm + down
     found = np.flatnonzero(near)
     return np.random.default_rng(0).permutation(found)[:_POINTS]
 
 
-def _never(
-    points: Points,
-    chosen: npt.NDArray[np.intp],
-    aside: Doubles,
-    planes: Doubles,
-    usable: npt.NDArray[np.bool_],
-    *,
-    frames: int,
-    half_mm: Doubles,
-    setting: Setting,
-) -> Doubles:
-    """Return the shares of some tries; arrays within are (tries, frames, points)."""
-    distance = focus_distance_mm(setting.rig)
-    z = points.z_mm[chosen]
+def _inside(points: Points, aside: Doubles, behind_mm: Doubles, framing: Framing) -> Bools:
+    """Return which frames have which points in the picture, shape (tries, frames, points).
+
+    Parameters
+    ----------
+    points : Points
+    aside : array (2, tries, frames)
+        Where the picture's middle lies, mm across and down.
+    behind_mm : array (tries, frames, points)
+        How far each point is behind the plane of focus.
+    framing : Framing
+    """
+    distance = framing.distance_mm
     # Where a point is, and not where the plane of focus shows it.
-    spread = (distance + z) / distance
-    x, y = points.across_mm[chosen] * spread, points.down_mm[chosen] * spread
-    behind = z - planes[..., np.newaxis]
-    scale = distance / (distance + behind)
-    inside = np.abs(x - aside[0][..., np.newaxis]) * scale <= half_mm[0]
-    inside &= np.abs(y - aside[1][..., np.newaxis]) * scale <= half_mm[1]
-    sharp = (behind >= -setting.lane.near_mm) & (behind <= setting.lane.far_mm)
+    spread = (distance + points.z_mm) / distance
+    x, y = points.across_mm * spread, points.down_mm * spread
+    scale = distance / (distance + behind_mm)
+    inside = np.abs(x - aside[0][..., np.newaxis]) * scale <= framing.half_width_mm
+    inside &= np.abs(y - aside[1][..., np.newaxis]) * scale <= framing.half_height_mm
+    return np.asarray(inside)
+
+
+def _missed_share(inside: Bools, sharp: Bools, usable: Bools, *, first_pass: int) -> Doubles:
+    """Return the share of the reference's picture that no usable frame shows sharp, one a try.
+
+    Parameters
+    ----------
+    inside, sharp : array (tries, frames, points)
+        Whether a frame has a point in the picture, and whether in focus.
+    usable : array (tries, frames)
+    first_pass : int
+        Frames of the first pass, in which the reference is.
+    """
     shown = (inside & sharp & usable[..., np.newaxis]).any(axis=1)
-    first = usable[:, :frames]
-    middle = np.abs(np.arange(frames) - (frames - 1) / 2)
-    reference = np.where(first, middle, np.inf).argmin(axis=1)
+    first = usable[:, :first_pass]
+    from_middle = np.abs(np.arange(first_pass) - (first_pass - 1) / 2)
+    reference = np.where(first, from_middle, np.inf).argmin(axis=1)
     in_view = np.take_along_axis(inside, reference[:, np.newaxis, np.newaxis], axis=1)[:, 0]
     with np.errstate(invalid="ignore"):
         share = (in_view & ~shown).sum(axis=1) / in_view.sum(axis=1)

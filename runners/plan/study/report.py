@@ -35,7 +35,7 @@ def summary(rows: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     Parameters
     ----------
     rows : DataFrame
-        As `runners.plan.study.run_study` returns them.
+        As `runners.plan.study.study.run_study` returns them.
     level : float
         Of the intervals, Student's t over the seeds; NaN with fewer than three. A share's ends
         at 0 and 1.
@@ -126,9 +126,9 @@ def _against(bare: Mapping[Hashable, Any], row: Mapping[Hashable, Any]) -> str:
 
 def study_title(study: Study) -> str:
     """Return the study in a line."""
-    bench = study.bench
-    width, height = (size // bench.bin for size in bench.crop)
-    return f"{bench.scene.name}, merged by {bench.method}, {width}x{height} pixels"
+    setup = study.setup
+    width, height = (size // setup.bin for size in setup.crop)
+    return f"{setup.scene.name}, merged by {setup.method}, {width}x{height} pixels"
 
 
 def study_pictures(study: Study, found: pd.DataFrame) -> dict[str, tuple[Figure, str]]:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import ceil
 from typing import Any, cast
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from tqdm import tqdm
 
 from ....simulator.handling.approach import cover
 from ....simulator.handling.flash import frame_times
 from ....simulator.handling.hands import load_stance
+from ....simulator.handling.light import Light
 from ....simulator.processes import processes
 from ....simulator.rig import Rig
 from ....simulator.scene.scene import Scene, load_scene
@@ -25,33 +28,32 @@ from ...isolate.run import find_method, run_method
 from ...judge.scoring import Judge
 from ...judge.session import MemoryStack, Session
 from ...judge.true_stages import StackTruth
-from ..advise.advice import Plan, best_effort, naive_way, search_passes
-from ..advise.gains import changes
-from ..advise.search import fewest
-from ..draw.forecast import Way
-from ..draw.passes import draw_passes
+from ..advise.advice import Plan, search_rehearsal
+from ..advise.remedies import changes
+from ..advise.search import best_effort, fewest
+from ..draw.conditions import framing_of
+from ..draw.rehearsal import Rehearsal
 from ..draw.setting import Setting
 from ..draw.sharpness import blur_limit
+from ..draw.way import Goal, Way, goes_in_steps, unplanned_way
 from .picture import never_sharp_share, scene_points
 
-#: Steps of the study over the depth of field.
-STEP_SHARES = (0.3, 0.6, 0.9, 1.3, 1.9, 2.8)
-#: Reference method: laid out in the literature, fast, and hard to break.
-METHOD = "laplacian-pyramid"
-#: Middle of the sensor that is rendered, in its own pixels.
-CROP = (1536, 1024)
+Doubles = npt.NDArray[np.float64]
+
 #: Pixels of the pictures across the wanted blur disc: what is sharper does not show.
 _PIXELS_PER_BLUR = 3.0
 #: Share of the picture's points beyond its wanted depth at either end.
 _ENDS = 0.02
-_PREDICTED_PASSES = 400
+#: Drawn tries behind the expected share.
+_PREDICTED_TRIES = 400
+#: Most frames of a swing at a fine step.
 _MOST_FRAMES = 120
 #: The unplanned way and the plan's three best.
 _WAYS = 4
 
 
 @dataclass(frozen=True, kw_only=True)
-class Cell:
+class StudyStack:
     """One stack to render, merge and score.
 
     Parameters
@@ -73,14 +75,14 @@ class Cell:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bench:
-    """What all cells of a study share.
+class StudySetup:
+    """What all stacks of a study share.
 
     Parameters
     ----------
     scene : Scene
     method : str
-        As `runners.run.find_method` takes it.
+        As `runners.isolate.run.find_method` takes it.
     crop : (width, height)
         Middle of the sensor, in its own pixels.
     bin : int
@@ -88,9 +90,9 @@ class Bench:
     """
 
     scene: Scene
-    method: str = METHOD
-    crop: tuple[int, int] = CROP
-    bin: int = 1
+    method: str
+    crop: tuple[int, int]
+    bin: int
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -99,33 +101,39 @@ class Study:
 
     Parameters
     ----------
-    bench : Bench
+    setup : StudySetup
     rows : DataFrame
         As `run_study` returns them.
     """
 
-    bench: Bench
+    setup: StudySetup
     rows: pd.DataFrame
 
 
-def bench_for(
+def setup_for(
     setting: Setting,
     scene: str | Scene,
     *,
-    method: str = METHOD,
-    crop: tuple[int, int] = CROP,
-) -> Bench:
-    """Return a bench whose pictures are as fine as the wanted sharpness asks for, not finer."""
+    method: str,
+    crop: tuple[int, int],
+) -> StudySetup:
+    """Return a setup whose pictures are as fine as the wanted sharpness asks for, not finer.
+
+    Raises
+    ------
+    ValueError
+        There is no such scene or method.
+    """
     find_method(method)  # complains now, not after the first stack
     scene = load_scene(scene) if isinstance(scene, str) else scene
     sensor = setting.rig.sensor
     crop = min(crop[0], sensor.width_px), min(crop[1], sensor.height_px)
     merge = max(1, int(setting.sharpness.blur_px / _PIXELS_PER_BLUR))
-    return Bench(scene=scene, method=method, crop=crop, bin=min(merge, *crop))
+    return StudySetup(scene=scene, method=method, crop=crop, bin=min(merge, *crop))
 
 
 def depth_in_view(
-    scene: Scene, rig: Rig, *, crop: tuple[int, int] | None = CROP
+    scene: Scene, rig: Rig, *, crop: tuple[int, int] | None = None
 ) -> tuple[float, float]:
     """Return the depth of the scene that the picture shows, near and far, mm."""
     points = scene_points(scene, rig, crop=crop, margin=0.0)
@@ -133,131 +141,135 @@ def depth_in_view(
     return float(near), float(far)
 
 
-def step_cells(
+def step_stacks(
     setting: Setting,
-    bench: Bench,
+    setup: StudySetup,
     *,
-    shares: Sequence[float] = STEP_SHARES,
-    seeds: Iterable[int] = range(3),
-) -> list[Cell]:
-    """Return the cells of the study over the step: on a support, and in the setting's own hands.
+    shares: Sequence[float],
+    seeds: Iterable[int],
+) -> list[StudyStack]:
+    """Return the stacks of the study over the step: on a support, and in the setting's own hands.
 
     On a support each seed starts at another place within a step.
     """
-    near, far = depth_in_view(bench.scene, setting.rig, crop=bench.crop)
+    near, far = depth_in_view(setup.scene, setting.rig, crop=setup.crop)
     support = replace(setting, stance=load_stance("stepped"))
-    cells: list[Cell] = []
+    stacks: list[StudyStack] = []
     for share in shares:
         step_mm = share * setting.lane.total_mm
         for seed in seeds:
-            late = float(stream(seed, bench.scene.name, "study-phase").uniform())
+            late = float(stream(seed, setup.scene.name, "study-phase").uniform())
             frames = ceil((far - near) / step_mm + late) + 1
             stepped = replace(
                 support.stance.approach, start_mm=near - late * step_mm, step_mm=step_mm
             )
             ways = [("on a support", support, Way(passes=1, frames=frames, approach=stepped))]
-            if setting.handheld:
-                ways.append(("handheld", setting, _leaned(setting, near, far, step_mm)))
-            cells += [
-                Cell(part="step", name=name, setting=asked, way=way, seed=seed)
+            if setting.goal.handheld:
+                leaned = _leaned(setting.goal, setting.light, near, far, step_mm=step_mm)
+                ways.append(("handheld", setting, leaned))
+            stacks += [
+                StudyStack(part="step", name=name, setting=asked, way=way, seed=seed)
                 for name, asked, way in ways
             ]
     # Two coarse steps may come to the same few frames; one of them is enough.
-    return list({(cell.name, cell.way, cell.seed): cell for cell in cells}.values())
+    return list({(stack.name, stack.way, stack.seed): stack for stack in stacks}.values())
 
 
-def plan_cells(plan: Plan, bench: Bench, *, seeds: Iterable[int] = range(3)) -> list[Cell]:
-    """Return the cells of the plan's best ways and of the unplanned one, for the scene's depth."""
-    near, far = depth_in_view(bench.scene, plan.setting.rig, crop=bench.crop)
+def plan_stacks(plan: Plan, setup: StudySetup, *, seeds: Iterable[int]) -> list[StudyStack]:
+    """Return the stacks of the plan's best ways and of the unplanned one, for the scene's depth."""
+    near, far = depth_in_view(setup.scene, plan.setting.rig, crop=setup.crop)
     setting = replace(plan.setting, depth_mm=far - near)
-    drawn = search_passes(setting, seed=plan.seed)
-    ways: dict[str, tuple[Setting, Way]] = {
-        "unplanned": (setting, naive_way(setting, drawn)),
-        "as advised": _best(setting, plan.seed),
+    search = search_rehearsal(setting, seed=plan.seed)
+    found: dict[str, tuple[Setting, Way]] = {
+        "unplanned": (setting, unplanned_way(search.goal, search.drawn.times_s)),
+        "as advised": (setting, _best_way(search, chance=setting.chance)),
     }
-    for row in plan.apertures:
-        if row.advised and row.f_number != setting.rig.lens.f_number:
-            ways[f"at f/{row.f_number:g}"] = _best(setting.at_f_number(row.f_number), plan.seed)
-    changed = {name: asked for name, _, asked in changes(setting)}
-    for gain in [gain for gain in plan.gains if gain.name in changed][:2]:
-        ways[gain.name] = _best(changed[gain.name], plan.seed)
+    for name, asked in list(_otherwise(plan, setting))[: _WAYS - len(found)]:
+        search = search_rehearsal(asked, seed=plan.seed)
+        found[name] = asked, _best_way(search, chance=asked.chance)
     return [
-        Cell(part="plan", name=name, setting=asked, way=_moved(way, near), seed=seed)
-        for name, (asked, way) in list(ways.items())[:_WAYS]
+        StudyStack(part="plan", name=name, setting=asked, way=_moved(way, near), seed=seed)
+        for name, (asked, way) in found.items()
         for seed in seeds
     ]
 
 
 def run_study(
-    cells: Sequence[Cell], bench: Bench, *, workers: int = 1, progress: bool = False
+    stacks: Sequence[StudyStack], setup: StudySetup, *, workers: int = 1, progress: bool = False
 ) -> pd.DataFrame:
-    """Render, merge and score every cell; one row each, also where something failed.
+    """Render, merge and score every stack; one row each, also where something failed.
 
     Parameters
     ----------
-    cells : sequence of Cell
-    bench : Bench
+    stacks : sequence of StudyStack
+    setup : StudySetup
     workers : int
         Processes; the rows are the same for any number.
     progress : bool
         A bar on stderr.
     """
-    bar = tqdm(total=len(cells), desc="study", unit="stack", disable=not progress)
-    run: Callable[..., Iterable[dict[str, Any]]] = map
-    with bar:
-        if workers == 1:
-            return pd.DataFrame(_counted(run(run_cell, cells, [bench] * len(cells)), bar))
-        with processes(workers) as pool:
-            run = pool.map
-            return pd.DataFrame(_counted(run(run_cell, cells, [bench] * len(cells)), bar))
+    bar = partial(tqdm, total=len(stacks), desc="study", unit="stack", disable=not progress)
+    row_of = partial(run_stack, setup=setup)
+    if workers == 1:
+        return pd.DataFrame(list(bar(map(row_of, stacks))))
+    with processes(workers) as pool:
+        return pd.DataFrame(list(bar(pool.map(row_of, stacks))))
 
 
-def run_cell(cell: Cell, bench: Bench) -> dict[str, Any]:
-    """Render, merge and score one cell."""
-    stack = MemoryStack(_session(cell, bench))
-    method = find_method(bench.method)
+def run_stack(stack: StudyStack, setup: StudySetup) -> dict[str, Any]:
+    """Render, merge and score one stack."""
+    rendered = MemoryStack(_session(stack, setup))
+    method = find_method(setup.method)
     outcome = run_method(
         method,
-        stack.frames,
-        stack.info,
-        truth=StackTruth(cast(Shoot, stack.plan), stack.truth, stack.frames),
+        rendered.frames,
+        rendered.info,
+        truth=StackTruth(cast(Shoot, rendered.plan), rendered.truth, rendered.frames),
     )
-    scored = Judge(cast(Stack, stack)).score(
+    scored = Judge(cast(Stack, rendered)).score(
         outcome, name=method.name, kind=method.kind, version=method.version
     )
-    valid = stack.truth.mask("valid")
-    predicted = _predicted(cell, bench)
+    valid = rendered.truth.mask("valid")
+    predicted = _predicted(stack, setup)
     return {
-        "part": cell.part,
-        "name": cell.name,
-        "approach": cell.setting.stance.approach.kind,
-        "f_number": cell.setting.rig.lens.f_number,
-        "passes": cell.way.passes,
-        "frames_each": cell.way.frames,
-        "step_share": _step_mm(cell) / cell.setting.lane.total_mm,
-        "bin": bench.bin,
-        "usable_share": float(np.mean([record.usable for record in stack.plan.records])),
-        "never_share": float(stack.truth.mask("never-in-focus")[valid].mean()),
+        "part": stack.part,
+        "name": stack.name,
+        "approach": stack.setting.stance.approach.kind,
+        "f_number": stack.setting.rig.lens.f_number,
+        "passes": stack.way.passes,
+        "frames_each": stack.way.frames,
+        "step_share": _step_mm(stack) / stack.setting.lane.total_mm,
+        "bin": setup.bin,
+        "usable_share": float(np.mean([record.usable for record in rendered.plan.records])),
+        "never_share": float(rendered.truth.mask("never-in-focus")[valid].mean()),
         "predicted_never_share": float(np.nanmean(predicted)),
         "predicted_never_spread": float(np.nanstd(predicted)),
         **scored.row,
     }
 
 
-def _leaned(setting: Setting, near: float, far: float, step_mm: float) -> Way:
+def _leaned(goal: Goal, light: Light, near: float, far: float, *, step_mm: float) -> Way:
     """Lay a swing of the body at a mean step, from half a lane before to half a lane behind."""
-    near, far = near - setting.lane.far_mm, far + setting.lane.near_mm
+    near, far = near - goal.lane.far_mm, far + goal.lane.near_mm
     frames = min(ceil((far - near) / step_mm) + 1, _MOST_FRAMES)
-    times = frame_times(setting.light, frames, seed=0, scene="plan")
-    approach = cover(setting.stance.approach, near_mm=near, far_mm=far, times_s=times)
+    times = frame_times(light, frames, seed=0, scene="plan")
+    approach = cover(goal.approach, near_mm=near, far_mm=far, times_s=times)
     return Way(passes=1, frames=frames, approach=approach)
 
 
-def _best(setting: Setting, seed: int) -> tuple[Setting, Way]:
-    """Return a setting with the way that a plan would advise for it."""
-    drawn = search_passes(setting, seed=seed)
-    way = fewest(setting, drawn, chance=setting.chance)
-    return setting, way or best_effort(setting, drawn)
+def _otherwise(plan: Plan, setting: Setting) -> Iterator[tuple[str, Setting]]:
+    """Give the setting at the advised f-number, and with each of the plan's two best remedies."""
+    for row in plan.apertures:
+        if row.advised and row.f_number != setting.rig.lens.f_number:
+            yield f"at f/{row.f_number:g}", setting.at_f_number(row.f_number)
+    changed = {change.name: change.setting for change in changes(setting)}
+    tried = [remedy.name for remedy in plan.remedies if remedy.name in changed]
+    yield from ((name, changed[name]) for name in tried[:2])
+
+
+def _best_way(search: Rehearsal, *, chance: float) -> Way:
+    """Return the way that a plan would advise."""
+    return fewest(search, chance=chance) or best_effort(search)
 
 
 def _moved(way: Way, near_mm: float) -> Way:
@@ -266,47 +278,43 @@ def _moved(way: Way, near_mm: float) -> Way:
     return replace(way, approach=replace(way.approach, start_mm=start))
 
 
-def _session(cell: Cell, bench: Bench) -> Session:
-    asked = cell.setting
+def _session(stack: StudyStack, setup: StudySetup) -> Session:
+    asked = stack.setting
     return Session(
         shoots=tuple(
             shoot(
-                bench.scene,
+                setup.scene,
                 asked.rig,
                 stance=asked.stance,
                 light=asked.light,
                 subject=asked.subject,
-                approach=cell.way.approach,
-                frames=cell.way.frames,
-                seed=1000 * cell.seed + number,
-                crop=bench.crop,
-                bin=bench.bin,
+                approach=stack.way.approach,
+                frames=stack.way.frames,
+                seed=1000 * stack.seed + number,
+                crop=setup.crop,
+                bin=setup.bin,
             )
-            for number in range(cell.way.passes)
+            for number in range(stack.way.passes)
         )
     )
 
 
-def _predicted(cell: Cell, bench: Bench) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _predicted(stack: StudyStack, setup: StudySetup) -> Doubles:
     """Return the share never in focus that the planner expects, one value a try."""
-    limit = blur_limit(2 * NEVER_PX * bench.bin)
-    setting = replace(cell.setting, sharpness=limit)
-    drawn = draw_passes(
-        setting, frames=cell.way.frames, passes=_PREDICTED_PASSES * cell.way.passes, seed=1
+    limit = blur_limit(2 * NEVER_PX * setup.bin)  # where the truth calls a point in focus
+    setting = replace(stack.setting, sharpness=limit)
+    rehearsal = setting.rehearse(
+        frames=stack.way.frames, passes=_PREDICTED_TRIES * stack.way.passes, seed=1
     )
-    points = scene_points(bench.scene, setting.rig, crop=bench.crop)
-    return never_sharp_share(setting, drawn, cell.way, points, crop=bench.crop)
+    points = scene_points(setup.scene, setting.rig, crop=setup.crop)
+    framing = framing_of(setting.rig, crop=setup.crop)
+    return never_sharp_share(rehearsal, stack.way, points, framing=framing)
 
 
-def _step_mm(cell: Cell) -> float:
-    approach, frames = cell.way.approach, cell.way.frames
-    if cell.setting.regular:
+def _step_mm(stack: StudyStack) -> float:
+    """Return the mean intended step from frame to frame."""
+    approach, frames = stack.way.approach, stack.way.frames
+    if goes_in_steps(approach):
         return approach.step_mm
-    times = frame_times(cell.setting.light, frames, seed=0, scene="plan")
+    times = frame_times(stack.setting.light, frames, seed=0, scene="plan")
     return approach.speed_mm_per_s * float(times[-1]) / max(frames - 1, 1)
-
-
-def _counted(rows: Iterable[dict[str, Any]], bar: Any) -> Iterable[dict[str, Any]]:
-    for row in rows:
-        bar.update()
-        yield row
