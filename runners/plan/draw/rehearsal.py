@@ -4,16 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-import numpy.typing as npt
-
+from ....ground.types import Bools, Doubles
 from ....simulator.optics import DepthOfField
 from .coverage import Coverage, cover_depth
 from .passes import Passes
 from .way import Goal, Way
-
-Doubles = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -10,12 +10,10 @@ from dataclasses import dataclass, replace
 from math import ceil
 
 import numpy as np
-import numpy.typing as npt
 
+from ....ground.types import Doubles
 from ....simulator.handling.approach import Approach, cover, planned_mm
 from ....simulator.optics import DepthOfField
-
-Doubles = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,13 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ....ground.types import Bools, Doubles
 from ..advise.advice import Plan
 from ..advise.search import best_way, most_frames
 from ..draw.rehearsal import coverage_of
 from ..draw.way import Way
-
-Doubles = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 #: Drawn passes behind a curve, and points on it.
 _CURVE_PASSES, _POINTS = 1200, 18

@@ -9,9 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from ....ground.types import Doubles
+from ....ground.types import Bools, Doubles, Indices
 from ....simulator import view_depth
 from ....simulator.optics import image_scale_px_per_mm
 from ....simulator.rig import Rig
@@ -19,10 +18,6 @@ from ....simulator.scene.scene import Scene
 from ..draw.conditions import Framing
 from ..draw.rehearsal import Rehearsal, tries_of
 from ..draw.way import Way
-
-Doubles = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
-Indices = npt.NDArray[np.intp]
 
 #: Picture points are looked up on a grid about this many wide.
 _GRID = 96

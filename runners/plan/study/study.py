@@ -9,10 +9,10 @@ from math import ceil
 from typing import Any, cast
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from tqdm import tqdm
 
+from ....ground.types import Doubles
 from ....simulator.handling.approach import cover
 from ....simulator.handling.flash import frame_times
 from ....simulator.handling.hands import load_stance
@@ -37,8 +37,6 @@ from ..draw.setting import Setting
 from ..draw.sharpness import blur_limit
 from ..draw.way import Goal, Way, goes_in_steps, unplanned_way
 from .picture import never_sharp_share, scene_points
-
-Doubles = npt.NDArray[np.float64]
 
 #: Pixels of the pictures across the wanted blur disc: what is sharper does not show.
 _PIXELS_PER_BLUR = 3.0
