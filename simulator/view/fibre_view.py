@@ -158,9 +158,9 @@ class FibrePart:
             for axes in (sideways, toward, np.cross(toward, sideways))
         )
         length = np.maximum(np.hypot(side, over), 1)
-        side, over = (side / length)[..., None], (over / length)[..., None]
-        facing = np.sqrt(np.maximum(1 - side * side - over * over, 0))
-        return _unit(side * sideways + over * heading + facing * toward)
+        aside, beyond = (side / length)[..., None], (over / length)[..., None]
+        facing = np.sqrt(np.maximum(1 - aside * aside - beyond * beyond, 0))
+        return _unit(aside * sideways + beyond * heading + facing * toward)
 
 
 def _nearest(line: npt.NDArray, shape: tuple[int, int]) -> npt.NDArray[np.float64]:
