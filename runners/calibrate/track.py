@@ -15,7 +15,7 @@ from ..methods.align.align import chained
 from ..methods.align.equalise import channel_gain
 from ..methods.align.register import RegistrationError
 from ..methods.picture.geometry import Matrix, scale_of, turn_of
-from ..methods.picture.stack import Stack
+from ..methods.picture.stack import InputStack
 from .burst import FEWEST, Burst
 
 #: Subjects slant by about so much against the picture (our choice), and shear is registered with
@@ -71,7 +71,7 @@ def track_of(burst: Burst, rig: Rig) -> Track:
     CalibrationError
         Less than half of the frames, or fewer than eight, could be brought onto each other.
     """
-    stack = Stack(burst.frames, {"encoding": "linear" if burst.linear else "srgb"})
+    stack = InputStack(burst.frames, {"encoding": "linear" if burst.linear else "srgb"})
     count = len(stack)
     dark = _dark(stack)
     lit = np.flatnonzero(~dark).tolist()
@@ -105,7 +105,7 @@ def track_of(burst: Burst, rig: Rig) -> Track:
     )
 
 
-def _dark(stack: Stack) -> npt.NDArray[np.bool_]:
+def _dark(stack: InputStack) -> npt.NDArray[np.bool_]:
     """Mark the frames that got less than an eighth of the light of the brighter half."""
     level = np.array([float(stack.small(frame).luma.mean()) for frame in range(len(stack))])
     return np.asarray(level < np.quantile(level, 0.75) * 2.0**USABLE_GAIN_STOPS)

@@ -14,7 +14,7 @@ from ...simulator.data import is_file, shown
 from ..contract import Outcome
 from ..frames import open_frames
 from ..methods import METHODS, built_in
-from ..methods.oracle import Truth
+from ..methods.oracle import GivenTruth
 from ..methods.registry import ORACLE
 from .child import call_guarded, run_in_child
 from .external import Program, executable_facts, load_programs, program_from_line, run_program
@@ -121,7 +121,7 @@ def run_method(
     time_limit_s: float | None = None,
     memory_limit_mb: float | None = None,
     work_dir: Path | None = None,
-    truth: Truth | None = None,
+    truth: GivenTruth | None = None,
 ) -> Outcome:
     """Run one method on one stack; whatever goes wrong in it is in the outcome.
 
@@ -139,7 +139,7 @@ def run_method(
         Resident memory of all its processes, MB.
     work_dir : Path, optional
         Where the run's own folder is made (and removed); a temporary folder otherwise.
-    truth : Truth, optional
+    truth : GivenTruth, optional
         What a method with a true stage is given.
 
     Notes
@@ -174,7 +174,7 @@ def run_method(
 
 
 def _run_here(
-    spec: str, frames: Sequence[Any], info: Mapping[str, Any], truth: Truth | None
+    spec: str, frames: Sequence[Any], info: Mapping[str, Any], truth: GivenTruth | None
 ) -> Outcome:
     status, reason, result, seconds = call_guarded(
         lambda: built_in(spec, truth=truth)(frames, info), info

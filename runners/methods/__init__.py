@@ -6,15 +6,15 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from ..contract import Result
-from .oracle import TRUE_STAGES, Truth, with_truth
+from .oracle import TRUE_STAGES, GivenTruth, with_truth
 from .recipe import Recipe
 from .registry import METHODS, ORACLE
 
-__all__ = ["METHODS", "TRUE_STAGES", "Recipe", "Truth", "built_in"]
+__all__ = ["METHODS", "TRUE_STAGES", "GivenTruth", "Recipe", "built_in"]
 
 
 def built_in(
-    spec: str, *, truth: Truth | None = None
+    spec: str, *, truth: GivenTruth | None = None
 ) -> Callable[[Sequence[Any], Mapping[str, Any]], Result]:
     """Return a built-in method: ``NAME`` or ``NAME+true-choice+true-warp+true-map``.
 

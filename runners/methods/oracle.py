@@ -15,14 +15,14 @@ import numpy as np
 import numpy.typing as npt
 
 from .align.align import Alignment
-from .align.views import Views
+from .align.aligned import AlignedFrames
 from .fuse.fused import Fused
 from .picture.geometry import Coordinates
-from .picture.stack import Stack
+from .picture.stack import InputStack
 from .recipe import Recipe
 
 
-class Truth(Protocol):
+class GivenTruth(Protocol):
     """What a stack's truth must be able to tell. Frames are indices into the whole stack."""
 
     @property
@@ -51,9 +51,9 @@ class Truth(Protocol):
 class TrueChoice:
     """Select stage: the frames that are truly usable."""
 
-    truth: Truth
+    truth: GivenTruth
 
-    def __call__(self, stack: Stack) -> tuple[int, ...]:
+    def __call__(self, stack: InputStack) -> tuple[int, ...]:
         """Return them in order of depth."""
         return tuple(int(frame) for frame in self.truth.frame_choice())
 
@@ -62,9 +62,9 @@ class TrueChoice:
 class TrueWarp:
     """Align stage: the true place of every pixel in every frame."""
 
-    truth: Truth
+    truth: GivenTruth
 
-    def __call__(self, stack: Stack, frames: Sequence[int]) -> Alignment:
+    def __call__(self, stack: InputStack, frames: Sequence[int]) -> Alignment:
         """Return the frames in their true order, with dense places."""
         chosen = set(frames)
         used = tuple(int(frame) for frame in self.truth.frame_choice() if frame in chosen)
@@ -79,22 +79,22 @@ class TrueWarp:
 class TrueMap:
     """Fuse stage: each pixel from the frame in which it is truly sharpest."""
 
-    truth: Truth
+    truth: GivenTruth
 
-    def __call__(self, views: Views) -> Fused:
+    def __call__(self, aligned: AlignedFrames) -> Fused:
         """Take pixels by the true focus map; where that says nothing, from the reference."""
-        used = np.array(views.alignment.used)
+        used = np.array(aligned.alignment.used)
         wanted = self.truth.focus_map()
         lookup = np.full(max(int(wanted.max()), int(used.max())) + 2, -1)
         lookup[used] = np.arange(used.size)
         position = lookup[wanted]
-        out = views.view(views.reference_position).image.copy()
-        for index in range(len(views)):
+        out = aligned.frame(aligned.reference_position).image.copy()
+        for index in range(len(aligned)):
             take = position == index
             if take.any():
-                view = views.view(index)
-                take &= view.covered
-                out[take] = view.image[take]
+                frame = aligned.frame(index)
+                take &= frame.covered
+                out[take] = frame.image[take]
         known = np.where(position >= 0, position, np.nan).astype(np.float32)
         return Fused(out, known)
 
@@ -113,7 +113,7 @@ def fitted_affine(places: Coordinates) -> npt.NDArray[np.float64]:
     return matrix
 
 
-_TRUE_STAGES: dict[str, Callable[[Recipe, Truth], Recipe]] = {
+_TRUE_STAGES: dict[str, Callable[[Recipe, GivenTruth], Recipe]] = {
     "true-choice": lambda recipe, truth: replace(recipe, select=TrueChoice(truth)),
     "true-warp": lambda recipe, truth: replace(recipe, align=TrueWarp(truth)),
     "true-map": lambda recipe, truth: replace(recipe, fuse=TrueMap(truth)),
@@ -121,7 +121,7 @@ _TRUE_STAGES: dict[str, Callable[[Recipe, Truth], Recipe]] = {
 TRUE_STAGES = tuple(_TRUE_STAGES)
 
 
-def with_truth(recipe: Recipe, stages: Sequence[str], truth: Truth) -> Recipe:
+def with_truth(recipe: Recipe, stages: Sequence[str], truth: GivenTruth) -> Recipe:
     """Replace stages of a recipe by true ones; the name tells which.
 
     Raises

@@ -8,12 +8,12 @@ from typing import Any
 
 from ..contract import Result
 from .align.align import AlignStage, chained
+from .align.aligned import AlignedFrames
 from .align.equalise import EqualiseStage, channel_gain
 from .align.select import SelectStage, well_exposed
-from .align.views import Views
 from .fuse.depth import depth_of_fusion
 from .fuse.fused import DepthStage, FuseStage
-from .picture.stack import Stack
+from .picture.stack import InputStack
 from .picture.tone import like
 
 
@@ -61,16 +61,16 @@ class Recipe:
         ValueError
             When no frame is usable or the frames cannot be aligned.
         """
-        stack = Stack(frames, info)
+        stack = InputStack(frames, info)
         chosen = self.select(stack)
         if not chosen:
             raise ValueError(f"none of the {len(stack)} frames is usable")
         alignment = self.align(stack, chosen)
-        views = Views(stack, alignment, self.equalise(stack, alignment))
-        fused = self.fuse(views)
+        aligned = AlignedFrames(stack, alignment, self.equalise(stack, alignment))
+        fused = self.fuse(aligned)
         return Result(
             image=like(fused.image, stack.dtype),
-            depth=self.depth(views, fused),
+            depth=self.depth(aligned, fused),
             depth_unit="frame",
             reference=alignment.reference,
             used=alignment.used,

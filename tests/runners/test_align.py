@@ -41,7 +41,7 @@ from stacktruth.runners.methods.picture.geometry import (
     similarity,
     turn_of,
 )
-from stacktruth.runners.methods.picture.stack import CLIPPED, Stack, binned
+from stacktruth.runners.methods.picture.stack import CLIPPED, InputStack, binned
 from stacktruth.runners.methods.picture.strips import strips
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.shooting.shoot import shoot
@@ -94,7 +94,7 @@ def errors(made: Made, alignment) -> dict[int, float]:
 def test_a_shuffled_stack_is_aligned_and_put_in_order(photo) -> None:
     """Within a third of a pixel, near frame first, whatever the order given."""
     made = moved(photo)
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     alignment = chained(stack, well_exposed(stack))
     assert max(errors(made, alignment).values()) < 0.33
     assert [SHUFFLED[frame] for frame in alignment.used] == [0, 1, 2, 3, 4, 5]
@@ -103,7 +103,7 @@ def test_a_shuffled_stack_is_aligned_and_put_in_order(photo) -> None:
 def test_a_chosen_reference_is_kept() -> None:
     """Its own transform is nothing, and the others are as good."""
     made = moved()
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     alignment = chained(stack, everything(stack), reference=4)
     assert alignment.reference == 4
     np.testing.assert_array_equal(alignment.matrices[4], np.eye(3))
@@ -113,7 +113,7 @@ def test_a_chosen_reference_is_kept() -> None:
 def test_affine_includes_similarity() -> None:
     """Two more freedoms cost little where they are not needed."""
     made = moved("grass")
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     alignment = chained(stack, everything(stack), model="affine")
     assert max(errors(made, alignment).values()) < 0.33
 
@@ -121,14 +121,14 @@ def test_affine_includes_similarity() -> None:
 def test_direct_alignment_without_defocus() -> None:
     """Against one reference frame, when all are sharp, a hundredth of a pixel is left."""
     made = make_stack(blur_px_per_frame=0, shift_px=10, scale_step=0.002, turn_mrad=3)
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     assert max(errors(made, direct(stack, everything(stack))).values()) < 0.02
 
 
 def test_shifts_alone_are_found_by_phase_correlation() -> None:
     """A twentieth of a pixel, with no scale and no turn in the stack."""
     made = make_stack(blur_px_per_frame=0, shift_px=15, photo="grass")
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     assert max(errors(made, phase_correlated(stack, everything(stack))).values()) < 0.05
 
 
@@ -140,7 +140,7 @@ def test_translation_agrees_with_opencv(shift) -> None:
     (measured on these pictures); there the truth is the measure, in the test above.
     """
     picture = make_stack(shape=(240, 320), blur_px_per_frame=0, photo="grass", count=2).frames[0]
-    light = Stack([picture], {"frames": [{"file": "0.tif"}]}).small(0).luma
+    light = InputStack([picture], {"frames": [{"file": "0.tif"}]}).small(0).luma
     x, y = shift
     first = light[20:212, 20:276].copy()
     second = cv2.GaussianBlur(light, (0, 0), 0.8)[20 - y : 212 - y, 20 - x : 276 - x].copy()
@@ -155,7 +155,7 @@ def test_registration_agrees_with_opencv() -> None:
     made = make_stack(
         shape=(300, 384), shift_px=8, scale_step=0.002, turn_mrad=3, blur_px_per_frame=0.5
     )
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 300, 1e-7)
     for frame in range(5):
         first, second = stack.small(frame).luma, stack.small(frame + 1).luma
@@ -170,8 +170,8 @@ def test_registration_agrees_with_opencv() -> None:
 def test_contrast_and_offset_do_not_matter() -> None:
     """A frame of half the light and a veil lies where it lay."""
     made = make_stack(shift_px=6)
-    luma = Stack(made.frames, made.info).small(1).luma
-    other = Stack(made.frames, made.info).small(2).luma
+    luma = InputStack(made.frames, made.info).small(1).luma
+    other = InputStack(made.frames, made.info).small(2).luma
     plain = register(luma, other).matrix
     veiled = register(luma, 0.5 * other + 0.1).matrix
     assert displacement(plain, veiled, luma.shape) < 1e-3
@@ -180,7 +180,7 @@ def test_contrast_and_offset_do_not_matter() -> None:
 def test_linear_light_is_needed() -> None:
     """Defocus moves edges of an encoded picture: the reason why small copies are linear."""
     made = make_stack(shape=(300, 384), blur_px_per_frame=2.0)
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     in_light = register(stack.small(1).luma, stack.small(2).luma).matrix
     encoded = [np.sqrt(stack.small(frame).luma) for frame in (1, 2)]
     shape = encoded[0].shape
@@ -193,7 +193,7 @@ def test_pictures_of_different_things_are_a_failure() -> None:
     parts = [make_stack(photo=photo, count=2) for photo in ("coffee", "rocket", "grass")]
     frames = [part.frames[0] for part in parts]
     info = parts[0].info | {"frames": [{"file": f"{i}.tif"} for i in range(3)]}
-    stack = Stack(frames, info)
+    stack = InputStack(frames, info)
     with pytest.raises(RegistrationError, match="only 1 of 3 frames could be aligned"):
         chained(stack, everything(stack))
     with pytest.raises(RegistrationError, match="only 1 of 3 frames could be aligned"):
@@ -205,7 +205,7 @@ def test_one_foreign_frame_is_left_out() -> None:
     made = moved("grass")
     frames = [*made.frames, make_stack(shape=(300, 384), photo="coffee", count=2).frames[0]]
     info = made.info | {"frames": [*made.info["frames"], {"file": "x.tif"}]}
-    stack = Stack(frames, info)
+    stack = InputStack(frames, info)
     alignment = chained(stack, everything(stack))
     assert set(alignment.used) == set(range(6))
     assert max(errors(made, alignment).values()) < 0.33
@@ -229,7 +229,7 @@ def test_flow_follows_parallax_that_a_plane_transform_cannot() -> None:
     parallax = 1.5 * np.tanh((columns - 192) / 40)
     places = np.stack([rows, columns - parallax], axis=-1).astype(np.float32)
     other = resample_dense(base.astype(np.float32), places).clip(0, 65535).astype(np.uint16)
-    stack = Stack([base, other], made.info)
+    stack = InputStack([base, other], made.info)
     flowing = residual_flow(stack, (0, 1))
     frame = 1 - flowing.reference
     sign = 1 if frame == 1 else -1
@@ -243,7 +243,7 @@ def test_flow_follows_parallax_that_a_plane_transform_cannot() -> None:
 
 def test_unknown_flow_is_refused() -> None:
     """The message names what is allowed."""
-    stack = Stack(moved().frames, moved().info)
+    stack = InputStack(moved().frames, moved().info)
     with pytest.raises(ValueError, match="allowed: ilk, tvl1"):
         residual_flow(stack, (0, 1), kind="other")
 
@@ -353,7 +353,7 @@ def test_small_copies_know_nothing_of_strips() -> None:
     """Steepness, light and luma of a frame of many strips, against the whole frame's."""
     frame = np.random.default_rng(4).integers(0, 65536, (500, 700, 3)).astype(np.uint16)
     frame[200:203, 100:103] = 65535
-    stack = Stack([frame], {"encoding": "linear"})
+    stack = InputStack([frame], {"encoding": "linear"})
     light = frame / np.float32(65535)
     grey = light @ LUMA
     steep = np.zeros((*grey.shape, 2), dtype=np.float32)
@@ -387,7 +387,7 @@ def test_order_is_the_shortest_path() -> None:
 def test_gains_are_found_within_half_a_per_cent() -> None:
     """Ratios to the median gain, from frames that are moved and defocused differently."""
     made = moved("grass")
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     gains = channel_gain(stack, chained(stack, everything(stack)))
     found = np.array([gains[frame] for frame in range(6)])
     expected = np.median(1 / made.gains) ** -1 / made.gains
@@ -400,7 +400,7 @@ def test_a_light_that_moves_is_evened_out() -> None:
     slope = np.linspace(1, 1.4, 256)[None, :, None]
     light = (made.frames[2] / 65535) ** 2.2 * slope
     frames = [*made.frames[:2], np.rint(65535 * light ** (1 / 2.2)).astype(np.uint16)]
-    stack = Stack(frames, made.info)
+    stack = InputStack(frames, made.info)
     alignment = no_alignment(stack, (0, 1, 2))
     field = local_gain(stack, alignment)[2][..., 1].mean(axis=0)
     columns = np.linspace(1, 1.4, field.size)
@@ -415,7 +415,7 @@ def test_a_misfire_is_dropped_and_a_stop_is_not() -> None:
     for index, stops in ((1, 4), (3, 1)):
         light = (frames[index] / 65535) ** 2.2 * 2.0**-stops
         frames[index] = np.rint(65535 * light ** (1 / 2.2)).astype(np.uint16)
-    stack = Stack(frames, made.info)
+    stack = InputStack(frames, made.info)
     assert well_exposed(stack) == (0, 2, 3, 4)
 
 
@@ -424,7 +424,7 @@ def test_a_smeared_frame_is_dropped() -> None:
     made = make_stack(count=5, blur_px_per_frame=1.2, photo="grass")
     frames = list(made.frames)
     frames[2] = cv2.blur(frames[2], (21, 1))
-    stack = Stack(frames, made.info)
+    stack = InputStack(frames, made.info)
     assert 2 not in sharp_somewhere(stack)
     assert set(sharp_somewhere(stack)) >= {0, 1, 3}
 
@@ -432,7 +432,7 @@ def test_a_smeared_frame_is_dropped() -> None:
 def test_the_cover_leaves_no_gap_and_no_frame_too_many() -> None:
     """Every part stays sharp, and none of the chosen frames could be left out."""
     made = make_stack(count=8, blur_px_per_frame=0.4, photo="grass")
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     chosen = greedy_cover(stack)
     relative = relative_sharpness(stack, everything(stack))
     assert 1 < len(chosen) < 8
@@ -461,7 +461,7 @@ def test_a_flat_card_from_a_braced_stance(seed, tmp_path) -> None:
     place = np.random.default_rng(seed).permutation(12).tolist()
     frames = [plan.frame(number).image for number in place]
     info = {"frames": [{"file": f"{i}.tif"} for i in range(12)], "encoding": "srgb"}
-    stack = Stack(frames, info)
+    stack = InputStack(frames, info)
     alignment = chained(stack, well_exposed(stack))
     assert len(alignment.used) == 12
     assert max(misplaced_px(plan, alignment, place).values()) < 0.5

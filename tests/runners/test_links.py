@@ -12,7 +12,7 @@ from stacktruth.runners.methods.align.order import depth_order, sized_order
 from stacktruth.runners.methods.align.register import Registration, RegistrationError
 from stacktruth.runners.methods.align.select import everything, well_exposed
 from stacktruth.runners.methods.picture.geometry import similarity
-from stacktruth.runners.methods.picture.stack import Stack
+from stacktruth.runners.methods.picture.stack import InputStack
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 from tests.runners.stacks import misplaced_px
@@ -21,7 +21,7 @@ PITCH_PX = 24
 AT = [(40, 40), (40 + 2 * PITCH_PX, 43), (40 - PITCH_PX, 33)]
 
 
-def ruled(*, grain: float, noise: float) -> Stack:
+def ruled(*, grain: float, noise: float) -> InputStack:
     """Return three views (x, y) of one ruled card, whole pitches apart along the rulings."""
     rng = np.random.default_rng(3)
     lines = (np.arange(560) % PITCH_PX < 4)[None, :] * np.ones((360, 1))
@@ -32,7 +32,7 @@ def ruled(*, grain: float, noise: float) -> Stack:
     frames = [
         np.repeat(np.uint16(65535 * np.clip(one, 0, 1))[..., None], 3, axis=2) for one in noisy
     ]
-    return Stack(frames, {"encoding": "linear", "frames": [{}] * 3})
+    return InputStack(frames, {"encoding": "linear", "frames": [{}] * 3})
 
 
 @pytest.mark.parametrize("pitches", [-1, 0, 1])
@@ -125,7 +125,7 @@ def test_noise_does_not_join_frames_wrongly(seed) -> None:
         bin=2,
         iso=3200,
     )
-    stack = Stack([plan.frame(number).image for number in range(12)], {"frames": [{}] * 12})
+    stack = InputStack([plan.frame(number).image for number in range(12)], {"frames": [{}] * 12})
     alignment = chained(stack, well_exposed(stack))
     assert len(alignment.used) == 12
     assert max(misplaced_px(plan, alignment, range(12)).values()) < 4

@@ -14,10 +14,10 @@ from scipy import ndimage
 from stacktruth.runners.contract import Result, depth_to_mm
 from stacktruth.runners.methods import METHODS, TRUE_STAGES, built_in
 from stacktruth.runners.methods.align.align import no_alignment
+from stacktruth.runners.methods.align.aligned import AlignedFrames
 from stacktruth.runners.methods.align.equalise import local_gain, no_gain
 from stacktruth.runners.methods.align.flow import residual_flow
 from stacktruth.runners.methods.align.select import greedy_cover, sharp_somewhere
-from stacktruth.runners.methods.align.views import Views
 from stacktruth.runners.methods.fuse.depth import (
     argmax_depth,
     no_depth,
@@ -26,7 +26,7 @@ from stacktruth.runners.methods.fuse.depth import (
 )
 from stacktruth.runners.methods.fuse.focus_map import smoothed_position
 from stacktruth.runners.methods.fuse.laplacian import contrast_weighted
-from stacktruth.runners.methods.picture.stack import Stack
+from stacktruth.runners.methods.picture.stack import InputStack
 from stacktruth.runners.methods.recipe import Recipe
 from stacktruth.simulator.rig import load_rig
 from stacktruth.simulator.scene.scene import load_scene
@@ -164,9 +164,9 @@ def test_contrast_weighting_is_that_of_opencv() -> None:
     made = make_stack(count=4, blur_px_per_frame=1.2, photo="grass")
     grey = [np.repeat(frame[..., 1:2], 3, axis=2) for frame in made.frames]
     eight = [(frame // 257).astype(np.uint8) for frame in grey]
-    stack = Stack(eight, stack_of(eight))
+    stack = InputStack(eight, stack_of(eight))
     alignment = no_alignment(stack, range(4))
-    ours = contrast_weighted(Views(stack, alignment, no_gain(stack, alignment))).image
+    ours = contrast_weighted(AlignedFrames(stack, alignment, no_gain(stack, alignment))).image
     theirs = cv2.createMergeMertens(1, 0, 0).process(eight)
     apart = np.abs(ours - theirs)
     assert apart.max() < 5e-3
@@ -236,13 +236,13 @@ def test_the_depth_of_a_leaf_at_low_resolution_stays_in_the_frames() -> None:
 def test_interpolated_depth_beats_the_nearest_frame() -> None:
     """A Gaussian peak halves the error of the largest value; smoothing does not spoil it."""
     made = still()
-    stack = Stack(made.frames, made.info)
+    stack = InputStack(made.frames, made.info)
     alignment = no_alignment(stack, range(9))
-    views = Views(stack, alignment, no_gain(stack, alignment))
-    fused = contrast_weighted(views)
+    aligned = AlignedFrames(stack, alignment, no_gain(stack, alignment))
+    fused = contrast_weighted(aligned)
     inner = np.s_[28:-28, 28:-28]
     error = {
-        stage.__name__: np.sqrt(np.mean((stage(views, fused) - made.depth)[inner] ** 2))
+        stage.__name__: np.sqrt(np.mean((stage(aligned, fused) - made.depth)[inner] ** 2))
         for stage in (argmax_depth, peak_depth, regularised_depth)
     }
     assert error["peak_depth"] < 0.7 * error["argmax_depth"]

@@ -12,7 +12,7 @@ import numpy as np
 
 from ....ground.types import Doubles, Indices
 from ..picture.geometry import Coordinates, Matrix, for_full, scale_of, turn_of
-from ..picture.stack import Stack
+from ..picture.stack import InputStack
 from .links import Links, Placed
 from .order import TELLING_PX, depth_order, likeness, sharpness_profiles, sized_order, unlikeness
 from .register import RegistrationError, translation
@@ -47,10 +47,10 @@ class Alignment:
     places: Callable[[int], Coordinates] | None = None
 
 
-AlignStage = Callable[[Stack, Sequence[int]], Alignment]
+AlignStage = Callable[[InputStack, Sequence[int]], Alignment]
 
 
-def no_alignment(stack: Stack, frames: Sequence[int]) -> Alignment:
+def no_alignment(stack: InputStack, frames: Sequence[int]) -> Alignment:
     """Take the frames as they are, in the order given."""
     middle = frames[(len(frames) - 1) // 2]
     return Alignment(
@@ -59,7 +59,7 @@ def no_alignment(stack: Stack, frames: Sequence[int]) -> Alignment:
 
 
 def chained(
-    stack: Stack,
+    stack: InputStack,
     frames: Sequence[int],
     *,
     model: str = "similarity",
@@ -122,7 +122,7 @@ def _kept(order: Indices, placed: Placed) -> Indices:
     return np.array([row for row in order.tolist() if row in placed.matrices], dtype=np.intp)
 
 
-def _in_order(order: Indices, placed: Placed, *, distance: Doubles, stack: Stack) -> Indices:
+def _in_order(order: Indices, placed: Placed, *, distance: Doubles, stack: InputStack) -> Indices:
     """Put the frames that are placed in order of depth, near first."""
     order = _kept(order, placed)
     if all(placed.sure(row) for row in placed.matrices):
@@ -151,7 +151,7 @@ def _enough(placed: Mapping[int, Matrix], frames: Sequence[int], problem: str) -
         )
 
 
-def _middle_of_focus(stack: Stack, frames: Sequence[int], order: Indices) -> int:
+def _middle_of_focus(stack: InputStack, frames: Sequence[int], order: Indices) -> int:
     """Return the row that has half of the stack's sharpness before it in depth.
 
     Frames before and behind the subject show nothing sharp; a reference among them would be a
@@ -166,7 +166,11 @@ def _middle_of_focus(stack: Stack, frames: Sequence[int], order: Indices) -> int
 
 
 def direct(
-    stack: Stack, frames: Sequence[int], *, model: str = "similarity", reference: int | None = None
+    stack: InputStack,
+    frames: Sequence[int],
+    *,
+    model: str = "similarity",
+    reference: int | None = None,
 ) -> Alignment:
     """Register every frame with the reference frame at once; else as `chained`."""
     frames = list(frames)
@@ -188,7 +192,7 @@ def direct(
 
 
 def phase_correlated(
-    stack: Stack, frames: Sequence[int], *, reference: int | None = None
+    stack: InputStack, frames: Sequence[int], *, reference: int | None = None
 ) -> Alignment:
     """Shift every frame by phase correlation with the reference frame; no turn, no scale."""
     frames = list(frames)
@@ -201,7 +205,7 @@ def phase_correlated(
     return Alignment(reference=base, used=tuple(frames), matrices=matrices)
 
 
-def in_depth_order(order: Indices, matrices: Mapping[int, Matrix], stack: Stack) -> Indices:
+def in_depth_order(order: Indices, matrices: Mapping[int, Matrix], stack: InputStack) -> Indices:
     """Put frames in order of depth, near first, by the scale at which they show the subject.
 
     A camera that advances sees the subject larger and is focused deeper. Where the scale hardly

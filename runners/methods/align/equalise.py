@@ -13,19 +13,19 @@ from scipy import ndimage
 
 from ....ground.types import Floats
 from ..picture.geometry import covered, for_binned, resample_bilinear
-from ..picture.stack import Stack
+from ..picture.stack import InputStack
 from .align import Alignment
 
 Gains = Mapping[int, npt.NDArray[np.float32]]
-EqualiseStage = Callable[[Stack, Alignment], Gains]
+EqualiseStage = Callable[[InputStack, Alignment], Gains]
 
 
-def no_gain(stack: Stack, alignment: Alignment) -> Gains:
+def no_gain(stack: InputStack, alignment: Alignment) -> Gains:
     """Leave the exposure of every frame as it is."""
     return {frame: np.ones(3, dtype=np.float32) for frame in alignment.used}
 
 
-def channel_gain(stack: Stack, alignment: Alignment) -> Gains:
+def channel_gain(stack: InputStack, alignment: Alignment) -> Gains:
     """Find one gain per channel and frame, so that all show the subject equally bright.
 
     Defocus moves light but keeps its sum, so sums over the part that both frames show are
@@ -44,7 +44,7 @@ def channel_gain(stack: Stack, alignment: Alignment) -> Gains:
     }
 
 
-def local_gain(stack: Stack, alignment: Alignment, *, share: float = 0.1) -> Gains:
+def local_gain(stack: InputStack, alignment: Alignment, *, share: float = 0.1) -> Gains:
     """Find a gain that varies slowly over the picture, as when the flash moves with the hand.
 
     Parameters
@@ -70,7 +70,7 @@ def local_gain(stack: Stack, alignment: Alignment, *, share: float = 0.1) -> Gai
 
 
 def _overlap(
-    stack: Stack, alignment: Alignment, frame: int
+    stack: InputStack, alignment: Alignment, frame: int
 ) -> tuple[Floats, npt.NDArray[np.bool_]]:
     """Return a frame's small copy in the reference geometry, and where it can be compared."""
     base, own = stack.small(alignment.reference), stack.small(frame)

@@ -12,7 +12,7 @@ from skimage.registration import optical_flow_ilk, optical_flow_tvl1
 
 from ....ground.types import Floats
 from ..picture.geometry import Coordinates, for_binned, resample
-from ..picture.stack import Stack
+from ..picture.stack import InputStack
 from .align import Alignment, AlignStage, chained
 from .register import band_pass
 
@@ -24,7 +24,7 @@ _SMOOTH = 6.0
 
 
 def residual_flow(
-    stack: Stack, frames: Sequence[int], *, base: AlignStage = chained, kind: str = "ilk"
+    stack: InputStack, frames: Sequence[int], *, base: AlignStage = chained, kind: str = "ilk"
 ) -> Alignment:
     """Align by a plane transform, then let every part of the picture move a little more.
 
@@ -63,7 +63,7 @@ def residual_flow(
     return replace(plane, places=places)
 
 
-def _flow(stack: Stack, plane: Alignment, frame: int, kind: str) -> npt.NDArray[np.float32]:
+def _flow(stack: InputStack, plane: Alignment, frame: int, kind: str) -> npt.NDArray[np.float32]:
     """Return how far each reference pixel must look further (down, right), proxy px."""
     matrix = for_binned(plane.matrices[frame], stack.proxy_bin)
     reference = _normalised(stack.small(plane.reference).luma)
@@ -82,7 +82,7 @@ def _normalised(luma: Floats) -> Floats:
     return np.asarray(band / (band.std() + np.float32(1e-6)))
 
 
-def _enlarged(part: Floats, stack: Stack) -> Floats:
+def _enlarged(part: Floats, stack: InputStack) -> Floats:
     """Bring a flow of the small copies to full pixels."""
     size = stack.proxy_bin
     if size == 1:

@@ -11,8 +11,8 @@ from scipy.sparse import csgraph, csr_matrix
 
 from ....ground.types import Doubles
 from ..picture.geometry import Matrix, displacement, similarity
-from ..picture.stack import Stack
-from .register import Picture, Registration, RegistrationError, likely_shifts, register
+from ..picture.stack import InputStack
+from .register import BandPassed, Registration, RegistrationError, likely_shifts, register
 
 # Below this two frames do not show the same thing, or the registration is wrong. Over the
 # standard suite wrong ones reach 0.6 seldom, and right ones are above it.
@@ -55,7 +55,7 @@ class Links:
 
     Parameters
     ----------
-    stack : Stack
+    stack : InputStack
     frames : sequence of int
     model : {"translation", "similarity", "affine"}
 
@@ -65,16 +65,16 @@ class Links:
         Why the last pair that could not be linked could not.
     """
 
-    def __init__(self, stack: Stack, frames: Sequence[int], model: str) -> None:
+    def __init__(self, stack: InputStack, frames: Sequence[int], model: str) -> None:
         self.stack, self.frames, self.model = stack, frames, model
         self.problem = ""
         self._found: dict[tuple[int, int], Registration] = {}
         self._refused: dict[tuple[int, int], str] = {}
-        self._ready: dict[int, Picture] = {}
+        self._ready: dict[int, BandPassed] = {}
 
-    def _picture(self, row: int) -> Picture:
+    def _picture(self, row: int) -> BandPassed:
         if row not in self._ready:
-            self._ready[row] = Picture(self.stack.small(self.frames[row]).luma)
+            self._ready[row] = BandPassed(self.stack.small(self.frames[row]).luma)
         return self._ready[row]
 
     def link(self, first: int, second: int, start: Matrix) -> Matrix:

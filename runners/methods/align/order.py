@@ -14,7 +14,7 @@ from scipy import fft, ndimage
 
 from ....ground.srgb import LUMA
 from ....ground.types import Bools, Doubles, Indices
-from ..picture.stack import Stack, binned
+from ..picture.stack import InputStack, binned
 from .register import band_pass
 
 _CELLS_DOWN = 8
@@ -49,7 +49,7 @@ class Likeness:
     shifts: Doubles
 
 
-def likeness(stack: Stack, frames: Sequence[int]) -> Likeness:
+def likeness(stack: InputStack, frames: Sequence[int]) -> Likeness:
     """Correlate the small copies of all pairs of frames."""
     thumbs = [stack.small(frame).light @ LUMA for frame in frames]
     top = _GLEAM * float(np.median(thumbs))
@@ -71,7 +71,7 @@ def likeness(stack: Stack, frames: Sequence[int]) -> Likeness:
     return Likeness(alike, shifts)
 
 
-def sharpness_profiles(stack: Stack, frames: Sequence[int], shifts: Doubles) -> Doubles:
+def sharpness_profiles(stack: InputStack, frames: Sequence[int], shifts: Doubles) -> Doubles:
     """Describe each frame by where it is sharp, whatever its gain.
 
     Parameters

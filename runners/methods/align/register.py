@@ -112,7 +112,7 @@ def _correlated(
     return matrix
 
 
-def likely_shifts(reference: Picture, moving: Picture) -> list[Matrix]:
+def likely_shifts(reference: BandPassed, moving: BandPassed) -> list[Matrix]:
     """Return shifts at which two pictures may lie on each other, the likeliest first.
 
     The one at which their phases meet, and those at which they correlate nearly as well as at the
@@ -139,7 +139,7 @@ def _signed(place: int, size: int) -> int:
     return place - size if place > size / 2 else place
 
 
-class Picture:
+class BandPassed:
     """A picture made ready for registration: band-passed, from fine to coarse.
 
     Parameters
@@ -160,8 +160,8 @@ class Picture:
 
 
 def register(
-    reference: Floats | Picture,
-    moving: Floats | Picture,
+    reference: Floats | BandPassed,
+    moving: Floats | BandPassed,
     *,
     model: str = "similarity",
     start: Matrix | None = None,
@@ -171,7 +171,7 @@ def register(
 
     Parameters
     ----------
-    reference, moving : ndarray, shape (H, W), float32, or Picture
+    reference, moving : ndarray, shape (H, W), float32, or BandPassed
         Grey pictures in linear light; gain and offset between them do not matter.
     model : {"translation", "similarity", "affine"}
     start : ndarray, shape (3, 3), optional
@@ -188,8 +188,8 @@ def register(
         raise ValueError(f"model is {model!r}, allowed: {', '.join(MODELS)}")
     if reference.shape != moving.shape:
         raise ValueError(f"pictures differ in size: {reference.shape} and {moving.shape}")
-    first = reference if isinstance(reference, Picture) else Picture(reference)
-    second = moving if isinstance(moving, Picture) else Picture(moving)
+    first = reference if isinstance(reference, BandPassed) else BandPassed(reference)
+    second = moving if isinstance(moving, BandPassed) else BandPassed(moving)
     found = [Registration(matrix, 0.0) for matrix in _starts(first, second, start)]
     for level in reversed(range(len(first.bands))):
         size = 1 << level
@@ -204,7 +204,7 @@ def register(
     return found[0]
 
 
-def _starts(reference: Picture, moving: Picture, start: Matrix | None) -> list[Matrix]:
+def _starts(reference: BandPassed, moving: BandPassed, start: Matrix | None) -> list[Matrix]:
     if start is not None:
         return [start]
     shift = translation(reference.bands[-1], moving.bands[-1], upsample=1)

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from ..picture.stack import Stack, binned
+from ..picture.stack import InputStack, binned
 from .order import likeness
 
 # A flash that did not fire leaves the ambient light: two stops and more below the others. A burst
@@ -16,15 +16,15 @@ from .order import likeness
 MISFIRE_STOPS = 1.75
 _CELLS_DOWN = 16
 
-SelectStage = Callable[[Stack], tuple[int, ...]]
+SelectStage = Callable[[InputStack], tuple[int, ...]]
 
 
-def everything(stack: Stack) -> tuple[int, ...]:
+def everything(stack: InputStack) -> tuple[int, ...]:
     """Choose all frames."""
     return tuple(range(len(stack)))
 
 
-def well_exposed(stack: Stack) -> tuple[int, ...]:
+def well_exposed(stack: InputStack) -> tuple[int, ...]:
     """Drop frames far darker than the median frame (the flash did not fire)."""
     levels = np.array([stack.small(frame).light.mean() for frame in range(len(stack))])
     floor = np.median(levels) * 2.0**-MISFIRE_STOPS
@@ -32,7 +32,7 @@ def well_exposed(stack: Stack) -> tuple[int, ...]:
 
 
 def sharp_somewhere(
-    stack: Stack, *, near_best: float = 0.6, least_area: float = 0.02
+    stack: InputStack, *, near_best: float = 0.6, least_area: float = 0.02
 ) -> tuple[int, ...]:
     """Drop dark frames, and those that are nowhere about as sharp as the best (smear, a lost pass).
 
@@ -50,7 +50,7 @@ def sharp_somewhere(
     return kept or usable
 
 
-def greedy_cover(stack: Stack, *, near_best: float = 0.8) -> tuple[int, ...]:
+def greedy_cover(stack: InputStack, *, near_best: float = 0.8) -> tuple[int, ...]:
     """Choose few frames that together leave no gap: every part about as sharp as in any frame.
 
     Parameters
@@ -71,7 +71,7 @@ def greedy_cover(stack: Stack, *, near_best: float = 0.8) -> tuple[int, ...]:
     return tuple(sorted(chosen))
 
 
-def relative_sharpness(stack: Stack, frames: Sequence[int]) -> npt.NDArray[np.float64]:
+def relative_sharpness(stack: InputStack, frames: Sequence[int]) -> npt.NDArray[np.float64]:
     """Return the sharpness of every frame in coarse cells, as a share of the best frame's there.
 
     Frames are laid on each other by whole pixels of their small copies. Down and right are
@@ -94,13 +94,13 @@ def relative_sharpness(stack: Stack, frames: Sequence[int]) -> npt.NDArray[np.fl
     return (values / np.maximum(values.max(axis=0), 1e-12)).min(axis=2)
 
 
-def middle_only(stack: Stack) -> tuple[int, ...]:
+def middle_only(stack: InputStack) -> tuple[int, ...]:
     """Choose the middle one of the well exposed frames."""
     usable = well_exposed(stack)
     return usable[(len(usable) - 1) // 2 :][:1]
 
 
-def sharpest_only(stack: Stack) -> tuple[int, ...]:
+def sharpest_only(stack: InputStack) -> tuple[int, ...]:
     """Choose the one frame with the most sharpness over the whole picture, for its exposure."""
     usable = well_exposed(stack)
     sharpness = [

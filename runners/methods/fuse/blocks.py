@@ -7,14 +7,14 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from ....ground.types import Floats
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from .fused import Fused
 
 BLOCK_PX = 8
 MAJORITY = 3
 
 
-def dct_variance(views: Views, *, majority: int = MAJORITY) -> Fused:
+def dct_variance(aligned: AlignedFrames, *, majority: int = MAJORITY) -> Fused:
     """Take every 8 x 8 block from the frame where its variance is largest.
 
     The variance of a block is the sum of its squared cosine coefficients but the first, over 64.
@@ -33,21 +33,21 @@ def dct_variance(views: Views, *, majority: int = MAJORITY) -> Fused:
     sensor networks in DCT domain", Computers and Electrical Engineering 37, 789 (2011). Block
     size and vote from memory; with more than two frames the most frequent frame wins the vote.
     """
-    best = np.full(_blocks(views.shape), -1, dtype=np.float32)
-    label = np.full(best.shape, views.reference_position, dtype=np.int16)
-    for index, view in enumerate(views.greys()):
-        variance = block_variance(view.image)
-        covered = block_means(view.covered.astype(np.float32)) > 0.999
+    best = np.full(_blocks(aligned.shape), -1, dtype=np.float32)
+    label = np.full(best.shape, aligned.reference_position, dtype=np.int16)
+    for index, frame in enumerate(aligned.greys()):
+        variance = block_variance(frame.image)
+        covered = block_means(frame.covered.astype(np.float32)) > 0.999
         better = (variance > best) & covered
         label[better] = index
         best[better] = variance[better]
-    label = majority_label(label, len(views), majority)
+    label = majority_label(label, len(aligned), majority)
     position = np.kron(label, np.ones((BLOCK_PX, BLOCK_PX), dtype=np.int16))
-    position = position[: views.shape[0], : views.shape[1]]
-    out = views.view(views.reference_position).image.copy()
-    for index, view in enumerate(views):
-        take = (position == index) & view.covered
-        out[take] = view.image[take]
+    position = position[: aligned.shape[0], : aligned.shape[1]]
+    out = aligned.frame(aligned.reference_position).image.copy()
+    for index, frame in enumerate(aligned):
+        take = (position == index) & frame.covered
+        out[take] = frame.image[take]
     return Fused(out, position.astype(np.float32))
 
 

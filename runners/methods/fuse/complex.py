@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from ....ground.srgb import LUMA
 from ....ground.types import Floats, Labels
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from ..picture.complex_wavelet import Transform, forward, inverse
 from .blocks import majority_label
 from .fused import Fused
@@ -16,7 +16,7 @@ LEVELS = 5
 VOTE = 3
 
 
-def complex_wavelet_maximum(views: Views, *, levels: int = LEVELS) -> Fused:
+def complex_wavelet_maximum(aligned: AlignedFrames, *, levels: int = LEVELS) -> Fused:
     """Take every complex coefficient of luma from the frame where its modulus is largest.
 
     Where two of the three bands of a level agree on a frame the third goes with them, then the
@@ -31,10 +31,10 @@ def complex_wavelet_maximum(views: Views, *, levels: int = LEVELS) -> Fused:
     and colours from the frames as published; filter length 6, the 3 x 3 vote and the mean of the
     approximation from memory.
     """
-    levels = max(1, min(levels, int(np.log2(max(2, min(views.shape) // 8)))))
-    labels = [_agreed(bands, len(views)) for bands in _largest(views, levels)]
-    grey = inverse(_collected(views, levels, labels))[: views.shape[0], : views.shape[1]]
-    return Fused(recoloured(views, grey))
+    levels = max(1, min(levels, int(np.log2(max(2, min(aligned.shape) // 8)))))
+    labels = [_agreed(bands, len(aligned)) for bands in _largest(aligned, levels)]
+    grey = inverse(_collected(aligned, levels, labels))[: aligned.shape[0], : aligned.shape[1]]
+    return Fused(recoloured(aligned, grey))
 
 
 def _padded(plane: Floats, levels: int) -> Floats:
@@ -50,15 +50,15 @@ def _covered(covered: npt.NDArray[np.bool_], levels: int) -> list[npt.NDArray[np
     return [padded[:: 2 << level, :: 2 << level].astype(bool) for level in range(levels)]
 
 
-def _largest(views: Views, levels: int) -> list[list[Labels]]:
+def _largest(aligned: AlignedFrames, levels: int) -> list[list[Labels]]:
     """Return for every level and band the position of the frame of the largest modulus."""
     labels: list[list[Labels]] = []
     best: list[list[Floats]] = []
-    for index, view in enumerate(views.greys()):
-        transform = forward(_padded(view.image, levels), levels)
-        shown = _covered(view.covered, levels)
+    for index, frame in enumerate(aligned.greys()):
+        transform = forward(_padded(frame.image, levels), levels)
+        shown = _covered(frame.covered, levels)
         if not labels:
-            start = views.reference_position
+            start = aligned.reference_position
             labels = [
                 [np.full(band.shape, start, np.int16) for band in bands]
                 for bands in transform.details
@@ -87,11 +87,11 @@ def _agreed(bands: list[Labels], count: int) -> list[Labels]:
     return [majority_label(label, count, VOTE) for label in agreed]
 
 
-def _collected(views: Views, levels: int, labels: list[list[Labels]]) -> Transform:
+def _collected(aligned: AlignedFrames, levels: int, labels: list[list[Labels]]) -> Transform:
     """Gather the chosen coefficients, and the mean of the approximations."""
     merged: Transform | None = None
-    for index, view in enumerate(views.greys()):
-        transform = forward(_padded(view.image, levels), levels)
+    for index, frame in enumerate(aligned.greys()):
+        transform = forward(_padded(frame.image, levels), levels)
         if merged is None:
             merged = transform
             continue
@@ -105,15 +105,15 @@ def _collected(views: Views, levels: int, labels: list[list[Labels]]) -> Transfo
     return merged
 
 
-def recoloured(views: Views, grey: Floats) -> Floats:
+def recoloured(aligned: AlignedFrames, grey: Floats) -> Floats:
     """Take each pixel from the frame whose luma comes closest to a merged luma."""
-    out = np.zeros((*views.shape, 3), dtype=np.float32)
-    nearest = np.full(views.shape, np.inf, dtype=np.float32)
-    for position, view in enumerate(views):
-        distance = np.abs(view.image @ LUMA - grey)
-        if position != views.reference_position:
-            distance[~view.covered] = np.inf
+    out = np.zeros((*aligned.shape, 3), dtype=np.float32)
+    nearest = np.full(aligned.shape, np.inf, dtype=np.float32)
+    for position, frame in enumerate(aligned):
+        distance = np.abs(frame.image @ LUMA - grey)
+        if position != aligned.reference_position:
+            distance[~frame.covered] = np.inf
         closer = distance < nearest
-        out[closer] = view.image[closer]
+        out[closer] = frame.image[closer]
         nearest[closer] = distance[closer]
     return out

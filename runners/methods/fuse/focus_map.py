@@ -12,14 +12,14 @@ from ....ground.srgb import LUMA
 from ....ground.types import Floats
 from ....metrics.focus import MEASURES
 from ....metrics.focus.peak import find_peak
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from ..picture.guided import box
 from .fused import Fused
 
 WINDOW = 9
 
 
-def focus_map(views: Views, *, window: int = WINDOW, kind: str = "gaussian") -> Fused:
+def focus_map(aligned: AlignedFrames, *, window: int = WINDOW, kind: str = "gaussian") -> Fused:
     """Find the peak of the sum-modified Laplacian and blend the two frames nearest to it.
 
     Parameters
@@ -35,13 +35,13 @@ def focus_map(views: Views, *, window: int = WINDOW, kind: str = "gaussian") -> 
     Intelligence 16, 824 (1994). Step 1, no threshold, and the blend of the two nearest frames
     are choices made here.
     """
-    position = find_peak(sharpness(views, window), kind=kind).position
-    position = np.clip(np.nan_to_num(position), 0, len(views) - 1).astype(np.float32)
-    return Fused(blended(views, position), position)
+    position = find_peak(sharpness(aligned, window), kind=kind).position
+    position = np.clip(np.nan_to_num(position), 0, len(aligned) - 1).astype(np.float32)
+    return Fused(blended(aligned, position), position)
 
 
 def guided_focus_map(
-    views: Views, *, window: int = WINDOW, radius: int = 8, epsilon: float = 1e-3
+    aligned: AlignedFrames, *, window: int = WINDOW, radius: int = 8, epsilon: float = 1e-3
 ) -> Fused:
     """Clean the focus map by a guided filter before taking pixels by it.
 
@@ -60,11 +60,11 @@ def guided_focus_map(
     Nayar and Nakagawa 1994 for the map, He, Sun and Tang 2013 for the filter; the weighing and
     both constants are choices made here.
     """
-    peak = find_peak(sharpness(views, window), kind="gaussian")
-    position = np.clip(np.nan_to_num(peak.position), 0, len(views) - 1).astype(np.float32)
-    guide = blended(views, position) @ LUMA
+    peak = find_peak(sharpness(aligned, window), kind="gaussian")
+    position = np.clip(np.nan_to_num(peak.position), 0, len(aligned) - 1).astype(np.float32)
+    guide = blended(aligned, position) @ LUMA
     cleaned = smoothed_position(position, np.nan_to_num(peak.height), guide, radius, epsilon)
-    return Fused(blended(views, cleaned), cleaned)
+    return Fused(blended(aligned, cleaned), cleaned)
 
 
 def smoothed_position(
@@ -97,13 +97,13 @@ def smoothed_position(
     return np.asarray(np.clip(smooth, low, high), dtype=np.float32)
 
 
-def sharpness(views: Views, window: int) -> Iterator[Floats]:
+def sharpness(aligned: AlignedFrames, window: int) -> Iterator[Floats]:
     """Give the sum-modified Laplacian of one frame after the other, NaN where it shows nothing."""
-    window = fitting(window, views.shape)
-    for position, view in enumerate(views.greys()):
-        values = MEASURES["lap2"](view.image, window=window).astype(np.float32, copy=False)
-        if position != views.reference_position:
-            values[~within(view.covered, window // 2 + 1)] = np.nan
+    window = fitting(window, aligned.shape)
+    for position, frame in enumerate(aligned.greys()):
+        values = MEASURES["lap2"](frame.image, window=window).astype(np.float32, copy=False)
+        if position != aligned.reference_position:
+            values[~within(frame.covered, window // 2 + 1)] = np.nan
         yield values
 
 
@@ -120,14 +120,14 @@ def within(covered: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
     return np.asarray(ndimage.minimum_filter(covered.astype(np.uint8), size, mode="nearest") > 0)
 
 
-def blended(views: Views, position: npt.NDArray[np.float32]) -> Floats:
+def blended(aligned: AlignedFrames, position: npt.NDArray[np.float32]) -> Floats:
     """Take each pixel from the two frames either side of a position, in proportion."""
-    out = np.zeros((*views.shape, 3), dtype=np.float32)
-    total = np.zeros((*views.shape, 1), dtype=np.float32)
-    for index, view in enumerate(views):
+    out = np.zeros((*aligned.shape, 3), dtype=np.float32)
+    total = np.zeros((*aligned.shape, 1), dtype=np.float32)
+    for index, frame in enumerate(aligned):
         weight = np.maximum(0, 1 - np.abs(position - index))[..., None]
-        weight *= np.where(view.covered, 1, 1e-3)[..., None]
-        out += weight * view.image
+        weight *= np.where(frame.covered, 1, 1e-3)[..., None]
+        out += weight * frame.image
         total += weight
     out /= np.maximum(total, np.float32(1e-6))
     return out

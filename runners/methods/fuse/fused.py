@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ....ground.types import Floats
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -28,5 +28,5 @@ class Fused:
     position: npt.NDArray[np.float32] | None = None
 
 
-FuseStage = Callable[[Views], Fused]
-DepthStage = Callable[[Views, Fused], npt.NDArray[np.float32] | None]
+FuseStage = Callable[[AlignedFrames], Fused]
+DepthStage = Callable[[AlignedFrames, Fused], npt.NDArray[np.float32] | None]

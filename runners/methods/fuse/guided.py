@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from ....ground.srgb import LUMA
 from ....ground.types import Floats
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from ..picture.guided import GuidedFilter, box
 from .fused import Fused
 
@@ -19,7 +19,7 @@ BASE_FILTER = {"radius": 45, "epsilon": 0.3}
 DETAIL_FILTER = {"radius": 7, "epsilon": 1e-6}
 
 
-def guided_weights(views: Views) -> Fused:
+def guided_weights(aligned: AlignedFrames) -> Fused:
     """Weigh base and detail of each frame by its guided-filtered saliency map.
 
     References
@@ -29,20 +29,20 @@ def guided_weights(views: Views) -> Fused:
     saliency (absolute 3 x 3 Laplacian under a Gaussian of radius and sigma 5) from memory. For
     more than two frames the weights are normalised over all of them.
     """
-    winner = most_salient(views)
-    shape = (*views.shape, 3)
+    winner = most_salient(aligned)
+    shape = (*aligned.shape, 3)
     base, detail = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    base_sum, detail_sum = (np.full((*views.shape, 1), 1e-6, np.float32) for _ in range(2))
-    for index, view in enumerate(views):
-        guide = view.image @ LUMA
-        mask = ((winner == index) & view.covered).astype(np.float32)
-        smooth = np.stack([box(view.image[..., channel], BASE_RADIUS) for channel in range(3)], -1)
-        shown = np.maximum(view.covered, np.float32(1e-4))[..., None]
+    base_sum, detail_sum = (np.full((*aligned.shape, 1), 1e-6, np.float32) for _ in range(2))
+    for index, frame in enumerate(aligned):
+        guide = frame.image @ LUMA
+        mask = ((winner == index) & frame.covered).astype(np.float32)
+        smooth = np.stack([box(frame.image[..., channel], BASE_RADIUS) for channel in range(3)], -1)
+        shown = np.maximum(frame.covered, np.float32(1e-4))[..., None]
         weight = _weight(guide, mask, **BASE_FILTER) * shown
         base += weight * smooth
         base_sum += weight
         weight = _weight(guide, mask, **DETAIL_FILTER) * shown
-        detail += weight * (view.image - smooth)
+        detail += weight * (frame.image - smooth)
         detail_sum += weight
     return Fused(base / base_sum + detail / detail_sum, winner.astype(np.float32))
 
@@ -52,16 +52,16 @@ def _weight(guide: Floats, mask: Floats, *, radius: float, epsilon: float) -> Fl
     return np.clip(filtered, 1e-6, 1)[..., None].astype(np.float32)
 
 
-def most_salient(views: Views) -> npt.NDArray[np.int16]:
+def most_salient(aligned: AlignedFrames) -> npt.NDArray[np.int16]:
     """Return the position of the frame whose smoothed absolute Laplacian is largest."""
-    best = np.full(views.shape, -1, dtype=np.float32)
-    winner = np.full(views.shape, views.reference_position, dtype=np.int16)
-    for index, view in enumerate(views.greys()):
-        steep = np.abs(ndimage.laplace(view.image, mode="nearest"))
+    best = np.full(aligned.shape, -1, dtype=np.float32)
+    winner = np.full(aligned.shape, aligned.reference_position, dtype=np.int16)
+    for index, frame in enumerate(aligned.greys()):
+        steep = np.abs(ndimage.laplace(frame.image, mode="nearest"))
         saliency = ndimage.gaussian_filter(
             steep, SALIENCY_SIGMA, mode="nearest", radius=SALIENCY_RADIUS
         )
-        better = (saliency > best) & view.covered
+        better = (saliency > best) & frame.covered
         winner[better] = index
         best[better] = saliency[better]
     return winner

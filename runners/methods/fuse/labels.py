@@ -8,7 +8,7 @@ from scipy import ndimage
 from ....ground.srgb import LUMA
 from ....ground.types import Floats
 from ....metrics.focus import MEASURES
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from ..picture.stack import binned
 from .fused import Fused
 from .labelling import best_labels
@@ -18,7 +18,7 @@ SEAM_WEIGHT = 4.0
 _WINDOW = 5
 
 
-def seam_labels(views: Views, *, seam_weight: float = SEAM_WEIGHT) -> Fused:
+def seam_labels(aligned: AlignedFrames, *, seam_weight: float = SEAM_WEIGHT) -> Fused:
     """Choose a frame for every cell of a few pixels: sharp, and with seams where frames agree.
 
     The energy of a labelling is the sum over cells of the contrast lost against the sharpest
@@ -38,35 +38,35 @@ def seam_labels(views: Views, *, seam_weight: float = SEAM_WEIGHT) -> Fused:
     (2004): data term of maximum contrast, seam term of matching colours; scale and weight of the
     terms are choices made here, and no gradient-domain blending follows.
     """
-    size = max(1, int(np.ceil(np.sqrt(views.shape[0] * views.shape[1] / CELLS))))
-    contrast, colour = _cell_values(views, size)
+    size = max(1, int(np.ceil(np.sqrt(aligned.shape[0] * aligned.shape[1] / CELLS))))
+    contrast, colour = _cell_values(aligned, size)
     best = contrast.max(axis=2, keepdims=True)
     unary = (best - contrast) / (np.median(best) + 1e-12)
     difference = np.abs(colour[:, :, :, None] - colour[:, :, None, :]).sum(axis=-1)
     labels = best_labels(
         np.minimum(unary, 4).astype(np.float32), np.float32(seam_weight) * difference
     )
-    out = np.zeros((*views.shape, 3), dtype=np.float32)
-    total = np.full((*views.shape, 1), 1e-6, dtype=np.float32)
-    position = np.zeros(views.shape, dtype=np.float32)
-    for index, view in enumerate(views):
-        share = enlarged((labels == index).astype(np.float32), size, views.shape)
-        weight = (share * np.where(view.covered, 1, np.float32(1e-3)))[..., None]
-        out += weight * view.image
+    out = np.zeros((*aligned.shape, 3), dtype=np.float32)
+    total = np.full((*aligned.shape, 1), 1e-6, dtype=np.float32)
+    position = np.zeros(aligned.shape, dtype=np.float32)
+    for index, frame in enumerate(aligned):
+        share = enlarged((labels == index).astype(np.float32), size, aligned.shape)
+        weight = (share * np.where(frame.covered, 1, np.float32(1e-3)))[..., None]
+        out += weight * frame.image
         total += weight
         position += share * index
     return Fused(out / total, position)
 
 
-def _cell_values(views: Views, size: int) -> tuple[Floats, Floats]:
+def _cell_values(aligned: AlignedFrames, size: int) -> tuple[Floats, Floats]:
     """Return contrast (rows, columns, frames) and colour (rows, columns, frames, 3) of cells."""
     contrasts, colours = [], []
-    for view in views:
+    for frame in aligned:
         sharp = MEASURES["lap2"](
-            view.image @ LUMA, window=min(5, 2 * ((min(views.shape) - 1) // 2) + 1)
+            frame.image @ LUMA, window=min(5, 2 * ((min(aligned.shape) - 1) // 2) + 1)
         )
-        contrasts.append(binned((sharp * view.covered).astype(np.float32), size))
-        colours.append(binned(view.image, size))
+        contrasts.append(binned((sharp * frame.covered).astype(np.float32), size))
+        colours.append(binned(frame.image, size))
     return np.stack(contrasts, axis=-1), np.stack(colours, axis=2)
 
 

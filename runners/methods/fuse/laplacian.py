@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from ....ground.srgb import LUMA
 from ....ground.types import Floats
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from ..picture.pyramid import (
     BINOMIAL,
     collapse,
@@ -29,7 +29,7 @@ _COVERED = 0.5
 _ROUNDING = np.float32(1e-6)
 
 
-def laplacian_maximum(views: Views, *, a: float = BINOMIAL) -> Fused:
+def laplacian_maximum(aligned: AlignedFrames, *, a: float = BINOMIAL) -> Fused:
     """Keep, at every node of the pyramid, the coefficient that is largest in luma.
 
     Colours go along with the luma's choice; the coarsest level is the mean. Holds one pyramid,
@@ -46,12 +46,12 @@ def laplacian_maximum(views: Views, *, a: float = BINOMIAL) -> Fused:
     173 (1985); J. M. Ogden, E. H. Adelson, J. R. Bergen and P. J. Burt, "Pyramid-based computer
     graphics", RCA Engineer 30(5), 4 (1985). Kernel, rule and mean at the top: from memory.
     """
-    levels = level_count(views.shape)
+    levels = level_count(aligned.shape)
     best: list[_Best] = []
     total, weights = np.zeros(1, dtype=np.float32), np.zeros(1, dtype=np.float32)
-    for view in views:
-        masks = coverage_pyramid(view.covered, levels)
-        image = view.image
+    for frame in aligned:
+        masks = coverage_pyramid(frame.covered, levels)
+        image = frame.image
         for level in range(levels):
             smaller = reduce(image, a)
             if len(best) == level:
@@ -101,7 +101,7 @@ def coverage_pyramid(covered: npt.NDArray[np.bool_], levels: int) -> list[Floats
     return [*masks, np.maximum(shares[-1], np.float32(1e-3))]
 
 
-def contrast_weighted(views: Views) -> Fused:
+def contrast_weighted(aligned: AlignedFrames) -> Fused:
     """Blend Laplacian pyramids by Gaussian pyramids of normalised contrast.
 
     The contrast is the absolute Laplacian of luma. Goes through the frames twice.
@@ -111,17 +111,19 @@ def contrast_weighted(views: Views) -> Fused:
     T. Mertens, J. Kautz and F. Van Reeth, "Exposure fusion", Proc. Pacific Graphics, 382 (2007),
     with the weights of saturation and exposedness at 0 and that of contrast at 1.
     """
-    levels = int(np.log2(min(views.shape)))
-    total = np.zeros(views.shape, dtype=np.float32)
-    for view in views.greys():
-        total += _contrast(view.image, view.covered)
+    levels = int(np.log2(min(aligned.shape)))
+    total = np.zeros(aligned.shape, dtype=np.float32)
+    for frame in aligned.greys():
+        total += _contrast(frame.image, frame.covered)
     merged: list[Floats] = []
-    for view in views:
-        weight = _contrast(view.image @ LUMA, view.covered) / total
+    for frame in aligned:
+        weight = _contrast(frame.image @ LUMA, frame.covered) / total
         bands = [
             band * share[..., None]
             for band, share in zip(
-                laplacian_pyramid(view.image, levels), gaussian_pyramid(weight, levels), strict=True
+                laplacian_pyramid(frame.image, levels),
+                gaussian_pyramid(weight, levels),
+                strict=True,
             )
         ]
         merged = [a + b for a, b in zip(merged, bands, strict=True)] if merged else bands

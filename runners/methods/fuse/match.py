@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from ....ground.srgb import LUMA
 from ....ground.types import Bools, Floats
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from ..picture.pyramid import collapse, expand, gaussian_pyramid, level_count, reduce
 from .fused import Fused
 
@@ -40,7 +40,7 @@ class _Winner:
 
 
 def match_and_salience(
-    views: Views, *, threshold: float = THRESHOLD, window: int = WINDOW
+    aligned: AlignedFrames, *, threshold: float = THRESHOLD, window: int = WINDOW
 ) -> Fused:
     """Merge gradients: where frames match, weigh them; where they differ, take the strongest.
 
@@ -64,13 +64,13 @@ def match_and_salience(
     pyramid restores a picture but for a small aliasing term; here that term is kept and merged
     along, so that one frame alone comes back as it was.
     """
-    levels = level_count(views.shape)
-    winners = _winners(views, levels, window)
+    levels = level_count(aligned.shape)
+    winners = _winners(aligned, levels, window)
     bands: list[Floats] = []
     sums: list[Floats] = []
-    for view in views:
-        pyramid, coarse = _decompose(view.image, levels)
-        shares = _shares(view.covered, levels)
+    for frame in aligned:
+        pyramid, coarse = _decompose(frame.image, levels)
+        shares = _shares(frame.covered, levels)
         parts: list[Floats] = [coarse]
         weights: list[Floats] = [np.maximum(shares[-1], np.float32(1e-3))]
         for level, won, share in zip(pyramid, winners, shares, strict=False):
@@ -89,12 +89,12 @@ def match_and_salience(
     return Fused(collapse([*(_laplacian(level[:-1]) + level[-1] for level in merged), top]))
 
 
-def _winners(views: Views, levels: int, window: int) -> list[list[_Winner]]:
+def _winners(aligned: AlignedFrames, levels: int, window: int) -> list[list[_Winner]]:
     """Find the most salient luma gradient of every node."""
     winners: list[list[_Winner]] = []
-    for view in views.greys():
-        pyramid, _ = _decompose(view.image, levels)
-        shares = _shares(view.covered, levels)
+    for frame in aligned.greys():
+        pyramid, _ = _decompose(frame.image, levels)
+        shares = _shares(frame.covered, levels)
         for number, (level, share) in enumerate(zip(pyramid, shares, strict=False)):
             found = [
                 _Winner(one, ndimage.uniform_filter(one**2, window, mode="nearest") * (share > 0.5))

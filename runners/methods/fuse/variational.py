@@ -10,7 +10,7 @@ from scipy import fft
 
 from ....ground.types import Floats
 from ....metrics.focus import MEASURES
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from ..picture.stack import binned
 from .focus_map import blended, fitting
 from .fused import Fused
@@ -28,7 +28,7 @@ _STEP = 0.05
 
 
 def variational_depth(
-    views: Views, *, smoothness: float = SMOOTHNESS, degree: int = DEGREE
+    aligned: AlignedFrames, *, smoothness: float = SMOOTHNESS, degree: int = DEGREE
 ) -> Fused:
     """Find the depth that is sharp nearly everywhere and varies little, and take pixels by it.
 
@@ -45,32 +45,32 @@ def variational_depth(
     of degree about 8, total variation and linearised splitting from memory; weights and the
     number of steps are choices made here.
     """
-    count = len(views)
-    size = max(1, int(np.ceil(np.sqrt(views.shape[0] * views.shape[1] / CELLS))))
+    count = len(aligned)
+    size = max(1, int(np.ceil(np.sqrt(aligned.shape[0] * aligned.shape[1] / CELLS))))
     if count < 3:
-        flat = np.full(views.shape, (count - 1) / 2, dtype=np.float32)
-        return Fused(blended(views, flat), flat)
-    curve = ContrastCurve(views, size, min(degree, count - 2))
+        flat = np.full(aligned.shape, (count - 1) / 2, dtype=np.float32)
+        return Fused(blended(aligned, flat), flat)
+    curve = ContrastCurve(aligned, size, min(degree, count - 2))
     depth = minimised(curve.slope, curve.argmax(count), smoothness)
     in_frames = (0.5 * (count - 1) * (depth + 1)).astype(np.float32)
-    position = enlarged(in_frames, size, views.shape)
+    position = enlarged(in_frames, size, aligned.shape)
     position = np.clip(position, 0, count - 1)
-    return Fused(blended(views, position), position)
+    return Fused(blended(aligned, position), position)
 
 
 class ContrastCurve:
     """The contrast of every place as a polynomial of depth on -1..1 (Legendre series)."""
 
-    def __init__(self, views: Views, size: int, degree: int) -> None:
-        count = len(views)
+    def __init__(self, aligned: AlignedFrames, size: int, degree: int) -> None:
+        count = len(aligned)
         at = np.linspace(-1, 1, count)
         basis = np.polynomial.legendre.legvander(at, degree)
         solve = np.linalg.pinv(basis).astype(np.float32)
         terms: Floats | None = None
         peak: Floats | None = None
-        for index, view in enumerate(views.greys()):
-            sharp = MEASURES["lap2"](view.image, window=fitting(_WINDOW, views.shape))
-            sharp = sharp * view.covered
+        for index, frame in enumerate(aligned.greys()):
+            sharp = MEASURES["lap2"](frame.image, window=fitting(_WINDOW, aligned.shape))
+            sharp = sharp * frame.covered
             value = binned(sharp.astype(np.float32), size)
             term = solve[:, index, None, None] * value
             terms = term if terms is None else terms + term

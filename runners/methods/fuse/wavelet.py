@@ -10,7 +10,7 @@ import pywt
 from scipy import ndimage
 
 from ....ground.types import Floats
-from ..align.views import Views
+from ..align.aligned import AlignedFrames
 from .blocks import majority_label
 from .fused import Fused
 
@@ -20,7 +20,7 @@ WINDOW = 3
 
 
 def wavelet_maximum(
-    views: Views, *, wavelet: str = WAVELET, levels: int = LEVELS, window: int = WINDOW
+    aligned: AlignedFrames, *, wavelet: str = WAVELET, levels: int = LEVELS, window: int = WINDOW
 ) -> Fused:
     """Take every wavelet coefficient from the frame whose coefficients around it are largest.
 
@@ -36,40 +36,42 @@ def wavelet_maximum(
     memory; wavelet and number of levels chosen here; the undecimated transform after O.
     Rockinger, ICIP 1997 (from memory).
     """
-    levels = max(1, min(levels, int(np.log2(max(2, min(views.shape) // 8)))))
-    labels = _choices(views, wavelet, levels, window)
-    shape = _padded(views.shape, levels)
+    levels = max(1, min(levels, int(np.log2(max(2, min(aligned.shape) // 8)))))
+    labels = _choices(aligned, wavelet, levels, window)
+    shape = _padded(aligned.shape, levels)
     kept = np.zeros((3, 1 + 3 * levels, *shape), dtype=np.float32)
     weights = np.full(shape, 1e-6, dtype=np.float32)
-    for index, view in enumerate(views):
-        top = _fit(np.maximum(view.covered, np.float32(1e-4)), shape)
+    for index, frame in enumerate(aligned):
+        top = _fit(np.maximum(frame.covered, np.float32(1e-4)), shape)
         for channel in range(3):
-            bands = _transform(view.image[..., channel], wavelet, levels)
+            bands = _transform(frame.image[..., channel], wavelet, levels)
             kept[channel, 0] += next(bands) * top
             for number, band in enumerate(bands):
                 np.copyto(kept[channel, 1 + number], band, where=labels[number] == index)
         weights += top
     kept[:, 0] /= weights
-    height, width = views.shape
+    height, width = aligned.shape
     planes = [_inverse(kept[channel], wavelet)[:height, :width] for channel in range(3)]
     return Fused(np.stack(planes, axis=-1))
 
 
-def _choices(views: Views, wavelet: str, levels: int, window: int) -> list[npt.NDArray[np.int16]]:
+def _choices(
+    aligned: AlignedFrames, wavelet: str, levels: int, window: int
+) -> list[npt.NDArray[np.int16]]:
     """Return, for every band, the position of the frame to take each coefficient from."""
-    shape = _padded(views.shape, levels)
+    shape = _padded(aligned.shape, levels)
     best = np.full((3 * levels, *shape), -1, dtype=np.float32)
-    labels = np.full(best.shape, views.reference_position, dtype=np.int16)
-    for index, view in enumerate(views.greys()):
-        covered = _fit(view.covered, shape)
-        bands = _transform(view.image, wavelet, levels)
+    labels = np.full(best.shape, aligned.reference_position, dtype=np.int16)
+    for index, frame in enumerate(aligned.greys()):
+        covered = _fit(frame.covered, shape)
+        bands = _transform(frame.image, wavelet, levels)
         next(bands)
         for number, band in enumerate(bands):
             activity = ndimage.maximum_filter(np.abs(band), window, mode="nearest")
             better = (activity > best[number]) & covered
             np.copyto(labels[number], index, where=better)
             np.copyto(best[number], activity, where=better)
-    return [majority_label(label, len(views), window) for label in labels]
+    return [majority_label(label, len(aligned), window) for label in labels]
 
 
 def _padded(shape: tuple[int, int], levels: int) -> tuple[int, int]:

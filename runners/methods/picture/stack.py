@@ -55,7 +55,7 @@ class SmallCopies:
         return np.asarray(self.steepness.sum(axis=2))
 
 
-class Stack:
+class InputStack:
     """Frames with their facts.
 
     Parameters

@@ -20,13 +20,13 @@ from ..picture.geometry import (
     resample_dense,
     resample_rows,
 )
-from ..picture.stack import Stack
+from ..picture.stack import InputStack
 from .align import Alignment
 from .equalise import Gains
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class View:
+class AlignedFrame:
     """One frame in the reference geometry.
 
     Parameters
@@ -41,17 +41,17 @@ class View:
     covered: npt.NDArray[np.bool_]
 
 
-class Views:
+class AlignedFrames:
     """The frames of an alignment in order of depth; may be gone through more than once.
 
     Parameters
     ----------
-    stack : Stack
+    stack : InputStack
     alignment : Alignment
     gains : mapping of int to array of three
     """
 
-    def __init__(self, stack: Stack, alignment: Alignment, gains: Gains) -> None:
+    def __init__(self, stack: InputStack, alignment: Alignment, gains: Gains) -> None:
         self.stack, self.alignment, self.gains = stack, alignment, gains
         self.shape = stack.shape
         self.reference_position = (
@@ -63,14 +63,14 @@ class Views:
     def __len__(self) -> int:
         return len(self.alignment.used)
 
-    def __iter__(self) -> Iterator[View]:
-        return (self.view(position) for position in range(len(self)))
+    def __iter__(self) -> Iterator[AlignedFrame]:
+        return (self.frame(position) for position in range(len(self)))
 
-    def greys(self) -> Iterator[View]:
+    def greys(self) -> Iterator[AlignedFrame]:
         """Go through the frames in grey (luma), which costs a third."""
-        return (self.view(position, grey=True) for position in range(len(self)))
+        return (self.frame(position, grey=True) for position in range(len(self)))
 
-    def view(self, position: int, *, grey: bool = False) -> View:
+    def frame(self, position: int, *, grey: bool = False) -> AlignedFrame:
         """Return the frame at one position of the order of depth."""
         frame = self.alignment.used[position]
         gain = self.gains[frame]
@@ -78,21 +78,21 @@ class Views:
             return self._locally_gained(frame, gain, grey=grey)
         return self._aligned(self.stack.reader(frame, gain, grey=grey), frame)
 
-    def _aligned(self, read: Callable[[slice], Floats], frame: int) -> View:
+    def _aligned(self, read: Callable[[slice], Floats], frame: int) -> AlignedFrame:
         matrix = self.alignment.matrices[frame]
         if self.alignment.places is not None:
             return self._dense(read(slice(None)), self.alignment.places(frame), matrix)
-        return View(resample_rows(read, self.shape, matrix), covered(matrix, self.shape))
+        return AlignedFrame(resample_rows(read, self.shape, matrix), covered(matrix, self.shape))
 
-    def _dense(self, image: Floats, places: Coordinates, matrix: Matrix) -> View:
+    def _dense(self, image: Floats, places: Coordinates, matrix: Matrix) -> AlignedFrame:
         """Resample pixel by pixel; what the frame does not show is continued by the matrix."""
         shown = inside(places[..., 0], places[..., 1], self.shape)
         filled = np.where(np.isnan(places), carried(matrix, self.shape), places)
-        return View(resample_dense(image, filled), shown)
+        return AlignedFrame(resample_dense(image, filled), shown)
 
-    def _locally_gained(self, frame: int, gain: Floats, *, grey: bool) -> View:
+    def _locally_gained(self, frame: int, gain: Floats, *, grey: bool) -> AlignedFrame:
         """Apply a gain that varies over the reference picture."""
-        view = self._aligned(self.stack.reader(frame), frame)
+        aligned = self._aligned(self.stack.reader(frame), frame)
         at = [(np.arange(side) + 0.5) / self.stack.thumb_bin - 0.5 for side in self.shape]
         places = np.meshgrid(*at, indexing="ij")
         field = np.stack(
@@ -103,7 +103,7 @@ class Views:
             axis=-1,
         )
         if self.stack.linear:
-            image = view.image * field
+            image = aligned.image * field
         else:
-            image = encode_srgb(decode_srgb(view.image) * field)
-        return View(image @ LUMA if grey else image, view.covered)
+            image = encode_srgb(decode_srgb(aligned.image) * field)
+        return AlignedFrame(image @ LUMA if grey else image, aligned.covered)
