@@ -4,24 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeGuard, get_args
 
 import numpy as np
 import numpy.typing as npt
 
 Status = Literal["ok", "skipped", "failed", "timed-out", "killed", "invalid-output"]
-#: What is no failure.
+#: Statuses that are no failure.
 DONE: tuple[Status, ...] = ("ok", "skipped")
 STATUSES: tuple[str, ...] = get_args(Status)
 DEPTH_UNITS = ("frame", "mm")
 
-# A pyramid may overshoot white and black a little; a picture on another scale (0..255) misses
-# this range by far.
+# A pyramid may overshoot white and black a little; a picture on another scale (0..255) lies far
+# outside this range.
 _FLOAT_RANGE = (-0.5, 1.5)
 _FIELDS = ("image", "depth", "depth_unit", "reference", "used")
 
 
-class InvalidOutput(ValueError):  # noqa: N818 - the name of a status, not of a fault of ours
+class InvalidOutput(ValueError):  # noqa: N818 - named as the status that it leads to
     """A method returned something that is not a picture of the stack's size."""
 
 
@@ -60,10 +60,12 @@ class Outcome:
     ----------
     status : str
         One of `STATUSES`. "failed": the method raised, crashed or returned an error code;
-        "killed": it was ended for taking more memory, processes or disk than allowed, or by
-        someone else; "invalid-output": it ended well but its result is no picture of the stack.
+        "killed": it was ended for taking more memory, processes or disk than allowed, or from
+        outside; "invalid-output": it ended well but its result is no picture of the stack.
     reason : str
         Why, in one line; empty when ok.
+    from_outside : bool
+        Whether neither the method nor its limits ended it: it is worth another try.
     result : Result, optional
         Given only when the status is "ok".
     seconds : float
@@ -80,6 +82,7 @@ class Outcome:
 
     status: Status
     reason: str = ""
+    from_outside: bool = False
     result: Result | None = None
     seconds: float = float("nan")
     peak_mb: float | None = None
@@ -93,8 +96,13 @@ class Outcome:
         return self.status == "ok"
 
 
+def is_status(value: object) -> TypeGuard[Status]:
+    """Tell whether a value is one of `STATUSES`."""
+    return value in STATUSES
+
+
 def as_result(obj: Any, *, info: Mapping[str, Any]) -> Result:
-    """Check what a method returned and bring it into the form of a `Result`.
+    """Check what a method returned and make a `Result` of it.
 
     Parameters
     ----------
@@ -102,8 +110,8 @@ def as_result(obj: Any, *, info: Mapping[str, Any]) -> Result:
         The picture itself, or a mapping or object with `image` and optionally `depth`,
         `depth_unit`, `reference` and `used`.
     info : mapping
-        The stack's frames.json; its ``width_px``, ``height_px`` and number of frames are held
-        against the result.
+        The stack's frames.json; the result must fit its ``width_px``, ``height_px`` and number
+        of frames.
 
     Raises
     ------

@@ -5,10 +5,10 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 import pandas as pd
+from tqdm import tqdm
 
 from ...simulator.rig import load_rig, stopped_to
 from ...simulator.scene.scene import load_scene
@@ -39,7 +39,7 @@ COLUMNS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Session:
+class DemoStack:
     """One stack of the demonstration."""
 
     scene: str
@@ -52,8 +52,8 @@ class Session:
     bin: int = 4
 
 
-SESSIONS = (
-    Session(
+STACKS = (
+    DemoStack(
         scene="sticky-leaf",
         f_number=11.0,
         stance="braced",
@@ -61,7 +61,7 @@ SESSIONS = (
         frames=9,
         seed=5,
     ),
-    Session(
+    DemoStack(
         scene="snail-shell",
         f_number=8.0,
         stance="kneeling",
@@ -72,18 +72,18 @@ SESSIONS = (
 )
 
 
-def plan_session(session: Session) -> Shoot:
-    """Return the shoot of a session."""
-    scene = load_scene(session.scene)
+def shoot_of(stack: DemoStack) -> Shoot:
+    """Return the shoot that a stack of the demonstration comes from."""
+    scene = load_scene(stack.scene)
     return shoot(
         scene,
-        stopped_to(load_rig(scene.rig), session.f_number),
-        stance=session.stance,
-        light=session.light,
-        frames=session.frames,
-        seed=session.seed,
-        crop=session.crop,
-        bin=session.bin,
+        stopped_to(load_rig(scene.rig), stack.f_number),
+        stance=stack.stance,
+        light=stack.light,
+        frames=stack.frames,
+        seed=stack.seed,
+        crop=stack.crop,
+        bin=stack.bin,
     )
 
 
@@ -98,20 +98,21 @@ def outside_program() -> Method:
 def run_demo(
     out: str | Path,
     *,
-    sessions: tuple[Session, ...] = SESSIONS,
+    stacks: tuple[DemoStack, ...] = STACKS,
     workers: int = 2,
     progress: bool = True,
     say: Callable[[str], None] = print,
 ) -> int:
-    """Render the sessions, run and score the methods, and leave table and pictures.
+    """Render the stacks, run and score the methods, and leave table and pictures.
 
     Parameters
     ----------
     out : path
         Folder to make; must not exist.
-    sessions : tuple of Session
+    stacks : tuple of DemoStack
     workers : int
-        Processes: sessions run side by side, and what is left over helps to render.
+        Processes: one stack is rendered after the other by all of them, then stacks are scored
+        side by side.
     progress : bool
         Whether to draw progress bars on stderr.
     say : callable
@@ -129,28 +130,26 @@ def run_demo(
     """
     out = Path(out)
     out.mkdir(parents=True)
-    for session in sessions:
-        plan = plan_session(session)
-        say(f"{session.scene}: {plan.scene.title}; {plan.stance.title}; {plan.light.title}")
-    helpers = max(1, workers // len(sessions))
-    run = partial(run_session, out=out, workers=helpers, progress=progress)
-    tables = list(side_by_side(run, sessions, workers=workers))
-    rows = pd.concat(tables, ignore_index=True)
+    folders = []
+    for stack in stacks:
+        plan = shoot_of(stack)
+        say(f"{stack.scene}: {plan.scene.title}; {plan.stance.title}; {plan.light.title}")
+        folders.append(write_stack(plan, out / stack.scene, workers=workers, progress=progress))
+    scored = side_by_side(score_folder, folders, workers=workers)
+    bar = tqdm(scored, total=len(folders), desc="score", unit="stack", disable=not progress)
+    rows = pd.concat(list(bar), ignore_index=True)
     rows.to_csv(out / "scores.csv", index=False)
     say(printed(rows))
     say(f"pictures and scores.csv are in {out}")
     return 0 if (rows["status"] == "ok").all() else 1
 
 
-def run_session(session: Session, *, out: Path, workers: int, progress: bool) -> pd.DataFrame:
-    """Render one session, run and score the methods, draw its sheet; return the scores."""
-    folder = write_stack(
-        plan_session(session), out / session.scene, workers=workers, progress=progress
-    )
+def score_folder(folder: Path) -> pd.DataFrame:
+    """Run and score the methods on a stack, draw its sheet beside it; return the scores."""
     stack = read_stack(folder)
     methods: list[str | Method] = [*METHODS, outside_program()]
-    scored = score_stack(stack, methods, artefacts=False, progress=progress)
-    contact_sheet(stack, scored, out / f"{session.scene}.png")
+    scored = score_stack(stack, methods, artefacts=False)
+    contact_sheet(stack, scored, folder.with_name(f"{folder.name}.png"))
     return table(scored)
 
 

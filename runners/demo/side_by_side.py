@@ -1,16 +1,11 @@
-"""Runs a few long jobs at once, each in a process of its own with its own line of progress."""
+"""Runs a few long jobs at once, each in a process of its own."""
 
 from __future__ import annotations
 
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from functools import partialmethod
-from multiprocessing import get_context
-from multiprocessing.synchronize import RLock
-from typing import Any, NoReturn, TypeVar
-
-from tqdm import tqdm
+from typing import NoReturn, TypeVar
 
 from ...simulator.processes import processes
 
@@ -39,25 +34,17 @@ def side_by_side(
     if min(workers, len(jobs)) <= 1:
         yield from map(make, jobs)
         return
-    context = get_context("spawn")
-    given = (context.Value("i", 0), context.RLock())
     try:
-        with processes(min(workers, len(jobs)), start=_start, given=given) as pool:
+        with processes(min(workers, len(jobs)), start=_end_in_good_order) as pool:
             for future in [pool.submit(make, job) for job in jobs]:
                 yield future.result()
     except BrokenProcessPool as error:
         raise RuntimeError("a process was ended from outside (out of memory?)") from error
 
 
-def _start(lines: Any, lock: RLock) -> None:
-    """Give this process's progress bars a line of their own; let it end in good order."""
+def _end_in_good_order() -> None:
+    """Let this process clean up when it is asked to end."""
     signal.signal(signal.SIGTERM, _interrupt)
-    with lines.get_lock():
-        line = lines.value
-        lines.value += 1
-    tqdm.set_lock(lock)
-    placed = partialmethod(tqdm.__init__, position=line, leave=False)
-    tqdm.__init__ = placed  # type: ignore[method-assign,assignment]
 
 
 def _interrupt(number: int, frame: object) -> NoReturn:

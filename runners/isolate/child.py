@@ -1,7 +1,8 @@
 """A Python method in a process of its own: the side that starts it, and the side that runs there.
 
 The child reads the frames lazily from their folder, calls the method, and hands the result back
-as .npy files beside a small JSON file. ``python -m runners.child JOB.json`` is the child.
+as .npy files beside a small JSON file. ``python -m stacktruth.runners.isolate.child JOB.json`` is
+the child.
 """
 
 from __future__ import annotations
@@ -14,19 +15,20 @@ import sys
 import time
 import traceback
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 
-from ..contract import InvalidOutput, Outcome, Result, Status, as_result
+from ..contract import InvalidOutput, Outcome, Result, Status, as_result, is_status
 from ..frames import FrameFolder
 from .isolation import best_isolation
 from .supervise import Limits, supervise
-from .workplace import FROM_OUTSIDE, Workplace, lay_out_frames, verdict
+from .workplace import FROM_OUTSIDE, Workplace, lay_out_frames, outcome_of
 
 _HANDOVER = "handover.json"
-#: Exit status of a child whose method is done and whose result cannot be written (sysexits.h).
+#: Exit status of a child whose method is done but whose result cannot be written (sysexits.h).
 _NO_ROOM = os.EX_IOERR
 
 
@@ -61,39 +63,39 @@ def run_in_child(
     env = place.environment() | {"PYTHONPATH": os.environ.get("PYTHONPATH", "")}
     argv = [*isolation.prefix, sys.executable, "-P", "-m", __name__, str(job)]
     ended = supervise(argv, cwd=place.folder, env=env, limits=limits)
-    status, reason = verdict(ended, limits)
+    outcome = outcome_of(ended, limits, isolation=isolation.name)
     if ended.returncode == _NO_ROOM:
-        status, reason = (
-            "killed",
-            f"{FROM_OUTSIDE}: no room for its result in {place.folder.parent}",
-        )
-    handed: dict[str, Any] = {"seconds": ended.seconds}
-    if status == "ok":
-        handed = _read_handover(place.folder)
-    result = None
-    if status == "ok":
-        status, reason = cast("Status", handed["status"]), handed["reason"]
-    if status == "ok":
-        try:
-            result = _load_result(place.folder, handed, info)
-        except (OSError, ValueError) as error:
-            status, reason = "invalid-output", f"the hand-over of the result is broken: {error}"
-    return Outcome(
-        status=status,
-        reason=reason,
-        result=result,
+        reason = f"{FROM_OUTSIDE}: no room for its result in {place.folder.parent}"
+        return replace(outcome, status="killed", reason=reason, from_outside=True)
+    return _handed_over(outcome, place.folder, info) if outcome else outcome
+
+
+def _handed_over(outcome: Outcome, folder: Path, info: Mapping[str, Any]) -> Outcome:
+    """Complete the outcome of a child that ended well by what it handed over."""
+    handed = _read_handover(folder)
+    outcome = replace(
+        outcome,
+        status=handed["status"],
+        reason=handed["reason"],
         seconds=handed["seconds"],
-        peak_mb=max(ended.peak_mb, handed.get("peak_mb", 0.0)),
-        stdout=ended.stdout,
-        stderr=ended.stderr,
-        isolation=isolation.name,
+        peak_mb=max(outcome.peak_mb or 0.0, handed.get("peak_mb", 0.0)),
     )
+    if not outcome:
+        return outcome
+    try:
+        return replace(outcome, result=_load_result(folder, handed, info))
+    except (OSError, ValueError) as error:
+        reason = f"the hand-over of the result is broken: {error}"
+        return replace(outcome, status="invalid-output", reason=reason)
 
 
 def _read_handover(folder: Path) -> dict[str, Any]:
     try:
         handed: dict[str, Any] = json.loads((folder / _HANDOVER).read_text())
-    except (OSError, ValueError):
+        whole = is_status(handed["status"])
+    except (OSError, ValueError, KeyError, TypeError):
+        whole = False
+    if not whole:
         return {"status": "failed", "reason": "ended without a result", "seconds": float("nan")}
     return handed
 

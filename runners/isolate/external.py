@@ -22,7 +22,7 @@ from ...ground.toml import TomlError, read_toml
 from ..contract import InvalidOutput, Outcome, Result, as_result
 from .isolation import best_isolation
 from .supervise import Limits, folder_mb, supervise
-from .workplace import FORMATS, Workplace, lay_out_frames, verdict
+from .workplace import FORMATS, Workplace, lay_out_frames, outcome_of
 
 PLACEHOLDERS = ("frames", "frames_dir", "output", "depth_output")
 _PLACEHOLDER = re.compile(r"\{([A-Za-z_]*)\}")
@@ -180,24 +180,16 @@ def run_program(
     argv = [executable, *expand(program, paths, place.folder)[1:]]
     env = place.environment(program.env)
     ended = supervise([*isolation.prefix, *argv], cwd=place.folder, env=env, limits=limits)
-    status, reason = verdict(ended, limits)
-    result = None
-    if status == "ok":
-        try:
-            result = collect(program, place.folder, info)
-        except (InvalidOutput, ValueError) as error:
-            status, reason = "invalid-output", str(error)
-    return Outcome(
-        status=status,
-        reason=reason,
-        result=result,
-        seconds=ended.seconds,
-        peak_mb=ended.peak_mb,
-        stdout=ended.stdout,
-        stderr=ended.stderr,
-        isolation=isolation.name,
+    outcome = replace(
+        outcome_of(ended, limits, isolation=isolation.name),
         notes=tuple(executable_facts(program).items()),
     )
+    if not outcome:
+        return outcome
+    try:
+        return replace(outcome, result=collect(program, place.folder, info))
+    except (InvalidOutput, ValueError) as error:
+        return replace(outcome, status="invalid-output", reason=str(error))
 
 
 def _own_limits(program: Program) -> Limits:

@@ -1,4 +1,4 @@
-"""The folder and the environment one run of an outside program gets, and how its end is read."""
+"""The folder and the environment that one run of a method gets, and how its end is read."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ...ground.pictures import write_copy
-from ..contract import Status
+from ..contract import Outcome, Status
 from ..frames import FrameFolder
 from .isolation import signal_told_by_unshare
 from .supervise import Ended, Limits
@@ -32,7 +32,7 @@ ONE_THREAD = dict.fromkeys(
     ),
     "1",
 )
-#: How the reason begins where neither the method nor its limits ended it.
+#: What the reason says where neither the method nor its limits ended it.
 FROM_OUTSIDE = "ended from outside"
 _SIGNALS_FROM_OUTSIDE = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
@@ -143,8 +143,23 @@ def with_bits(image: Any, bits: int) -> Any:
     return np.rint(scaled).astype(np.uint8 if bits == 8 else np.uint16)
 
 
-def verdict(ended: Ended, limits: Limits) -> tuple[Status, str]:
-    """Say how a program ended: status and a reason in one line."""
+def outcome_of(ended: Ended, limits: Limits, *, isolation: str) -> Outcome:
+    """Return how a program ended as an outcome that has no result yet."""
+    status, reason, from_outside = _ending(ended, limits)
+    return Outcome(
+        status=status,
+        reason=reason,
+        from_outside=from_outside,
+        seconds=ended.seconds,
+        peak_mb=ended.peak_mb,
+        stdout=ended.stdout,
+        stderr=ended.stderr,
+        isolation=isolation,
+    )
+
+
+def _ending(ended: Ended, limits: Limits) -> tuple[Status, str, bool]:
+    """Return status, reason, and whether the program was ended from outside."""
     overruns: dict[str, tuple[Status, str]] = {
         "time": ("timed-out", f"took more than {limits.time_s:g} s"),
         "memory": ("killed", f"took more than {limits.memory_mb or 0:g} MB of memory"),
@@ -152,19 +167,19 @@ def verdict(ended: Ended, limits: Limits) -> tuple[Status, str]:
         "disk": ("killed", f"wrote more than {limits.disk_mb:.0f} MB"),
     }
     if ended.overrun:
-        return overruns[ended.overrun]
+        return (*overruns[ended.overrun], False)
     returncode = signal_told_by_unshare(ended.returncode, ended.stderr)
     if returncode < 0:
         return _by_signal(-returncode)
     if ended.returncode > 0:
         lines = [line for line in ended.stderr.splitlines() if line.strip()]
         last = f": {lines[-1].strip()[:200]}" if lines else ""
-        return "failed", f"ended with exit status {ended.returncode}{last}"
-    return "ok", ""
+        return "failed", f"ended with exit status {ended.returncode}{last}", False
+    return "ok", "", False
 
 
-def _by_signal(number: int) -> tuple[Status, str]:
+def _by_signal(number: int) -> tuple[Status, str, bool]:
     name = signal.Signals(number).name if number in list(signal.Signals) else str(number)
     if number in _SIGNALS_FROM_OUTSIDE:
-        return "killed", f"{FROM_OUTSIDE} by signal {name}"
-    return "failed", f"crashed with signal {name}"
+        return "killed", f"{FROM_OUTSIDE} by signal {name}", True
+    return "failed", f"crashed with signal {name}", False

@@ -20,7 +20,8 @@ from ...simulator import optics
 from ...simulator.compositing.render import present_parts
 from ...simulator.scene.scene import Sheet
 from ...simulator.shooting import sensor
-from ...simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot
+from ...simulator.shooting.any_shoot import AnyShoot
+from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.shooting.truth import Truth
 
 #: Green light, in which the cut-off of the lens is told.
@@ -33,7 +34,7 @@ _LENS_SIGMA_PX = 0.7
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Suspects:
+class ArtefactInputs:
     """What artefacts could be made of, in the view of one frame.
 
     Parameters
@@ -69,7 +70,7 @@ class Suspects:
     noise_rms: float
 
 
-def suspects_of(plan: Shoot, truth: Truth) -> Suspects:
+def artefact_inputs(plan: AnyShoot, truth: Truth) -> ArtefactInputs:
     """Work out what artefacts could be made of in the view of a truth."""
     achievable = clipped_srgb(truth.achievable)
     valid = truth.mask("valid")
@@ -80,7 +81,7 @@ def suspects_of(plan: Shoot, truth: Truth) -> Suspects:
     near = valid & (far_mm - truth.depth_mm > edge_mm)
     plane = luma(achievable)
     moved = [ndimage.shift(moving, shift, order=0) for shift in shifts]
-    return Suspects(
+    return ArtefactInputs(
         achievable=achievable,
         depth_mm=truth.depth_mm,
         edge_mm=edge_mm,
@@ -98,13 +99,13 @@ def suspects_of(plan: Shoot, truth: Truth) -> Suspects:
     )
 
 
-def cut_off_cy_px(plan: Shoot) -> float:
+def cut_off_cy_px(plan: AnyShoot) -> float:
     """Return the lens's cut-off, pitch / (wavelength x working f-number), cycles per pixel."""
     rig = plan.binned_rig
     return rig.sensor.pitch_um / (WAVELENGTH_UM * optics.rig_f_number(rig))
 
 
-def noise_rms(plan: Shoot, level: float) -> float:
+def noise_rms(plan: AnyShoot, level: float) -> float:
     """Return shot and read noise of one frame in luma at a linear level, share of white."""
     if not plan.noise or plan.encoding == "float":
         return 0.0
@@ -114,7 +115,7 @@ def noise_rms(plan: Shoot, level: float) -> float:
     return float(np.sqrt(electrons + own.read_noise_e**2) / full_e * np.linalg.norm(LUMA))
 
 
-def pose_shifts_px(plan: Shoot, truth: Truth) -> list[tuple[float, float]]:
+def pose_shifts_px(plan: AnyShoot, truth: Truth) -> list[tuple[float, float]]:
     """Return how far (down, across) the subject stood off in the frames that show most of it.
 
     In each of them it is taken as one piece at its median depth; poses less than half a pixel off
@@ -139,7 +140,7 @@ def pose_shifts_px(plan: Shoot, truth: Truth) -> list[tuple[float, float]]:
     return shifts[:_POSES]
 
 
-def farthest_surface(plan: Shoot, reference: int) -> tuple[Floats | None, Floats]:
+def farthest_surface(plan: AnyShoot, reference: int) -> tuple[Floats | None, Floats]:
     """Return encoded luma and depth (mm) of the scene's first surface, seen alone and sharp.
 
     None, and a depth of NaN, where there is no other surface or it is no sheet.
@@ -156,14 +157,14 @@ def farthest_surface(plan: Shoot, reference: int) -> tuple[Floats | None, Floats
     return luma(clipped_srgb(soft)), depth.astype(np.float32)
 
 
-def artefact_scores(result: Floats, suspects: Suspects, *, inside: Bools) -> dict[str, float]:
+def artefact_scores(result: Floats, inputs: ArtefactInputs, *, inside: Bools) -> dict[str, float]:
     """Score every artefact of a result.
 
     Parameters
     ----------
     result : array (rows, cols, 3)
         Brought to the reference, sRGB-encoded 0..1.
-    suspects : Suspects
+    inputs : ArtefactInputs
     inside : array (rows, cols) of bool
         Pixels that the result has.
 
@@ -172,7 +173,7 @@ def artefact_scores(result: Floats, suspects: Suspects, *, inside: Bools) -> dic
     dict of str to float
         By the metrics' names; NaN where there is nothing of which it could be made.
     """
-    s, valid = suspects, suspects.valid & inside
+    s, valid = inputs, inputs.valid & inside
     own, wanted = luma(result), luma(s.achievable)
     profile = halo_profile(
         own, wanted, depth_mm=s.depth_mm, min_step_mm=s.edge_mm, data_range=1.0, mask=valid

@@ -14,12 +14,14 @@ from ... import metrics
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Floats
 from ...simulator.optics import depth_of_field_mm
-from ...simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot
+from ...simulator.shooting.any_shoot import AnyShoot
+from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.shooting.truth import REGIONS, Truth
 from ..contract import Outcome, Result, depth_to_mm
 from ..isolate.run import Method, find_method, run_method
 from ..methods.picture.tone import to_float
-from .artefact_scores import Suspects, artefact_scores, suspects_of
+from .any_stack import AnyStack
+from .artefact_scores import ArtefactInputs, artefact_inputs, artefact_scores
 from .true_stages import StackTruth, focus_planes_mm
 
 if TYPE_CHECKING:
@@ -62,19 +64,19 @@ class Judge:
 
     Parameters
     ----------
-    stack : Stack
+    stack : AnyStack
     artefacts : bool
         Whether to look for artefacts, which takes about as long as all other scores.
     """
 
-    stack: Stack
+    stack: AnyStack
     artefacts: bool = True
     _truths: dict[int, Truth] = field(default_factory=dict)
     _capture: dict[int, dict[str, dict[str, float]]] = field(default_factory=dict)
-    _suspects: dict[int, Suspects] = field(default_factory=dict)
+    _inputs: dict[int, ArtefactInputs] = field(default_factory=dict)
 
     @property
-    def plan(self) -> Shoot:
+    def plan(self) -> AnyShoot:
         """The shoot behind the stack."""
         return self.stack.plan
 
@@ -110,7 +112,7 @@ class Judge:
             method = find_method(method)
         outcome = run_method(
             method,
-            self.stack.frames_folder,
+            self.stack.frames,
             self.stack.info,
             time_limit_s=time_limit_s,
             memory_limit_mb=memory_limit_mb,
@@ -122,29 +124,13 @@ class Judge:
         self, outcome: Outcome, *, name: str, kind: str = "file", version: str = ""
     ) -> Scored:
         """Score an outcome; one that is not ok gives a row with its status and reason alone."""
-        row: dict[str, Any] = {
-            "scene": self.plan.scene.name,
-            "rig": self.plan.rig.name,
-            "stance": self.plan.stance.name,
-            "light": self.plan.light.name,
-            "subject": self.plan.subject.name,
-            "frames": self.plan.frames,
-            "seed": self.plan.seed,
-            "method": name,
-            "kind": kind,
-            "version": version,
-            "status": outcome.status,
-            "reason": outcome.reason,
-            "seconds": outcome.seconds,
-            "peak_mb": outcome.peak_mb,
-            "isolation": outcome.isolation,
-        }
+        unscored = without_result(self.plan, outcome, name=name, kind=kind, version=version)
         if outcome.result is None:
-            return Scored(row=row, outcome=outcome)
+            return unscored
         truth = self.truth(outcome.result.reference)
         image, image_scores = self._image_scores(outcome.result, truth)
         depth_mm, depth_scores = self._depth_scores(outcome.result, truth)
-        row.update({"reference": truth.reference, **image_scores, **depth_scores})
+        row = {**unscored.row, "reference": truth.reference, **image_scores, **depth_scores}
         return Scored(row=row, outcome=outcome, image=image, depth_mm=depth_mm, truth=truth)
 
     def _image_scores(self, result: Result, truth: Truth) -> tuple[Floats, dict[str, Any]]:
@@ -177,10 +163,10 @@ class Judge:
     def _artefacts(self, brought: metrics.Registered, truth: Truth) -> dict[str, float]:
         if not self.artefacts:
             return {}
-        if truth.reference not in self._suspects:
-            self._suspects[truth.reference] = suspects_of(self.plan, truth)
-        suspects = self._suspects[truth.reference]
-        scores = artefact_scores(brought.image, suspects, inside=brought.inside)
+        if truth.reference not in self._inputs:
+            self._inputs[truth.reference] = artefact_inputs(self.plan, truth)
+        inputs = self._inputs[truth.reference]
+        scores = artefact_scores(brought.image, inputs, inside=brought.inside)
         return {f"artefacts.{name}": value for name, value in scores.items()}
 
     def _capture_scores(
@@ -196,6 +182,32 @@ class Judge:
         dof_mm = depth_of_field_mm(self.plan.rig, blur_um=BLUR_CRITERION_UM).total_mm
         scores = metrics.score_depth(given, truth.depth_mm, masks=_masks(truth), dof_mm=dof_mm)
         return depth_mm, _columns(scores, "depth")
+
+
+def without_result(
+    plan: AnyShoot, outcome: Outcome, *, name: str, kind: str = "file", version: str = ""
+) -> Scored:
+    """Return the row of an outcome without scores: what was shot, by which method, how it ended."""
+    return Scored(
+        outcome=outcome,
+        row={
+            "scene": plan.scene.name,
+            "rig": plan.rig.name,
+            "stance": plan.stance.name,
+            "light": plan.light.name,
+            "subject": plan.subject.name,
+            "frames": plan.frames,
+            "seed": plan.seed,
+            "method": name,
+            "kind": kind,
+            "version": version,
+            "status": outcome.status,
+            "reason": outcome.reason,
+            "seconds": outcome.seconds,
+            "peak_mb": outcome.peak_mb,
+            "isolation": outcome.isolation,
+        },
+    )
 
 
 def score_stack(

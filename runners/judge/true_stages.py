@@ -13,8 +13,8 @@ from scipy import ndimage
 
 from ...ground.srgb import LUMA, clipped_srgb
 from ...ground.types import Floats
+from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.motion import Nearest, nearest, places_in
-from ...simulator.shooting.shoot import Shoot
 from ...simulator.shooting.truth import Truth
 from ..methods.picture.tone import to_float
 
@@ -32,14 +32,14 @@ class StackTruth:
 
     Parameters
     ----------
-    plan : Shoot
+    plan : AnyShoot
     truth : Truth
         In the view of its ``reference``.
     frames : sequence of arrays
         The frames as written.
     """
 
-    plan: Shoot
+    plan: AnyShoot
     truth: Truth
     frames: Sequence[npt.NDArray[Any]]
     _places: dict[int, Floats] = field(default_factory=dict)
@@ -102,7 +102,7 @@ class StackTruth:
         return np.where(unseen, np.float32(np.inf), error)
 
 
-def focus_planes_mm(plan: Shoot, reference: int) -> npt.NDArray[np.float64]:
+def focus_planes_mm(plan: AnyShoot, reference: int) -> npt.NDArray[np.float64]:
     """Return z of each frame's plane of focus in the subject as the reference frame shows it.
 
     A subject that came nearer by the time of a frame carries its points toward that frame's plane

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from . import autofocus, blocks, fusion_metrics, interpolation, operators
 
-STUDIES: dict[str, Callable[..., None]] = {
+REPRODUCTIONS: dict[str, Callable[..., None]] = {
     "autofocus-curves": autofocus.run,
     "fusion-blocks": blocks.run,
     "fusion-metrics": fusion_metrics.run,
@@ -25,7 +25,7 @@ def reproduce(
     Parameters
     ----------
     name : str
-        Key of `STUDIES`.
+        Key of `REPRODUCTIONS`.
     out : path
         Folder for the results; made if it is not there.
     seed : int
@@ -62,18 +62,18 @@ def study(name: str) -> Callable[..., None]:
     ValueError
         No study has this name.
     """
-    if name not in STUDIES:
-        raise ValueError(f"no study is called {name!r}; there are {', '.join(STUDIES)}")
-    return STUDIES[name]
+    if name not in REPRODUCTIONS:
+        raise ValueError(f"no study is called {name!r}; there are {', '.join(REPRODUCTIONS)}")
+    return REPRODUCTIONS[name]
 
 
 def titles() -> dict[str, str]:
     """Return each study's name and what it is, in one line."""
     heads = {
         name: str(import_module(run.__module__).__doc__).partition("\n")[0]
-        for name, run in STUDIES.items()
+        for name, run in REPRODUCTIONS.items()
     }
     return {name: head.partition(": ")[2].rstrip(".") for name, head in heads.items()}
 
 
-__all__ = ["STUDIES", "reproduce", "study", "titles"]
+__all__ = ["REPRODUCTIONS", "reproduce", "study", "titles"]

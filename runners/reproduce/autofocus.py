@@ -19,7 +19,7 @@ from tqdm import tqdm
 from ...ground.types import Floats
 from ...metrics.focus.autofocus import WHOLE_FRAME
 from ...metrics.focus.curves import CurveCriteria, curve_criteria, rank_sums
-from .field import FLAT, Condition, make_field_sequence
+from .field import FLAT_CASES, FieldCase, make_field_sequence
 from .rank import rank_correlation
 from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
 
@@ -91,8 +91,8 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
             bar.update()
     bar.close()
     field = {
-        condition.name: _judge_field(condition, size=48 if quick else 256, seed=seed)
-        for condition in FLAT[: 1 if quick else None]
+        case.name: _judge_field(case, size=48 if quick else 256, seed=seed)
+        for case in FLAT_CASES[: 1 if quick else None]
     }
     ranks = {
         level: mean_ranks([c for (_, noise), c in found.items() if noise == level])
@@ -110,9 +110,9 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
     )
 
 
-def _judge_field(condition: Condition, *, size: int, seed: int) -> Curves:
+def _judge_field(case: FieldCase, *, size: int, seed: int) -> Curves:
     """Criteria of the curves over a flat card shot through our lens; depth 0 is true focus."""
-    sequence = make_field_sequence(condition, size=size, seed=seed)
+    sequence = make_field_sequence(case, size=size, seed=seed)
     frame = float(np.interp(0.0, sequence.focus_mm, np.arange(len(sequence.focus_mm))))
     inner = (slice(None), slice(8, -8), slice(8, -8))  # what the lining up repeats at the rim
     return judge(sequence.frames[inner], true_frame=frame)

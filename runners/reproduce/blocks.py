@@ -16,7 +16,7 @@ from tqdm import tqdm
 from ...ground.types import Floats, Reals
 from ...metrics.focus.filters import sobel
 from ...metrics.focus.laplacian import laplacian, modified_laplacian
-from .field import CONDITIONS, FieldSequence, make_field_sequence
+from .field import CASES, FieldSequence, make_field_sequence
 from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
 from .sequences import TEXTURES
 
@@ -145,10 +145,10 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
     ]
     mean = {key: float(np.mean([share[key] for share in shares])) for key in shares[0]}
     field = {
-        condition.name: field_error_shares(
-            make_field_sequence(condition, size=48 if quick else 256, seed=seed)
+        case.name: field_error_shares(
+            make_field_sequence(case, size=48 if quick else 256, seed=seed)
         )
-        for condition in CONDITIONS[: 1 if quick else None]
+        for case in CASES[: 1 if quick else None]
     }
     claims = [*_claims(mean), *_field_claims(mean, field)]
     write_claims(out / "claims.csv", claims)

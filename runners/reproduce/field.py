@@ -37,7 +37,7 @@ _LEAST_POINTS = 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
+class FieldCase:
     """One step from the laboratory to the field.
 
     Parameters
@@ -53,19 +53,19 @@ class Condition:
     noise: bool
 
 
-CONDITIONS = (
-    Condition(name="lens blur, smooth relief", scene="cone", stance="stepped", noise=False),
-    Condition(name="occluding edges", scene="sticky-leaf", stance="stepped", noise=False),
-    Condition(name="edges and sensor noise", scene="sticky-leaf", stance="stepped", noise=True),
-    Condition(name="edges, noise and hands", scene="sticky-leaf", stance="braced", noise=True),
+CASES = (
+    FieldCase(name="lens blur, smooth relief", scene="cone", stance="stepped", noise=False),
+    FieldCase(name="occluding edges", scene="sticky-leaf", stance="stepped", noise=False),
+    FieldCase(name="edges and sensor noise", scene="sticky-leaf", stance="stepped", noise=True),
+    FieldCase(name="edges, noise and hands", scene="sticky-leaf", stance="braced", noise=True),
 )
 
 
 #: The card of the ramp scene laid flat, for measures of the whole frame.
 FLAT_CARD = "flat card"
-FLAT = (
-    Condition(name="flat card, lens blur", scene=FLAT_CARD, stance="stepped", noise=False),
-    Condition(name="flat card, noise and hands", scene=FLAT_CARD, stance="braced", noise=True),
+FLAT_CASES = (
+    FieldCase(name="flat card, lens blur", scene=FLAT_CARD, stance="stepped", noise=False),
+    FieldCase(name="flat card, noise and hands", scene=FLAT_CARD, stance="braced", noise=True),
 )
 _FLAT_SWEEP_MM = (-1.2, 1.3)
 
@@ -95,16 +95,16 @@ class FieldSequence:
     band: npt.NDArray[np.bool_]
 
 
-def plan(condition: Condition, *, size: int, seed: int, frames: int = FRAMES) -> Shoot:
+def plan(case: FieldCase, *, size: int, seed: int, frames: int = FRAMES) -> Shoot:
     """Plan the shoot of a condition: a pass through the middle of the scene and beyond it."""
-    scene = _scene(condition.scene)
+    scene = _scene(case.scene)
     rig = load_rig(scene.rig)
     crop = (size * _BIN, size * _BIN)
     start, end = _ends_mm(scene, rig, crop)
     length = end - start
     step = length / (frames - 1)
     pace = step / interval_s(load_light(_LIGHT).cadence, 0)
-    stepped = condition.stance == "stepped"
+    stepped = case.stance == "stepped"
     approach = Approach(
         kind="stepped" if stepped else "lean",
         start_mm=start,
@@ -115,14 +115,14 @@ def plan(condition: Condition, *, size: int, seed: int, frames: int = FRAMES) ->
     return shoot(
         scene,
         rig,
-        stance=condition.stance,
+        stance=case.stance,
         light=_LIGHT,
         frames=frames,
         seed=seed,
         approach=approach,
         crop=crop,
         bin=_BIN,
-        noise=condition.noise,
+        noise=case.noise,
     )
 
 
@@ -145,9 +145,9 @@ def _ends_mm(scene: Scene, rig: Rig, crop: tuple[int, int]) -> tuple[float, floa
     return near - margin, far + margin
 
 
-def make_field_sequence(condition: Condition, *, size: int = 256, seed: int = 0) -> FieldSequence:
+def make_field_sequence(case: FieldCase, *, size: int = 256, seed: int = 0) -> FieldSequence:
     """Shoot a condition and line its usable frames up with the reference frame."""
-    shooting = plan(condition, size=size, seed=seed)
+    shooting = plan(case, size=size, seed=seed)
     truth = shooting.truth()
     pictures = [frame.image for frame in shooting]
     frames, focus = lined_up_frames(StackTruth(shooting, truth, pictures))

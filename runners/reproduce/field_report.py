@@ -11,7 +11,7 @@ import numpy as np
 from ...metrics.focus import MEASURES
 from . import published
 from .depth_quality import relative_quality
-from .field import CONDITIONS, field_errors, make_field_sequence
+from .field import CASES, field_errors, make_field_sequence
 from .rank import rank_correlation
 from .report import COLOURS, MARKERS, Claim, figure, save
 
@@ -22,7 +22,7 @@ _WINDOW = 7
 
 @dataclass(frozen=True, slots=True)
 class FieldResult:
-    """Errors of the operators under one condition, mm.
+    """Errors of the operators under one case, mm.
 
     Parameters
     ----------
@@ -41,14 +41,14 @@ class FieldResult:
 
 def measure_field(*, quick: bool, seed: int) -> Iterable[FieldResult]:
     """Shoot every condition and work out the errors; quick does the first one, small."""
-    for condition in CONDITIONS[: 1 if quick else None]:
-        sequence = make_field_sequence(condition, size=48 if quick else 256, seed=seed)
+    for case in CASES[: 1 if quick else None]:
+        sequence = make_field_sequence(case, size=48 if quick else 256, seed=seed)
         by_window: dict[str, list[float]] = {code: [] for code in _SHOWN}
         for window in WINDOWS:
             for code, error in field_errors(sequence, _SHOWN, window=window).items():
                 by_window[code].append(error)
         yield FieldResult(
-            condition.name,
+            case.name,
             field_errors(sequence, MEASURES, window=_WINDOW),
             field_errors(sequence, MEASURES, window=_WINDOW, away_from_edges=True),
             by_window,
@@ -96,7 +96,7 @@ def _window_claim(result: FieldResult) -> Claim:
 
 
 def field_rows(results: Sequence[FieldResult]) -> list[dict[str, object]]:
-    """One row an operator and condition."""
+    """One row an operator and case."""
     return [
         {
             "condition": result.name,
@@ -113,7 +113,7 @@ def field_rows(results: Sequence[FieldResult]) -> list[dict[str, object]]:
 def draw_field(
     path: Path, results: Sequence[FieldResult], quality: Sequence[Mapping[str, float]]
 ) -> None:
-    """Draw the quality of the robust operators by condition, and the error by window."""
+    """Draw the quality of the robust operators by case, and the error by window."""
     sheet, (left, right) = figure(11.5, 4.6, 1, 2)
     names = ["published protocol", *(result.name for result in results)]
     tables = [relative_quality(result.whole) for result in results]

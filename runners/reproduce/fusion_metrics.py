@@ -29,7 +29,7 @@ from ...simulator.stack.stackwrite import write_stack
 from ..bench.grid.cells import stacks_of
 from ..bench.grid.suite import load_suite
 from ..bench.report.statistics import bootstrap
-from ..demo.demo import SESSIONS, plan_session
+from ..demo.demo import STACKS, shoot_of
 from ..demo.side_by_side import side_by_side
 from ..isolate.run import find_method
 from ..judge.scoring import Judge, Scored
@@ -103,7 +103,7 @@ def plans(*, quick: bool) -> list[Shoot]:
             suite, scenes=("snail-shell", "sticky-leaf"), seeds=(1,), frames=6, crop=(768, 512)
         )
     shoots = [spec.plan for spec in stacks_of(suite)]
-    return shoots if quick else shoots + [plan_session(session) for session in SESSIONS]
+    return shoots if quick else shoots + [shoot_of(asked) for asked in STACKS]
 
 
 def score_plan(shooting: Shoot, methods: Sequence[str]) -> StackScores:
@@ -114,14 +114,14 @@ def score_plan(shooting: Shoot, methods: Sequence[str]) -> StackScores:
         scene = shooting.scene.name
         name = f"{scene}, {shooting.stance.name}, seed {shooting.seed}"
         found = StackScores(name, scene, {}, {}, {})
-        views: dict[int, _View] = {}
+        views: dict[int, _LinedUp] = {}
         for method in methods:
             scored = judge.run(find_method(method))
             if scored.image is None or scored.truth is None:
                 continue
             reference = scored.truth.reference
             if reference not in views:
-                views[reference] = _View.of(shooting, scored.truth, stack.frames)
+                views[reference] = _LinedUp.of(shooting, scored.truth, stack.frames)
             view = views[reference]
             found.truth[method] = _truth_scores(scored)
             found.free[method] = view.score(scored.image @ LUMA)
@@ -130,7 +130,7 @@ def score_plan(shooting: Shoot, methods: Sequence[str]) -> StackScores:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _View:
+class _LinedUp:
     """The frames lined up with one view, evened, and the best merge's scores in it."""
 
     frames: list[Floats]
@@ -138,7 +138,7 @@ class _View:
     best: dict[str, float]
 
     @classmethod
-    def of(cls, shooting: Shoot, truth: Truth, pictures: Sequence[npt.NDArray]) -> _View:
+    def of(cls, shooting: Shoot, truth: Truth, pictures: Sequence[npt.NDArray]) -> _LinedUp:
         frames, _ = lined_up_frames(StackTruth(shooting, truth, pictures))
         valid = truth.mask("valid")
         best = clipped_srgb(truth.achievable) @ LUMA

@@ -24,6 +24,7 @@ from ...ground.atomic import PathExistsError, whole_folder
 from ...ground.pictures import encode_image, encode_map
 from .. import optics
 from ..processes import processes
+from ..shooting.any_shoot import AnyShoot
 from ..shooting.motion import MotionSummary
 from ..shooting.sensor import saturation_e
 from ..shooting.shoot import (
@@ -222,7 +223,7 @@ def frame_file(number: int, how: FrameFormat) -> str:
     return f"frames/{number:04d}{how.suffix}"
 
 
-def camera_info(plan: Shoot, how: FrameFormat) -> dict[str, Any]:
+def camera_info(plan: AnyShoot, how: FrameFormat) -> dict[str, Any]:
     """Return what a camera would have written about its frames; nothing of the truth."""
     camera = plan.camera(0)
     rows, cols = camera.frame.shape

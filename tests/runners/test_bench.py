@@ -19,7 +19,7 @@ from stacktruth.runners.bench import bench, load_suite, verify
 from stacktruth.runners.bench.grid.cells import PLAIN, by_stack, cells_of, stacks_of
 from stacktruth.runners.bench.grid.conditions import FACTORS
 from stacktruth.runners.bench.grid.suite import Ladder, Suite
-from stacktruth.runners.bench.running.places import in_this_process
+from stacktruth.runners.bench.running.pools import in_this_process
 from stacktruth.runners.bench.running.run import finished_here, task_on
 from stacktruth.runners.bench.running.store import Store
 from stacktruth.runners.cli import main

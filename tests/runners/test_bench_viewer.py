@@ -16,7 +16,7 @@ from stacktruth.runners.bench.report.viewer import draft, fitted
 from stacktruth.runners.bench.report.viewer_crops import best_crops, disagreement, hardest
 from stacktruth.runners.bench.report.viewer_images import coloured, data_address, pixels_of
 from stacktruth.runners.bench.report.viewer_parts import Draft, SceneView
-from stacktruth.runners.bench.report.viewer_results import StackShown, depth_in_mm, stack_shown
+from stacktruth.runners.bench.report.viewer_results import ShownStack, depth_in_mm, shown_stack
 from stacktruth.runners.bench.running.store import Store
 from stacktruth.runners.bench.running.verify import suite_in
 from stacktruth.simulator.shooting.motion import nearest, places_in
@@ -162,9 +162,9 @@ def cells(store: Store) -> list[Cell]:
 
 
 @pytest.fixture(scope="module")
-def shown(store: Store, cells: list[Cell]) -> StackShown:
+def shown(store: Store, cells: list[Cell]) -> ShownStack:
     """Return its pictures."""
-    found = stack_shown(store, cells)
+    found = shown_stack(store, cells)
     assert found is not None
     return found
 
@@ -173,7 +173,7 @@ class TestResults:
     """What is kept of a stack."""
 
     def test_pictures_are_those_that_were_scored(
-        self, shown: StackShown, store: Store, cells: list[Cell]
+        self, shown: ShownStack, store: Store, cells: list[Cell]
     ) -> None:
         """scikit-image finds the numbers of the tables in the pictures of the page."""
         rows = {cell.method.name: store.row(cell.key) or {} for cell in cells}
@@ -189,7 +189,7 @@ class TestResults:
             np.testing.assert_allclose(method.error[judged], largest[judged], atol=1e-6)
 
     def test_a_picture_of_another_view_is_moved_to_this_one(
-        self, shown: StackShown, hostile: str
+        self, shown: ShownStack, hostile: str
     ) -> None:
         """Moved as the true motion says, the first frame's picture lies on this view's ideal."""
         moved = next(method for method in shown.methods if method.name.startswith(hostile))
@@ -210,7 +210,7 @@ class TestResults:
         assert aligned < 0.6 * as_it_was
 
     def test_depth_is_read_so_that_its_score_holds(
-        self, shown: StackShown, store: Store, cells: list[Cell]
+        self, shown: ShownStack, store: Store, cells: list[Cell]
     ) -> None:
         """The maps of the oracle and the focus map in mm have the error of the tables."""
         rows = {cell.method.name: store.row(cell.key) or {} for cell in cells}
@@ -224,7 +224,7 @@ class TestResults:
         assert shown.methods[2].depth_mm is None  # the mean gives none
 
     def test_missing_pictures_are_told(
-        self, shown: StackShown, store: Store, cells: list[Cell], tmp_path: Path
+        self, shown: ShownStack, store: Store, cells: list[Cell], tmp_path: Path
     ) -> None:
         """A failure with its reason; files that are gone or changed; nothing at all."""
         (name, why), *others = shown.missing
@@ -236,16 +236,16 @@ class TestResults:
         (copy.output(cells[1].key) / "image.tif").unlink()
         changed = copy.output(cells[2].key) / "image.tif"
         changed.write_bytes(changed.read_bytes()[:-1] + b"x")
-        again = stack_shown(copy, cells)
+        again = shown_stack(copy, cells)
         assert again is not None
         assert [name for name, _ in again.missing[:2]] == ["focus-map", "mean"]
         assert all("no longer in the folder" in why for _, why in again.missing[:2])
         shutil.rmtree(copy.path / "outputs")
-        assert stack_shown(copy, cells) is None
+        assert shown_stack(copy, cells) is None
 
 
 @pytest.fixture(scope="module")
-def cut(shown: StackShown) -> Draft:
+def cut(shown: ShownStack) -> Draft:
     """Return its crops."""
     return draft(shown)
 
@@ -272,7 +272,7 @@ class TestViewer:
                 read = imagecodecs.webp_decode(bytes_of(figure.source))
                 assert read.shape == (figure.height, figure.width, 3) == (96, 128, 3)
 
-    def test_crops_are_cut_from_the_pictures(self, scene: SceneView, shown: StackShown) -> None:
+    def test_crops_are_cut_from_the_pictures(self, scene: SceneView, shown: ShownStack) -> None:
         """The first crop of the oracle, byte for byte, from where its heading says."""
         words = scene.crops[0].heading.split()
         left, top = int(words[-3].rstrip(",")), int(words[-1])
@@ -280,7 +280,7 @@ class TestViewer:
         got = imagecodecs.webp_decode(bytes_of(scene.crops[0].figures[2].source))
         np.testing.assert_array_equal(got, expected.clip(0, 255))
 
-    def test_depth_maps_share_their_scale(self, scene: SceneView, shown: StackShown) -> None:
+    def test_depth_maps_share_their_scale(self, scene: SceneView, shown: ShownStack) -> None:
         """The same depth has the same colour in all maps; the scale has numbers and a unit."""
         assert [figure.label for figure in scene.depths][:3] == [
             "true depth",

@@ -6,10 +6,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from stacktruth.runners.demo.demo import METHODS, SESSIONS, run_demo
+from stacktruth.runners.demo.demo import METHODS, STACKS, run_demo
 from stacktruth.runners.demo.side_by_side import side_by_side
 
-SMALL = tuple(replace(session, frames=4, crop=(1536, 1024), bin=16) for session in SESSIONS)
+SMALL = tuple(replace(asked, frames=4, crop=(1536, 1024), bin=16) for asked in STACKS)
 
 
 @pytest.fixture(scope="module")
@@ -17,12 +17,12 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
     """Run a small demonstration with two processes; return its folder and what it said."""
     out = tmp_path_factory.mktemp("demo") / "out"
     told: list[str] = []
-    assert run_demo(out, sessions=SMALL, workers=2, progress=False, say=told.append) == 0
+    assert run_demo(out, stacks=SMALL, workers=2, progress=False, say=told.append) == 0
     return out, told
 
 
 def test_every_method_is_scored_on_every_scene(made: tuple[Path, list[str]]) -> None:
-    """A row for each, all ok, in the order of the sessions and methods."""
+    """A row for each, all ok, in the order of the stacks and methods."""
     rows = pd.read_csv(made[0] / "scores.csv")
     methods = [*METHODS, "outside-program"]
     assert rows["method"].tolist() == methods * 2
@@ -34,14 +34,14 @@ def test_stacks_pictures_and_words_are_left(made: tuple[Path, list[str]]) -> Non
     """A folder and a sheet for each scene; the table is told."""
     out, told = made
     names = {path.name for path in out.iterdir()}
-    scenes = {session.scene for session in SMALL}
+    scenes = {asked.scene for asked in SMALL}
     assert names == scenes | {f"{scene}.png" for scene in scenes} | {"scores.csv"}
     assert "laplacian-pyramid" in told[-2]
 
 
 def test_one_process_makes_the_same(made: tuple[Path, list[str]], tmp_path: Path) -> None:
     """All but the times and what depends on them is the same with one process."""
-    run_demo(tmp_path / "out", sessions=SMALL[:1], workers=1, progress=False, say=lambda _: None)
+    run_demo(tmp_path / "out", stacks=SMALL[:1], workers=1, progress=False, say=lambda _: None)
     one = pd.read_csv(tmp_path / "out" / "scores.csv").drop(columns=["seconds", "peak_mb"])
     two = pd.read_csv(made[0] / "scores.csv").drop(columns=["seconds", "peak_mb"])
     pd.testing.assert_frame_equal(one, two.iloc[: len(one)], check_exact=True)
@@ -50,7 +50,7 @@ def test_one_process_makes_the_same(made: tuple[Path, list[str]], tmp_path: Path
 def test_an_existing_folder_is_left_alone(tmp_path: Path) -> None:
     """Nothing is written into a folder that is there."""
     with pytest.raises(FileExistsError):
-        run_demo(tmp_path, sessions=SMALL, progress=False)
+        run_demo(tmp_path, stacks=SMALL, progress=False)
     assert not list(tmp_path.iterdir())
 
 

@@ -9,7 +9,7 @@ from PIL import Image
 from scipy import stats
 
 from stacktruth.runners.cli import main
-from stacktruth.runners.judge.session import MemoryStack, Session
+from stacktruth.runners.judge.memory_stack import JoinedShoots, MemoryStack
 from stacktruth.runners.plan import Setting, make_plan, print_sharpness
 from stacktruth.runners.plan.draw.way import Way
 from stacktruth.runners.plan.study.report import mean_interval, study_words, summary
@@ -138,7 +138,7 @@ def test_passes_together_are_one_stack():
         shoot(scene, rig, approach=Approach(kind="stepped", start_mm=z, step_mm=0.1), **asked)
         for z in (-0.2, 0.1)
     ]
-    session = Session(shoots=tuple(passes))
+    session = JoinedShoots(shoots=tuple(passes))
     assert session.frames == 4
     assert [record.frame for record in session.records] == [0, 1, 2, 3]
     assert session.camera(2).pose.z_mm == pytest.approx(0.1)

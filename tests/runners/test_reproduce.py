@@ -11,12 +11,12 @@ from scipy import ndimage
 from stacktruth.metrics.focus import MEASURES
 from stacktruth.metrics.fusion import METRICS as FUSION
 from stacktruth.runners.judge.true_stages import StackTruth
-from stacktruth.runners.reproduce import STUDIES, published, reproduce
+from stacktruth.runners.reproduce import REPRODUCTIONS, published, reproduce
 from stacktruth.runners.reproduce.blocks import error_shares
 from stacktruth.runners.reproduce.depth_quality import depth_of, relative_quality, rmse_mm
 from stacktruth.runners.reproduce.field import (
-    FLAT,
-    Condition,
+    FLAT_CASES,
+    FieldCase,
     field_errors,
     lined_up_frames,
     make_field_sequence,
@@ -235,8 +235,8 @@ def test_relative_quality_of_the_worked_example():
 
 def stepped(scene, size):
     """Return a scene shot through the lens in regular steps, without noise, lined up."""
-    condition = Condition(name=scene, scene=scene, stance="stepped", noise=False)
-    return make_field_sequence(condition, size=size)
+    case = FieldCase(name=scene, scene=scene, stance="stepped", noise=False)
+    return make_field_sequence(case, size=size)
 
 
 @pytest.fixture(scope="module", name="relief")
@@ -291,8 +291,8 @@ def test_contrast_in_float_changes_nothing_on_our_renderer(relief):
 def test_frames_of_a_field_sequence_are_lined_up():
     """Hand-held frames of a flat card fall on each other, sharp or not; as shot they do not."""
     sequence, shooting = (
-        make_field_sequence(FLAT[1], size=96, seed=1),
-        plan(FLAT[1], size=96, seed=1),
+        make_field_sequence(FLAT_CASES[1], size=96, seed=1),
+        plan(FLAT_CASES[1], size=96, seed=1),
     )
     nearest = np.argsort(np.abs(sequence.focus_mm))[:3]
     inner = (slice(16, -16), slice(16, -16))
@@ -461,4 +461,4 @@ def test_wrong_requests_are_refused(tmp_path):
     with pytest.raises(ValueError, match="seed must be >= 0, got -1"):
         reproduce("fusion-blocks", out=tmp_path / "no", seed=-1)
     assert not (tmp_path / "no").exists()
-    assert {"sff-operators-2013", "fusion-blocks"} <= set(STUDIES)
+    assert {"sff-operators-2013", "fusion-blocks"} <= set(REPRODUCTIONS)

@@ -8,7 +8,7 @@ import pytest
 from PIL import Image
 
 from stacktruth.runners.cli import main
-from stacktruth.runners.reproduce import STUDIES
+from stacktruth.runners.reproduce import REPRODUCTIONS
 
 STUDY = "peak-interpolation"
 QUICK = ["reproduce", STUDY, "--quick", "--no-progress", "--out"]
@@ -61,8 +61,8 @@ def test_an_unknown_name_lists_the_five(tmp_path, capsys):
     out = tmp_path / "new"
     assert main(["reproduce", "peak-interpretation", "--out", str(out)]) == 2
     told = capsys.readouterr().err
-    assert len(STUDIES) == 5
-    assert all(name in told for name in STUDIES)
+    assert len(REPRODUCTIONS) == 5
+    assert all(name in told for name in REPRODUCTIONS)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -87,7 +87,7 @@ def test_a_study_that_fails_leaves_nothing(tmp_path, monkeypatch, capsys):
         (out / "claims.csv").write_text("half", encoding="utf-8")
         raise ValueError("no light")
 
-    monkeypatch.setitem(STUDIES, STUDY, fails)
+    monkeypatch.setitem(REPRODUCTIONS, STUDY, fails)
     assert main([*QUICK, str(tmp_path / "new")]) == 1
     assert "no light" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
@@ -97,7 +97,7 @@ def test_studies_are_listed_with_what_they_are(capsys):
     """One line a study."""
     assert main(["list", "studies"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert [line.split()[0] for line in lines] == list(STUDIES)
+    assert [line.split()[0] for line in lines] == list(REPRODUCTIONS)
     assert all(len(line.split()) > 3 for line in lines)
 
 

@@ -13,7 +13,7 @@ from stacktruth.ground.pictures import write_copy
 from stacktruth.ground.srgb import clipped_srgb, decode_srgb
 from stacktruth.runners.commands.score import finished
 from stacktruth.runners.contract import Outcome, Result
-from stacktruth.runners.demo.demo import SESSIONS, Session, plan_session
+from stacktruth.runners.demo.demo import STACKS, DemoStack, shoot_of
 from stacktruth.runners.judge.scoring import Judge, score_stack, table
 from stacktruth.runners.methods import METHODS
 from stacktruth.simulator import load_rig, load_scene
@@ -141,12 +141,12 @@ def test_light_and_code_values_agree() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("session", SESSIONS, ids=lambda session: session.scene)
+@pytest.mark.parametrize("asked", STACKS, ids=lambda asked: asked.scene)
 def test_every_recipe_beats_the_floors_on_the_demo_s_stacks(
-    session: Session, tmp_path: Path
+    asked: DemoStack, tmp_path: Path
 ) -> None:
     """Held by hand, no recipe is farther from the scene than the mean or the middle frame."""
-    judge = Judge(written(plan_session(session), tmp_path), artefacts=False)
+    judge = Judge(written(shoot_of(asked), tmp_path), artefacts=False)
     recipes = [name for name in METHODS if name not in ("oracle", "random-choice", *FLOORS)]
     found = {name: judge.run(name).row["total.psnr_db"] for name in (*recipes, *FLOORS)}
     floor = max(found[name] for name in FLOORS)

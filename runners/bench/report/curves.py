@@ -21,7 +21,7 @@ _MARKERS = "osD^vPX*<>ph"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
+class Plot:
     """A plot as base64 of a PNG, with words for those who can't see it."""
 
     heading: str
@@ -29,7 +29,7 @@ class Picture:
     words: str
 
 
-def curves(rows: pd.DataFrame, ladders: Sequence[Ladder] = ()) -> list[Picture]:
+def curves(rows: pd.DataFrame, ladders: Sequence[Ladder] = ()) -> list[Plot]:
     """Return a picture for each condition: results over its severity.
 
     Ladders tell which conditions were shot in another way than the plain stacks.
@@ -50,9 +50,7 @@ def curves(rows: pd.DataFrame, ladders: Sequence[Ladder] = ()) -> list[Picture]:
             f"Signal-to-noise ratio against the ideal over {condition.replace('-', ' ')} ({unit}), "
             f"{over}; dashed: what the frames allow.{own_way.get(condition, '')}"
         )
-        made.append(
-            Picture(heading=condition.replace("-", " "), data=_curve(part, unit), words=words)
-        )
+        made.append(Plot(heading=condition.replace("-", " "), data=_curve(part, unit), words=words))
     return made
 
 

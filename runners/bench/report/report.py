@@ -77,7 +77,9 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
     return path
 
 
-def _tables(plain: pd.DataFrame, rows: pd.DataFrame) -> tuple[list[made.Table], list[made.Table]]:
+def _tables(
+    plain: pd.DataFrame, rows: pd.DataFrame
+) -> tuple[list[made.PageTable], list[made.PageTable]]:
     """Return the tables that come first, and those for a closer look; empty ones left out."""
     if plain[MAIN].isna().all():
         return [], [table for table in [made.failures(rows)] if table.rows]

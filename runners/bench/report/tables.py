@@ -26,7 +26,7 @@ _SHOWN = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class PageTable:
     """A table for people.
 
     Parameters
@@ -50,13 +50,13 @@ class Table:
     texts: int = 1
 
 
-def standing(rows: pd.DataFrame) -> Table:
+def standing(rows: pd.DataFrame) -> PageTable:
     """Return the methods, best first."""
     table, clean = by_scene(rows, MAIN), without_failures(rows, MAIN)
     failed = rows[rows["status"] != "ok"]["method"].value_counts()
     found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}
     order = sorted(found, key=lambda name: -found[name].mean)
-    return Table(
+    return PageTable(
         heading="How the methods stand",
         columns=("method", "dB", f"{LEVEL:.0%} from", "to", "SSIM", "without failures", "failed"),
         rows=[
@@ -76,10 +76,10 @@ def standing(rows: pd.DataFrame) -> Table:
     )
 
 
-def loss_split(rows: pd.DataFrame) -> Table:
+def loss_split(rows: pd.DataFrame) -> PageTable:
     """Return where the loss came from."""
     columns = ("capture.psnr_db", "merge.psnr_db", MAIN, "merge_loss_db", "residual_px")
-    return Table(
+    return PageTable(
         heading="Where it was lost",
         columns=("method", "best possible dB", "merge dB", "result dB", "lost dB", "shift px"),
         rows=_means(rows, columns),
@@ -89,19 +89,19 @@ def loss_split(rows: pd.DataFrame) -> Table:
     )
 
 
-def regions(rows: pd.DataFrame) -> Table:
+def regions(rows: pd.DataFrame) -> PageTable:
     """Return the results by region of the picture."""
     there = [
         r for r in SCORED_REGIONS if rows.get(f"{MAIN}.{r}", pd.Series(dtype=float)).notna().any()
     ]
-    return Table(
+    return PageTable(
         heading="By region, dB",
         columns=("method", *(name.replace("-", " ") for name in there)),
         rows=_means(rows, [f"{MAIN}.{name}" for name in there]),
     )
 
 
-def stages(rows: pd.DataFrame) -> Table:
+def stages(rows: pd.DataFrame) -> PageTable:
     """Return what each stage of a method costs: what the method gains where that stage is true."""
     table = by_scene(rows, MAIN)
     found = []
@@ -110,7 +110,7 @@ def stages(rows: pd.DataFrame) -> Table:
         if plus and base in table:
             gain = bootstrap((table[name] - table[base]).to_numpy(), rng=0)
             found.append((base, stage, _number(gain.mean), _number(gain.low), _number(gain.high)))
-    return Table(
+    return PageTable(
         heading="What a stage costs",
         texts=2,
         columns=("method", "stage that was told the truth", "gain dB", f"{LEVEL:.0%} from", "to"),
@@ -119,7 +119,7 @@ def stages(rows: pd.DataFrame) -> Table:
     )
 
 
-def depths(rows: pd.DataFrame) -> Table:
+def depths(rows: pd.DataFrame) -> PageTable:
     """Return how well the depth maps hold, of methods that give one."""
     columns = {
         "depth.depth_rmse_mm": "rms error mm",
@@ -131,7 +131,7 @@ def depths(rows: pd.DataFrame) -> Table:
     return _known_means(rows, columns, heading="Depth maps", needs="depth.depth_rmse_mm")
 
 
-def artefacts(rows: pd.DataFrame) -> Table:
+def artefacts(rows: pd.DataFrame) -> PageTable:
     """Return what the merges invented or lost; less is better throughout."""
     columns = {
         "artefacts.halo_overshoot": "halo",
@@ -152,7 +152,7 @@ def artefacts(rows: pd.DataFrame) -> Table:
 
 def _known_means(
     rows: pd.DataFrame, columns: dict[str, str], *, heading: str, note: str = "", needs: str = ""
-) -> Table:
+) -> PageTable:
     """Return means of those columns that have a number at all, for methods that have one."""
     there = {
         name: head for name, head in columns.items() if name in rows and rows[name].notna().any()
@@ -160,7 +160,7 @@ def _known_means(
     if needs and needs in rows:
         rows = rows[rows[needs].notna()]
     found = _means(rows, list(there), digits=3) if there else []
-    return Table(heading=heading, columns=("method", *there.values()), rows=found, note=note)
+    return PageTable(heading=heading, columns=("method", *there.values()), rows=found, note=note)
 
 
 def _means(rows: pd.DataFrame, columns: Sequence[str], *, digits: int = 2) -> list[tuple[str, ...]]:
@@ -174,10 +174,10 @@ def _means(rows: pd.DataFrame, columns: Sequence[str], *, digits: int = 2) -> li
     return [(str(name), *(_number(means.loc[name, c], digits) for c in columns)) for name in order]
 
 
-def pairs(rows: pd.DataFrame) -> Table:
+def pairs(rows: pd.DataFrame) -> PageTable:
     """Return all pairs of methods with what the suite can say of their difference."""
     found = pairwise(by_scene(rows, MAIN))
-    return Table(
+    return PageTable(
         heading="Pair by pair",
         columns=("methods", "difference dB", "effect", "p (Holm)", "scenes", "could have seen dB"),
         rows=[
@@ -197,10 +197,10 @@ def pairs(rows: pd.DataFrame) -> Table:
     )
 
 
-def failures(rows: pd.DataFrame) -> Table:
+def failures(rows: pd.DataFrame) -> PageTable:
     """Return the cells that failed, with their reason."""
     bad = rows[~rows["status"].isin(DONE)]
-    return Table(
+    return PageTable(
         heading="Failed cells",
         texts=5,
         columns=("scene", "condition", "method", "status", "reason"),
@@ -217,7 +217,7 @@ def failures(rows: pd.DataFrame) -> Table:
     )
 
 
-def every_cell(rows: pd.DataFrame, commands: Sequence[str]) -> Table:
+def every_cell(rows: pd.DataFrame, commands: Sequence[str]) -> PageTable:
     """Return all cells in the suite's order.
 
     Parameters
@@ -227,7 +227,7 @@ def every_cell(rows: pd.DataFrame, commands: Sequence[str]) -> Table:
         One a row.
     """
     numbers = rows.reindex(columns=list(_SHOWN)).astype(float)
-    return Table(
+    return PageTable(
         heading="Every cell",
         columns=("scene", "condition", "method", "status", "seed", *_SHOWN.values()),
         rows=[

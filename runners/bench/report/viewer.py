@@ -27,7 +27,7 @@ from .viewer_parts import (
     Sketch,
     Viewer,
 )
-from .viewer_results import Shown, StackShown, stack_shown
+from .viewer_results import ShownResult, ShownStack, shown_stack
 
 #: Bytes that all pictures of a page may take, as text; the page itself stays below 15 MB.
 BUDGET_BYTES = 13_000_000
@@ -61,7 +61,7 @@ def viewer(
     drafts, gone = [], []
     stacks = _first_plain(cells).items()
     for scene, of_stack in tqdm(stacks, desc="pictures", unit="scene", disable=not progress):
-        shown = stack_shown(store, of_stack)
+        shown = shown_stack(store, of_stack)
         if shown is None:
             gone.append(scene)
         else:
@@ -113,7 +113,7 @@ def _bytes(scene: SceneView) -> int:
     return sum(len(figure.source) for figure in (*scene.overview, *crops, *scene.depths))
 
 
-def draft(shown: StackShown) -> Draft:
+def draft(shown: ShownStack) -> Draft:
     """Choose the crops of a stack and cut all its pictures."""
     least = hardest([method.error for method in shown.methods])
     crops, why = _chosen(shown, least)
@@ -139,7 +139,7 @@ def draft(shown: StackShown) -> Draft:
     )  # fmt: skip
 
 
-def _chosen(shown: StackShown, least: Floats) -> tuple[list[Crop], list[str]]:
+def _chosen(shown: ShownStack, least: Floats) -> tuple[list[Crop], list[str]]:
     """Return the crops and why each was chosen."""
     apart = np.square(disagreement([method.image for method in shown.methods]))
     rows, cols = least.shape
@@ -153,7 +153,7 @@ def _chosen(shown: StackShown, least: Floats) -> tuple[list[Crop], list[str]]:
     return list(crops), list(reasons)
 
 
-def _crop(shown: StackShown, least: Floats, crop: Crop, number: int) -> list[Sketch]:
+def _crop(shown: ShownStack, least: Floats, crop: Crop, number: int) -> list[Sketch]:
     """Return one crop of all pictures, then of all error maps."""
     where = f"crop {number} of {shown.spec.plan.scene.name}"
     pictures = [
@@ -185,7 +185,7 @@ def _crop(shown: StackShown, least: Floats, crop: Crop, number: int) -> list[Ske
     ]  # fmt: skip
 
 
-def _label(method: Shown, view: int) -> str:
+def _label(method: ShownResult, view: int) -> str:
     moved = "" if method.view == view else f", moved from the view of frame {method.view}"
     return f"{method.name}, {method.psnr_db:.1f} dB{moved}"
 
@@ -205,7 +205,7 @@ def _hardest(scene: str, least: Floats) -> Sketch:
     )
 
 
-def _depths(shown: StackShown, low: float, high: float) -> list[Sketch]:
+def _depths(shown: ShownStack, low: float, high: float) -> list[Sketch]:
     """Return the true depth and each method's, all on the same scale."""
     name = shown.spec.plan.scene.name
     maps = [
@@ -227,7 +227,7 @@ def _depths(shown: StackShown, low: float, high: float) -> list[Sketch]:
     ]
 
 
-def _notes(shown: StackShown) -> list[str]:
+def _notes(shown: ShownStack) -> list[str]:
     """Return what must be said of a scene's pictures."""
     reasons: dict[str, list[str]] = {}
     for name, why in shown.missing:

@@ -22,7 +22,7 @@ ERROR_COLOURS, DEPTH_COLOURS = "magma", "viridis_r"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Figure:
+class PageFigure:
     """A picture with its label.
 
     Parameters
@@ -68,7 +68,7 @@ class CropSet:
     """One crop of all pictures of a scene, in the same order for every crop."""
 
     heading: str
-    figures: Sequence[Figure]
+    figures: Sequence[PageFigure]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -78,9 +78,9 @@ class SceneView:
     heading: str
     shoot: str
     notes: Sequence[str]
-    overview: Sequence[Figure]
+    overview: Sequence[PageFigure]
     crops: Sequence[CropSet]
-    depths: Sequence[Figure]
+    depths: Sequence[PageFigure]
     error_scale: Scale
     depth_scale: Scale
 
@@ -102,18 +102,20 @@ class Sketch:
     pixels: Pixels
     is_map: bool = False
 
-    def figure(self, quality: int | None = None) -> Figure:
+    def figure(self, quality: int | None = None) -> PageFigure:
         """Return it as it stands in the page; a map is never stored with loss."""
         return self._lossless if quality is None or self.is_map else self._stored(quality)
 
     @cached_property
-    def _lossless(self) -> Figure:
+    def _lossless(self) -> PageFigure:
         return self._stored(None)
 
-    def _stored(self, quality: int | None) -> Figure:
+    def _stored(self, quality: int | None) -> PageFigure:
         height, width = self.pixels.shape[:2]
         source = data_address(self.pixels, quality=quality)
-        return Figure(label=self.label, words=self.words, width=width, height=height, source=source)
+        return PageFigure(
+            label=self.label, words=self.words, width=width, height=height, source=source
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -32,7 +32,7 @@ from ..running.store import Store
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Shown:
+class ShownResult:
     """What one method made of a stack.
 
     Parameters
@@ -61,7 +61,7 @@ class Shown:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class StackShown:
+class ShownStack:
     """A stack's truth and its methods' results in the view of one frame.
 
     Parameters
@@ -71,9 +71,9 @@ class StackShown:
     ideal, achievable : array (rows, cols, 3)
         sRGB-encoded 0..1.
     capture_error : array (rows, cols)
-        Of the achievable picture; as `Shown.error`.
+        Of the achievable picture; as `ShownResult.error`.
     depth_mm : array (rows, cols)
-    methods : tuple of Shown
+    methods : tuple of ShownResult
     missing : tuple of (str, str)
         Methods without a picture, and why.
     """
@@ -84,7 +84,7 @@ class StackShown:
     achievable: Floats
     capture_error: Floats
     depth_mm: Floats
-    methods: tuple[Shown, ...]
+    methods: tuple[ShownResult, ...]
     missing: tuple[tuple[str, str], ...]
 
 
@@ -98,7 +98,7 @@ class _Kept:
     depth: Floats | None
 
 
-def stack_shown(store: Store, cells: Sequence[Cell]) -> StackShown | None:
+def shown_stack(store: Store, cells: Sequence[Cell]) -> ShownStack | None:
     """Return what is kept of a stack; None where no method's picture is.
 
     Parameters
@@ -124,7 +124,7 @@ def stack_shown(store: Store, cells: Sequence[Cell]) -> StackShown | None:
     views = _Views(spec.plan, view)
     truth = views.truth(view)
     ideal, achievable = clipped_srgb(truth.ideal), clipped_srgb(truth.achievable)
-    return StackShown(
+    return ShownStack(
         spec=spec,
         view=view,
         ideal=ideal,
@@ -203,7 +203,7 @@ class _Views:
         return moved.reshape(picture.shape)
 
 
-def _shown(kept: _Kept, views: _Views) -> Shown:
+def _shown(kept: _Kept, views: _Views) -> ShownResult:
     """Bring a result to its reference as the judge does, and then to the page's view."""
     view = int(kept.row["reference"])
     truth = views.truth(view)
@@ -216,7 +216,7 @@ def _shown(kept: _Kept, views: _Views) -> Shown:
     depth = None
     if kept.depth is not None:
         depth = depth_in_mm(kept.depth, kept.row, planes_mm=focus_planes_mm(views.plan, view))
-    return Shown(
+    return ShownResult(
         name=kept.cell.method.name,
         psnr_db=_score(kept.row, "total.psnr_db"),
         view=view,

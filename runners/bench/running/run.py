@@ -22,7 +22,7 @@ from ...request import RequestError, request
 from ..grid.cells import Cell, by_stack, cells_of, scoring_version
 from ..grid.suite import SUITE, Suite, suite_text
 from .missing import left_of
-from .places import Place, in_this_process, on_cluster, on_this_machine
+from .pools import Pool, in_this_process, on_cluster, on_this_machine
 from .store import Store
 from .work import Task, cells_done, give_up
 
@@ -131,7 +131,7 @@ def bench(
             return write_tables(store, cells)
 
 
-def _place(workers: int, cluster: str | None) -> AbstractContextManager[Place | None]:
+def _place(workers: int, cluster: str | None) -> AbstractContextManager[Pool | None]:
     """Return where the work is done; None where this process does it."""
     if cluster is not None:
         return on_cluster(cluster)
@@ -192,7 +192,7 @@ def _missing(
 ) -> Iterator[tuple[tuple[Cell, ...], list[str]]]:
     """Yield the cells of each stack that has any left to do, and the keys of those."""
     for group in stacks:
-        left = left_of({cell: store.row(cell.key) for cell in group}, only=only)
+        left = left_of({cell: store.done(cell.key) for cell in group}, only=only)
         if left:
             yield group, [cell.key for cell in left]
 
@@ -202,7 +202,7 @@ def _sweep(store: Store, stacks: Iterable[tuple[Cell, ...]]) -> None:
     for group in stacks:
         key = group[0].stack.key
         path = store.stacks / key
-        if path.exists() and not left_of({cell: store.row(cell.key) for cell in group}):
+        if path.exists() and not left_of({cell: store.done(cell.key) for cell in group}):
             with store.stack_locked(key):
                 shutil.rmtree(path, ignore_errors=True)
 
@@ -251,7 +251,7 @@ def finished_here(
         yield from sorted(waited_for)  # another run on this folder has done them meanwhile
 
 
-def finished(store: Store, tasks: Mapping[Task, Sequence[str]], place: Place) -> Iterator[str]:
+def finished(store: Store, tasks: Mapping[Task, Sequence[str]], place: Pool) -> Iterator[str]:
     """Hand tasks out at once; yield the key of each cell as its row comes into the folder.
 
     Parameters
@@ -259,7 +259,7 @@ def finished(store: Store, tasks: Mapping[Task, Sequence[str]], place: Place) ->
     store : Store
     tasks : mapping of Task to sequence of str
         Each with the keys of the cells that it is to do.
-    place : Place
+    place : Pool
         Where. A cell whose processes were ended from outside has a row that says so.
     """
     before = store.stamps()
@@ -270,7 +270,7 @@ def finished(store: Store, tasks: Mapping[Task, Sequence[str]], place: Place) ->
 def _as_they_come(
     store: Store,
     tasks: Mapping[Task, Sequence[str]],
-    place: Place,
+    place: Pool,
     pending: dict[Future[None], Task],
     before: Mapping[str, int],
 ) -> Iterator[str]:

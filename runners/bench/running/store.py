@@ -12,12 +12,29 @@ import os
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from ....ground.atomic import write_whole
 from ....simulator.stack.manifest import canonical_json, sha256
 from ...request import RequestError
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DoneCell:
+    """What is kept of a finished cell.
+
+    Parameters
+    ----------
+    row : mapping
+        Its row of the table.
+    from_outside : bool
+        Whether it was ended from outside, and is to be tried again.
+    """
+
+    row: Mapping[str, Any]
+    from_outside: bool = False
 
 
 class Store:
@@ -99,19 +116,26 @@ class Store:
                 if entry.name.endswith(".json")
             }
 
-    def row(self, cell: str) -> dict[str, Any] | None:
-        """Return a finished cell's row; None where it is missing or damaged."""
+    def done(self, cell: str) -> DoneCell | None:
+        """Return what is kept of a finished cell; None where it is missing or damaged."""
         try:
             held = json.loads((self.path / "cells" / f"{cell}.json").read_bytes())
-            row = held["row"]
-            whole = held["sha256"] == sha256(canonical_json(row))
-        except (OSError, ValueError, KeyError, TypeError):
+            checksum = held.pop("sha256")
+            if checksum != sha256(canonical_json(held)):
+                return None
+            return DoneCell(row=dict(held["row"]), from_outside=bool(held["from_outside"]))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return None
-        return dict(row) if whole else None
 
-    def keep(self, cell: str, row: Mapping[str, Any]) -> None:
-        """Write a finished cell's row, whole or not at all."""
-        held = {"row": row, "sha256": sha256(canonical_json(row))}
+    def row(self, cell: str) -> dict[str, Any] | None:
+        """Return a finished cell's row; None where it is missing or damaged."""
+        done = self.done(cell)
+        return None if done is None else dict(done.row)
+
+    def keep(self, cell: str, row: Mapping[str, Any], *, from_outside: bool = False) -> None:
+        """Write what is kept of a finished cell, whole or not at all."""
+        held = {"row": row, "from_outside": from_outside}
+        held["sha256"] = sha256(canonical_json(held))
         write_whole(self.path / "cells" / f"{cell}.json", json.dumps(held).encode())
 
 

@@ -20,7 +20,7 @@ from .work import TIME_COLUMNS, do
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
+class VerifiedCell:
     """One cell done again.
 
     Parameters
@@ -36,7 +36,7 @@ class Check:
     different: tuple[str, ...]
 
 
-def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[Check]:
+def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[VerifiedCell]:
     """Do some finished cells again, in another folder, and compare.
 
     Parameters
@@ -64,18 +64,18 @@ def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[Che
         yield _again(store, done[index], every)
 
 
-def _again(store: Store, cell: Cell, every: list[Cell]) -> Check:
+def _again(store: Store, cell: Cell, every: list[Cell]) -> VerifiedCell:
     beside = [other for other in every if other.stack is cell.stack]
     with tempfile.TemporaryDirectory() as place:
         fresh = Store(Path(place))
         fresh.make()
         write_whole(fresh.path / SUITE, (store.path / SUITE).read_bytes())
         for other in beside:  # for the views that they chose
-            row = store.row(other.key)
-            if row is not None and other is not cell:
-                fresh.keep(other.key, row)
+            done = store.done(other.key)
+            if done is not None and other is not cell:
+                fresh.keep(other.key, done.row, from_outside=done.from_outside)
         do(task_on(fresh, beside, only=cell.key))
-        return Check(
+        return VerifiedCell(
             scene=cell.stack.plan.scene.name,
             method=cell.method.name,
             cell_key=cell.key,

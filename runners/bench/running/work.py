@@ -9,19 +9,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 
 from ....ground.atomic import write_whole
 from ....ground.pictures import encode_image, encode_map
-from ....simulator.shooting.shoot import Shoot
 from ....simulator.stack.manifest import StackError, sha256, versions
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
 from ...contract import Outcome
 from ...isolate.workplace import FROM_OUTSIDE
-from ...judge.scoring import Judge, Scored, run_all
+from ...judge.scoring import Judge, Scored, run_all, without_result
 from ..grid.cells import Cell, StackSpec, by_stack, cells_of
 from ..grid.suite import SUITE, Suite, suite_in
 from .missing import left_of, views_of
@@ -65,13 +64,6 @@ class Task:
     versions: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True)
-class _Planned:
-    """A stack of which no more than the plan is known: enough for a row without scores."""
-
-    plan: Shoot
-
-
 def do(task: Task) -> None:
     """Do what is missing of a stack, given its names alone, and keep each cell when it is done.
 
@@ -97,16 +89,16 @@ def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) ->
     """
     with store.stack_locked(task.stack):
         judge = None
-        for told in (False, True):  # those that are told the truth rest on the others
-            rows = {cell: store.row(cell.key) for cell in cells}
-            left = [c for c in left_of(rows, only=task.only) if c.method.needs_truth is told]
+        for truth_fed in (False, True):  # truth-fed methods rest on the views the others chose
+            known = {cell: store.done(cell.key) for cell in cells}
+            left = [c for c in left_of(known, only=task.only) if c.method.needs_truth is truth_fed]
             if not left:
                 continue
-            judge = judge or Judge(_stack(store, cells[0].stack))
+            judge = judge or Judge(_rendered(store, cells[0].stack))
             done = run_all(
                 judge,
                 [cell.method for cell in left],
-                views=views_of(rows),
+                views=views_of(known),
                 time_limit_s=suite.time_limit_s,
                 memory_limit_mb=suite.memory_limit_mb,
             )
@@ -114,18 +106,22 @@ def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) ->
                 _keep(store, suite, left[number], scored, alone=task.alone)
                 yield left[number].key
         if judge is not None and not task.keep_frames:
-            shutil.rmtree(judge.stack.path)
+            shutil.rmtree(_stack_folder(store, cells[0].stack))
 
 
 def give_up(task: Task, reason: str) -> None:
     """Give each cell of a stack that is still missing a row that says why."""
     store, suite, cells = _asked(task)
     with store.stack_locked(task.stack):
-        for cell in left_of({cell: store.row(cell.key) for cell in cells}, only=task.only):
-            outcome = Outcome(status="killed", reason=f"{FROM_OUTSIDE}: {reason}")
+        outcome = Outcome(status="killed", reason=f"{FROM_OUTSIDE}: {reason}", from_outside=True)
+        for cell in left_of({cell: store.done(cell.key) for cell in cells}, only=task.only):
             method = cell.method
-            scored = Judge(cast("Stack", _Planned(cell.stack.plan))).score(
-                outcome, name=method.name, kind=method.kind, version=method.version
+            scored = without_result(
+                cell.stack.plan,
+                outcome,
+                name=method.name,
+                kind=method.kind,
+                version=method.version,
             )
             _keep(store, suite, cell, scored, alone=task.alone)
 
@@ -161,9 +157,13 @@ def _suite_and_stacks(folder: Path, held: bytes) -> tuple[Suite, dict[str, tuple
     return suite, by_stack(cells_of(suite))
 
 
-def _stack(store: Store, spec: StackSpec) -> Stack:
+def _stack_folder(store: Store, spec: StackSpec) -> Path:
+    return store.stacks / spec.key
+
+
+def _rendered(store: Store, spec: StackSpec) -> Stack:
     """Return the rendered stack; one that is damaged is rendered again."""
-    path = store.stacks / spec.key
+    path = _stack_folder(store, spec)
     for left in store.stacks.glob(f".{spec.key}-*"):  # of a run that was ended
         shutil.rmtree(left, ignore_errors=True)
     if path.exists():
@@ -176,28 +176,28 @@ def _stack(store: Store, spec: StackSpec) -> Stack:
 
 
 def _keep_output(folder: Path, scored: Scored) -> dict[str, str]:
-    """Write what a method made, as it made it; return checksums, and what a depth map means."""
+    """Write what a method made, as it made it; return columns that say what the files are."""
     result = scored.outcome.result
     if result is None:
         return {}
-    told = {}
+    columns = {}
     folder.mkdir(parents=True, exist_ok=True)
     image = np.asarray(result.image)
     files = {"image.tif": encode_image(image, ".tif")}
     if result.depth is not None:
         files["depth.tif"] = encode_map(np.asarray(result.depth, np.float32))
-        told["depth_unit"] = result.depth_unit
+        columns["depth_unit"] = result.depth_unit
         if result.used is not None:
-            told["used"] = " ".join(map(str, result.used))
+            columns["used"] = " ".join(map(str, result.used))
     for name, data in files.items():
         write_whole(folder / name, data)
-        told[f"{Path(name).stem}_sha256"] = sha256(data)
-    return told
+        columns[f"{Path(name).stem}_sha256"] = sha256(data)
+    return columns
 
 
 def _keep(store: Store, suite: Suite, cell: Cell, scored: Scored, *, alone: bool) -> None:
-    """Write what a cell came to: first what the method made, then the row that says it is done."""
-    told = _keep_output(store.output(cell.key), scored)
+    """Keep a finished cell: first what the method made, then the row that says it is done."""
+    columns = _keep_output(store.output(cell.key), scored)
     spec = cell.stack
     row = {
         "suite": suite.name,
@@ -207,10 +207,11 @@ def _keep(store: Store, suite: Suite, cell: Cell, scored: Scored, *, alone: bool
         **scored.row,
         "stack_key": spec.key,
         "cell_key": cell.key,
-        **told,
+        **columns,
         "time_is_comparable": alone,
     }
-    store.keep(cell.key, {name: _plain(value) for name, value in row.items()})
+    plain = {name: _plain(value) for name, value in row.items()}
+    store.keep(cell.key, plain, from_outside=scored.outcome.from_outside)
 
 
 def _plain(value: Any) -> Any:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from math import ceil
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,13 +20,12 @@ from ....simulator.handling.light import Light
 from ....simulator.processes import processes
 from ....simulator.rig import Rig
 from ....simulator.scene.scene import Scene, load_scene
-from ....simulator.shooting.shoot import Shoot, shoot
+from ....simulator.shooting.shoot import shoot
 from ....simulator.shooting.truth import NEVER_PX
-from ....simulator.stack.stackio import Stack
 from ....simulator.streams import stream
 from ...isolate.run import find_method, run_method
+from ...judge.memory_stack import JoinedShoots, MemoryStack
 from ...judge.scoring import Judge
-from ...judge.session import MemoryStack, Session
 from ...judge.true_stages import StackTruth
 from ..advise.advice import Plan, search_rehearsal
 from ..advise.remedies import changes
@@ -216,15 +215,15 @@ def run_study(
 
 def run_stack(stack: StudyStack, setup: StudySetup) -> dict[str, Any]:
     """Render, merge and score one stack."""
-    rendered = MemoryStack(_session(stack, setup))
+    rendered = MemoryStack(_joined(stack, setup))
     method = find_method(setup.method)
     outcome = run_method(
         method,
         rendered.frames,
         rendered.info,
-        truth=StackTruth(cast(Shoot, rendered.plan), rendered.truth, rendered.frames),
+        truth=StackTruth(rendered.plan, rendered.truth, rendered.frames),
     )
-    scored = Judge(cast(Stack, rendered)).score(
+    scored = Judge(rendered).score(
         outcome, name=method.name, kind=method.kind, version=method.version
     )
     valid = rendered.truth.mask("valid")
@@ -276,9 +275,9 @@ def _moved(way: Way, near_mm: float) -> Way:
     return replace(way, approach=replace(way.approach, start_mm=start))
 
 
-def _session(stack: StudyStack, setup: StudySetup) -> Session:
+def _joined(stack: StudyStack, setup: StudySetup) -> JoinedShoots:
     asked = stack.setting
-    return Session(
+    return JoinedShoots(
         shoots=tuple(
             shoot(
                 setup.scene,

@@ -1,11 +1,11 @@
-"""Several passes over one scene as one stack in memory, with their common truth."""
+"""A stack in memory, of one shoot or of several joined over one scene."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -25,8 +25,8 @@ _FORMAT = "tiff16"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Session:
-    """Shoots of one scene that are merged together; it answers as one shoot would.
+class JoinedShoots:
+    """Passes over one scene that are merged together; they answer as one shoot would.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ class Session:
 
     @property
     def encoding(self) -> str:
-        """Of the frames of all passes, as a shoot names it."""
+        """Encoding of the frames of all passes."""
         return self.shoots[0].encoding
 
     @property
@@ -130,19 +130,19 @@ class Session:
             if number < shoot.frames:
                 return shoot, number
             number -= shoot.frames
-        raise AssertionError("unreachable")
+        raise AssertionError("a frame below the count is in one of the shoots")
 
 
 @dataclass(frozen=True, eq=False)
 class MemoryStack:
-    """The stack of a session, never written to a folder.
+    """The stack of joined shoots, never written to a folder.
 
     Parameters
     ----------
-    plan : Session
+    plan : JoinedShoots
     """
 
-    plan: Session
+    plan: JoinedShoots
 
     @cached_property
     def truth(self) -> Truth:
@@ -152,7 +152,7 @@ class MemoryStack:
     @cached_property
     def info(self) -> Mapping[str, Any]:
         """What a camera would have written about the frames."""
-        return camera_info(cast(Shoot, self.plan), FORMATS[_FORMAT])
+        return camera_info(self.plan, FORMATS[_FORMAT])
 
     @cached_property
     def frames(self) -> list[npt.NDArray[np.uint16]]:

@@ -23,7 +23,7 @@ _CONNECT_S = 10.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Place:
+class Pool:
     """Somewhere that tasks are done.
 
     Parameters
@@ -52,10 +52,10 @@ def in_this_process() -> Iterator[None]:
 
 
 @contextmanager
-def on_this_machine(workers: int) -> Iterator[Place]:
+def on_this_machine(workers: int) -> Iterator[Pool]:
     """Give processes of this machine; they end with this one."""
     with _one_thread_each(), processes(workers) as pool:
-        yield Place(submit=lambda task: pool.submit(do, task), workers=workers)
+        yield Pool(submit=lambda task: pool.submit(do, task), workers=workers)
 
 
 @contextmanager
@@ -74,7 +74,7 @@ def _one_thread_each() -> Iterator[None]:
 
 
 @contextmanager
-def on_cluster(address: str) -> Iterator[Place]:
+def on_cluster(address: str) -> Iterator[Pool]:
     """Give the workers of a dask cluster, which must see the benchmark's folder at its own path.
 
     A task whose worker dies is given to another; how often, the cluster's scheduler decides
@@ -105,7 +105,7 @@ def on_cluster(address: str) -> Iterator[Place]:
             raise RequestError(f"--cluster: the scheduler at {address} has no worker")
         pool = client.get_executor()
         # The same key for the same task: a run that goes on finds what is still being done.
-        yield Place(
+        yield Pool(
             submit=lambda task: pool.submit(do, task, key=key_of(task)),
             workers=workers,
             lost=(KilledWorker,),
