@@ -13,9 +13,9 @@ import numpy as np
 import tifffile
 from PIL import Image as PillowImage
 
+from ...ground.frames import FrameFiles
 from ...ground.types import Doubles
 from ...simulator.rig import Rig
-from ..frames import FrameFolder
 from ..request import RequestError
 
 #: Fewer frames do not tell a swaying from a step.
@@ -98,7 +98,7 @@ def read_burst(
     times, source, each = _times(paths, info, frames_per_s)
     pitch = pitch_um or info.get("pitch_um") or _pitch_um(rig, rows, cols)
     return Burst(
-        frames=FrameFolder(paths),
+        frames=FrameFiles(paths),
         times_s=times,
         times_from=source,
         each_timed=each,

@@ -21,8 +21,8 @@ from typing import Any
 
 import numpy as np
 
+from ...ground.frames import FrameFiles
 from ..contract import InvalidOutput, Outcome, Result, Status, as_result, is_status
-from ..frames import FrameFolder
 from .isolation import best_isolation
 from .supervise import Limits, supervise
 from .workplace import FROM_OUTSIDE, Workplace, lay_out_frames, outcome_of
@@ -41,14 +41,14 @@ def run_in_child(
     ----------
     method : str
         ``path/to/file.py:function``, or the name of a built-in method.
-    frames : sequence of ndarray or FrameFolder
+    frames : sequence of ndarray or FrameFiles
     info : mapping
         The stack's frames.json.
     place : Workplace
         The run's own folder.
     limits : Limits
     """
-    if isinstance(frames, FrameFolder):
+    if isinstance(frames, FrameFiles):
         paths = list(frames.paths)
     else:
         names = [Path(frame["file"]).name for frame in info["frames"]]
@@ -164,7 +164,7 @@ def main(job_path: str) -> None:
     """Run one job in this process and leave the hand-over beside the job file."""
     job = json.loads(Path(job_path).read_text())
     folder, info = Path(job_path).parent, job["info"]
-    frames = FrameFolder([Path(path) for path in job["paths"]])
+    frames = FrameFiles([Path(path) for path in job["paths"]])
     status, reason, result, seconds = call_guarded(
         lambda: _load_method(job["method"])(frames, info), info
     )

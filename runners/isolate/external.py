@@ -160,7 +160,7 @@ def run_program(
     Parameters
     ----------
     program : Program
-    frames : sequence of ndarray or FrameFolder
+    frames : sequence of ndarray or FrameFiles
     info : mapping
         The stack's frames.json.
     place : Workplace

@@ -11,16 +11,14 @@ from typing import Any, Literal
 
 from ...ground.sources import code_checksum
 from ...simulator.data import is_file, shown
-from ...simulator.stack.frameio import FrameFiles
 from ..contract import Outcome
-from ..frames import FrameFolder, open_frames
 from ..methods import METHODS, built_in
 from ..methods.oracle import GivenTruth
 from ..methods.registry import ORACLE
 from .child import call_guarded, run_in_child
 from .external import Program, executable_facts, load_programs, program_from_line, run_program
 from .supervise import Limits
-from .workplace import workplace
+from .workplace import open_frames, workplace
 
 Kind = Literal["built-in", "python", "program"]
 DEFAULT_TIME_LIMIT_S = 600.0
@@ -153,9 +151,7 @@ def run_method(
         method = find_method(method)
     elif isinstance(method, Program):
         method = Method(method.name, "program", method.name, method)
-    if isinstance(frames, FrameFiles):
-        frames = FrameFolder(frames.paths)
-    elif isinstance(frames, str | Path):
+    if isinstance(frames, str | Path):
         frames = open_frames(frames, info)
     limited = time_limit_s is not None or memory_limit_mb is not None
     if method.kind == "built-in" and (truth is not None or not limited):

@@ -6,7 +6,7 @@ import os
 import shutil
 import signal
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
+from ...ground.frames import FrameFiles
 from ...ground.pictures import write_copy
 from ..contract import Outcome, Status
-from ..frames import FrameFolder
 from .isolation import signal_told_by_unshare
 from .supervise import Ended, Limits
 
@@ -93,15 +93,31 @@ def workplace(work_dir: Path | None) -> Iterator[Workplace]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+def open_frames(folder: str | Path, info: Mapping[str, Any]) -> FrameFiles:
+    """Return the frames that frames.json names, from the folder they lie in.
+
+    Raises
+    ------
+    FileNotFoundError
+        When a file named in `info` is missing.
+    """
+    folder = Path(folder)
+    paths = [folder / Path(frame["file"]).name for frame in info["frames"]]
+    for path in paths:
+        if not path.is_file():
+            raise FileNotFoundError(f"frame {path.name} is missing in {folder}")
+    return FrameFiles(paths)
+
+
 def lay_out_frames(
-    frames: Sequence[Any] | FrameFolder, names: Sequence[str], folder: Path, *, as_format: str = ""
+    frames: Sequence[Any] | FrameFiles, names: Sequence[str], folder: Path, *, as_format: str = ""
 ) -> list[Path]:
     """Put frames into a folder as files.
 
     Parameters
     ----------
-    frames : sequence of ndarray or FrameFolder
-        Files of a `FrameFolder` are copied as they are unless another format is wanted.
+    frames : sequence of ndarray or FrameFiles
+        Files of a `FrameFiles` are copied as they are unless another format is wanted.
     names : sequence of str
         File name of each frame, as in frames.json.
     folder : Path
@@ -113,9 +129,9 @@ def lay_out_frames(
     suffix, bits = FORMATS[as_format]
     paths = []
     for index, name in enumerate(names):
-        keep = not as_format and isinstance(frames, FrameFolder)
+        keep = not as_format and isinstance(frames, FrameFiles)
         path = folder / (name if keep else Path(name).stem + suffix)
-        if isinstance(frames, FrameFolder) and keep:
+        if isinstance(frames, FrameFiles) and keep:
             shutil.copyfile(frames.paths[index], path)
         else:
             write_copy(path, with_bits(frames[index], bits))

@@ -1,20 +1,15 @@
-"""Picture files: frames in the formats a camera writes, and the images of the truth.
+"""The formats that a camera writes frames in.
 
 The same picture gives the same bytes each time: no file holds a date or the name of a machine.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Literal, overload
+from typing import Any, Literal
 
 import numpy as np
-
-from ...ground.pictures import read_image
-from ...ground.types import Image
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,51 +95,3 @@ def frame_format(name: str) -> FrameFormat:
     if name not in FORMATS:
         raise ValueError(f"format: got {name!r}, allowed {', '.join(FORMATS)}")
     return FORMATS[name]
-
-
-class FrameFiles(Sequence[Image]):
-    """The frames of a stack, read when they are asked for and not kept.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        One picture file per frame, in order.
-    frame_shape : (rows, cols, 3)
-    dtype : numpy dtype
-    """
-
-    def __init__(
-        self, paths: Sequence[Path], *, frame_shape: tuple[int, int, int], dtype: np.dtype[Any]
-    ) -> None:
-        self.paths = tuple(paths)
-        self.frame_shape = frame_shape
-        self.dtype = dtype
-
-    @property
-    def shape(self) -> tuple[int, int, int, int]:
-        """(frames, rows, cols, 3)."""
-        return (len(self.paths), *self.frame_shape)
-
-    def __len__(self) -> int:
-        return len(self.paths)
-
-    @overload
-    def __getitem__(self, index: int) -> Image: ...
-    @overload
-    def __getitem__(self, index: slice) -> FrameFiles: ...
-    def __getitem__(self, index: int | slice) -> Image | FrameFiles:
-        if isinstance(index, slice):
-            return FrameFiles(self.paths[index], frame_shape=self.frame_shape, dtype=self.dtype)
-        return self._read(self.paths[index])
-
-    def __iter__(self) -> Iterator[Image]:
-        return map(self._read, self.paths)
-
-    def _read(self, path: Path) -> Image:
-        image = read_image(path)
-        if image.shape != self.frame_shape or image.dtype != self.dtype:
-            raise ValueError(
-                f"{path.name}: got {image.dtype} of shape {image.shape}, "
-                f"expected {self.dtype} of shape {self.frame_shape}"
-            )
-        return image

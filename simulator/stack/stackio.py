@@ -13,10 +13,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ...ground.frames import FrameFiles
 from ...ground.pictures import read_image
 from ..shooting.shoot import Shoot
 from ..shooting.truth import Truth
-from .frameio import FORMATS, FrameFiles
+from .frameio import FORMATS
 from .manifest import (
     INFO,
     RECORDS,

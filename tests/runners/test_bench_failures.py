@@ -24,11 +24,11 @@ import psutil
 import pytest
 import skimage.io
 
+from stacktruth.ground.frames import FrameFiles
 from stacktruth.runners.bench import load_suite
 from stacktruth.runners.bench.grid.cells import cells_of
 from stacktruth.runners.bench.running.store import Store
 from stacktruth.runners.cli import main
-from stacktruth.runners.frames import FrameFolder
 from stacktruth.runners.isolate.run import run_method
 from tests.runners.bench_suites import (
     command,
@@ -340,7 +340,7 @@ def test_no_room_for_a_result(tmp_path: Path) -> None:
     assert run_method(spec, frames, info).status == "ok"
     try:
         resource.setrlimit(resource.RLIMIT_FSIZE, (9_100, hard))  # a frame, and no more
-        got = run_method(spec, FrameFolder([frame_in(tmp_path, frames[0])]), info)
+        got = run_method(spec, FrameFiles([frame_in(tmp_path, frames[0])]), info)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert got.status == "killed"

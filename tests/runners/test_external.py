@@ -13,7 +13,6 @@ import tifffile
 
 from stacktruth.ground.pictures import write_copy
 from stacktruth.runners.contract import InvalidOutput
-from stacktruth.runners.frames import open_frames
 from stacktruth.runners.isolate.external import (
     Program,
     ProgramError,
@@ -22,6 +21,7 @@ from stacktruth.runners.isolate.external import (
     result_from_files,
 )
 from stacktruth.runners.isolate.run import UnknownMethodError, find_method, run_method
+from stacktruth.runners.isolate.workplace import open_frames
 
 COUNT, HEIGHT, WIDTH = 3, 12, 16
 INFO = {
