@@ -6,7 +6,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -132,10 +131,8 @@ class TestGoingOn:
         """The same command on a finished folder runs nothing and changes nothing."""
         told: list[str] = []
         before = (undisturbed / "rows.csv").read_bytes()
-        start = time.monotonic()
         bench(load_suite(tiny), undisturbed, progress=False, say=told.append)
         assert told == ["tiny: 8 cells, 0 to do here"]
-        assert time.monotonic() - start < 5
         assert (undisturbed / "rows.csv").read_bytes() == before
 
     def test_lost_and_damaged_cells_are_done_again(

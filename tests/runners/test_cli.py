@@ -249,10 +249,8 @@ class TestMethodThatFails:
 
     def test_hanging_method(self, capsys, place, stack):
         """It is ended at its time limit; the other methods of the run are scored all the same."""
-        start = time.monotonic()
         methods = ["--method", "methods.py:hanging", "--method", "middle-frame"]
         ran = Ran(capsys, "score", stack, *methods, "--time-limit", "3", "--csv", "new.csv")
-        assert time.monotonic() - start < 60
         ran.assert_failed(1, "1 of 2 failed: methods:hanging: timed-out, took more than 3 s")
         assert list(pd.read_csv("new.csv").status) == ["timed-out", "ok"]
 
@@ -473,5 +471,6 @@ def wait_for(condition, limit_s=60.0) -> None:
     """Wait until something has happened."""
     end = time.monotonic() + limit_s
     while not condition():
-        assert time.monotonic() < end, "did not happen in time"
+        if time.monotonic() > end:
+            raise TimeoutError(f"did not happen within {limit_s:g} s")
         time.sleep(0.02)
