@@ -118,7 +118,7 @@ def test_affine_includes_similarity() -> None:
     assert max(errors(made, alignment).values()) < 0.33
 
 
-def test_direct_alignment_without_defocus() -> None:
+def test_direct_alignment_is_exact_without_defocus() -> None:
     """Against one reference frame, when all are sharp, a hundredth of a pixel is left."""
     made = make_stack(blur_px_per_frame=0, shift_px=10, scale_step=0.002, turn_mrad=3)
     stack = InputStack(made.frames, made.info)
@@ -444,7 +444,7 @@ def test_the_cover_leaves_no_gap_and_no_frame_too_many() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
-def test_a_flat_card_from_a_braced_stance(seed, tmp_path) -> None:
+def test_a_flat_card_from_a_braced_stance_is_aligned(seed, tmp_path) -> None:
     """2:1, 12 frames out of order, rendered by the simulator: within 0.5 px, in order of depth."""
     (tmp_path / "card.toml").write_text(CARD)
     plan = shoot(

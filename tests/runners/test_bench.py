@@ -106,7 +106,7 @@ class TestRows:
         assert "seconds" not in pd.read_csv(undisturbed / "rows.csv")
         assert pd.read_csv(undisturbed / "times.csv")["time_is_comparable"].all()
 
-    def test_alone_on_one_thread(self) -> None:
+    def test_a_benchmark_works_on_one_thread(self) -> None:
         """OpenBLAS tells: one thread while a benchmark works here, then as many as before."""
         before = dict(os.environ)
         with threadpool_limits(3):
@@ -192,7 +192,9 @@ class TestGoingOn:
         assert not list((out / "stacks").iterdir())
 
     @pytest.mark.slow
-    def test_killed_at_any_moment(self, tiny: Path, undisturbed: Path, tmp_path: Path) -> None:
+    def test_a_benchmark_killed_at_any_moment_is_resumed(
+        self, tiny: Path, undisturbed: Path, tmp_path: Path
+    ) -> None:
         """Kill -9 of the runner and its processes at three moments; then it goes on."""
         out = tmp_path / "out"
         argv = [
@@ -225,7 +227,7 @@ class TestGoingOn:
         ):
             bench(load_suite(tiny), tmp_path / "out", progress=False)
 
-    def test_a_place_that_is_no_folder(self, tiny: Path, tmp_path: Path) -> None:
+    def test_a_place_that_is_no_folder_is_refused(self, tiny: Path, tmp_path: Path) -> None:
         """What cannot be written is said before anything is rendered."""
         (tmp_path / "file").write_text("")
         with pytest.raises(RequestError, match="file"):
@@ -241,7 +243,7 @@ class TestSuite:
         keys = [cell.key for cell in cells_of(load_suite(name))]
         assert len(keys) == len(set(keys)) > 0
 
-    def test_unknown_factor_and_short_ladder(self, tmp_path: Path) -> None:
+    def test_an_unknown_factor_and_a_short_ladder_are_refused(self, tmp_path: Path) -> None:
         """The file, the key and what is allowed are named."""
         path = tmp_path / "bad.toml"
         path.write_text(TEXT.replace("noise", "luck"))
@@ -366,7 +368,9 @@ class TestVerify:
         found = {c.cell_key: c.different for c in verify(out, cells=3, seed=_seed_with(2))}
         assert found[cell.key] == ("total.psnr_db",)
 
-    def test_no_benchmark(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def test_a_folder_without_a_benchmark_is_refused(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
         """Another folder is refused."""
         assert main(["verify", str(tmp_path)]) == 2
         assert "no benchmark" in capsys.readouterr().err

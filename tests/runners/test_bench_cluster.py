@@ -73,7 +73,7 @@ def killing_one(cluster: LocalCluster, out: Path, killed: list[str]) -> threadin
 
 @pytest.mark.slow
 @pytest.mark.parametrize("failures", [3, 0], ids=["tried again", "given up"])
-def test_a_worker_killed_in_the_middle(
+def test_what_a_killed_worker_had_is_done_or_has_its_rows(
     failures: int, suite: Path, undisturbed: bytes, tmp_path: Path
 ) -> None:
     """Kill -9 of one of two: its stack is done by the other, or its cells have rows that say so.
@@ -143,7 +143,7 @@ def test_a_worker_with_other_code_does_nothing(
     assert rows_in(tmp_path / "out") == 0
 
 
-def test_refused_before_anything_is_written(
+def test_what_cannot_work_is_refused_before_anything_is_written(
     suite: Path,
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],

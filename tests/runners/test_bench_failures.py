@@ -99,7 +99,9 @@ class TestKilled:
     """Kill -9 of each kind of process."""
 
     @pytest.mark.parametrize("workers", ["1", "2"])
-    def test_runner(self, workers: str, suite: Path, peace: bytes, tmp_path: Path) -> None:
+    def test_a_killed_runner_takes_its_processes_along(
+        self, workers: str, suite: Path, peace: bytes, tmp_path: Path
+    ) -> None:
         """The runner alone, at three random moments: all processes below it end with it."""
         out = tmp_path / "out"
         rng = np.random.default_rng()
@@ -114,7 +116,9 @@ class TestKilled:
             assert not alive, moments
         assert run(suite, out) == peace, moments
 
-    def test_worker(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
+    def test_a_killed_worker_ends_the_benchmark(
+        self, suite: Path, peace: bytes, tmp_path: Path
+    ) -> None:
         """One of two workers: the run ends and says so in two lines."""
         out = tmp_path / "out"
         process = start(suite, out, "--workers", "2")
@@ -130,7 +134,9 @@ class TestKilled:
         assert "the same command goes on" in said
         assert run(suite, out) == peace
 
-    def test_method(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
+    def test_a_killed_method_is_tried_again(
+        self, suite: Path, peace: bytes, tmp_path: Path
+    ) -> None:
         """A method's process: its cell has a row that says so, and is tried again.
 
         The oracle, which merged in another view for want of it, is done again as well.
@@ -150,7 +156,9 @@ class TestKilled:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("workers", ["1", "2"])
-def test_interrupted(workers: str, suite: Path, peace: bytes, tmp_path: Path) -> None:
+def test_an_interrupted_benchmark_keeps_what_is_done(
+    workers: str, suite: Path, peace: bytes, tmp_path: Path
+) -> None:
     """Ctrl-C while a method runs: no process stays, what is done is kept, and it goes on."""
     out = tmp_path / "out"
     process = start(suite, out, "--workers", workers)
@@ -205,7 +213,7 @@ class TestNoWriting:
         assert contents(out / "cells") == before
         assert run(suite, out) == peace
 
-    def test_full_disk(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
+    def test_a_full_disk_loses_nothing(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
         """A file system of 600 kB holds the first stack with its cells; then it is enlarged."""
         first, second = on_file_system(suite, tmp_path, "size=600k", "remount,size=64m")
         assert first.returncode == 1
@@ -217,7 +225,9 @@ class TestNoWriting:
         assert kept.items() <= contents(tmp_path / "after-second" / "cells").items()
         assert table(tmp_path / "after-second") == peace
 
-    def test_read_only_disk(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
+    def test_a_disk_that_turns_read_only_loses_nothing(
+        self, suite: Path, peace: bytes, tmp_path: Path
+    ) -> None:
         """A file system that is read-only, and then is not."""
         first, second = on_file_system(suite, tmp_path, "ro,size=64m", "remount,rw")
         assert first.returncode == 2
@@ -329,7 +339,7 @@ def test_a_method_ends_with_whoever_started_it(tmp_path: Path) -> None:
     assert not psutil.wait_procs([method], timeout=60)[1]
 
 
-def test_no_room_for_a_result(tmp_path: Path) -> None:
+def test_a_method_without_room_for_its_result_is_tried_again(tmp_path: Path) -> None:
     """A method is not to blame when its result cannot be written: the cell is tried again."""
     (tmp_path / "big.py").write_text("def merge(frames, info):\n    return frames[0]\n")
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
@@ -356,7 +366,9 @@ def frame_in(folder: Path, image: np.ndarray) -> Path:
 
 
 @pytest.mark.slow
-def test_what_is_in_the_folder_is_damaged(suite: Path, peace: bytes, tmp_path: Path) -> None:
+def test_what_is_damaged_in_the_folder_is_made_again(
+    suite: Path, peace: bytes, tmp_path: Path
+) -> None:
     """Cells cut short anywhere, the suite, the tables, a rendered stack: all is made good again."""
     out = tmp_path / "out"
     run(suite, out, keep_frames=True)
@@ -395,7 +407,9 @@ class TestTwoAtOnce:
         assert told(first) == (0, "")
         assert table(out) == peace
 
-    def test_parts_that_overlap(self, suite: Path, peace: bytes, tmp_path: Path) -> None:
+    def test_parts_that_overlap_are_done_once(
+        self, suite: Path, peace: bytes, tmp_path: Path
+    ) -> None:
         """The whole and a half of it at the same time: each stack is done once."""
         out = tmp_path / "out"
         both = [start(suite, out, "--shard", part) for part in ("1/1", "1/2")]
@@ -428,7 +442,7 @@ def test_a_stack_is_locked_by_one(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_report_of_what_is_done_so_far(
+def test_a_report_can_be_made_of_what_is_done_so_far(
     suite: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """While it runs and after it was ended: the page is whole and says how much is done."""

@@ -63,19 +63,23 @@ def shown(text: str) -> str:
 class TestRefused:
     """Where a name comes from: the suite, a scene's file, a method's file or program."""
 
-    def test_suite(self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def test_a_suite_of_an_evil_name_is_refused(
+        self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
         """Its own name."""
         said = refused(write(tmp_path, name=evil), capsys)
         assert f"small.toml: key 'name': got {shown(evil)[:-1]}" in said
         assert "allowed 1 to 100 characters" in said
 
-    def test_scene(self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def test_a_scene_of_an_evil_name_is_refused(
+        self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
         """A scene that is asked for."""
         said = refused(write(tmp_path, scene=evil), capsys)
         assert f"unknown scene {shown(evil)[:-1]}" in said
         assert "shipped: circuit-board, " in said
 
-    def test_name_in_a_scene(
+    def test_an_evil_name_in_a_scene_file_is_refused(
         self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
         """A scene's file that calls its scene so."""
@@ -85,13 +89,17 @@ class TestRefused:
         assert f"small: name of a scene: got {shown(evil)[:-1]}" in said
         assert "allowed 1 to 100 characters" in said
 
-    def test_method(self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def test_a_method_of_an_evil_name_is_refused(
+        self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
         """A method that is asked for."""
         said = refused(write(tmp_path, method=evil), capsys)
         assert f"unknown method {shown(evil)[:-1]}" in said
         assert "allowed: " in said
 
-    def test_function(self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def test_a_function_of_an_evil_name_is_refused(
+        self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
         """A function in a method's file."""
         (tmp_path / "mine.py").write_text(METHOD)
         said = refused(write(tmp_path, method=f"{tmp_path / 'mine.py'}:{evil}"), capsys)
@@ -101,12 +109,16 @@ class TestRefused:
             assert f"mine.py: function: got {shown(evil)[:-1]}" in said
         assert "allowed" in said
 
-    def test_file(self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def test_a_method_file_of_an_evil_name_is_refused(
+        self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
         """A method's file that is not there."""
         said = refused(write(tmp_path, method=f"{tmp_path}/none/{evil}.py:merge"), capsys)
         assert "there is no file" in said
 
-    def test_program(self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def test_a_program_of_an_evil_name_is_refused_or_fails(
+        self, evil: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
         """A program's command: what may not be a name is refused, else its cell fails."""
         suite = write(tmp_path, method=f"'{evil}' {{frames}} {{output}}")
         if evil in ("../x", "/etc/x", "a/b"):

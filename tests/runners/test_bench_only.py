@@ -76,7 +76,7 @@ def test_a_cell_that_is_done_is_done_again(suite: Path, whole: Path) -> None:
 
 
 @pytest.mark.parametrize("key", ["", "0" * 20, "../../etc/passwd"])
-def test_an_unknown_cell(
+def test_an_unknown_cell_is_refused(
     key: str, suite: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """What was got, what is allowed, where to look; nothing is written."""

@@ -12,7 +12,7 @@ from scipy import stats
 from stacktruth.runners.bench.report.statistics import by_scene, holm, pairwise, signed_rank_p
 
 
-def test_signed_rank_of_the_depression_scale() -> None:
+def test_signed_rank_agrees_with_the_depression_scale() -> None:
     """Hamilton scale of nine patients before and after (Hollander & Wolfe 1973, p. 29 and on).
 
     R's help of wilcox.test works it out: V = 40, one-sided p = 0.01953. From memory.
@@ -42,7 +42,7 @@ def test_signed_rank_is_the_share_of_signs(size: int) -> None:
     assert signed_rank_p(apart) == pytest.approx(share, rel=1e-9)
 
 
-def test_holm_of_the_thrombolysis_trial() -> None:
+def test_holm_agrees_with_the_thrombolysis_trial() -> None:
     """15 p-values of a trial (Benjamini & Hochberg, J. R. Statist. Soc. B 57, 289, 1995, sec. 3.2).
 
     There Bonferroni's and Hochberg's procedures each reject the three smallest at 5 %. Holm's

@@ -203,7 +203,7 @@ def test_pictures_that_are_gone_are_told(page: str) -> None:
     assert "<h2>How the methods stand</h2>" in page
 
 
-def test_a_page_of_one_condition_or_of_failures_alone(tmp_path: Path) -> None:
+def test_one_condition_or_failures_alone_make_a_page(tmp_path: Path) -> None:
     """A shard may hold no plain stack, and every cell may have failed: still a page."""
     store = faked(tmp_path / "ladder", failed=False)
     for path in (store.path / "cells").iterdir():
@@ -247,7 +247,7 @@ def test_a_curve_has_the_same_scenes_throughout() -> None:
     assert other.data != alone.data
 
 
-def test_what_a_stage_costs() -> None:
+def test_a_stage_costs_what_the_true_one_gains() -> None:
     """The true stage's gain is the mean over scenes of the difference, worked out by hand."""
     rows = pd.DataFrame(
         {

@@ -17,7 +17,7 @@ from stacktruth.runners.bench.report.statistics import (
 )
 
 
-def test_signed_rank_of_darwins_maize() -> None:
+def test_signed_rank_agrees_with_darwins_maize() -> None:
     """Heights of 15 pairs, eighths of an inch (Darwin 1876; Fisher, Design of Experiments, 1935).
 
     The worked example of scipy's own documentation: W = 24, p = 0.041.
@@ -28,7 +28,7 @@ def test_signed_rank_of_darwins_maize() -> None:
     assert rank_biserial(apart) == pytest.approx((96 - 24) / 120)
 
 
-def test_holm_s_steps() -> None:
+def test_holm_adjusts_step_by_step() -> None:
     """Four p-values by hand: 0.005 x 4, 0.01 x 3, 0.03 x 2, and 0.04 raised to the one before.
 
     The example of the article on the Holm-Bonferroni method in an encyclopedia, from memory.
@@ -37,7 +37,7 @@ def test_holm_s_steps() -> None:
     assert holm([0.6, 0.7]) == pytest.approx([1, 1])
 
 
-def test_no_false_alarms_beyond_the_level() -> None:
+def test_false_alarms_stay_within_the_level() -> None:
     """Of 400 suites of 12 scenes with five equal methods, few show any difference (Holm, 5 %)."""
     rng = np.random.default_rng(4)
     alarms = 0

@@ -83,7 +83,7 @@ class TestCrops:
 class TestImages:
     """Bytes of pictures."""
 
-    def test_stored_without_loss(self) -> None:
+    def test_a_picture_is_stored_without_loss(self) -> None:
         """Another library reads the same bytes back."""
         pixels = np.random.default_rng(4).integers(0, 256, (9, 11, 3)).astype(np.uint8)
         read = imagecodecs.webp_decode(bytes_of(data_address(pixels)))
@@ -92,7 +92,7 @@ class TestImages:
         assert lossy.shape == pixels.shape
         assert (lossy != pixels).any()
 
-    def test_nothing_is_grey(self) -> None:
+    def test_what_is_not_known_is_grey(self) -> None:
         """What is not known has the same grey in pictures and maps."""
         image = np.array([[[0, 0.5, 1.2]], [[np.nan, 0, 0]]], np.float32)
         assert pixels_of(image).tolist() == [[[0, 128, 255]], [[150, 150, 150]]]
@@ -113,7 +113,7 @@ class TestImages:
         assert np.abs(steps).max() < 3 * np.abs(steps).mean()
         assert not (levels == 150).all(axis=2).any()
 
-    def test_beyond_the_scale(self) -> None:
+    def test_what_is_beyond_the_scale_has_the_colour_of_its_end(self) -> None:
         """The colours of the ends."""
         values = np.array([[-9, 0, 1, 9]], np.float32)
         levels = coloured(values, low=0, high=1, colours="magma")[0].tolist()
@@ -126,7 +126,7 @@ class TestDepth:
     @pytest.mark.parametrize(
         "used", [(0, 1, 2, 3, 4, 5), (3, 0, 2, 5), (5, 2, 0, 3), (1, 4)], ids=str
     )
-    def test_counted_in_frames(self, used: tuple[int, ...]) -> None:
+    def test_depth_counted_in_frames_becomes_millimetres(self, used: tuple[int, ...]) -> None:
         """As shot; four in order of depth, near or far first; two. Half-way between, too."""
         planes = np.array([-0.3, 0.9, 0.1, -0.8, 1.1, 0.6])
         rng = np.random.default_rng(5)
@@ -140,7 +140,7 @@ class TestDepth:
             got = depth_in_mm(depth, {"depth_unit": "frame"}, planes_mm=planes)
             np.testing.assert_allclose(got, read_mm, atol=1e-6)
 
-    def test_in_millimetres_or_not_to_be_told(self) -> None:
+    def test_depth_in_millimetres_stays_and_without_a_unit_is_left_out(self) -> None:
         """A map in mm stays as it is; one of which nothing is said is left out."""
         planes = np.linspace(-1, 1, 6)
         depth = np.random.default_rng(8).uniform(-1, 1, (40, 50)).astype(np.float32)

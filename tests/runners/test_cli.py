@@ -109,43 +109,43 @@ class TestWrongRequest:
         assert ran.out == ""
         assert contents(place) == before
 
-    def test_unknown_scene(self, capsys, place):
+    def test_an_unknown_scene_is_refused(self, capsys, place):
         """The shipped scenes are listed."""
         told = "unknown scene 'moon'; shipped: "
         self.check(capsys, place, ["render", "moon", "--out", "new"], told)
 
-    def test_unknown_key_in_toml(self, capsys, place):
+    def test_an_unknown_key_in_toml_is_refused(self, capsys, place):
         """File and key are named."""
         Path("s.toml").write_text("colour = 3\n" + SCENE)
         told = "s.toml: key 'colour' is not known here"
         self.check(capsys, place, ["render", "s.toml", *SMALL, "--out", "new"], told)
 
-    def test_broken_toml(self, capsys, place):
+    def test_broken_toml_is_refused(self, capsys, place):
         """File and line are named."""
         Path("s.toml").write_text("field_mm = [4, 3\n")
         told = "s.toml: not valid TOML: "
         self.check(capsys, place, ["render", "s.toml", "--out", "new"], told)
 
-    def test_negative_f_number(self, capsys, place):
+    def test_a_negative_f_number_is_refused(self, capsys, place):
         """Key, value and rule are named."""
         Path("r.toml").write_text(RIG.replace("2.8", "-2.8"))
         told = "key 'lens.f_number': got -2.8, input should be greater than 0"
         self.check(capsys, place, ["render", "ramp", "--rig", "r.toml", "--out", "new"], told)
 
-    def test_output_folder_that_exists(self, capsys, place):
+    def test_an_output_folder_that_exists_is_left_alone(self, capsys, place):
         """A folder of the user is not touched, whatever the command."""
         told = "mine exists already"
         self.check(capsys, place, ["render", "ramp", *SMALL, "--out", "mine"], told)
         self.check(capsys, place, ["demo", "--out", "mine"], told)
 
-    def test_output_file_that_exists(self, capsys, place, stack):
+    def test_an_output_file_that_exists_is_left_alone(self, capsys, place, stack):
         """A file of the user is not touched."""
         told = "mine.ply exists already"
         self.check(capsys, place, ["export", "ramp", "--to", "mine.ply"], told)
         score = ["score", stack, "--method", "mean", "--csv", "mine.csv"]
         self.check(capsys, place, score, "mine.csv exists already")
 
-    def test_place_below_a_file(self, capsys, place):
+    def test_a_place_below_a_file_is_refused(self, capsys, place):
         """A folder cannot be made below a file."""
         told = "mine.csv is no folder"
         self.check(capsys, place, ["render", "ramp", *SMALL, "--out", "mine.csv/new"], told)
@@ -166,18 +166,18 @@ class TestWrongRequest:
             (["--fra", "3"], "unrecognized arguments: --fra 3"),
         ],
     )
-    def test_wrong_option(self, options, told, capsys, place):
+    def test_a_wrong_option_is_refused(self, options, told, capsys, place):
         """The option, what was got and what is allowed are named."""
         argv = ["render", "ramp", "--rig", "test-rig", "--out", "new", *options]
         self.check(capsys, place, argv, told)
 
-    def test_truncated_tiff(self, capsys, place, stack):
+    def test_a_stack_with_a_truncated_frame_is_not_scored(self, capsys, place, stack):
         """A stack with a frame cut off is not scored; file, got and expected are named."""
         self.damaged(stack, "frames/0001.tif", lambda data: data[:500])
         told = "0001.tif is cut off: got 500 bytes, expected 18"
         self.check(capsys, place, ["score", "bad", "--method", "mean", "--csv", "new.csv"], told)
 
-    def test_changed_checksum(self, capsys, place, stack):
+    def test_a_stack_with_a_changed_byte_is_not_scored(self, capsys, place, stack):
         """A stack with one byte changed is not scored."""
         self.damaged(stack, "truth/ideal.tif", lambda data: data[:-1] + bytes([data[-1] ^ 1]))
         told = "ideal.tif was changed: got SHA-256 "
@@ -201,16 +201,16 @@ class TestWrongRequest:
             (["--method", "mean", "--time-limit", "0"], "got '0', allowed a number above 0"),
         ],
     )
-    def test_wrong_scoring(self, options, told, capsys, place, stack):
+    def test_a_wrong_request_to_score_is_refused(self, options, told, capsys, place, stack):
         """What is to be scored is looked at before anything runs."""
         self.check(capsys, place, ["score", stack, *options], told)
 
-    def test_no_stack(self, capsys, place):
+    def test_a_folder_that_is_no_stack_is_refused(self, capsys, place):
         """A folder that is no stack is named as such by every command that takes one."""
         for argv in (["score", "mine", "--method", "mean"], ["check-stack", "mine"]):
             self.check(capsys, place, argv, "mine is no stack: stack.json is missing")
 
-    def test_unknown_command(self, capsys, place):
+    def test_an_unknown_command_is_refused(self, capsys, place):
         """The commands are listed, with a hint to the help."""
         ran = Ran(capsys, "stack")
         ran.assert_failed(2, "invalid choice: 'stack' (choose from 'demo', 'render'")
@@ -233,7 +233,7 @@ class TestMethodThatFails:
             ("wrong_shape", "invalid-output, image has shape (40, 64, 3), expected (48, 64, 3)"),
         ],
     )
-    def test_bad_method(self, name, told, capsys, place, stack):
+    def test_a_bad_method_is_a_row_with_its_status(self, name, told, capsys, place, stack):
         """The row is in the table and in the CSV file, and the stack is whole."""
         status, _, reason = told.partition(", ")
         before = contents(stack)
@@ -247,20 +247,20 @@ class TestMethodThatFails:
         assert contents(stack) == before
         assert Path("mine/notes.txt").read_text() == "keep"
 
-    def test_hanging_method(self, capsys, place, stack):
+    def test_a_hanging_method_is_timed_out(self, capsys, place, stack):
         """It is ended at its time limit; the other methods of the run are scored all the same."""
         methods = ["--method", "methods.py:hanging", "--method", "middle-frame"]
         ran = Ran(capsys, "score", stack, *methods, "--time-limit", "3", "--csv", "new.csv")
         ran.assert_failed(1, "1 of 2 failed: methods:hanging: timed-out, took more than 3 s")
         assert list(pd.read_csv("new.csv").status) == ["timed-out", "ok"]
 
-    def test_finished_picture_of_another_size(self, capsys, place, stack):
+    def test_a_finished_picture_of_another_size_is_an_invalid_output(self, capsys, place, stack):
         """A finished picture that is not of the stack's size is an invalid output."""
         tifffile.imwrite("half.tif", np.zeros((24, 32, 3), np.uint16), photometric="rgb")
         ran = Ran(capsys, "score", stack, "--image", "half.tif")
         ran.assert_failed(1, "half.tif: invalid-output, image has shape (24, 32, 3), expected (48")
 
-    def test_finished_picture_that_is_none(self, capsys, place, stack):
+    def test_a_file_that_is_no_picture_is_an_invalid_output(self, capsys, place, stack):
         """A file that is no picture is an invalid output."""
         Path("p.tif").write_text("no picture")
         ran = Ran(capsys, "score", stack, "--image", "p.tif", "--name", "mine")
@@ -302,7 +302,7 @@ class TestDone:
         assert (plan.light.name, plan.subject.name) == ("steady-lamp", "still")
         assert (plan.approach.start_mm, plan.approach.length_mm) == (-0.25, 0.75)
 
-    def test_check_stack(self, capsys, place, stack):
+    def test_check_stack_names_each_problem(self, capsys, place, stack):
         """A sound stack is sound; a damaged one has each problem on a line, and status 1."""
         assert "sound, 15 files, 3 frames" in self.run(capsys, "check-stack", stack)
         TestWrongRequest().damaged(stack, "truth/ideal.tif", lambda data: b"")
@@ -311,7 +311,7 @@ class TestDone:
         ran.assert_failed(1, "bad has 2 problems")
         assert [line.split()[1] for line in ran.out.splitlines()] == ["frames/0000.tif", "is"]
 
-    def test_score_as_table_csv_and_json(self, capsys, place, stack):
+    def test_score_gives_the_same_rows_as_table_csv_and_json(self, capsys, place, stack):
         """The same rows as text, as CSV and as JSON."""
         argv = ["score", stack, "--method", "mean", "--method", "middle-frame"]
         rows = json.loads(self.run(capsys, *argv, "--csv", "a/new.csv", "--json"))
@@ -321,7 +321,7 @@ class TestDone:
         text = self.run(capsys, "score", stack, "--method", "mean")
         assert text.splitlines()[1].split()[:2] == ["mean", "ok"]
 
-    def test_achievable_picture_loses_nothing_in_the_merge(self, capsys, place, stack):
+    def test_the_achievable_picture_loses_nothing_in_the_merge(self, capsys, place, stack):
         """The best possible merge and the true depth, handed in as finished files, score so."""
         truth = read_stack(stack).truth
         picture = np.rint(65535 * np.clip(clipped_srgb(truth.achievable), 0, 1)).astype(np.uint16)
@@ -350,7 +350,7 @@ class TestDone:
         assert row["merge_loss_db"] > 0.05
 
     @pytest.mark.parametrize("suffix", ["ply", "obj"])
-    def test_export(self, suffix, capsys, place):
+    def test_export_writes_the_file_and_nothing_else(self, suffix, capsys, place):
         """The file is made, whole, and nothing else."""
         before = set(contents(place))
         out = self.run(capsys, "export", "ramp", "--bin", "64", "--to", f"new.{suffix}")
@@ -367,13 +367,13 @@ class TestDone:
             ("metrics", ["psnr_db", "depth_rmse_mm"]),
         ],
     )
-    def test_list_names_with_titles(self, kind, names, capsys):
+    def test_list_gives_each_name_a_title(self, kind, names, capsys):
         """Each name has a title."""
         lines = self.run(capsys, "list", kind).splitlines()
         assert set(names) <= {line.split()[0] for line in lines}
         assert all(len(line.split()) > 1 for line in lines)
 
-    def test_list_of_everything_has_headings(self, capsys):
+    def test_a_list_of_everything_has_headings(self, capsys):
         """Without a kind all kinds are listed."""
         heads = [line for line in self.run(capsys, "list").splitlines() if not line.startswith(" ")]
         assert heads[0] == "scenes:"
@@ -381,7 +381,7 @@ class TestDone:
         assert len(heads) == 9
 
     @pytest.mark.parametrize("command", ["", *COMMANDS])
-    def test_help(self, command, capsys):
+    def test_every_command_has_help(self, command, capsys):
         """Every command has help."""
         assert "usage: stacktruth" in self.run(capsys, *filter(None, [command]), "--help")
 
@@ -406,7 +406,7 @@ class TestUnexpected:
             (ValueError("long " * 500), "long ..."),
         ],
     )
-    def test_error_is_two_lines_and_status_1(self, error, told, capsys, place, monkeypatch):
+    def test_an_error_is_two_lines_and_status_1(self, error, told, capsys, place, monkeypatch):
         """Whatever goes wrong in the work is told shortly."""
         self.fail(monkeypatch, error)
         Ran(capsys, "render", "ramp", *SMALL, "--out", "new").assert_failed(1, told)
@@ -422,7 +422,7 @@ class TestUnexpected:
         assert "Traceback" in ran.err
         assert "ZeroDivisionError: zero" in ran.err
 
-    def test_file_made_meanwhile_is_left_alone(self, capsys, place, monkeypatch):
+    def test_a_file_made_meanwhile_is_left_alone(self, capsys, place, monkeypatch):
         """A file that comes to stand at the output during the work is not replaced."""
 
         def export_scene(scene, path, **options):
@@ -434,7 +434,7 @@ class TestUnexpected:
         assert Path("new.ply").read_text() == "keep"
         assert not list(place.glob(".new*"))
 
-    def test_real_process(self, place):
+    def test_the_module_run_as_a_program_does_the_same(self, place):
         """The module run as a program gives the same status and message."""
         with started("render", "moon", "--out", "new") as process:
             out, told = process.communicate(timeout=60)
@@ -442,7 +442,7 @@ class TestUnexpected:
         assert told.startswith("stacktruth: error: unknown scene 'moon'; shipped: ")
         assert len(told.splitlines()) == 1
 
-    def test_terminated_render_leaves_nothing(self, place):
+    def test_a_terminated_render_leaves_nothing(self, place):
         """A render that is told to end removes what it had begun."""
         before = contents(place)
         argv = ["render", "ramp", "--rig", "test-rig", "--frames", "100", "--workers", "2"]

@@ -174,7 +174,7 @@ def test_contrast_weighting_is_that_of_opencv() -> None:
 
 
 @pytest.mark.parametrize("name", ["focus-map", "focus-map-guided", "variational-depth"])
-def test_depth_of_a_still_stack(name) -> None:
+def test_the_depth_of_a_still_stack_is_found(name) -> None:
     """The ramp is found to a fifth of a frame (median)."""
     result = merged(name, "still")
     _, depth = in_view_of(still(), result.reference or 0)

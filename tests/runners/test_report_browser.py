@@ -160,7 +160,7 @@ class TestTables:
 class TestSlide:
     """The divider."""
 
-    def test_left_and_right_of_the_divider(self, browser: Chrome) -> None:
+    def test_each_side_of_the_divider_shows_its_picture(self, browser: Chrome) -> None:
         """Pixel for pixel: the ideal on the left, the oracle on the right of the middle."""
         shown = stage(browser)
         ideal, oracle = picture(browser, 0, 0, 0), picture(browser, 0, 0, 2)
@@ -170,7 +170,7 @@ class TestSlide:
         np.testing.assert_array_equal(shown[:, middle + 3 :], oracle[:, middle + 3 :])
         assert (ideal[:, middle:] != oracle[:, middle:]).any()
 
-    def test_by_mouse(self, browser: Chrome) -> None:
+    def test_the_divider_follows_the_mouse(self, browser: Chrome) -> None:
         """Dragged to a quarter, the divider is at a quarter, and so are the pictures."""
         place = compare(browser).find_element(By.CLASS_NAME, "stage")
         width = place.size["width"]
@@ -183,7 +183,7 @@ class TestSlide:
         ActionChains(browser).move_by_offset(width // 3, 0).perform()  # no button held
         assert abs(float(slider(browser).get_attribute("value")) - 25) <= 1
 
-    def test_by_keyboard(self, browser: Chrome) -> None:
+    def test_the_divider_follows_the_keyboard(self, browser: Chrome) -> None:
         """Arrows go by one, Home and End to the ends (ARIA slider pattern); focus shows."""
         divider = slider(browser)
         divider.send_keys(Keys.ARROW_RIGHT, Keys.ARROW_RIGHT, Keys.ARROW_LEFT)
@@ -197,7 +197,7 @@ class TestSlide:
         divider.send_keys(Keys.HOME)
         np.testing.assert_array_equal(stage(browser)[:, 3:], picture(browser, 0, 0, 2)[:, 3:])
 
-    def test_any_two_pictures_of_any_crop(self, browser: Chrome) -> None:
+    def test_any_two_pictures_of_any_crop_can_be_compared(self, browser: Chrome) -> None:
         """Error map against the mean, of the second crop; swapped they change sides."""
         chooser(browser, "crop").select_by_index(1)
         chooser(browser, "left").select_by_visible_text("error of focus-map")
@@ -218,7 +218,7 @@ class TestSlide:
         np.testing.assert_array_equal(shown[:, : half - 3], mean[:, : half - 3])
         np.testing.assert_array_equal(shown[:, half + 3 :], error[:, half + 3 :])
 
-    def test_larger_by_whole_pixels(self, browser: Chrome) -> None:
+    def test_pictures_grow_by_whole_pixels(self, browser: Chrome) -> None:
         """At 2:1 each pixel is four, in all scenes at once; nothing is smoothed."""
         chooser(browser, "size").select_by_visible_text("2:1")
         shown, ideal = stage(browser), picture(browser, 0, 0, 0)
@@ -265,7 +265,7 @@ class TestBlink:
         time.sleep(seconds)
         return browser.execute_script("return window.noted")
 
-    def test_key_and_flip(self, browser: Chrome) -> None:
+    def test_keys_blink_flip_and_slide(self, browser: Chrome) -> None:
         """B blinks and stops; F shows one whole picture, then the other; the arrows slide again."""
         divider = slider(browser)
         divider.send_keys("b")
@@ -429,7 +429,7 @@ class TestForAll:
             assert height > 0
             assert visible
 
-    def test_all_have_names(self, browser: Chrome) -> None:
+    def test_all_pictures_and_controls_have_names(self, browser: Chrome) -> None:
         """Alternative text on each picture, a name for each control (WCAG 1.1.1, 4.1.2)."""
         browser.execute_script("document.querySelectorAll('details').forEach((d) => d.open = true)")
         for image in browser.find_elements(By.TAG_NAME, "img"):

@@ -347,7 +347,7 @@ def test_noise_of_the_peak_fit_nears_its_theory():
     assert noise_rms(1.0, 1e-4, trials=50_000, rng=rng) == pytest.approx(1.1 * theory, rel=0.03)
 
 
-def test_rank_correlation_of_like_and_opposite_rankings():
+def test_rank_correlation_tells_like_from_opposite_rankings():
     """1 for the same order, -1 for the reverse, an interval round 0 for chance."""
     rng = np.random.default_rng(0)
     table = {f"operator {n}": float(n) for n in range(20)}
@@ -361,7 +361,7 @@ def test_rank_correlation_of_like_and_opposite_rankings():
     assert found.count == 19
 
 
-def test_block_errors_of_plain_cases():
+def test_blocks_of_plain_cases_are_decided_rightly():
     """Without noise sharp blocks of a strong texture are found; noise makes mistakes."""
     shares = error_shares(texture("gravel", 128), rng=np.random.default_rng(0))
     assert shares["modified Laplacian", 32, 0.0] == 0.0
@@ -432,7 +432,7 @@ def test_fusion_metrics_study_runs(tmp_path):
     assert all(-1.0 <= float(row["tau_psnr_db"]) <= 1.0 for row in rows)
 
 
-def test_same_seed_same_bytes(tmp_path):
+def test_the_same_seed_gives_the_same_bytes(tmp_path):
     """A study run twice with one seed writes the same table."""
     for folder in ("first", "second"):
         reproduce("fusion-blocks", out=tmp_path / folder, seed=3, quick=True, progress=False)
