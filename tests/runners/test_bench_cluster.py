@@ -20,7 +20,7 @@ from distributed import Client, LocalCluster
 from stacktruth.runners.bench import load_suite
 from stacktruth.runners.bench.grid.cells import by_stack, cells_of
 from stacktruth.runners.bench.grid.suite import SUITE, suite_text
-from stacktruth.runners.bench.running import places
+from stacktruth.runners.bench.running import pools
 from stacktruth.runners.bench.running.run import task_on
 from stacktruth.runners.bench.running.store import Store
 from stacktruth.runners.bench.running.work import Task, do
@@ -119,7 +119,7 @@ def test_a_task_is_names_alone(suite: Path, tmp_path: Path) -> None:
     kinds = {field.name: type(getattr(task, field.name)) for field in fields(task)}
     assert set(kinds.values()) <= {str, tuple, bool, type(None)}
     assert len(pickle.dumps(task)) < 2000
-    assert len({places.key_of(task), places.key_of(replace(task, folder="/elsewhere"))}) == 2
+    assert len({pools.key_of(task), pools.key_of(replace(task, folder="/elsewhere"))}) == 2
 
 
 @pytest.mark.parametrize(
