@@ -2,6 +2,8 @@
 
 import json
 import os
+import platform
+import re
 import shutil
 import signal
 import subprocess
@@ -122,7 +124,16 @@ class TestRows:
         known = json.loads((undisturbed / "environment.json").read_text())
         assert known["threads"]["OMP_NUM_THREADS"] == "1"
         assert known["numpy"] == np.__version__
-        assert {"commit", "changed_files", "processor", "scoring", "code"} <= set(known)
+        assert {"commit", "changed_files", "scoring", "code"} <= set(known)
+        assert (known["machine"], known["cores"]) == (platform.machine(), os.cpu_count())
+
+    def test_no_maker_of_the_processor_is_recorded(self, undisturbed: Path) -> None:
+        """Neither the name that Linux tells (proc(5), cpuinfo) nor a part of it."""
+        told = Path("/proc/cpuinfo").read_text().splitlines()
+        names = {line.partition(":")[2].strip() for line in told if line.startswith("model name")}
+        words = {word for name in names for word in re.findall("[A-Za-z]{3,}", name)}
+        text = (undisturbed / "environment.json").read_text()
+        assert not [word for word in words if re.search(rf"\b{word}\b", text, re.IGNORECASE)]
 
 
 class TestGoingOn:

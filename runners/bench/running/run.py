@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import platform
 import shutil
 import subprocess
@@ -294,14 +295,14 @@ def _as_they_come(
 
 
 def environment(workers: int) -> dict[str, Any]:
-    """Return what a benchmark ran on and with."""
+    """Return what a benchmark ran on and with; of the processor no more than kind and cores."""
     return {
         **versions(),
         "scoring": scoring_version(),
         "commit": _git("rev-parse", "HEAD"),
         "changed_files": bool(_git("status", "--porcelain")),
         "machine": platform.machine(),
-        "processor": _processor(),
+        "cores": os.cpu_count(),
         "system": platform.platform(),
         "workers": workers,
         "threads": ONE_THREAD,
@@ -318,12 +319,3 @@ def _git(*words: str) -> str:
     except (OSError, subprocess.SubprocessError):
         return ""
     return ran.stdout.strip()
-
-
-def _processor() -> str:
-    try:
-        lines = Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines()
-    except OSError:
-        return platform.processor()
-    named = [line.partition(":")[2].strip() for line in lines if line.startswith("model name")]
-    return named[0] if named else platform.processor()
