@@ -31,9 +31,9 @@ class Result:
 
     Parameters
     ----------
-    image : ndarray, shape (H, W, 3)
+    image : array (rows, cols, 3)
         The merged picture in the frames' own encoding: uint8, uint16, or float32 in 0..1.
-    depth : ndarray, shape (H, W), float32, optional
+    depth : array (rows, cols) of float32, optional
         Depth of the picture; NaN where the method does not know.
     depth_unit : {"frame", "mm"}
         "frame": position in `used` (in all frames, when `used` is None), fractional between
@@ -217,7 +217,7 @@ def depth_to_mm(result: Result, focus_mm: npt.ArrayLike) -> npt.NDArray[np.float
 
     Returns
     -------
-    ndarray, shape (H, W), float32, or None
+    array (rows, cols) of float32, or None
         Depth as z, mm; positions before the first and after the last used frame take their
         plane of focus. Unchanged when the depth is in mm already.
     """

@@ -71,7 +71,7 @@ class Trial:
     ----------
     check : str
         What is tried.
-    frames : tuple of ndarray, shape (H, W, 3)
+    frames : tuple of array (rows, cols, 3)
     info : mapping
         The stack's frames.json.
     advice : str

@@ -37,13 +37,13 @@ class GivenTruth(Protocol):
     def warp(self, frame: int) -> Coordinates:
         """Return (row, column) in the frame of what each reference pixel shows.
 
-        Shape (H, W, 2), float32, array indices (the first pixel's centre is (0, 0)); NaN where
-        the frame does not show it.
+        Shape (rows, cols, 2), float32, array indices (the first pixel's centre is (0, 0)); NaN
+        where the frame does not show it.
         """
         ...
 
     def focus_map(self) -> npt.NDArray[np.integer]:
-        """Return the frame in which each reference pixel is sharpest, shape (H, W); -1: none."""
+        """Return the frame (rows, cols) in which each reference pixel is sharpest; -1: none."""
         ...
 
 

@@ -51,7 +51,7 @@ class Recipe:
 
         Parameters
         ----------
-        frames : sequence of ndarray, each (H, W, 3)
+        frames : sequence of array (rows, cols, 3)
             uint8, uint16 or float; may be lazy.
         info : mapping
             The stack's frames.json.

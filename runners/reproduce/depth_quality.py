@@ -26,7 +26,7 @@ def depth_of(
 
     Parameters
     ----------
-    frames : array (n, rows, columns)
+    frames : array (n, rows, cols)
     focus_mm : array (n,)
         Where each frame is focused; positions between frames are interpolated.
     code : str

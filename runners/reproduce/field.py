@@ -76,15 +76,15 @@ class FieldSequence:
 
     Parameters
     ----------
-    frames : array (n, rows, columns)
+    frames : array (n, rows, cols)
         Luma of the encoded frames, 0..1.
     focus_mm : array (n,)
         z of the plane of focus.
-    depth_mm : array (rows, columns)
+    depth_mm : array (rows, cols)
         NaN where there is no truth.
-    valid : array (rows, columns) of bool
+    valid : array (rows, cols) of bool
         Where there is truth.
-    band : array (rows, columns) of bool
+    band : array (rows, cols) of bool
         Where an occluding edge blurs over what is behind it.
     """
 
@@ -164,7 +164,7 @@ def lined_up_frames(stack: StackTruth) -> tuple[list[Floats], npt.NDArray[np.flo
 
     Returns
     -------
-    frames : list of array (rows, columns)
+    frames : list of array (rows, cols)
         Luma of the encoded frames, 0..1.
     focus_mm : array (n,)
         z of their planes of focus.

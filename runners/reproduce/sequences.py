@@ -67,11 +67,11 @@ class Sequence25:
     Parameters
     ----------
     name : str
-    frames : array (n, rows, columns) of float32
+    frames : array (n, rows, cols) of float32
         Grey, 0..1.
     focus_mm : array (n,)
         Focused distance of each frame.
-    depth_mm : array (rows, columns)
+    depth_mm : array (rows, cols)
     """
 
     name: str

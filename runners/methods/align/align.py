@@ -34,11 +34,11 @@ class Alignment:
         Frame whose geometry the result takes.
     used : tuple of int
         Frames in order of depth, near or far first.
-    matrices : mapping of int to ndarray (3, 3)
+    matrices : mapping of int to array (3, 3)
         Takes (x, y) in the reference frame to (x, y) in the frame.
     places : callable, optional
-        Gives the dense form of a frame's transform, shape (H, W, 2) as (row, column), NaN where
-        the frame does not show the point; it then replaces the matrix.
+        Gives the dense form of a frame's transform, shape (rows, cols, 2) as (row, column), NaN
+        where the frame does not show the point; it then replaces the matrix.
     """
 
     reference: int

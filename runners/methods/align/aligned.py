@@ -31,9 +31,9 @@ class AlignedFrame:
 
     Parameters
     ----------
-    image : ndarray, shape (H, W, 3) or (H, W), float32
+    image : array (rows, cols, 3) or (rows, cols) of float32
         In the frames' own encoding, 1.0 = white.
-    covered : ndarray, shape (H, W), bool
+    covered : array (rows, cols) of bool
         Where the frame really shows something; elsewhere its edge is continued.
     """
 

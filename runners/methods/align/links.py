@@ -36,7 +36,7 @@ class Placed:
 
     Parameters
     ----------
-    matrices : mapping of int to ndarray, shape (3, 3)
+    matrices : mapping of int to array (3, 3)
         Takes (x, y) in that one to (x, y) in the frame, proxy px; near ones first.
     weakest : mapping of int to float
         Least correlation of the links that lead to each.
@@ -83,7 +83,7 @@ class Links:
         Parameters
         ----------
         first, second : int
-        start : ndarray, shape (3, 3)
+        start : array (3, 3)
             A guess.
 
         Raises
@@ -143,9 +143,9 @@ class Links:
         Parameters
         ----------
         root : int
-        distance : ndarray, shape (frames, frames)
+        distance : array (frames, frames)
             How unlikely neighbours two frames are.
-        shifts : ndarray, shape (frames, frames, 2)
+        shifts : array (frames, frames, 2)
             Guesses how far (x, y) one is shifted against the other, proxy px.
         """
         count = len(distance)

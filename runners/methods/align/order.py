@@ -38,10 +38,10 @@ class Likeness:
 
     Parameters
     ----------
-    alike : ndarray, shape (n, n)
+    alike : array (n, n)
         Largest correlation of the two small copies over all shifts, -1..1. What only one of them
         shows counts against it, so frames that are far apart sideways are unlike too.
-    shifts : ndarray, shape (n, n, 2)
+    shifts : array (n, n, 2)
         Where (x, y) of the first shows in the second, less (x, y), thumb px.
     """
 
@@ -76,12 +76,12 @@ def sharpness_profiles(stack: InputStack, frames: Sequence[int], shifts: Doubles
 
     Parameters
     ----------
-    shifts : ndarray, shape (frames, 2)
+    shifts : array (frames, 2)
         Where (x, y) of a common picture shows in each frame, less (x, y), thumb px.
 
     Returns
     -------
-    ndarray, shape (frames, cells)
+    array (frames, cells)
         Logarithm of the sharpness in coarse cells, less the mean of the frame and of the cell.
     """
     maps = [
@@ -106,14 +106,14 @@ def unlikeness(profiles: Doubles, alike: Doubles) -> Doubles:
 
     Parameters
     ----------
-    profiles : ndarray, shape (frames, cells)
+    profiles : array (frames, cells)
         From `sharpness_profiles`.
-    alike : ndarray, shape (frames, frames)
+    alike : array (frames, frames)
         Correlation of the pictures themselves.
 
     Returns
     -------
-    ndarray, shape (frames, frames)
+    array (frames, frames)
         Product of the two lacks of correlation, a little larger for frames that are not next to
         each other in the order given; always > 0.
     """
@@ -135,9 +135,9 @@ def depth_order(distance: Doubles, guesses: Sequence[Indices] = ()) -> Indices:
 
     Parameters
     ----------
-    distance : ndarray, shape (frames, frames)
+    distance : array (frames, frames)
         From `unlikeness`.
-    guesses : sequence of ndarray, each of shape (frames,)
+    guesses : sequence of array (frames,)
         Orders to begin from.
     """
     count = len(distance)
@@ -168,13 +168,13 @@ def sized_order(distance: Doubles, growth_px: Doubles, sure: Bools, order: Indic
 
     Parameters
     ----------
-    distance : ndarray, shape (frames, frames)
+    distance : array (frames, frames)
         From `unlikeness`.
-    growth_px : ndarray, shape (frames,)
+    growth_px : array (frames,)
         How much further out a corner of the picture lies than in the reference frame, proxy px.
-    sure : ndarray of bool, shape (frames,)
+    sure : array (frames,) of bool
         Frames whose growth is sure; which end is near is told by them.
-    order : ndarray, shape (frames,)
+    order : array (frames,)
         A guess.
     """
     if len(order) < 3:

@@ -64,7 +64,7 @@ class Registration:
 
     Parameters
     ----------
-    matrix : ndarray, shape (3, 3)
+    matrix : array (3, 3)
         Takes (x, y) in the reference to (x, y) in the moving picture.
     correlation : float
         Correlation of the two band-passed pictures where both show structure, -1..1, the
@@ -84,7 +84,7 @@ def translation(reference: Floats, moving: Floats, *, upsample: int = 20) -> Mat
 
     Parameters
     ----------
-    reference, moving : ndarray, shape (H, W), float32
+    reference, moving : array (rows, cols) of float32
     upsample : int
         Fineness of the fraction, 1/px; 1 leaves whole pixels.
     """
@@ -144,7 +144,7 @@ class BandPassed:
 
     Parameters
     ----------
-    image : ndarray, shape (H, W), float32
+    image : array (rows, cols) of float32
         Grey, in linear light.
     """
 
@@ -171,10 +171,10 @@ def register(
 
     Parameters
     ----------
-    reference, moving : ndarray, shape (H, W), float32, or BandPassed
+    reference, moving : array (rows, cols) of float32, or BandPassed
         Grey pictures in linear light; gain and offset between them do not matter.
     model : {"translation", "similarity", "affine"}
-    start : ndarray, shape (3, 3), optional
+    start : array (3, 3), optional
         First guess; otherwise the better of no motion and phase correlation.
     prior_sd : float
         Expected size of the change of scale, rotation and shape.
@@ -255,7 +255,7 @@ class _Problem:
 
         Parameters
         ----------
-        surface : ndarray, shape (H, W), float32
+        surface : array (rows, cols) of float32
             The moving picture, or for order 3 its spline coefficients.
         """
         correlation = -1.0

@@ -79,7 +79,7 @@ def relative_sharpness(stack: InputStack, frames: Sequence[int]) -> npt.NDArray[
 
     Returns
     -------
-    ndarray, shape (frames, cells)
+    array (frames, cells)
         0..1.
     """
     shifts = likeness(stack, frames).shifts[(len(frames) - 1) // 2]

@@ -18,9 +18,9 @@ class Fused:
 
     Parameters
     ----------
-    image : ndarray, shape (H, W, 3), float32
+    image : array (rows, cols, 3) of float32
         In the frames' own encoding, 1.0 = white.
-    position : ndarray, shape (H, W), float32, optional
+    position : array (rows, cols) of float32, optional
         Position in the order of depth, fractional between neighbours.
     """
 

@@ -20,9 +20,9 @@ def best_labels(unary: Floats, mismatch: Floats, *, iterations: int = 10) -> Lab
 
     Parameters
     ----------
-    unary : ndarray, shape (rows, columns, labels), float32
+    unary : array (rows, cols, labels) of float32
         Cost of each label in each cell.
-    mismatch : ndarray, shape (rows, columns, labels, labels), float32
+    mismatch : array (rows, cols, labels, labels) of float32
         What it costs in a cell that one label meets another there; symmetric, zero on the
         diagonal. The cost between two neighbouring cells is the sum of both cells' mismatch.
     iterations : int
@@ -30,7 +30,7 @@ def best_labels(unary: Floats, mismatch: Floats, *, iterations: int = 10) -> Lab
 
     Returns
     -------
-    ndarray, shape (rows, columns), int16
+    array (rows, cols) of int16
         Exact for a single row or column; on a grid not more than a good guess.
     """
     messages = _Messages(unary, mismatch)

@@ -59,7 +59,7 @@ def seam_labels(aligned: AlignedFrames, *, seam_weight: float = SEAM_WEIGHT) -> 
 
 
 def _cell_values(aligned: AlignedFrames, size: int) -> tuple[Floats, Floats]:
-    """Return contrast (rows, columns, frames) and colour (rows, columns, frames, 3) of cells."""
+    """Return contrast (rows, cols, frames) and colour (rows, cols, frames, 3) of cells."""
     contrasts, colours = [], []
     for frame in aligned:
         sharp = MEASURES["lap2"](

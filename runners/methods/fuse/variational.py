@@ -131,7 +131,7 @@ def minimised(
 
 
 def _gradient(field: Floats) -> Floats:
-    """Forward differences, zero at the far edge; shape (2, rows, columns)."""
+    """Forward differences, zero at the far edge; shape (2, rows, cols)."""
     out = np.zeros((2, *field.shape), dtype=np.float32)
     out[0, :-1] = field[1:] - field[:-1]
     out[1, :, :-1] = field[:, 1:] - field[:, :-1]

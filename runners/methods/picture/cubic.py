@@ -29,15 +29,15 @@ def resampled(planes: Floats, matrix: npt.NDArray[np.float64], rows: int) -> Flo
 
     Parameters
     ----------
-    planes : ndarray, shape (C, H, W), float32
-    matrix : ndarray, shape (3, 3)
+    planes : array (planes, rows, cols) of float32
+    matrix : array (3, 3)
         Affine; takes (x, y) in the result to (x, y) in the planes. Turns by less than 45 degrees.
     rows : int
         Of the result.
 
     Returns
     -------
-    ndarray, shape (C, rows, W), float32
+    array (planes, rows, cols) of float32
     """
     (a, b, c), (d, e, f) = matrix[:2]
     height, width = planes.shape[1:]
@@ -66,7 +66,7 @@ def _whole_and_share(
 
     Returns
     -------
-    tuple of ndarray, shape (rows, width)
+    tuple of array (rows, width)
         Index of the first of four neighbours, given `_EDGE` more before the axis, and how far
         each place is from the second to the third, 0..1.
     """

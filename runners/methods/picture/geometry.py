@@ -83,8 +83,8 @@ def resample(image: Floats, matrix: Matrix) -> Floats:
 
     Parameters
     ----------
-    image : ndarray, shape (H, W) or (H, W, C), float32
-    matrix : ndarray, shape (3, 3)
+    image : array (rows, cols) or (rows, cols, planes) of float32
+    matrix : array (3, 3)
         From reference to frame, affine, turned by less than 45 degrees.
     """
     return resample_rows(lambda rows: image[rows], (image.shape[0], image.shape[1]), matrix)
@@ -149,8 +149,8 @@ def resample_dense(image: Floats, places: Coordinates, *, order: int = 3) -> Flo
 
     Parameters
     ----------
-    image : ndarray, shape (H, W) or (H, W, C), float32
-    places : ndarray, shape (H, W, 2)
+    image : array (rows, cols) or (rows, cols, planes) of float32
+    places : array (rows, cols, 2)
         Row and column in the frame.
     """
     planes = image if image.ndim == 3 else image[..., None]
@@ -164,7 +164,7 @@ def resample_dense(image: Floats, places: Coordinates, *, order: int = 3) -> Flo
 
 
 def carried(matrix: Matrix, shape: tuple[int, int]) -> Coordinates:
-    """Return where a transform takes every pixel: (row, column), shape (H, W, 2)."""
+    """Return where a transform takes every pixel: (row, column), shape (rows, cols, 2)."""
     rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None, :]
     x, y, depth = (row[0] * columns + row[1] * rows + row[2] for row in matrix)
     return np.stack([y / depth, x / depth], axis=-1).astype(np.float32)

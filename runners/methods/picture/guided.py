@@ -18,7 +18,7 @@ class GuidedFilter:
 
     Parameters
     ----------
-    guide : ndarray, shape (H, W), float32
+    guide : array (rows, cols) of float32
         Grey, 0..1.
     radius : int
         Of the window, px.

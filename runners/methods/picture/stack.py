@@ -34,13 +34,13 @@ class SmallCopies:
 
     Parameters
     ----------
-    luma : ndarray, shape (h, w), float32
+    luma : array (rows, cols) of float32
         Luminance, linear; the proxy for alignment.
-    light : ndarray, shape (h', w', 3), float32
+    light : array (rows, cols, 3) of float32
         Linear light, for levels and gains.
-    clipped : ndarray, shape (h', w'), bool
+    clipped : array (rows, cols) of bool
         Where `light` holds a clipped pixel.
-    steepness : ndarray, shape (h', w', 2), float32
+    steepness : array (rows, cols, 2) of float32
         Mean absolute second difference of the luma within each pixel of `light`, down and right.
     """
 
@@ -51,7 +51,7 @@ class SmallCopies:
 
     @property
     def sharpness(self) -> Floats:
-        """Mean absolute second difference, both directions together, shape (h', w')."""
+        """Mean absolute second difference, both directions together, shape (rows, cols)."""
         return np.asarray(self.steepness.sum(axis=2))
 
 
@@ -60,7 +60,7 @@ class InputStack:
 
     Parameters
     ----------
-    frames : sequence of ndarray, each (H, W, 3)
+    frames : sequence of array (rows, cols, 3)
         May be lazy; a frame is asked for when it is needed.
     info : mapping
         The stack's frames.json.
@@ -127,7 +127,7 @@ def _bin_for(shape: tuple[int, int], pixels: int) -> int:
 
 
 def _second_differences(image: npt.NDArray[Any], rows: slice) -> Floats:
-    """Absolute second differences of grey down and right, zero at the border; shape (h, W, 2)."""
+    """Return absolute second differences of grey (rows, cols, 2), down and right; 0 at borders."""
     above, below = rows.start > 0, rows.stop < len(image)
     near = image[rows.start - above : rows.stop + below].astype(np.float32)
     grey = near @ (LUMA / np.float32(full_scale(image.dtype)))
