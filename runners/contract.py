@@ -9,6 +9,8 @@ from typing import Any, Literal, TypeGuard, get_args
 import numpy as np
 import numpy.typing as npt
 
+from ..ground.types import Floats, Image
+
 Status = Literal["ok", "skipped", "failed", "timed-out", "killed", "invalid-output"]
 #: Statuses that are no failure.
 DONE: tuple[Status, ...] = ("ok", "skipped")
@@ -45,8 +47,8 @@ class Result:
         Frames that went into the picture, in the order that `depth` counts them.
     """
 
-    image: npt.NDArray[Any]
-    depth: npt.NDArray[np.float32] | None = None
+    image: Image
+    depth: Floats | None = None
     depth_unit: str = "frame"
     reference: int | None = None
     used: tuple[int, ...] | None = None
@@ -145,7 +147,7 @@ def _part(obj: Any, name: str) -> Any:
     return getattr(obj, name, None)
 
 
-def _checked_image(image: Any, shape: tuple[int, int]) -> npt.NDArray[Any]:
+def _checked_image(image: Any, shape: tuple[int, int]) -> Image:
     image = np.asarray(image)
     if image.shape != (*shape, 3):
         raise InvalidOutput(f"image has shape {image.shape}, expected {(*shape, 3)}")
@@ -162,9 +164,7 @@ def _checked_image(image: Any, shape: tuple[int, int]) -> npt.NDArray[Any]:
     return np.clip(image, 0, 1).astype(np.float32)
 
 
-def _checked_depth(
-    depth: Any, shape: tuple[int, int], unit: Any, count: int
-) -> npt.NDArray[np.float32] | None:
+def _checked_depth(depth: Any, shape: tuple[int, int], unit: Any, count: int) -> Floats | None:
     if unit not in DEPTH_UNITS:
         raise InvalidOutput(f"depth_unit is {unit!r}, allowed: {', '.join(DEPTH_UNITS)}")
     if depth is None:
@@ -206,7 +206,7 @@ def _frame_indices(values: Any, count: int) -> tuple[int, ...] | None:
     return tuple(index for index in indices if index is not None)
 
 
-def depth_to_mm(result: Result, focus_mm: npt.ArrayLike) -> npt.NDArray[np.float32] | None:
+def depth_to_mm(result: Result, focus_mm: npt.ArrayLike) -> Floats | None:
     """Turn a depth counted in frames into millimetres.
 
     Parameters

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
-import numpy.typing as npt
-
+from ...ground.types import Image
 from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.truth import Truth
 
@@ -30,6 +29,6 @@ class AnyStack(Protocol):
         ...
 
     @property
-    def frames(self) -> Sequence[npt.NDArray[Any]]:
+    def frames(self) -> Sequence[Image]:
         """The frames as written, maybe read when they are asked for."""
         ...

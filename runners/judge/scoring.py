@@ -7,12 +7,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 from tqdm import tqdm
 
 from ... import metrics
 from ...ground.srgb import clipped_srgb
-from ...ground.types import Floats
+from ...ground.types import Bools, Floats
 from ...simulator.optics import depth_of_field_mm
 from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM
@@ -323,13 +322,13 @@ def table(scored: Iterable[Scored]) -> pd.DataFrame:
     return pd.DataFrame([item.row for item in scored])
 
 
-def _masks(truth: Truth) -> dict[str, npt.NDArray[np.bool_]]:
+def _masks(truth: Truth) -> dict[str, Bools]:
     valid = truth.mask("valid")
     return {name: truth.mask(name) & valid for name in SCORED_REGIONS}
 
 
 def _scores(
-    result: Floats, reference: Floats, masks: Mapping[str, npt.NDArray[np.bool_]]
+    result: Floats, reference: Floats, masks: Mapping[str, Bools]
 ) -> dict[str, dict[str, float]]:
     return metrics.score_image(result, reference, masks=masks, data_range=1.0, names=IMAGE_METRICS)
 

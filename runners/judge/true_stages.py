@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from ...ground.srgb import LUMA, clipped_srgb
-from ...ground.types import Floats
+from ...ground.types import Doubles, Floats, Image, Labels
 from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.motion import Nearest, nearest, places_in
 from ...simulator.shooting.truth import Truth
@@ -41,7 +39,7 @@ class StackTruth:
 
     plan: AnyShoot
     truth: Truth
-    frames: Sequence[npt.NDArray[Any]]
+    frames: Sequence[Image]
     _places: dict[int, Floats] = field(default_factory=dict)
 
     @property
@@ -67,7 +65,7 @@ class StackTruth:
             self._places[frame] = places
         return places
 
-    def focus_map(self) -> npt.NDArray[np.int16]:
+    def focus_map(self) -> Labels:
         """Return the frame that truly shows each reference pixel best; -1: none.
 
         That is the optically sharpest one, unless something nearer and out of focus veils the
@@ -102,7 +100,7 @@ class StackTruth:
         return np.where(unseen, np.float32(np.inf), error)
 
 
-def focus_planes_mm(plan: AnyShoot, reference: int) -> npt.NDArray[np.float64]:
+def focus_planes_mm(plan: AnyShoot, reference: int) -> Doubles:
     """Return z of each frame's plane of focus in the subject as the reference frame shows it.
 
     A subject that came nearer by the time of a frame carries its points toward that frame's plane

@@ -14,6 +14,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Doubles
 from .align.align import Alignment
 from .align.aligned import AlignedFrames
 from .fuse.fused import Fused
@@ -99,7 +100,7 @@ class TrueMap:
         return Fused(out, known)
 
 
-def fitted_affine(places: Coordinates) -> npt.NDArray[np.float64]:
+def fitted_affine(places: Coordinates) -> Doubles:
     """Return the affine transform nearest to a dense one, for measuring on small copies."""
     rows, columns = np.nonzero(np.isfinite(places).all(axis=2))
     if rows.size < 100:

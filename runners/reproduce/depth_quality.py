@@ -5,23 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-import numpy.typing as npt
 
-from ...ground.types import Floats
+from ...ground.types import Bools, Doubles, Floats
 from ...metrics.focus import MEASURES
 from ...metrics.focus.peak import find_peak
 
 
 def depth_of(
     frames: Floats,
-    focus_mm: npt.NDArray[np.float64],
+    focus_mm: Doubles,
     code: str,
     *,
     window: int = 9,
     stride: int = 1,
     kind: str = "gaussian",
     options: Mapping[str, int] | None = None,
-) -> npt.NDArray[np.float64]:
+) -> Doubles:
     """Depth map from the peak of an operator, without any smoothing.
 
     Parameters
@@ -44,9 +43,9 @@ def depth_of(
 
 
 def rmse_mm(
-    depth_mm: npt.NDArray[np.float64],
-    truth_mm: npt.NDArray[np.float64],
-    mask: npt.NDArray[np.bool_] | None = None,
+    depth_mm: Doubles,
+    truth_mm: Doubles,
+    mask: Bools | None = None,
 ) -> float:
     """Root mean square error over the pixels of a mask, or over all."""
     error = depth_mm - truth_mm

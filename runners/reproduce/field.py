@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from ...ground.srgb import LUMA
-from ...ground.types import Floats
+from ...ground.types import Bools, Doubles, Floats
 from ...simulator import Rig, Scene, Shoot, load_rig, load_scene, view_depth
 from ...simulator.handling.approach import Approach
 from ...simulator.handling.cadence import interval_s
@@ -89,10 +89,10 @@ class FieldSequence:
     """
 
     frames: Floats
-    focus_mm: npt.NDArray[np.float64]
-    depth_mm: npt.NDArray[np.float64]
-    valid: npt.NDArray[np.bool_]
-    band: npt.NDArray[np.bool_]
+    focus_mm: Doubles
+    depth_mm: Doubles
+    valid: Bools
+    band: Bools
 
 
 def plan(case: FieldCase, *, size: int, seed: int, frames: int = FRAMES) -> Shoot:
@@ -156,7 +156,7 @@ def make_field_sequence(case: FieldCase, *, size: int = 256, seed: int = 0) -> F
     return FieldSequence(np.stack(frames), focus, depth, valid, truth.mask("occlusion-band"))
 
 
-def lined_up_frames(stack: StackTruth) -> tuple[list[Floats], npt.NDArray[np.float64]]:
+def lined_up_frames(stack: StackTruth) -> tuple[list[Floats], Doubles]:
     """Return the usable frames of a shoot in order of depth, lined up with the truth's view.
 
     Their light is evened by what the flash truly gave, as every method evens it somehow. A frame

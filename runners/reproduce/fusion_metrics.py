@@ -19,7 +19,7 @@ from scipy import stats
 from tqdm import tqdm
 
 from ...ground.srgb import LUMA, clipped_srgb
-from ...ground.types import Floats
+from ...ground.types import Bools, Floats
 from ...metrics import METRICS as ALL_METRICS
 from ...metrics.fusion import METRICS, score_fusion
 from ...simulator import Shoot
@@ -134,7 +134,7 @@ class _LinedUp:
     """The frames lined up with one view, evened, and the best merge's scores in it."""
 
     frames: list[Floats]
-    valid: npt.NDArray[np.bool_]
+    valid: Bools
     best: dict[str, float]
 
     @classmethod

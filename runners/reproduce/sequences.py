@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy import ndimage
 from skimage import data
 
-from ...ground.types import Floats
+from ...ground.types import Doubles, Floats
 
 FOCAL_LENGTH_MM = 3.3
 NEAR_MM, FAR_MM = 50.0, 200.0
@@ -76,11 +76,11 @@ class Sequence25:
 
     name: str
     frames: Floats
-    focus_mm: npt.NDArray[np.float64]
-    depth_mm: npt.NDArray[np.float64]
+    focus_mm: Doubles
+    depth_mm: Doubles
 
 
-def surface_mm(name: str, size: int) -> npt.NDArray[np.float64]:
+def surface_mm(name: str, size: int) -> Doubles:
     """Depth of a surface, stretched over 100..150 mm.
 
     Raises
@@ -114,9 +114,7 @@ def texture(name: str, size: int) -> Floats:
     return photograph[top : top + size, left : left + size]
 
 
-def blur_px(
-    depth_mm: npt.NDArray[np.float64], focus_mm: float, *, widest_px: float
-) -> npt.NDArray[np.float64]:
+def blur_px(depth_mm: Doubles, focus_mm: float, *, widest_px: float) -> Doubles:
     """Return the standard deviation of each point's Gaussian.
 
     Parameters
@@ -132,11 +130,11 @@ def blur_px(
     return _thin_lens(depth_mm, focus_mm) * (widest_px / widest)
 
 
-def _thin_lens(depth_mm: npt.NDArray[np.float64], focus_mm: float) -> npt.NDArray[np.float64]:
+def _thin_lens(depth_mm: Doubles, focus_mm: float) -> Doubles:
     return np.abs(depth_mm - focus_mm) / (depth_mm * (focus_mm - FOCAL_LENGTH_MM))
 
 
-def spread(image: Floats, sigma_px: npt.NDArray[np.float64]) -> Floats:
+def spread(image: Floats, sigma_px: Doubles) -> Floats:
     """Scatter each point of an image by its own Gaussian.
 
     The Gaussian is sampled at pixel centres, as printed. Points between two of the worked-out

@@ -6,10 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
-from ....ground.types import Floats
+from ....ground.types import Bools, Doubles, Floats
 
 #: Errors count over a neighbourhood of this size, px: one noisy pixel is no failure.
 _NEAR_PX = 1.0
@@ -111,7 +110,7 @@ def best_crops(
         yield placed[-1]
 
 
-def _held(worth: Floats, size: tuple[int, int]) -> npt.NDArray[np.float64]:
+def _held(worth: Floats, size: tuple[int, int]) -> Doubles:
     """Return what a crop holds for each place of its upper left corner."""
     rows, cols = worth.shape
     height, width = min(size[0], rows), min(size[1], cols)
@@ -121,9 +120,7 @@ def _held(worth: Floats, size: tuple[int, int]) -> npt.NDArray[np.float64]:
     return bands[:, width:] - bands[:, :-width]
 
 
-def _too_near(
-    other: Crop, shape: tuple[int, ...], size: tuple[int, int], overlap: float
-) -> npt.NDArray[np.bool_]:
+def _too_near(other: Crop, shape: tuple[int, ...], size: tuple[int, int], overlap: float) -> Bools:
     """Return for which corners a crop would lie too much on another one."""
     shared = [
         np.clip(np.minimum(at + side, start + length) - np.maximum(at, start), 0, None)

@@ -12,13 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from .... import metrics
 from ....ground.pictures import decode_image
 from ....ground.srgb import clipped_srgb
-from ....ground.types import Floats
+from ....ground.types import Bools, Doubles, Floats, Image
 from ....simulator.shooting.motion import Nearest, nearest, places_in
 from ....simulator.shooting.shoot import Shoot
 from ....simulator.shooting.truth import Truth
@@ -94,7 +93,7 @@ class _Kept:
 
     cell: Cell
     row: Mapping[str, Any]
-    image: npt.NDArray[Any]
+    image: Image
     depth: Floats | None
 
 
@@ -136,7 +135,7 @@ def shown_stack(store: Store, cells: Sequence[Cell]) -> ShownStack | None:
     )
 
 
-def error_map(image: Floats, ideal: Floats, *, judged: npt.NDArray[np.bool_]) -> Floats:
+def error_map(image: Floats, ideal: Floats, *, judged: Bools) -> Floats:
     """Return the largest difference of a channel, share of white; NaN where not judged."""
     error = np.abs(image - ideal).max(axis=2)
     return np.where(judged, error, np.float32(np.nan)).astype(np.float32)
@@ -157,7 +156,7 @@ def _kept(store: Store, cell: Cell) -> _Kept | str:
     return _Kept(cell=cell, row=row, image=image, depth=depth)
 
 
-def _picture(path: Path, checksum: object) -> npt.NDArray[Any] | None:
+def _picture(path: Path, checksum: object) -> Image | None:
     try:
         data = path.read_bytes()
     except OSError:
@@ -227,9 +226,7 @@ def _shown(kept: _Kept, views: _Views) -> ShownResult:
     )
 
 
-def depth_in_mm(
-    depth: Floats, row: Mapping[str, Any], *, planes_mm: npt.NDArray[np.float64]
-) -> Floats | None:
+def depth_in_mm(depth: Floats, row: Mapping[str, Any], *, planes_mm: Doubles) -> Floats | None:
     """Return a kept depth map in millimetres; None where its row does not tell what it means.
 
     Parameters

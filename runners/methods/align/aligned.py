@@ -6,11 +6,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from ....ground.srgb import LUMA, decode_srgb, encode_srgb
-from ....ground.types import Floats
+from ....ground.types import Bools, Floats
 from ..picture.geometry import (
     Coordinates,
     Matrix,
@@ -38,7 +37,7 @@ class AlignedFrame:
     """
 
     image: Floats
-    covered: npt.NDArray[np.bool_]
+    covered: Bools
 
 
 class AlignedFrames:

@@ -8,15 +8,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
-from ....ground.types import Floats
+from ....ground.types import Bools, Floats
 from ..picture.geometry import covered, for_binned, resample_bilinear
 from ..picture.stack import InputStack
 from .align import Alignment
 
-Gains = Mapping[int, npt.NDArray[np.float32]]
+Gains = Mapping[int, Floats]
 EqualiseStage = Callable[[InputStack, Alignment], Gains]
 
 
@@ -69,9 +68,7 @@ def local_gain(stack: InputStack, alignment: Alignment, *, share: float = 0.1) -
     return fields
 
 
-def _overlap(
-    stack: InputStack, alignment: Alignment, frame: int
-) -> tuple[Floats, npt.NDArray[np.bool_]]:
+def _overlap(stack: InputStack, alignment: Alignment, frame: int) -> tuple[Floats, Bools]:
     """Return a frame's small copy in the reference geometry, and where it can be compared."""
     base, own = stack.small(alignment.reference), stack.small(frame)
     matrix = for_binned(alignment.matrices.get(frame, np.eye(3)), stack.thumb_bin)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 from skimage.registration import optical_flow_ilk, optical_flow_tvl1
 
@@ -63,7 +62,7 @@ def residual_flow(
     return replace(plane, places=places)
 
 
-def _flow(stack: InputStack, plane: Alignment, frame: int, kind: str) -> npt.NDArray[np.float32]:
+def _flow(stack: InputStack, plane: Alignment, frame: int, kind: str) -> Floats:
     """Return how far each reference pixel must look further (down, right), proxy px."""
     matrix = for_binned(plane.matrices[frame], stack.proxy_bin)
     reference = _normalised(stack.small(plane.reference).luma)

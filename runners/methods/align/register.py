@@ -17,11 +17,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 from scipy import fft, ndimage
 from skimage.registration import phase_cross_correlation
 
-from ....ground.types import Floats
+from ....ground.types import Bools, Doubles, Floats
 from ..picture.geometry import Matrix, displacement, for_binned, for_full, inside, similarity
 from ..picture.stack import binned
 
@@ -243,9 +242,7 @@ class _Problem:
         self.prior = np.where(free, 0.0, (prior_sd * self.half) ** -2.0)
 
     @staticmethod
-    def _change(
-        direction: Matrix, slopes: tuple[Floats, Floats], x: Floats, y: Floats
-    ) -> npt.NDArray[np.float32]:
+    def _change(direction: Matrix, slopes: tuple[Floats, Floats], x: Floats, y: Floats) -> Floats:
         """Return how the reference changes along one direction, per pixel of displacement."""
         along = [row[0] * x + row[1] * y + row[2] for row in direction[:2]]
         return np.asarray(slopes[0] * along[0] + slopes[1] * along[1], dtype=np.float32)
@@ -290,7 +287,7 @@ class _Problem:
 
     def _fit(
         self, explained: Floats, seen: Floats, weight: Floats, noise: float | None = None
-    ) -> npt.NDArray[np.float64]:
+    ) -> Doubles:
         """Weighted least squares, with the prior when the noise is known."""
         weighted = explained * weight
         normal = (weighted @ explained.T).astype(float)
@@ -303,7 +300,7 @@ class _Problem:
         normal[np.diag_indices_from(normal)] += 1e-20
         return np.linalg.solve(normal, (weighted @ seen).astype(float))
 
-    def _transform(self, amounts: npt.NDArray[np.float64]) -> Matrix:
+    def _transform(self, amounts: Doubles) -> Matrix:
         """Turn amounts in pixels of displacement into a transform about the centre."""
         per_px = np.array([1 / self.half, 1 / self.half, 1.0])
         small = np.eye(3)
@@ -314,7 +311,7 @@ class _Problem:
         return np.linalg.inv(to_centre) @ small @ to_centre
 
 
-def _steepest(steepness: Floats) -> npt.NDArray[np.bool_]:
+def _steepest(steepness: Floats) -> Bools:
     """Mark the steepest share of each of some cells, so that no part of the picture is left out."""
     chosen = np.zeros(steepness.shape, dtype=bool)
     for rows in np.array_split(np.arange(steepness.shape[0]), _CELLS):

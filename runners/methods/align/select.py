@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
+from ....ground.types import Doubles
 from ..picture.stack import InputStack, binned
 from .order import likeness
 
@@ -71,7 +71,7 @@ def greedy_cover(stack: InputStack, *, near_best: float = 0.8) -> tuple[int, ...
     return tuple(sorted(chosen))
 
 
-def relative_sharpness(stack: InputStack, frames: Sequence[int]) -> npt.NDArray[np.float64]:
+def relative_sharpness(stack: InputStack, frames: Sequence[int]) -> Doubles:
     """Return the sharpness of every frame in coarse cells, as a share of the best frame's there.
 
     Frames are laid on each other by whole pixels of their small copies. Down and right are

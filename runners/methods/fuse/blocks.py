@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
-from ....ground.types import Floats
+from ....ground.types import Floats, Labels
 from ..align.aligned import AlignedFrames
 from .fused import Fused
 
@@ -72,7 +71,7 @@ def block_variance(grey: Floats) -> Floats:
     return np.asarray(block_means(centred**2) - block_means(centred) ** 2)
 
 
-def majority_label(label: npt.NDArray[np.int16], count: int, window: int) -> npt.NDArray[np.int16]:
+def majority_label(label: Labels, count: int, window: int) -> Labels:
     """Give every place the label most frequent around it; in a tie it keeps its own.
 
     Parameters

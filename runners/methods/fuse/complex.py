@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from ....ground.srgb import LUMA
-from ....ground.types import Floats, Labels
+from ....ground.types import Bools, Floats, Labels
 from ..align.aligned import AlignedFrames
 from ..picture.complex_wavelet import Transform, forward, inverse
 from .blocks import majority_label
@@ -44,7 +43,7 @@ def _padded(plane: Floats, levels: int) -> Floats:
     return np.pad(plane, extra, mode="symmetric")
 
 
-def _covered(covered: npt.NDArray[np.bool_], levels: int) -> list[npt.NDArray[np.bool_]]:
+def _covered(covered: Bools, levels: int) -> list[Bools]:
     """Say, level by level, which coefficients start on a covered pixel."""
     padded = _padded(covered, levels)  # type: ignore[arg-type]
     return [padded[:: 2 << level, :: 2 << level].astype(bool) for level in range(levels)]

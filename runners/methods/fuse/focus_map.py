@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from ....ground.srgb import LUMA
-from ....ground.types import Floats
+from ....ground.types import Bools, Floats
 from ....metrics.focus import MEASURES
 from ....metrics.focus.peak import find_peak
 from ..align.aligned import AlignedFrames
@@ -112,7 +111,7 @@ def fitting(window: int, shape: tuple[int, int]) -> int:
     return min(window, 2 * ((min(shape) - 1) // 2) + 1)
 
 
-def within(covered: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
+def within(covered: Bools, reach: int) -> Bools:
     """Say where all of a square of 2 `reach` + 1 pixels is covered; outside the picture counts."""
     if covered.all():
         return covered
@@ -120,7 +119,7 @@ def within(covered: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
     return np.asarray(ndimage.minimum_filter(covered.astype(np.uint8), size, mode="nearest") > 0)
 
 
-def blended(aligned: AlignedFrames, position: npt.NDArray[np.float32]) -> Floats:
+def blended(aligned: AlignedFrames, position: Floats) -> Floats:
     """Take each pixel from the two frames either side of a position, in proportion."""
     out = np.zeros((*aligned.shape, 3), dtype=np.float32)
     total = np.zeros((*aligned.shape, 1), dtype=np.float32)

@@ -5,9 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
 from ....ground.types import Floats
 from ..align.aligned import AlignedFrames
 
@@ -25,8 +22,8 @@ class Fused:
     """
 
     image: Floats
-    position: npt.NDArray[np.float32] | None = None
+    position: Floats | None = None
 
 
 FuseStage = Callable[[AlignedFrames], Fused]
-DepthStage = Callable[[AlignedFrames, Fused], npt.NDArray[np.float32] | None]
+DepthStage = Callable[[AlignedFrames, Fused], Floats | None]

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from ....ground.srgb import LUMA
-from ....ground.types import Floats
+from ....ground.types import Floats, Labels
 from ..align.aligned import AlignedFrames
 from ..picture.guided import GuidedFilter, box
 from .fused import Fused
@@ -52,7 +51,7 @@ def _weight(guide: Floats, mask: Floats, *, radius: float, epsilon: float) -> Fl
     return np.clip(filtered, 1e-6, 1)[..., None].astype(np.float32)
 
 
-def most_salient(aligned: AlignedFrames) -> npt.NDArray[np.int16]:
+def most_salient(aligned: AlignedFrames) -> Labels:
     """Return the position of the frame whose smoothed absolute Laplacian is largest."""
     best = np.full(aligned.shape, -1, dtype=np.float32)
     winner = np.full(aligned.shape, aligned.reference_position, dtype=np.int16)

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from ....ground.srgb import LUMA
-from ....ground.types import Floats
+from ....ground.types import Bools, Floats
 from ..align.aligned import AlignedFrames
 from ..picture.pyramid import (
     BINOMIAL,
@@ -85,7 +84,7 @@ class _Best:
         np.copyto(self.activity[rows], activity, where=better)
 
 
-def coverage_pyramid(covered: npt.NDArray[np.bool_], levels: int) -> list[Floats]:
+def coverage_pyramid(covered: Bools, levels: int) -> list[Floats]:
     """Return, for every level, 1 where a coefficient rests on covered pixels only, else 0.
 
     The coarsest level keeps a trace of weight everywhere, so that a node no frame covers still
@@ -130,7 +129,7 @@ def contrast_weighted(aligned: AlignedFrames) -> Fused:
     return Fused(collapse(merged))
 
 
-def _contrast(grey: Floats, covered: npt.NDArray[np.bool_]) -> Floats:
+def _contrast(grey: Floats, covered: Bools) -> Floats:
     steep = np.abs(ndimage.laplace(grey, mode="mirror"))
     steep[steep < _ROUNDING] = 0
     return np.asarray(steep * covered + np.float32(1e-12))

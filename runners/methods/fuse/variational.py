@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 from scipy import fft
 
 from ....ground.types import Floats
@@ -111,7 +110,7 @@ def minimised(
     smoothness: float,
     *,
     iterations: int = _ITERATIONS,
-) -> npt.NDArray[np.float32]:
+) -> Floats:
     """Minimise -contrast + smoothness * total variation by linearised splitting."""
     kernel = _laplacian_eigenvalues(depth.shape)
     auxiliary = _gradient(depth)

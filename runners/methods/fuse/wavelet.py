@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pywt
 from scipy import ndimage
 
-from ....ground.types import Floats
+from ....ground.types import Floats, Labels
 from ..align.aligned import AlignedFrames
 from .blocks import majority_label
 from .fused import Fused
@@ -55,9 +55,7 @@ def wavelet_maximum(
     return Fused(np.stack(planes, axis=-1))
 
 
-def _choices(
-    aligned: AlignedFrames, wavelet: str, levels: int, window: int
-) -> list[npt.NDArray[np.int16]]:
+def _choices(aligned: AlignedFrames, wavelet: str, levels: int, window: int) -> list[Labels]:
     """Return, for every band, the position of the frame to take each coefficient from."""
     shape = _padded(aligned.shape, levels)
     best = np.full((3 * levels, *shape), -1, dtype=np.float32)

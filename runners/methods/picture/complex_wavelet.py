@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-import numpy.typing as npt
 
-from ....ground.types import Complexes
+from ....ground.types import Complexes, Floats
 
 
 @cache
@@ -43,7 +42,7 @@ class Transform:
     details: list[tuple[Complexes, Complexes, Complexes]]
 
 
-def forward(image: npt.NDArray[np.float32], levels: int) -> Transform:
+def forward(image: Floats, levels: int) -> Transform:
     """Transform a picture whose sides are multiples of 2^`levels`; it is taken as periodic."""
     low: Complexes = image.astype(np.complex64)
     details = []
@@ -56,7 +55,7 @@ def forward(image: npt.NDArray[np.float32], levels: int) -> Transform:
     return Transform(low, details)
 
 
-def inverse(transform: Transform) -> npt.NDArray[np.float32]:
+def inverse(transform: Transform) -> Floats:
     """Put a picture together again; the imaginary part, zero but for changes made, is dropped."""
     low = transform.approximation
     for low_high, high_low, high_high in reversed(transform.details):
@@ -66,7 +65,7 @@ def inverse(transform: Transform) -> npt.NDArray[np.float32]:
     return np.ascontiguousarray(low.real)
 
 
-def _filters() -> tuple[npt.NDArray[np.complex64], npt.NDArray[np.complex64]]:
+def _filters() -> tuple[Complexes, Complexes]:
     low = np.array(low_pass_filter())
     high = np.conj(low[::-1]) * (-1.0) ** np.arange(low.size)
     return low.astype(np.complex64), high.astype(np.complex64)

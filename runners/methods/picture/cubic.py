@@ -13,9 +13,8 @@ Signal Processing 29, 1153, 1981; from memory), exact for parabolas.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from ....ground.types import Floats
+from ....ground.types import Doubles, Floats, Indices
 from .strips import strips
 
 # How far the edge is continued, so that all neighbours of a place outside are the edge.
@@ -24,7 +23,7 @@ _EDGE = 3
 _ARRAYS = 4
 
 
-def resampled(planes: Floats, matrix: npt.NDArray[np.float64], rows: int) -> Floats:
+def resampled(planes: Floats, matrix: Doubles, rows: int) -> Floats:
     """Resample planes of one size; their edges are continued outside.
 
     Parameters
@@ -61,7 +60,7 @@ def resampled(planes: Floats, matrix: npt.NDArray[np.float64], rows: int) -> Flo
 
 def _whole_and_share(
     line: tuple[float, float, float], width: int, rows: slice, *, limit: int
-) -> tuple[npt.NDArray[np.intp], Floats]:
+) -> tuple[Indices, Floats]:
     """Split places x * line[0] + y * line[1] + line[2] on an axis that is `limit` long.
 
     Returns
@@ -79,9 +78,7 @@ def _whole_and_share(
     return whole.astype(np.intp), place.astype(np.float32)
 
 
-def _blend(
-    flat: Floats, first: npt.NDArray[np.intp], apart: int, share: Floats, *, out: Floats
-) -> None:
+def _blend(flat: Floats, first: Indices, apart: int, share: Floats, *, out: Floats) -> None:
     """Fill `out` with the cubic through four values `apart` from each other, from `first` on."""
     value = np.empty_like(share)
     weights = _weights(share)

@@ -10,16 +10,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 from skimage.transform import warp
 
-from ....ground.types import Floats
+from ....ground.types import Bools, Doubles, Floats, Reals
 from .cubic import resampled
 from .strips import strips
 
-Matrix = npt.NDArray[np.float64]
-Coordinates = npt.NDArray[np.float32]
+Matrix = Doubles
+Coordinates = Floats
 
 # Below this largest displacement anywhere in the picture, resampling would only soften.
 _STILL_PX = 0.02
@@ -170,7 +169,7 @@ def carried(matrix: Matrix, shape: tuple[int, int]) -> Coordinates:
     return np.stack([y / depth, x / depth], axis=-1).astype(np.float32)
 
 
-def covered(matrix: Matrix, shape: tuple[int, int]) -> npt.NDArray[np.bool_]:
+def covered(matrix: Matrix, shape: tuple[int, int]) -> Bools:
     """Say which pixels of the reference picture a frame covers, with the slack of `inside`."""
     out = np.ones(shape, dtype=bool)
     if is_still(matrix, shape):
@@ -193,9 +192,7 @@ def covered(matrix: Matrix, shape: tuple[int, int]) -> npt.NDArray[np.bool_]:
     return out
 
 
-def inside(
-    rows: npt.NDArray[np.floating], columns: npt.NDArray[np.floating], shape: tuple[int, int]
-) -> npt.NDArray[np.bool_]:
+def inside(rows: Reals, columns: Reals, shape: tuple[int, int]) -> Bools:
     """Say which places lie in a picture of this shape; NaN does not.
 
     Half a pixel of slack: the outermost pixels are worth having, their edge is continued.

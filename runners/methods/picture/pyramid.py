@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ....ground.types import Floats
+from ....ground.types import Floats, Indices
 from .strips import strips
 
 BINOMIAL = 0.375
@@ -45,7 +45,7 @@ def reduce(image: Floats, a: float = BINOMIAL) -> Floats:
     return out
 
 
-def _mirrored(start: int, stop: int, size: int) -> npt.NDArray[np.intp]:
+def _mirrored(start: int, stop: int, size: int) -> Indices:
     """Return which of `size` rows stand at `start`..`stop` when both ends are mirrored."""
     if size == 1:
         return np.zeros(stop - start, dtype=np.intp)
@@ -93,7 +93,7 @@ def expanded_strips(
         yield rows, part
 
 
-def _continued(start: int, stop: int, size: int) -> npt.NDArray[np.intp]:
+def _continued(start: int, stop: int, size: int) -> Indices:
     """Return which of `size` rows stand at `start`..`stop`: mirrored before, repeated behind."""
     return np.minimum(np.abs(np.arange(start, stop)), size - 1)
 
@@ -109,7 +109,7 @@ def _doubled(rows: Floats, a: float) -> tuple[Floats, Floats]:
     return even, odd
 
 
-def _columns(image: Floats, index: npt.NDArray[np.intp]) -> Floats:
+def _columns(image: Floats, index: Indices) -> Floats:
     picked = np.take(pixels(image), index, axis=1)
     return picked.view(np.float32).reshape(len(image), len(index), *image.shape[2:])
 

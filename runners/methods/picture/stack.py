@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ....ground.srgb import LUMA
-from ....ground.types import Floats
+from ....ground.types import Bools, Floats, Image
 from .strips import strips
 from .tone import decoder, full_scale, to_light
 
@@ -46,7 +46,7 @@ class SmallCopies:
 
     luma: Floats
     light: Floats
-    clipped: npt.NDArray[np.bool_]
+    clipped: Bools
     steepness: Floats
 
     @property
@@ -102,12 +102,12 @@ class InputStack:
             self._small[index] = self._shrink(np.asarray(self.frames[index]))
         return self._small[index]
 
-    def _shrink(self, image: npt.NDArray[Any]) -> SmallCopies:
+    def _shrink(self, image: Image) -> SmallCopies:
         rows = strips(len(image), image[0].size, multiple=self.thumb_bin)
         parts = [self._shrink_rows(image, strip) for strip in rows]
         return SmallCopies(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
-    def _shrink_rows(self, image: npt.NDArray[Any], rows: slice) -> tuple[npt.NDArray[Any], ...]:
+    def _shrink_rows(self, image: Image, rows: slice) -> tuple[Image, ...]:
         """Return what the small copies hold of a strip of rows, in their order."""
         part = image[rows]
         proxy = binned(to_light(part, linear=self.linear), self.proxy_bin)
@@ -126,7 +126,7 @@ def _bin_for(shape: tuple[int, int], pixels: int) -> int:
     return max(1, int(np.ceil(np.sqrt(shape[0] * shape[1] / pixels))))
 
 
-def _second_differences(image: npt.NDArray[Any], rows: slice) -> Floats:
+def _second_differences(image: Image, rows: slice) -> Floats:
     """Return absolute second differences of grey (rows, cols, 2), down and right; 0 at borders."""
     above, below = rows.start > 0, rows.stop < len(image)
     near = image[rows.start - above : rows.stop + below].astype(np.float32)

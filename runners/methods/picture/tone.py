@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ....ground.srgb import decode_srgb, encode_srgb
-from ....ground.types import Floats
+from ....ground.types import Floats, Image
 from .strips import strips
 
 
@@ -19,14 +19,14 @@ def full_scale(dtype: np.dtype[Any]) -> float:
     return float(np.iinfo(dtype).max) if dtype.kind == "u" else 1.0
 
 
-def to_float(image: npt.NDArray[Any], *, gain: npt.ArrayLike = 1.0, linear: bool) -> Floats:
+def to_float(image: Image, *, gain: npt.ArrayLike = 1.0, linear: bool) -> Floats:
     """Turn a frame into float32 in its own encoding, 1.0 = white; see `decoder`."""
     return decoder(image.dtype, gain=gain, linear=linear)(image)
 
 
 def decoder(
     dtype: np.dtype[Any], *, gain: npt.ArrayLike = 1.0, linear: bool
-) -> Callable[[npt.NDArray[Any]], Floats]:
+) -> Callable[[Image], Floats]:
     """Return what turns (rows of) a frame into float32 in its own encoding, 1.0 = white.
 
     Parameters
@@ -49,7 +49,7 @@ def decoder(
     return lambda image: _looked_up(tables, image)
 
 
-def _looked_up(tables: Sequence[Floats], image: npt.NDArray[Any]) -> Floats:
+def _looked_up(tables: Sequence[Floats], image: Image) -> Floats:
     out = np.empty(image.shape, dtype=np.float32)
     for rows in strips(len(image), image[0].size):
         for channel, table in enumerate(tables):
@@ -58,7 +58,7 @@ def _looked_up(tables: Sequence[Floats], image: npt.NDArray[Any]) -> Floats:
     return out
 
 
-def to_light(image: npt.NDArray[Any], *, linear: bool) -> Floats:
+def to_light(image: Image, *, linear: bool) -> Floats:
     """Turn a frame into linear light, float32, 1.0 = white."""
     if linear:
         return image.astype(np.float32) / np.float32(full_scale(image.dtype))
@@ -76,7 +76,7 @@ def _light_of_values(dtype: np.dtype[Any]) -> Floats:
     return light
 
 
-def like(image: Floats, dtype: np.dtype[Any]) -> npt.NDArray[Any]:
+def like(image: Floats, dtype: np.dtype[Any]) -> Image:
     """Turn float32 back into the frames' own type, clipped to its range."""
     clipped = np.clip(image, 0, 1)
     if dtype.kind != "u":
