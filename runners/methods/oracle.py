@@ -89,15 +89,8 @@ class TrueMap:
         lookup = np.full(max(int(wanted.max()), int(used.max())) + 2, -1)
         lookup[used] = np.arange(used.size)
         position = lookup[wanted]
-        out = aligned.frame(aligned.reference_position).image.copy()
-        for index in range(len(aligned)):
-            take = position == index
-            if take.any():
-                frame = aligned.frame(index)
-                take &= frame.covered
-                out[take] = frame.image[take]
         known = np.where(position >= 0, position, np.nan).astype(np.float32)
-        return Fused(out, known)
+        return Fused(aligned.taken(position), known)
 
 
 def fitted_affine(places: Coordinates) -> Doubles:

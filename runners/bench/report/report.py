@@ -26,8 +26,8 @@ from .statistics import by_scene
 from .tables import MAIN
 from .viewer import viewer
 
-_TOLD = ("stacktruth", "commit", "changed_files", "python", "numpy", "scipy", "machine", "cores", "system",
-         "workers", "threads")  # fmt: skip
+_TOLD = ("stacktruth", "commit", "changed_files", "python", "numpy", "scipy", "machine", "cores",
+         "system", "workers", "threads")  # fmt: skip
 #: Columns that a page is made of; a benchmark in which all cells failed has none of them.
 _NEEDED = (MAIN, "capture.psnr_db", "merge.psnr_db", "merge_loss_db", "total.ssim", "residual_px")
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from scipy import ndimage
+import numpy.typing as npt
 
 from ....ground.srgb import LUMA, decode_srgb, encode_srgb
 from ....ground.types import Bools, Floats
@@ -15,6 +16,7 @@ from ..picture.geometry import (
     Matrix,
     carried,
     covered,
+    enlarged,
     inside,
     resample_dense,
     resample_rows,
@@ -77,6 +79,24 @@ class AlignedFrames:
             return self._locally_gained(frame, gain, grey=grey)
         return self._aligned(self.stack.reader(frame, gain, grey=grey), frame)
 
+    def taken(self, position: npt.NDArray[Any]) -> Floats:
+        """Take each pixel from the frame at a position of its own.
+
+        Parameters
+        ----------
+        position : array (rows, cols)
+            Whole positions. Where there is no such frame, or it does not show the pixel, the
+            reference is taken.
+        """
+        out = self.frame(self.reference_position).image.copy()
+        for index in range(len(self)):
+            take = position == index
+            if take.any():
+                frame = self.frame(index)
+                take &= frame.covered
+                out[take] = frame.image[take]
+        return out
+
     def _aligned(self, read: Callable[[slice], Floats], frame: int) -> AlignedFrame:
         matrix = self.alignment.matrices[frame]
         if self.alignment.places is not None:
@@ -92,17 +112,11 @@ class AlignedFrames:
     def _locally_gained(self, frame: int, gain: Floats, *, grey: bool) -> AlignedFrame:
         """Apply a gain that varies over the reference picture."""
         aligned = self._aligned(self.stack.reader(frame), frame)
-        at = [(np.arange(side) + 0.5) / self.stack.thumb_bin - 0.5 for side in self.shape]
-        places = np.meshgrid(*at, indexing="ij")
-        field = np.stack(
-            [
-                ndimage.map_coordinates(gain[..., channel], places, order=1, mode="nearest")
-                for channel in range(3)
-            ],
-            axis=-1,
-        )
+        size = self.stack.thumb_bin
+        planes = [enlarged(gain[..., channel], size, self.shape) for channel in range(3)]
+        field = np.stack(planes, axis=-1)
         if self.stack.linear:
-            image = aligned.image * field
+            image: Floats = aligned.image * field
         else:
             image = encode_srgb(decode_srgb(aligned.image) * field)
         return AlignedFrame(image @ LUMA if grey else image, aligned.covered)

@@ -10,7 +10,7 @@ from scipy import ndimage
 from skimage.registration import optical_flow_ilk, optical_flow_tvl1
 
 from ....ground.types import Floats
-from ..picture.geometry import Coordinates, for_binned, resample
+from ..picture.geometry import Coordinates, enlarged, for_binned, resample
 from ..picture.stack import InputStack
 from .align import Alignment, AlignStage, chained
 from .register import band_pass
@@ -84,8 +84,4 @@ def _normalised(luma: Floats) -> Floats:
 def _enlarged(part: Floats, stack: InputStack) -> Floats:
     """Bring a flow of the small copies to full pixels."""
     size = stack.proxy_bin
-    if size == 1:
-        return part
-    at = np.meshgrid(*((np.arange(side) + 0.5) / size - 0.5 for side in stack.shape), indexing="ij")
-    grown = ndimage.map_coordinates(part, at, order=1, mode="nearest", output=np.float32)
-    return np.asarray(grown * np.float32(size))
+    return part if size == 1 else enlarged(part, size, stack.shape) * np.float32(size)

@@ -10,12 +10,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, ndimage
+from scipy import ndimage
 
 from ....ground.srgb import LUMA
 from ....ground.types import Bools, Doubles, Indices
 from ..picture.stack import InputStack, binned
-from .register import band_pass
+from .register import CrossCorrelation, band_pass
 
 _CELLS_DOWN = 8
 # The order given is kept unless another makes the path shorter by more than this factor.
@@ -53,18 +53,15 @@ def likeness(stack: InputStack, frames: Sequence[int]) -> Likeness:
     """Correlate the small copies of all pairs of frames."""
     thumbs = [stack.small(frame).light @ LUMA for frame in frames]
     top = _GLEAM * float(np.median(thumbs))
-    bands = np.stack([band_pass(np.minimum(thumb, top)) for thumb in thumbs])
-    bands -= bands.mean(axis=(1, 2), keepdims=True)
-    size = tuple(fft.next_fast_len(2 * side, real=True) for side in bands.shape[1:])
-    spectra = fft.rfft2(bands, size)
-    energy = np.sqrt((bands.astype(float) ** 2).sum(axis=(1, 2))) + 1e-12
+    pairs = CrossCorrelation(np.stack([band_pass(np.minimum(thumb, top)) for thumb in thumbs]))
+    energy = np.sqrt((pairs.bands.astype(float) ** 2).sum(axis=(1, 2))) + 1e-12
     count = len(frames)
     alike, shifts = np.eye(count), np.zeros((count, count, 2))
     for first in range(count - 1):
-        product = np.conj(spectra[first]) * spectra[first + 1 :]
-        for second, surface in enumerate(fft.irfft2(product, size), first + 1):
-            row, column = np.unravel_index(np.argmax(surface), size)
-            shift = [column - size[1] * (column > size[1] / 2), row - size[0] * (row > size[0] / 2)]
+        surfaces = pairs.surfaces(first, slice(first + 1, None))
+        for second, surface in enumerate(surfaces, first + 1):
+            row, column = np.unravel_index(np.argmax(surface), surface.shape)
+            shift = pairs.shift(int(row), int(column))
             value = float(surface[row, column]) / (energy[first] * energy[second])
             alike[first, second] = alike[second, first] = value
             shifts[first, second], shifts[second, first] = shift, np.negative(shift)

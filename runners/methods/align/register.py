@@ -111,6 +111,40 @@ def _correlated(
     return matrix
 
 
+class CrossCorrelation:
+    """Correlation of pictures of one size over all whole shifts of one against another.
+
+    Parameters
+    ----------
+    bands : array (pictures, rows, cols) of float32
+        Band-passed.
+
+    Attributes
+    ----------
+    bands : array (pictures, rows, cols) of float32
+        Each less its mean.
+    """
+
+    def __init__(self, bands: Floats) -> None:
+        self.bands = bands - bands.mean(axis=(1, 2), keepdims=True)
+        # Room for every shift: the pictures do not come round at the other side.
+        self._size = tuple(fft.next_fast_len(2 * side, real=True) for side in bands.shape[1:])
+        self._spectra = fft.rfft2(self.bands, self._size)
+
+    def surfaces(self, first: int, others: slice) -> Floats:
+        """Return sums of products of one picture with others, over the place in a surface."""
+        product = np.conj(self._spectra[first]) * self._spectra[others]
+        return np.asarray(fft.irfft2(product, self._size))
+
+    def shift(self, row: int, column: int) -> tuple[int, int]:
+        """Return for which shift (x, y) of the first against the other a place stands."""
+        y, x = (
+            place - side if place > side / 2 else place
+            for place, side in zip((row, column), self._size, strict=True)
+        )
+        return x, y
+
+
 def likely_shifts(reference: BandPassed, moving: BandPassed) -> list[Matrix]:
     """Return shifts at which two pictures may lie on each other, the likeliest first.
 
@@ -120,22 +154,14 @@ def likely_shifts(reference: BandPassed, moving: BandPassed) -> list[Matrix]:
     first, second = (picture.bands[0] for picture in (reference, moving))
     if not (first.any() and second.any()):
         return []
-    size = tuple(fft.next_fast_len(2 * side, real=True) for side in first.shape)
-    spectra = [fft.rfft2(band - band.mean(), size) for band in (first, second)]
-    surface = fft.irfft2(np.conj(spectra[0]) * spectra[1], size)
+    pair = CrossCorrelation(np.stack([first, second]))
+    (surface,) = pair.surfaces(0, slice(1, None))
     highest = surface == ndimage.maximum_filter(surface, 2 * _APART_PX + 1, mode="wrap")
     rows, columns = np.nonzero(highest & (surface > _NEARLY * surface.max()))
     places = np.argsort(-surface[rows, columns])[:_SHIFTS]
+    shifts = (pair.shift(*place) for place in zip(rows[places], columns[places], strict=True))
     surest = _correlated(first, second, 1, "phase")
-    return [surest] + [
-        similarity(x=_signed(column, size[1]), y=_signed(row, size[0]))
-        for row, column in zip(rows[places], columns[places], strict=True)
-    ]
-
-
-def _signed(place: int, size: int) -> int:
-    """Return a place on a circle as a step forth or back."""
-    return place - size if place > size / 2 else place
+    return [surest, *(similarity(x=x, y=y) for x, y in shifts)]
 
 
 class BandPassed:

@@ -43,11 +43,7 @@ def dct_variance(aligned: AlignedFrames, *, majority: int = MAJORITY) -> Fused:
     label = majority_label(label, len(aligned), majority)
     position = np.kron(label, np.ones((BLOCK_PX, BLOCK_PX), dtype=np.int16))
     position = position[: aligned.shape[0], : aligned.shape[1]]
-    out = aligned.frame(aligned.reference_position).image.copy()
-    for index, frame in enumerate(aligned):
-        take = (position == index) & frame.covered
-        out[take] = frame.image[take]
-    return Fused(out, position.astype(np.float32))
+    return Fused(aligned.taken(position), position.astype(np.float32))
 
 
 def _blocks(shape: tuple[int, int]) -> tuple[int, int]:

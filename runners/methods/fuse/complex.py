@@ -8,6 +8,7 @@ from ....ground.srgb import LUMA
 from ....ground.types import Bools, Floats, Labels
 from ..align.aligned import AlignedFrames
 from ..picture.complex_wavelet import Transform, forward, inverse
+from ..picture.pyramid import wavelet_levels
 from .blocks import majority_label
 from .fused import Fused
 
@@ -30,7 +31,7 @@ def complex_wavelet_maximum(aligned: AlignedFrames, *, levels: int = LEVELS) -> 
     and colours from the frames as published; filter length 6, the 3 x 3 vote and the mean of the
     approximation from memory.
     """
-    levels = max(1, min(levels, int(np.log2(max(2, min(aligned.shape) // 8)))))
+    levels = wavelet_levels(aligned.shape, levels)
     labels = [_agreed(bands, len(aligned)) for bands in _largest(aligned, levels)]
     grey = inverse(_collected(aligned, levels, labels))[: aligned.shape[0], : aligned.shape[1]]
     return Fused(recoloured(aligned, grey))

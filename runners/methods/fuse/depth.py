@@ -6,13 +6,10 @@ They can follow any fusion; a fusion that finds a depth of its own hands it on b
 
 from __future__ import annotations
 
-import numpy as np
-
 from ....ground.srgb import LUMA
 from ....ground.types import Floats
-from ....metrics.focus.peak import find_peak
 from ..align.aligned import AlignedFrames
-from .focus_map import WINDOW, sharpness, smoothed_position
+from .focus_map import WINDOW, sharpest_position, smoothed_position
 from .fused import Fused
 
 
@@ -28,12 +25,12 @@ def depth_of_fusion(aligned: AlignedFrames, fused: Fused) -> Floats | None:
 
 def argmax_depth(aligned: AlignedFrames, fused: Fused, *, window: int = WINDOW) -> Floats:
     """Take the frame of the largest sum-modified Laplacian."""
-    return _peak(aligned, window, "argmax")[0]
+    return sharpest_position(aligned, window, "argmax")[0]
 
 
 def peak_depth(aligned: AlignedFrames, fused: Fused, *, window: int = WINDOW) -> Floats:
     """Take the peak of a Gaussian through the largest value and its two neighbours."""
-    return _peak(aligned, window, "gaussian")[0]
+    return sharpest_position(aligned, window, "gaussian")[0]
 
 
 def regularised_depth(
@@ -45,11 +42,5 @@ def regularised_depth(
     epsilon: float = 1e-3,
 ) -> Floats:
     """Smooth the Gaussian peak along the edges of the merged picture, by how sharp it is."""
-    position, height = _peak(aligned, window, "gaussian")
+    position, height = sharpest_position(aligned, window, "gaussian")
     return smoothed_position(position, height, fused.image @ LUMA, radius, epsilon)
-
-
-def _peak(aligned: AlignedFrames, window: int, kind: str) -> tuple[Floats, Floats]:
-    peak = find_peak(sharpness(aligned, window), kind=kind)
-    position = np.clip(np.nan_to_num(peak.position), 0, len(aligned) - 1)
-    return position.astype(np.float32), np.nan_to_num(peak.height).astype(np.float32)

@@ -34,8 +34,7 @@ def focus_map(aligned: AlignedFrames, *, window: int = WINDOW, kind: str = "gaus
     Intelligence 16, 824 (1994). Step 1, no threshold, and the blend of the two nearest frames
     are choices made here.
     """
-    position = find_peak(sharpness(aligned, window), kind=kind).position
-    position = np.clip(np.nan_to_num(position), 0, len(aligned) - 1).astype(np.float32)
+    position, _ = sharpest_position(aligned, window, kind)
     return Fused(blended(aligned, position), position)
 
 
@@ -59,11 +58,25 @@ def guided_focus_map(
     Nayar and Nakagawa 1994 for the map, He, Sun and Tang 2013 for the filter; the weighing and
     both constants are choices made here.
     """
-    peak = find_peak(sharpness(aligned, window), kind="gaussian")
-    position = np.clip(np.nan_to_num(peak.position), 0, len(aligned) - 1).astype(np.float32)
+    position, height = sharpest_position(aligned, window, "gaussian")
     guide = blended(aligned, position) @ LUMA
-    cleaned = smoothed_position(position, np.nan_to_num(peak.height), guide, radius, epsilon)
+    cleaned = smoothed_position(position, height, guide, radius, epsilon)
     return Fused(blended(aligned, cleaned), cleaned)
+
+
+def sharpest_position(aligned: AlignedFrames, window: int, kind: str) -> tuple[Floats, Floats]:
+    """Return where each pixel is sharpest in the order of depth, and how sharp it is there.
+
+    Parameters
+    ----------
+    window : int
+        Side of the window of the focus measure, px, odd.
+    kind : {"argmax", "gaussian", "parabola"}
+        How the peak is found between frames.
+    """
+    peak = find_peak(sharpness(aligned, window), kind=kind)
+    position = np.clip(np.nan_to_num(peak.position), 0, len(aligned) - 1).astype(np.float32)
+    return position, np.nan_to_num(peak.height).astype(np.float32, copy=False)
 
 
 def smoothed_position(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import ndimage
 
 from ....ground.srgb import LUMA
 from ....ground.types import Floats
 from ....metrics.focus import MEASURES
 from ..align.aligned import AlignedFrames
+from ..picture.geometry import enlarged
 from ..picture.stack import binned
+from .focus_map import fitting
 from .fused import Fused
 from .labelling import best_labels
 
@@ -62,18 +63,8 @@ def _cell_values(aligned: AlignedFrames, size: int) -> tuple[Floats, Floats]:
     """Return contrast (rows, cols, frames) and colour (rows, cols, frames, 3) of cells."""
     contrasts, colours = [], []
     for frame in aligned:
-        sharp = MEASURES["lap2"](
-            frame.image @ LUMA, window=min(5, 2 * ((min(aligned.shape) - 1) // 2) + 1)
-        )
+        window = fitting(_WINDOW, aligned.shape)
+        sharp = MEASURES["lap2"](frame.image @ LUMA, window=window)
         contrasts.append(binned((sharp * frame.covered).astype(np.float32), size))
         colours.append(binned(frame.image, size))
     return np.stack(contrasts, axis=-1), np.stack(colours, axis=2)
-
-
-def enlarged(cells: Floats, size: int, shape: tuple[int, int]) -> Floats:
-    """Bring values of cells of `size` pixels to pixels, linearly between the cells' middles."""
-    rows, columns = ((np.arange(side) + 0.5) / size - 0.5 for side in shape)
-    places = np.meshgrid(rows, columns, indexing="ij")
-    return np.asarray(
-        ndimage.map_coordinates(cells, places, order=1, mode="nearest", output=np.float32)
-    )

@@ -38,8 +38,4 @@ def random_blocks(aligned: AlignedFrames, *, seed: int = 0) -> Fused:
     drawn = np.random.default_rng(seed).integers(len(aligned), size=blocks)
     height, width = aligned.shape
     position = np.kron(drawn, np.ones((_BLOCK_PX, _BLOCK_PX), dtype=int))[:height, :width]
-    out = aligned.frame(aligned.reference_position).image.copy()
-    for index, frame in enumerate(aligned):
-        take = (position == index) & frame.covered
-        out[take] = frame.image[take]
-    return Fused(out, position.astype(np.float32))
+    return Fused(aligned.taken(position), position.astype(np.float32))

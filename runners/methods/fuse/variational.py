@@ -10,10 +10,10 @@ from scipy import fft
 from ....ground.types import Floats
 from ....metrics.focus import MEASURES
 from ..align.aligned import AlignedFrames
+from ..picture.geometry import enlarged
 from ..picture.stack import binned
 from .focus_map import blended, fitting
 from .fused import Fused
-from .labels import enlarged
 
 DEGREE = 8
 SMOOTHNESS = 0.3

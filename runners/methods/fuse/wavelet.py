@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from ....ground.types import Floats, Labels
 from ..align.aligned import AlignedFrames
+from ..picture.pyramid import wavelet_levels
 from .blocks import majority_label
 from .fused import Fused
 
@@ -36,7 +37,7 @@ def wavelet_maximum(
     memory; wavelet and number of levels chosen here; the undecimated transform after O.
     Rockinger, ICIP 1997 (from memory).
     """
-    levels = max(1, min(levels, int(np.log2(max(2, min(aligned.shape) // 8)))))
+    levels = wavelet_levels(aligned.shape, levels)
     labels = _choices(aligned, wavelet, levels, window)
     shape = _padded(aligned.shape, levels)
     kept = np.zeros((3, 1 + 3 * levels, *shape), dtype=np.float32)

@@ -162,6 +162,23 @@ def resample_dense(image: Floats, places: Coordinates, *, order: int = 3) -> Flo
     return out if image.ndim == 3 else out[..., 0]
 
 
+def enlarged(cells: Floats, size: int, shape: tuple[int, int]) -> Floats:
+    """Bring values of cells of `size` x `size` pixels to pixels, linearly between cells' middles.
+
+    Parameters
+    ----------
+    cells : array (rows, cols) of float32
+        What is left beyond the last cell takes the value of the nearest.
+    size : int
+    shape : (rows, cols)
+        Of the result.
+    """
+    at = np.meshgrid(*((np.arange(side) + 0.5) / size - 0.5 for side in shape), indexing="ij")
+    return np.asarray(
+        ndimage.map_coordinates(cells, at, order=1, mode="nearest", output=np.float32)
+    )
+
+
 def carried(matrix: Matrix, shape: tuple[int, int]) -> Coordinates:
     """Return where a transform takes every pixel: (row, column), shape (rows, cols, 2)."""
     rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None, :]

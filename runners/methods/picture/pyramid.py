@@ -28,6 +28,11 @@ def level_count(shape: Sequence[int], smallest: int = _SMALLEST_SIDE) -> int:
     return count
 
 
+def wavelet_levels(shape: Sequence[int], most: int) -> int:
+    """Return how many levels, 1 to `most`, leave a picture about 8 pixels a side."""
+    return max(1, min(most, int(np.log2(max(2, min(shape) // 8)))))
+
+
 def _taps(a: float) -> tuple[np.float32, np.float32, np.float32]:
     return np.float32(a), np.float32(0.25), np.float32(0.25 - a / 2)
 
