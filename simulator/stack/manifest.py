@@ -25,7 +25,6 @@ RECORDS = "truth/frames.csv"
 TRUTH = "truth/truth.json"
 
 _LIBRARIES = ("numpy", "scipy", "scikit-image", "tifffile", "imagecodecs", "pydantic")
-_CHUNK = 1 << 20
 _SHOOT = TypeAdapter(Shoot)
 
 
@@ -233,7 +232,8 @@ def _file_problem(folder: Path, name: str, facts: FileFacts) -> StackError | Non
                 got=size,
                 expected=facts.bytes,
             )
-        digest = _file_sha256(path)
+        with path.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         return StackError(f"{path}: cannot be read: {error.strerror}", file=name)
     return None if digest == facts.sha256 else _changed(folder, name, digest, facts.sha256)
@@ -251,14 +251,6 @@ def _changed(folder: Path, name: str, got: str, expected: str) -> StackError:
 def sha256(data: bytes) -> str:
     """Return the checksum of bytes, hexadecimal."""
     return hashlib.sha256(data).hexdigest()
-
-
-def _file_sha256(path: Path) -> str:
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            digest.update(chunk)
-    return digest.hexdigest()
 
 
 def canonical_json(data: Any) -> bytes:

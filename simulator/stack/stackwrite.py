@@ -6,8 +6,6 @@ rendered it.
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import as_completed
@@ -250,17 +248,15 @@ def camera_info(plan: AnyShoot, how: FrameFormat) -> dict[str, Any]:
 
 def records_csv(records: tuple[FrameRecord, ...], motions: tuple[MotionSummary, ...]) -> str:
     """Return the records as a flat table; numbers are written so that they read back exactly."""
+    import pandas as pd  # noqa: PLC0415 - slow to load, and few commands need it
+
     parts = sorted({name for record in records for name in record.subject.parts_mm})
     rows = [
         record_row(record, parts)
         | {f"view_{name}": value for name, value in asdict(motion).items()}
         for record, motion in zip(records, motions, strict=True)
     ]
-    file = io.StringIO()
-    table = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
-    table.writeheader()
-    table.writerows(rows)
-    return file.getvalue()
+    return pd.DataFrame(rows).to_csv(index=False, lineterminator="\n")
 
 
 def record_row(record: FrameRecord, parts: list[str]) -> dict[str, Any]:

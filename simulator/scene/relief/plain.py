@@ -12,6 +12,7 @@ from pydantic import Field, field_validator
 from pydantic.dataclasses import dataclass
 from scipy.ndimage import gaussian_filter
 
+from ....ground.pictures import read_image
 from ....ground.types import Floats
 from ...data import data_folder
 from ...rig import STRICT
@@ -304,11 +305,9 @@ def _brightness(picture: str) -> npt.NDArray[np.float64]:
         path = data_folder() / "textures" / picture
     if not path.is_file():
         raise ValueError(f"no picture {picture!r}; allowed: gravel, grass, or a PNG file")
-    from skimage import io  # noqa: PLC0415 - slow to import, and needed by few scenes
-
-    values = np.asarray(io.imread(path), np.float64)
+    values = np.asarray(read_image(path), np.float64)
     if values.ndim == 3:
-        values = values[..., :3].mean(axis=2)
+        values = values.mean(axis=2)
     side = values.shape[0]
     if values.shape != (side, side) or side & (side - 1) or side < 8:
         raise ValueError(
