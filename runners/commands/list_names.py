@@ -10,6 +10,7 @@ from ...metrics.record import Metric
 from ...metrics.registry import METRICS
 from ...simulator.data import find_data_file, list_data_files, load_toml
 from ..methods.registry import METHODS
+from ..methods.stages import STAGES
 
 Titles = Mapping[str, str]
 
@@ -26,6 +27,10 @@ def _methods() -> Titles:
         name: f"{method.title} ({method.paper})" if method.paper else method.title
         for name, method in METHODS.items()
     }
+
+
+def _stages() -> Titles:
+    return {name: stage.title for name, stage in STAGES.items()}
 
 
 def _metrics() -> Titles:
@@ -51,6 +56,7 @@ KINDS: Mapping[str, Callable[[], Titles]] = {
     "lights": lambda: _data_files("light"),
     "subjects": lambda: _data_files("subject"),
     "methods": _methods,
+    "stages": _stages,
     "metrics": _metrics,
     "suites": lambda: _data_files("suite"),
     "studies": _studies,

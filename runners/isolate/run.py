@@ -12,9 +12,8 @@ from typing import Any, Literal
 from ...ground.sources import code_checksum
 from ...simulator.data import is_file, shown
 from ..contract import Outcome
-from ..methods import METHODS, built_in
+from ..methods import METHODS, built_in, needs_truth
 from ..methods.oracle import GivenTruth
-from ..methods.registry import ORACLE
 from .child import call_guarded, run_in_child
 from .external import Program, executable_facts, load_programs, program_from_line, run_program
 from .supervise import Limits
@@ -50,8 +49,8 @@ class Method:
 
     @property
     def needs_truth(self) -> bool:
-        """Whether stages of it are given the truth."""
-        return self.kind == "built-in" and (self.spec == ORACLE or "+" in self.spec)
+        """Whether it is truth-fed: stages of it are given the truth."""
+        return self.kind == "built-in" and needs_truth(self.spec)
 
     @cached_property
     def version(self) -> str:
@@ -76,7 +75,8 @@ def find_method(spec: str, *, programs: str | Path | None = None) -> Method:
     Parameters
     ----------
     spec : str
-        Name of a built-in (``laplacian-pyramid``, ``laplacian-pyramid+true-warp``),
+        Name of a built-in, perhaps with other stages than its own (``laplacian-pyramid``,
+        ``laplacian-pyramid+local-gain``, ``laplacian-pyramid+true-warp``),
         ``path/to/file.py:function``, a command line with ``{output}``, or the name of a program
         in the file `programs`.
     programs : path, optional

@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from ..contract import Result
-from .oracle import TRUE_STAGES, GivenTruth, with_truth
+from .oracle import GivenTruth
 from .recipe import Recipe
 from .registry import METHODS, ORACLE
+from .stages import STAGES, TRUE_STAGES
 
-__all__ = ["METHODS", "TRUE_STAGES", "GivenTruth", "Recipe", "built_in"]
+__all__ = ["METHODS", "STAGES", "TRUE_STAGES", "GivenTruth", "Recipe", "built_in", "needs_truth"]
 
 
 def built_in(
     spec: str, *, truth: GivenTruth | None = None
 ) -> Callable[[Sequence[Any], Mapping[str, Any]], Result]:
-    """Return a built-in method: ``NAME`` or ``NAME+true-choice+true-warp+true-map``.
+    """Return a built-in method: ``NAME``, or ``NAME+STAGE+...`` with other stages than its own.
 
-    A method with a true stage that is called without the truth says that this stack is not for
-    it (NotImplementedError), so its row is "skipped".
+    Parameters
+    ----------
+    spec : str
+        Names of `METHODS` and `STAGES`.
+    truth : GivenTruth, optional
+        For true stages. Without it a truth-fed method says that this stack is not for it
+        (NotImplementedError), so its row is "skipped".
 
     Raises
     ------
@@ -27,18 +34,20 @@ def built_in(
         Unknown name or stage.
     """
     name, *stages = spec.split("+")
-    recipe = METHODS[name]
-    unknown = [stage for stage in stages if stage not in TRUE_STAGES]
-    if unknown:
-        raise KeyError(unknown[0])
-    if name == ORACLE:
-        stages = list(TRUE_STAGES)
-    if not stages:
-        return recipe
-    if truth is None:
-        return _needs_truth
-    return with_truth(recipe, stages, truth)
+    recipe = replace(METHODS[name], name=spec)
+    chosen = [STAGES[stage] for stage in [*(TRUE_STAGES if name == ORACLE else ()), *stages]]
+    if truth is None and needs_truth(spec):
+        return _without_truth
+    for stage in chosen:
+        recipe = stage.put_into(recipe, truth)
+    return recipe
 
 
-def _needs_truth(frames: Sequence[Any], info: Mapping[str, Any]) -> Result:
+def needs_truth(spec: str) -> bool:
+    """Tell whether a built-in method is truth-fed."""
+    name, *stages = spec.split("+")
+    return name == ORACLE or any(stage in TRUE_STAGES for stage in stages)
+
+
+def _without_truth(frames: Sequence[Any], info: Mapping[str, Any]) -> Result:
     raise NotImplementedError("it needs the stack's truth, which is not at hand")

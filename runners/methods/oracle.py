@@ -1,14 +1,14 @@
-"""Stages that are given the truth, so that a loss can be laid at the door of one stage.
+"""True stages: stages that are given the truth, so that a loss can be traced to one stage.
 
-A recipe with a true stage is asked for by name: ``laplacian-pyramid+true-warp`` aligns with the
-true displacement of every pixel, and what it loses less than ``laplacian-pyramid`` is what the
-alignment costs.
+A method with a true stage is asked for by name: ``laplacian-pyramid+true-warp`` aligns by the true
+displacement of every pixel, and by how much it loses less than ``laplacian-pyramid`` the alignment
+costs.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -20,7 +20,6 @@ from .align.aligned import AlignedFrames
 from .fuse.fused import Fused
 from .picture.geometry import Coordinates
 from .picture.stack import InputStack
-from .recipe import Recipe
 
 
 class GivenTruth(Protocol):
@@ -105,24 +104,3 @@ def fitted_affine(places: Coordinates) -> Doubles:
     matrix = np.eye(3)
     matrix[:2] = np.linalg.lstsq(known, seen, rcond=None)[0].T
     return matrix
-
-
-_TRUE_STAGES: dict[str, Callable[[Recipe, GivenTruth], Recipe]] = {
-    "true-choice": lambda recipe, truth: replace(recipe, select=TrueChoice(truth)),
-    "true-warp": lambda recipe, truth: replace(recipe, align=TrueWarp(truth)),
-    "true-map": lambda recipe, truth: replace(recipe, fuse=TrueMap(truth)),
-}
-TRUE_STAGES = tuple(_TRUE_STAGES)
-
-
-def with_truth(recipe: Recipe, stages: Sequence[str], truth: GivenTruth) -> Recipe:
-    """Replace stages of a recipe by true ones; the name tells which.
-
-    Raises
-    ------
-    KeyError
-        When a stage is not one of `TRUE_STAGES`.
-    """
-    for stage in stages:
-        recipe = _TRUE_STAGES[stage](recipe, truth)
-    return replace(recipe, name="+".join([recipe.name, *stages]))

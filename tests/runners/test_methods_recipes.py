@@ -12,15 +12,12 @@ import pytest
 from scipy import ndimage
 
 from stacktruth.runners.contract import Result, depth_to_mm
-from stacktruth.runners.methods import METHODS, TRUE_STAGES, built_in
+from stacktruth.runners.methods import METHODS, STAGES, TRUE_STAGES, built_in, needs_truth
 from stacktruth.runners.methods.align.align import no_alignment
 from stacktruth.runners.methods.align.aligned import AlignedFrames
-from stacktruth.runners.methods.align.equalise import local_gain, no_gain
-from stacktruth.runners.methods.align.flow import residual_flow
-from stacktruth.runners.methods.align.select import greedy_cover, sharp_somewhere
+from stacktruth.runners.methods.align.equalise import no_gain
 from stacktruth.runners.methods.fuse.depth import (
     argmax_depth,
-    no_depth,
     peak_depth,
     regularised_depth,
 )
@@ -250,28 +247,19 @@ def test_interpolated_depth_beats_the_nearest_frame() -> None:
 
 
 @pytest.mark.parametrize(
-    "changed",
-    [
-        {"align": residual_flow},
-        {"equalise": local_gain},
-        {"select": sharp_somewhere},
-        {"select": greedy_cover},
-        {"depth": peak_depth},
-    ],
-    ids=["flow", "local gain", "sharp somewhere", "cover", "depth"],
+    "stage", ["flow-alignment", "local-gain", "sharp-frames", "few-frames", "peak-depth"]
 )
-def test_stages_can_be_swapped(changed) -> None:
-    """Another stage in place of one of a recipe's: it still merges better than the mean."""
+def test_stages_can_be_swapped(stage) -> None:
+    """Another stage in place of one of a method's: it still merges better than the mean."""
     made = handheld()
-    recipe = replace(METHODS["focus-map"], **changed)
-    found = psnr_db(made, recipe(made.frames, made.info))
+    found = psnr_db(made, built_in(f"focus-map+{stage}")(made.frames, made.info))
     assert found > psnr_db(made, merged("mean", "handheld"))
 
 
-def test_a_recipe_can_be_told_to_give_no_depth() -> None:
+def test_a_method_can_be_asked_to_give_no_depth() -> None:
     """The depth stage is one like the others."""
     made = handheld()
-    recipe = replace(METHODS["focus-map"], depth=no_depth)
+    recipe = built_in("focus-map+no-depth")
     assert recipe(made.frames, made.info).depth is None
 
 
@@ -298,6 +286,18 @@ def _with(stage: str, seed: int) -> float:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(set(STAGES) - set(TRUE_STAGES)))
+def test_any_stage_can_be_asked_for_by_name(name):
+    """A name after a method's puts that stage in the place of its own, and leaves the others."""
+    recipe, own = built_in(f"laplacian-pyramid+{name}"), METHODS["laplacian-pyramid"]
+    assert recipe.name == f"laplacian-pyramid+{name}"
+    assert not needs_truth(recipe.name)
+    for kind in ("select", "align", "equalise", "fuse", "depth"):
+        exchanged = getattr(recipe, kind) is STAGES[name].function
+        assert exchanged is (kind == STAGES[name].kind)
+        assert exchanged or getattr(recipe, kind) is getattr(own, kind)
+
+
 @pytest.mark.parametrize("stage", TRUE_STAGES)
 def test_a_true_stage_is_never_worse_than_the_one_it_replaces(stage) -> None:
     """Over 10 seeds: the mean gain's interval (two standard errors) does not lie below zero.

@@ -102,7 +102,7 @@ def regions(rows: pd.DataFrame) -> PageTable:
 
 
 def stages(rows: pd.DataFrame) -> PageTable:
-    """Return what each stage of a method costs: what the method gains where that stage is true."""
+    """Return what a method gains where one of its stages is exchanged, such as for a true one."""
     table = by_scene(rows, MAIN)
     found = []
     for name in table.columns:
@@ -113,9 +113,10 @@ def stages(rows: pd.DataFrame) -> PageTable:
     return PageTable(
         heading="What a stage costs",
         texts=2,
-        columns=("method", "stage that was told the truth", "gain dB", f"{LEVEL:.0%} from", "to"),
+        columns=("method", "stage exchanged", "gain dB", f"{LEVEL:.0%} from", "to"),
         rows=found,
-        note="The method with that stage true, less the method itself, mean over scenes.",
+        note="The method with that stage, less the method itself, mean over scenes. What a true "
+        "stage gains is what the method's own costs.",
     )
 
 
@@ -244,8 +245,7 @@ def every_cell(rows: pd.DataFrame, commands: Sequence[str]) -> PageTable:
         commands=commands,
         note="The command renders the cell's stack again and runs the suite's methods on it, in "
         "a few seconds to minutes; rows.csv in the folder “again” then holds the numbers of the "
-        "cell. All methods run because the one that is told the truth merges in the view that "
-        "the others chose.",
+        "cell. All methods run because a truth-fed one merges in the view that the others chose.",
         texts=4,
     )
 
