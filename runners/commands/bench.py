@@ -107,15 +107,25 @@ def tell_one(row: pd.Series, out: Path) -> int:
 def standing(rows: pd.DataFrame) -> str:
     """Return the methods, best first: mean over scenes with its interval, failures ranked worst."""
     # Loads pandas, which the processes of a benchmark do without; they load this module, too.
+    import pandas as pd  # noqa: PLC0415
+
     from ..bench.report.statistics import bootstrap, by_scene  # noqa: PLC0415
 
     table = by_scene(rows, "total.psnr_db")
     found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}
-    lines = [f"{'method':30s} {'dB':>6s} {'95 % interval':>15s} {'scenes':>6s} {'failed':>6s}"]
+    means = pd.DataFrame.from_dict(
+        {
+            name: {
+                "dB": got.mean,
+                "95 % interval": f"{got.low:.2f} to {got.high:.2f}",
+                "scenes": got.scenes,
+            }
+            for name, got in found.items()
+        },
+        orient="index",
+    )
     bad = rows[rows["status"] != "ok"]["method"].value_counts()
-    for name, got in sorted(found.items(), key=lambda item: -item[1].mean):
-        interval = f"{got.low:.2f} to {got.high:.2f}"
-        lines.append(
-            f"{name:30s} {got.mean:6.2f} {interval:>15s} {got.scenes:6d} {bad.get(name, 0):6d}"
-        )
-    return "\n".join(lines)
+    means["failed"] = bad.reindex(means.index, fill_value=0)
+    best_first = means.sort_values("dB", ascending=False, kind="stable")
+    # The name over the columns stands where that over the methods would be.
+    return best_first.rename_axis(columns="method").to_string(float_format="{:.2f}".format)

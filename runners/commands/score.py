@@ -9,31 +9,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from ...simulator.stack.stackio import Stack, read_stack
 from ..contract import DEPTH_UNITS, DONE, InvalidOutput, Outcome, as_result
 from ..isolate.external import result_from_files
 from ..isolate.run import find_method
+from ..judge.printed import MAIN_COLUMNS, as_text
 from ..judge.scoring import Judge, Scored, score_stack, table
 from ..judge.view_of_picture import likely_view
 from ..request import RequestError, new_path, request, whole_file
 from .options import add_progress_option, number, shows_progress, whole
 
 #: Columns of the printed table; the CSV file and the JSON text hold all.
-SHOWN = {
-    "method": "method",
-    "status": "status",
-    "capture.psnr_db": "best possible dB",
-    "total.psnr_db": "result dB",
-    "merge_loss_db": "lost in the merge dB",
-    "total.ssim": "SSIM",
-    "total.ciede2000_mean": "colour dE",
-    "depth.depth_rmse_mm": "depth error mm",
-    "depth.coverage": "depth share",
-    "residual_px": "shift px",
-    "seconds": "s",
-}
+SHOWN = {**MAIN_COLUMNS, "residual_px": "shift px", "seconds": "s"}
 
 
 def add_parser(commands: Any) -> None:
@@ -99,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
     if args.csv is not None:
         with whole_file(args.csv) as draft:
             rows.to_csv(draft, index=False)
-    print(rows.to_json(orient="records", indent=1) if args.json else shown(rows))
+    print(rows.to_json(orient="records", indent=1) if args.json else as_text(rows, SHOWN, digits=3))
     return _tell_failures(scored)
 
 
@@ -123,15 +110,6 @@ def finished(
     except (InvalidOutput, ValueError) as error:
         return Outcome(status="invalid-output", reason=" ".join(str(error).split()))
     return Outcome(status="ok", result=result)
-
-
-def shown(rows: pd.DataFrame) -> str:
-    """Return the main columns as a text table; a number that is not there is a dash."""
-    found = {
-        name: head for name, head in SHOWN.items() if name in rows and rows[name].notna().any()
-    }
-    part = rows[list(found)].rename(columns=found)
-    return part.to_string(index=False, float_format=lambda value: f"{value:.3f}", na_rep="-")
 
 
 def _tell_failures(scored: Sequence[Scored]) -> int:

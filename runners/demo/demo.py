@@ -16,26 +16,13 @@ from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.stack.stackio import read_stack, write_stack
 from ..isolate.external import Program
 from ..isolate.run import Method
+from ..judge.printed import MAIN_COLUMNS, as_text
 from ..judge.scoring import score_stack, table
 from .contact_sheet import contact_sheet
 from .side_by_side import side_by_side
 
 #: Built-in methods of the demonstration, floors first.
 METHODS = ("middle-frame", "mean", "laplacian-pyramid", "focus-map", "oracle")
-#: Columns of the printed table, with their headings.
-COLUMNS = {
-    "scene": "scene",
-    "method": "method",
-    "status": "status",
-    "capture.psnr_db": "best possible dB",
-    "total.psnr_db": "result dB",
-    "merge_loss_db": "lost in the merge dB",
-    "total.ssim": "SSIM",
-    "total.ciede2000_mean": "colour dE",
-    "depth.depth_rmse_mm": "depth error mm",
-    "depth.coverage": "depth share",
-    "seconds": "s",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +126,7 @@ def run_demo(
     bar = tqdm(scored, total=len(folders), desc="score", unit="stack", disable=not progress)
     rows = pd.concat(list(bar), ignore_index=True)
     rows.to_csv(out / "scores.csv", index=False)
-    say(printed(rows))
+    say(as_text(rows, {"scene": "scene", **MAIN_COLUMNS, "seconds": "s"}, digits=2))
     say(f"pictures and scores.csv are in {out}")
     return 0 if (rows["status"] == "ok").all() else 1
 
@@ -151,9 +138,3 @@ def score_folder(folder: Path) -> pd.DataFrame:
     scored = score_stack(stack, methods, artefacts=False)
     contact_sheet(stack, scored, folder.with_name(f"{folder.name}.png"))
     return table(scored)
-
-
-def printed(rows: pd.DataFrame) -> str:
-    """Return the main columns of a table of scores as text."""
-    short = rows.reindex(columns=list(COLUMNS)).rename(columns=COLUMNS)
-    return short.to_string(index=False, float_format=lambda value: f"{value:.2f}", na_rep="-")

@@ -26,9 +26,6 @@ from .true_stages import StackTruth, focus_planes_mm
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ...simulator.stack.stackio import Stack
-
-
 #: Regions scored one by one, beside the whole valid picture.
 SCORED_REGIONS = tuple(REGIONS)
 IMAGE_METRICS = ("psnr_db", "ssim", "ciede2000_mean", "gradient_error")
@@ -210,7 +207,7 @@ def without_result(
 
 
 def score_stack(
-    stack: Stack,
+    stack: AnyStack,
     methods: Iterable[str | Method],
     *,
     time_limit_s: float | None = None,
@@ -225,7 +222,7 @@ def score_stack(
 
     Parameters
     ----------
-    stack : Stack
+    stack : AnyStack
     methods : iterable of str or Method
     time_limit_s, memory_limit_mb : float or None
         For each method.
@@ -294,7 +291,7 @@ def usual_view(views: Sequence[int]) -> int | None:
 
 
 def score(
-    stack: Stack,
+    stack: AnyStack,
     method: str | Method,
     *,
     time_limit_s: float | None = None,
@@ -304,7 +301,7 @@ def score(
 
     Parameters
     ----------
-    stack : Stack
+    stack : AnyStack
     method : str or Method
         Name of a built-in, ``file.py:function``, or a command line with ``{output}``.
     time_limit_s, memory_limit_mb : float or None

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple, dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import matplotlib as mpl
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -51,26 +51,22 @@ class Claim:
 
 def write_claims(path: Path, claims: Sequence[Claim]) -> None:
     """Write the table 'published / ours / agrees?'."""
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(["agrees?" if f.name == "agrees" else f.name for f in fields(Claim)])
-        for claim in claims:
-            row = list(astuple(claim))
-            row[3] = {True: "yes", False: "no", None: "cannot say"}[claim.agrees]
-            writer.writerow(row)
+    words = {True: "yes", False: "no", None: "cannot say"}
+    rows = [{**asdict(claim), "agrees": words[claim.agrees]} for claim in claims]
+    _write(path, pd.DataFrame(rows).rename(columns={"agrees": "agrees?"}))
 
 
 def write_rows(path: Path, rows: Sequence[Mapping[str, object]]) -> None:
     """Write a table; numbers get four significant digits."""
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, fieldnames=list(rows[0]))
-        writer.writeheader()
-        for row in rows:
-            writer.writerow({key: _short(value) for key, value in row.items()})
+    _write(path, pd.DataFrame(rows, dtype=object).map(_short))
 
 
 def _short(value: object) -> object:
     return f"{value:.4g}" if isinstance(value, float) else value
+
+
+def _write(path: Path, table: pd.DataFrame) -> None:
+    table.to_csv(path, index=False, lineterminator="\r\n")  # as RFC 4180 ends lines
 
 
 def write_summary(path: Path, title: str, paragraphs: Sequence[str], command: str) -> None:
