@@ -21,7 +21,7 @@ from stacktruth.runners.calibrate.loop_report import loop_figure
 from stacktruth.runners.cli import main as stacktruth
 from stacktruth.runners.demo.demo import COLUMNS, run_demo
 from stacktruth.runners.demo.gallery import gallery
-from stacktruth.runners.reproduce import STUDIES, reproduce
+from stacktruth.runners.reproduce import REPRODUCTIONS, reproduce
 from stacktruth.simulator.data import list_data_files
 
 HERE = Path(__file__).resolve().parent
@@ -69,7 +69,7 @@ def _cell(value: object) -> str:
 
 def remake_reproduce() -> int:
     """Do all published comparisons again, one after another."""
-    for name in STUDIES:
+    for name in REPRODUCTIONS:
         reproduce(name, out=HERE / "reproduce" / name)
     return 0
 

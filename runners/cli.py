@@ -85,14 +85,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     argv = list(sys.argv[1:] if argv is None else argv)
     debug = "--debug" in argv
     try:
-        with _ended_gently():
+        with _terminated_as_interrupted():
             args = build_parser(_asked(argv)).parse_args(argv)
             status = int(args.run(args))
             sys.stdout.flush()
             return status
     except SystemExit as leave:  # after --help
         return leave.code if isinstance(leave.code, int) else 1
-    except BrokenPipeError:  # whoever read our output has gone
+    except BrokenPipeError:  # the reader of our output has gone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except (RequestError, StackExistsError) as error:
@@ -102,14 +102,14 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _asked(argv: Sequence[str]) -> list[str]:
-    """Return the command that the arguments name, or all where they name none."""
+    """Return the command that the arguments name, or all commands where they name none."""
     first = next((word for word in argv if not word.startswith("-")), "")
     return [first] if first in COMMANDS else list(COMMANDS)
 
 
 @contextmanager
-def _ended_gently() -> Iterator[None]:
-    """Take a polite request to end like an interrupt, so that unfinished files are removed."""
+def _terminated_as_interrupted() -> Iterator[None]:
+    """Treat SIGTERM as an interrupt, so that unfinished files are removed."""
 
     def stop(number: int, frame: object) -> NoReturn:
         raise KeyboardInterrupt

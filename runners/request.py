@@ -1,4 +1,4 @@
-"""What is wrong with a request is told before anything is written."""
+"""Wrong requests are refused before anything is written."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class RequestError(ValueError):
 
 @contextmanager
 def request() -> Iterator[None]:
-    """Call whatever goes wrong in this block a wrong request: a bad name, value or file."""
+    """Turn errors in this block, such as a bad name, value or file, into `RequestError`."""
     try:
         yield
     except (ValueError, OSError) as error:
@@ -29,7 +29,7 @@ def new_path(path: str | Path) -> Path:
     Raises
     ------
     RequestError
-        It exists already, or it cannot: something above it is no folder.
+        It exists already, or it cannot be made: what is above it is not a folder, or closed.
     """
     path = Path(path)
     if os.path.lexists(path):

@@ -1,4 +1,4 @@
-"""The benchmark: suites of stacks and methods, run cell by cell and resumable."""
+"""The benchmark: suites of stacks and methods, done cell by cell and resumable."""
 
 from .grid.suite import Suite, load_suite
 from .running.run import bench

@@ -1,4 +1,4 @@
-"""``bench``: run a suite, or go on with one, and print how the methods stand."""
+"""``bench``: run a suite, or resume one, and print how the methods stand."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ if TYPE_CHECKING:
 def add_parser(commands: Any) -> None:
     """Register the command."""
     parser = commands.add_parser(
-        "bench", help="run a suite of stacks and methods; the same command goes on where it ended"
+        "bench", help="run a suite of stacks and methods; the same command resumes it"
     )
     parser.set_defaults(run=run)
     parser.add_argument("suite", metavar="SUITE", help="name of a shipped suite, or a .toml file")
     parser.add_argument(
-        "--out", required=True, type=Path, metavar="DIR", help="folder to make, or to go on with"
+        "--out", required=True, type=Path, metavar="DIR", help="folder to make, or to resume"
     )
     parser.add_argument(
         "--workers",
@@ -37,7 +37,7 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--cluster",
         metavar="ADDRESS",
-        help="let the workers of a dask scheduler do it, such as tcp://10.0.0.1:8786; all of them "
+        help="use the workers of a dask scheduler, such as tcp://10.0.0.1:8786; all of them "
         "must see DIR, and files of your own, under the same paths (a shared folder)",
     )
     parser.add_argument(
@@ -91,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def tell_one(row: pd.Series, out: Path) -> int:
-    """Print what a cell is and how it came out; return the exit status."""
+    """Print what a cell is and what came of it; return the exit status."""
     print(
         f"{row['scene']}, {row['condition']} {row['severity']}, seed {row['seed']}, {row['method']}"
     )
@@ -106,7 +106,7 @@ def tell_one(row: pd.Series, out: Path) -> int:
 
 def standing(rows: pd.DataFrame) -> str:
     """Return the methods, best first: mean over scenes with its interval, failures ranked worst."""
-    # Loads pandas, which the processes of a benchmark do without; they load this module, too.
+    # Slow to load, and the processes of a benchmark, which load this module, do without.
     import pandas as pd  # noqa: PLC0415
 
     from ..bench.report.statistics import bootstrap, by_scene  # noqa: PLC0415

@@ -1,4 +1,4 @@
-"""``check-method``: whether a method keeps the contract, and what to change where it does not."""
+"""``check-method``: whether a method keeps the contract, and what to change if not."""
 
 from __future__ import annotations
 

@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
             raise RequestError(f"{path}: got ending {path.suffix!r}, allowed .obj or .ply")
         scene = load_scene(args.scene)
         rig = load_rig(args.rig or scene.rig)
-        Camera(rig, crop=args.crop, bin=args.bin or 1)  # complains of crop and bin
+        Camera(rig, crop=args.crop, bin=args.bin or 1)  # refuses a wrong crop or bin
     with whole_file(path) as draft:
         mesh = export_scene(
             scene, draft, rig=rig, crop=args.crop, bin=args.bin, pitch_mm=args.pitch

@@ -9,6 +9,7 @@ from typing import Any
 from ...metrics.record import Metric
 from ...metrics.registry import METRICS
 from ...simulator.data import find_data_file, list_data_files, load_toml
+from ..methods.recipe import Recipe
 from ..methods.registry import METHODS
 from ..methods.stages import STAGES
 
@@ -23,10 +24,15 @@ def _data_files(kind: str) -> Titles:
 
 
 def _methods() -> Titles:
-    return {
-        name: f"{method.title} ({method.paper})" if method.paper else method.title
-        for name, method in METHODS.items()
-    }
+    return {name: method.title + _origin(method) for name, method in METHODS.items()}
+
+
+def _origin(method: Recipe) -> str:
+    """Return where a method comes from, and what else a user should know of it, in brackets."""
+    facts = [method.paper] if method.paper else []
+    facts += [f"from memory: {method.from_memory}"] if method.from_memory else []
+    facts += [] if method.streams else ["its memory grows with the number of frames"]
+    return f" ({'; '.join(facts)})" if facts else ""
 
 
 def _stages() -> Titles:
@@ -43,7 +49,7 @@ def _better(metric: Metric) -> str:
     return f"nearer {metric.best:g}" if metric.direction == "nearest" else metric.direction
 
 
-def _studies() -> Titles:
+def _reproductions() -> Titles:
     from ..reproduce import titles  # noqa: PLC0415 - slow to load
 
     return titles()
@@ -59,7 +65,7 @@ KINDS: Mapping[str, Callable[[], Titles]] = {
     "stages": _stages,
     "metrics": _metrics,
     "suites": lambda: _data_files("suite"),
-    "studies": _studies,
+    "reproductions": _reproductions,
 }
 
 

@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     with request():
         path = new_path(args.out)
         plan = plan_of(args)
-        # Whatever cannot be carried out shows here, before the first frame.
+        # What cannot be carried out is refused here, before the first frame.
         saturation_e(plan.rig.sensor, iso=plan.iso)
         records = plan.records
     write_stack(plan, path, format=args.format, workers=args.workers, progress=shows_progress(args))

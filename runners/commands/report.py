@@ -20,7 +20,7 @@ def add_parser(commands: Any) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the page and tell where it is."""
+    """Write the page and print where it is."""
     with request():
         path = write_report(args.folder, progress=shows_progress(args))
     print(path)

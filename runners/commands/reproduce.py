@@ -14,7 +14,9 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser("reproduce", help="do a published comparison again")
     parser.set_defaults(run=run)
     parser.add_argument(
-        "name", metavar="NAME", help="of the comparison; 'stacktruth list studies' names them"
+        "name",
+        metavar="NAME",
+        help="of the reproduction; 'stacktruth list reproductions' names them",
     )
     parser.add_argument("--out", required=True, metavar="DIR", help="folder to make")
     parser.add_argument("--seed", type=whole(0), default=0, metavar="N", help="(default: 0)")
@@ -26,11 +28,11 @@ def add_parser(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do the comparison and print its account; the folder is there when all went well."""
-    from ..reproduce import reproduce, study  # noqa: PLC0415 - slow to load
+    from ..reproduce import reproduce, reproduction  # noqa: PLC0415 - slow to load
 
     with request():
         out = new_path(args.out)
-        study(args.name)
+        reproduction(args.name)
     with whole_folder(out) as draft:
         status = reproduce(
             args.name,

@@ -1,4 +1,4 @@
-"""``score``: run methods on a stack, or take finished pictures, and tell what they are worth."""
+"""``score``: run methods on a stack, or take a finished picture, and print the scores."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
         with whole_file(args.csv) as draft:
             rows.to_csv(draft, index=False)
     print(rows.to_json(orient="records", indent=1) if args.json else as_text(rows, SHOWN, digits=3))
-    return _tell_failures(scored)
+    return _report_failures(scored)
 
 
 def finished(
@@ -98,9 +98,9 @@ def finished(
     depth_unit: str,
     reference: int | None = None,
 ) -> Outcome:
-    """Return finished files as the outcome of a method: a bad file is an invalid output.
+    """Return finished files as the outcome of a method; a bad file is an invalid output.
 
-    Where nobody says in which frame's view the picture is, it is looked for.
+    Without a reference the frame in whose view the picture is is looked for.
     """
     try:
         read = result_from_files(image, depth, depth_unit=depth_unit)
@@ -112,10 +112,10 @@ def finished(
     return Outcome(status="ok", result=result)
 
 
-def _tell_failures(scored: Sequence[Scored]) -> int:
+def _report_failures(scored: Sequence[Scored]) -> int:
     failed = [item.row for item in scored if item.outcome.status not in DONE]
     if not failed:
         return 0
-    told = "; ".join(f"{row['method']}: {row['status']}, {row['reason']}" for row in failed)
-    print(f"stacktruth score: {len(failed)} of {len(scored)} failed: {told}", file=sys.stderr)
+    reasons = "; ".join(f"{row['method']}: {row['status']}, {row['reason']}" for row in failed)
+    print(f"stacktruth score: {len(failed)} of {len(scored)} failed: {reasons}", file=sys.stderr)
     return 1

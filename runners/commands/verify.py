@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
         suite_in(args.folder)
     bad = 0
     for check in verify(args.folder, cells=args.cells, seed=args.seed):
-        told = "holds" if not check.different else f"differs in {', '.join(check.different)}"
-        print(f"{check.scene}, {check.method}: {told}", flush=True)
+        found = "holds" if not check.different else f"differs in {', '.join(check.different)}"
+        print(f"{check.scene}, {check.method}: {found}", flush=True)
         bad += bool(check.different)
     return int(bad > 0)

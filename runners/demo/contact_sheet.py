@@ -19,7 +19,7 @@ from ..methods.picture.tone import to_float
 
 _TILE_INCH = 2.3
 _MOST_FRAMES = 12
-#: Colour difference at which the error map is at its end.
+#: Difference of a channel at the end of the error scale, share of white.
 _ERROR_TOP = 0.2
 
 

@@ -272,7 +272,7 @@ def _version(executable: str, arguments: Sequence[str]) -> str:
             stdin=subprocess.DEVNULL,
         )
     except (OSError, subprocess.TimeoutExpired) as error:
-        return f"not told: {error}"
+        return f"unknown: {error}"
     lines = (asked.stdout or asked.stderr).decode("utf-8", "replace").splitlines()
     return lines[0].strip()[:200] if lines else ""
 
@@ -280,10 +280,9 @@ def _version(executable: str, arguments: Sequence[str]) -> str:
 def result_from_files(
     image: str | Path, depth: str | Path | None = None, *, depth_unit: str = "frame"
 ) -> Result:
-    """Read a picture, and perhaps a depth map, that were made by hand elsewhere.
+    """Read a picture, and perhaps a depth map, that were made elsewhere.
 
-    Size and crop are free here: bringing the picture to the stack's geometry is the scorer's
-    work.
+    Size and crop are free here: the scorer brings the picture to the stack's geometry.
 
     Raises
     ------

@@ -1,7 +1,7 @@
-"""How far a program can be kept apart on this machine, found by trying.
+"""How well a program can be isolated on this machine, found by trying.
 
-A level is recorded in every row. It keeps honest programs from the network and makes sure that
-none of their processes stays behind; it is no protection against a hostile one.
+The level is recorded in every row. It keeps honest programs from the network and makes sure that
+none of their processes stays behind; it does not protect against a hostile program.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ class Isolation:
     prefix: tuple[str, ...] = ()
 
 
-#: Ends a program when the one that started it has gone, even by kill -9.
+#: Ends a program when the process that started it has gone, even by kill -9.
 _LEASH = ("setpriv", "--pdeathsig", "KILL", "--")
-_PATIENCE_S = 60  # a busy machine must not seem to be another one
+_PATIENCE_S = 60  # so that a level that works is not taken for broken on a busy machine
 SESSION = Isolation("own session")
 _NAMESPACES = ("--user", "--map-root-user", "--net", "--pid", "--fork", "--kill-child")
 _LEVELS = (
@@ -54,7 +54,7 @@ def best_isolation() -> Isolation:
     return Isolation(SESSION.name, leash)
 
 
-def signal_told_by_unshare(returncode: int, stderr: str) -> int:
+def returncode_of_program(returncode: int, stderr: str) -> int:
     """Return the return code of the program itself, negative when a signal ended it.
 
     unshare ends by the signal that ended its program. The one of util-linux 2.38 first tries to

@@ -70,7 +70,7 @@ def _digest(paths: Sequence[Path]) -> str:
 
 
 def find_method(spec: str, *, programs: str | Path | None = None) -> Method:
-    """Find out what kind of method a description means.
+    """Find the method that a description means.
 
     Parameters
     ----------
@@ -80,11 +80,11 @@ def find_method(spec: str, *, programs: str | Path | None = None) -> Method:
         ``path/to/file.py:function``, a command line with ``{output}``, or the name of a program
         in the file `programs`.
     programs : path, optional
-        A file of programs, see `runners.external.load_programs`.
+        A file of programs, see `runners.isolate.external.load_programs`.
 
     Raises
     ------
-    UnknownMethodError, runners.external.ProgramError
+    UnknownMethodError, runners.isolate.external.ProgramError
     """
     if "{output}" in spec:
         program = program_from_line(spec)
@@ -133,19 +133,19 @@ def run_method(
     info : mapping
         The stack's frames.json.
     time_limit_s : float, optional
-        Wall time, s. A Python file has 600 s unless told; a program has its own limit.
+        Wall time, s. The default for a Python file is 600 s; a program has its own limit.
     memory_limit_mb : float, optional
         Resident memory of all its processes, MB.
     work_dir : Path, optional
         Where the run's own folder is made (and removed); a temporary folder otherwise.
     truth : GivenTruth, optional
-        What a method with a true stage is given.
+        For a truth-fed method.
 
     Notes
     -----
-    A limit can only be kept on a process of its own. So a built-in runs in this process when
-    there is no limit, and then its memory is not measured; with a limit it runs in a child. One
-    that is given the truth always runs here: the truth is never handed to another process.
+    Only a process of its own can be held to a limit. So a built-in runs in this process when
+    there is no limit, and then its memory is not measured; with a limit it runs in a child. A
+    truth-fed method always runs here: the truth is never handed to another process.
     """
     if isinstance(method, str):
         method = find_method(method)

@@ -3,7 +3,8 @@
 The limits are kept by looking at the process tree many times a second, because the kernel's own
 limits count one process (CPU time, address space) or one user (processes), not a tree. A process
 belongs to the tree when it descends from the program or carries the run's token in its
-environment, so one that left session and parent is found too. This bounds accidents, not malice.
+environment, so one that left session and parent is found too. This guards against accidents, not
+against malice.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from pathlib import Path
 from typing import IO
 
 TOKEN = "STACKTRUTH_RUN"
-#: From look to look: a share of the time it has run, between these bounds, s.
+#: Time between two looks: a share of the time that the program has run, within bounds, s.
 _POLL_SHARE = 0.25
 _POLL_S = (0.003, 0.05)
 _GRACE_S = 0.5
@@ -223,7 +224,7 @@ class ProcessTree:
     _known: dict[tuple[int, int], bool] = field(default_factory=dict)
 
     def members(self) -> list[int]:
-        """Return the ids of the processes that are alive; those already dead are left out."""
+        """Return the ids of the processes that are alive."""
         table = _process_table()
         for pid, entry in table.items():
             if (pid, entry.started) not in self._known:
@@ -290,7 +291,7 @@ class _Entry:
 
 
 def _process_table() -> dict[int, _Entry]:
-    """Return what is needed of every process that is not dead, by its id."""
+    """Return parent, session and start of every process that is not dead, by its id."""
     table = {}
     for name in os.listdir("/proc"):
         if name.isdigit():
@@ -302,7 +303,7 @@ def _process_table() -> dict[int, _Entry]:
 
 
 def _stat(name: str) -> list[bytes]:
-    """Return what the kernel tells of a process, from its state on.
+    """Return the fields of a process's stat file, from its state on.
 
     Read many times a second of all processes, so without a file object, which takes twice as long.
     """

@@ -17,7 +17,7 @@ import numpy as np
 from ...ground.frames import FrameFiles
 from ...ground.pictures import write_copy
 from ..contract import Outcome, Status
-from .isolation import signal_told_by_unshare
+from .isolation import returncode_of_program
 from .supervise import Ended, Limits
 
 #: Environment in which numeric libraries use one thread each.
@@ -184,7 +184,7 @@ def _ending(ended: Ended, limits: Limits) -> tuple[Status, str, bool]:
     }
     if ended.overrun:
         return (*overruns[ended.overrun], False)
-    returncode = signal_told_by_unshare(ended.returncode, ended.stderr)
+    returncode = returncode_of_program(ended.returncode, ended.stderr)
     if returncode < 0:
         return _by_signal(-returncode)
     if ended.returncode > 0:

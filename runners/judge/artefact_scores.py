@@ -1,6 +1,6 @@
-"""Artefacts of a result on a stack: what each metric must be told comes from the truth.
+"""Artefacts of a result on a stack, by metrics that are given the truth.
 
-Everything is held against the achievable picture, so that what no frame showed is no artefact.
+Everything is compared with the achievable picture, so that what no frame showed is no artefact.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.shooting.truth import Truth
 
-#: Green light, in which the cut-off of the lens is told.
+#: Green light, for which the cut-off of the lens is given.
 WAVELENGTH_UM = 0.55
-#: At most so many other poses are looked for: those of the frames that show most of the subject.
+#: At most this many other poses are looked for, of the frames that show most of the subject.
 _POSES = 4
 _MOVED_PX = 0.5
 _NEAR_EDGE_PX = 2
@@ -35,7 +35,7 @@ _LENS_SIGMA_PX = 0.7
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ArtefactInputs:
-    """What artefacts could be made of, in the view of one frame.
+    """What the artefact metrics need to know, in the view of one frame.
 
     Parameters
     ----------
@@ -45,12 +45,12 @@ class ArtefactInputs:
     edge_mm : float
         Least step of depth that makes an occluding edge.
     poses : sequence of arrays (rows, cols)
-        Encoded luma of the achievable picture, its moving parts pasted where they stood in others.
+        Encoded luma of the achievable picture with its moving parts where they stood in others.
     behind : array (rows, cols) or None
         Encoded luma of the farthest surface alone; None if it is the only one.
     valid, near, fibres, ghosted : arrays (rows, cols) of bool
         Where to score at all; inside what stands before the farthest surface; fibres; where
-        moving parts are, or were.
+        moving parts are or were.
     cut_off_cy_px : float
         Highest frequency that the lens passes.
     noise_rms : float
@@ -71,7 +71,7 @@ class ArtefactInputs:
 
 
 def artefact_inputs(plan: AnyShoot, truth: Truth) -> ArtefactInputs:
-    """Work out what artefacts could be made of in the view of a truth."""
+    """Return what the artefact metrics need, in the view of a truth."""
     achievable = clipped_srgb(truth.achievable)
     valid = truth.mask("valid")
     moving = truth.mask("moving")
@@ -116,10 +116,9 @@ def noise_rms(plan: AnyShoot, level: float) -> float:
 
 
 def pose_shifts_px(plan: AnyShoot, truth: Truth) -> list[tuple[float, float]]:
-    """Return how far (down, across) the subject stood off in the frames that show most of it.
+    """Return how far (down, across) the subject had moved in the frames that show most of it.
 
-    In each of them it is taken as one piece at its median depth; poses less than half a pixel off
-    are none.
+    It is taken as one piece at its median depth; moves of less than half a pixel are left out.
     """
     moving = truth.mask("moving") & truth.mask("valid")
     if not moving.any():
@@ -171,7 +170,7 @@ def artefact_scores(result: Floats, inputs: ArtefactInputs, *, inside: Bools) ->
     Returns
     -------
     dict of str to float
-        By the metrics' names; NaN where there is nothing of which it could be made.
+        By the metrics' names; NaN where the stack has nothing that could cause the artefact.
     """
     s, valid = inputs, inputs.valid & inside
     own, wanted = luma(result), luma(s.achievable)

@@ -1,7 +1,7 @@
-"""The contract tests that the author of a method needs, on small pictures of known making.
+"""Contract tests for the authors of methods, on small rendered stacks.
 
-Each check runs the method in a process of its own on one small stack and holds what comes back
-against one promise of the contract. A check says what went wrong and what to change.
+Each check runs the method in a process of its own on one small stack and compares what comes back
+with one promise of the contract. It says what went wrong and what to change.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ from ..methods.picture.tone import to_float
 
 TIME_LIMIT_S = 30.0
 MEMORY_LIMIT_MB = 2000.0
-# Fusing may overshoot, vignette or brighten a little; another scale or a black frame in the
-# mean of the picture is off by far more. Share of white, linear in the frames' encoding.
+# Fusing may overshoot, vignette or brighten a little; a picture on another scale, or one with a
+# black frame averaged in, is off by far more. Share of the frames' mean.
 _LEVEL_SHARE = 0.3
 # Largest mean difference between channels of a picture made of grey frames, share of white.
 _GREY_SHARE = 0.01
@@ -77,7 +77,7 @@ class Trial:
     advice : str
         What to change when the method breaks here.
     holds : callable
-        Gives what is wrong with a result, or "".
+        Returns what is wrong with a result, or "".
     """
 
     check: str
@@ -98,17 +98,17 @@ def check_method(
     Parameters
     ----------
     method : Method
-        From `runners.run.find_method`; not one that needs the truth.
+        From `runners.isolate.run.find_method`; not a truth-fed one.
     time_limit_s, memory_limit_mb : float
         Of each run, which has five frames of 160 x 112 pixels at most.
 
     Raises
     ------
     ValueError
-        A method with a true stage: it is given what no method under test may have.
+        A truth-fed method: it needs what no method under test may have.
     """
     if method.needs_truth:
-        raise ValueError(f"method {method.name!r} is told the truth, which no check can give it")
+        raise ValueError(f"method {method.name!r} is truth-fed, and a check has no truth to give")
     run = partial(run_method, method, time_limit_s=time_limit_s, memory_limit_mb=memory_limit_mb)
     allowed = f"{time_limit_s:g} s and {memory_limit_mb:g} MB"
     return _verdicts(run, trials(eight_bits=_writes_eight_bits(method)), allowed)

@@ -98,7 +98,7 @@ class Judge:
         Parameters
         ----------
         method : str or Method
-            As for `runners.run.find_method`.
+            As for `runners.isolate.run.find_method`.
         reference : int or None
             Frame in whose view a method with true stages merges; None is the stack's own.
         time_limit_s, memory_limit_mb : float or None
@@ -135,7 +135,7 @@ class Judge:
         if self.stack.info["encoding"] == "linear":
             raw = clipped_srgb(raw)
         valid = truth.mask("valid")
-        # Against the achievable picture, which has the same blur where no frame is sharp.
+        # Fitted to the achievable picture, which has the same blur where no frame is sharp.
         brought = metrics.bring_to_reference(raw, achievable, data_range=1.0, mask=valid)
         masks = metrics.within(_masks(truth), brought.inside)
         total = _scores(brought.image, ideal, masks)
@@ -218,7 +218,7 @@ def score_stack(
     """Run and score methods on a stack, one after another.
 
     Each method merges in the view of a frame of its choice, and what is possible differs from
-    view to view. So methods that are told the truth come last, in the view that most others chose.
+    view to view. So truth-fed methods come last, in the view that most others chose.
 
     Parameters
     ----------
@@ -256,7 +256,7 @@ def run_all(
     time_limit_s: float | None = None,
     memory_limit_mb: float | None = None,
 ) -> Iterator[tuple[int, Scored]]:
-    """Run and score methods one after another, those that are told the truth last.
+    """Run and score methods one after another, truth-fed ones last.
 
     Parameters
     ----------
@@ -286,7 +286,7 @@ def run_all(
 
 
 def usual_view(views: Sequence[int]) -> int | None:
-    """Return the frame that most chose, in whose view those that are told the truth merge."""
+    """Return the frame that most chose, in whose view truth-fed methods merge."""
     return max(sorted(set(views)), key=views.count) if views else None
 
 

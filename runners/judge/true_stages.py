@@ -1,4 +1,4 @@
-"""The truth of a stack in the form that the true stages of a method ask for."""
+"""The truth of a stack in the form that the true stages of a method take."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from ..methods.picture.tone import to_float
 #: The optically sharpest frame is passed over where its error is more than twice that of the
 #: frame that shows the point best, and this much (share of white) above it.
 _VEILED = 0.01
-#: Errors are judged over a neighbourhood of this size, px, so that noise has little say.
+#: Errors are averaged over a neighbourhood of this size, px, so that noise counts little.
 _NEAR_PX = 1.0
 _KEPT_BYTES = 512e6
 

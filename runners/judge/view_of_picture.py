@@ -1,4 +1,4 @@
-"""In which frame's view a finished picture is, when its maker has not said so."""
+"""Which frame's view a finished picture is in, when its maker has not said so."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from ...ground.types import Floats
 from ...metrics.image.pair import high_band
 from ..methods.picture.tone import to_float
 
-#: Share of a frame's pixels that are looked at: those with most fine detail, which is in focus.
+#: Share of a frame's pixels that are compared: those with most fine detail, which is in focus.
 _SHARPEST = 0.1
 
 
 def likely_view(picture: npt.NDArray, frames: Sequence[npt.NDArray]) -> int | None:
     """Find the frame whose sharp parts a merged picture shows in their places.
 
-    What a frame shows in focus is in the merged picture, too. Only in the view of that frame does
-    it lie where it does there; hands, and the perspective that changes as the camera nears, put
-    the detail of all other frames aside.
+    What a frame shows in focus is in the merged picture, too. In the view of that frame it lies
+    in the same place; hands, and the perspective that changes as the camera comes nearer, shift
+    the detail of all other frames.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def _detail(picture: npt.NDArray) -> Floats:
 
 
 def _likeness(detail: Floats, frame: Floats) -> float:
-    """Correlate a picture's detail with a frame's where that has most of it."""
+    """Correlate a picture's detail with a frame's where the frame has most."""
     strength = np.abs(frame)
     sharp = strength >= np.quantile(strength, 1 - _SHARPEST)
     ours, theirs = detail[sharp], frame[sharp]

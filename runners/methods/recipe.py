@@ -1,4 +1,4 @@
-"""A stacking method as a recipe: select, align, equalise, fuse, tell depth."""
+"""A stacking method as a recipe: select, align, equalise, fuse, give depth."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ class Recipe:
     paper : str
         Where the method comes from.
     from_memory : str
-        Which of its rules and constants are not taken from a source at hand.
+        Its rules and constants that were not taken from a source at hand.
     streams : bool
-        Whether its memory does not grow with the number of frames, but for the small copies.
+        Whether its memory is independent of the number of frames, apart from the small copies.
     fuse, select, align, equalise, depth : callable
         The stages.
     """

@@ -43,9 +43,9 @@ def reproduce(
     Raises
     ------
     ValueError
-        No study has this name, or the seed is negative.
+        No reproduction has this name, or the seed is negative.
     """
-    run = study(name)
+    run = reproduction(name)
     if seed < 0:
         raise ValueError(f"seed must be >= 0, got {seed}")
     folder = Path(out)
@@ -54,21 +54,23 @@ def reproduce(
     return 0
 
 
-def study(name: str) -> Callable[..., None]:
+def reproduction(name: str) -> Callable[..., None]:
     """Return what does a comparison again.
 
     Raises
     ------
     ValueError
-        No study has this name.
+        No reproduction has this name.
     """
     if name not in REPRODUCTIONS:
-        raise ValueError(f"no study is called {name!r}; there are {', '.join(REPRODUCTIONS)}")
+        raise ValueError(
+            f"no reproduction is called {name!r}; there are {', '.join(REPRODUCTIONS)}"
+        )
     return REPRODUCTIONS[name]
 
 
 def titles() -> dict[str, str]:
-    """Return each study's name and what it is, in one line."""
+    """Return each name and what it is, in one line."""
     heads = {
         name: str(import_module(run.__module__).__doc__).partition("\n")[0]
         for name, run in REPRODUCTIONS.items()
@@ -76,4 +78,4 @@ def titles() -> dict[str, str]:
     return {name: head.partition(": ")[2].rstrip(".") for name, head in heads.items()}
 
 
-__all__ = ["REPRODUCTIONS", "reproduce", "study", "titles"]
+__all__ = ["REPRODUCTIONS", "reproduce", "reproduction", "titles"]

@@ -1,4 +1,4 @@
-"""Study `autofocus-curves`: which measure of the whole frame has the best focus curve.
+"""Reproduction `autofocus-curves`: which measure of the whole frame has the best focus curve.
 
 Flat targets swept through focus; curves judged by accuracy, range, false maxima, width and noise,
 and measures by the sum of their ranks, as in the autofocus literature since Firestone and others

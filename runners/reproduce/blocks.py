@@ -1,4 +1,4 @@
-"""Study `fusion-blocks`: how often a measure takes the blurred block for the sharp one.
+"""Reproduction `fusion-blocks`: how often a measure takes the blurred block for the sharp one.
 
 The question of Huang and Jing, Pattern Recognition Letters 28, 493 (2007): of two blocks of a
 scene, one in focus and one not, which measure picks the right one, over noise and block size.
@@ -63,7 +63,7 @@ MEASURES: dict[str, Callable[[Floats, int], Reals]] = {
 
 
 def _blocks(values: Reals, block: int) -> Reals:
-    """Means of blocks side by side; what is left at the right and the bottom is dropped."""
+    """Return means of adjacent blocks; what is left at the right and the bottom is dropped."""
     rows, columns = (n // block for n in values.shape)
     cut = values[: rows * block, : columns * block].astype(np.float64)
     return cut.reshape(rows, block, columns, block).mean(axis=(1, 3))

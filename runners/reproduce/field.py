@@ -26,13 +26,12 @@ from ...simulator.scene.scene import Sheet
 from ...simulator.shooting.shoot import shoot
 from ..judge.true_stages import StackTruth
 from ..methods.picture.tone import to_float
-from .depth_quality import depth_of, rmse_mm
+from .depth_quality import operator_rmse_mm
 
 FRAMES = 25
 _BIN = 4
 _BEYOND = 0.25  # of the depth, swept before and behind the subject
 _LIGHT = "flash-sixteenth"
-_SLOW_EVERY = 8
 _LEAST_POINTS = 50
 
 
@@ -217,10 +216,14 @@ def field_errors(
         Leave out the band about occluding edges.
     """
     mask = sequence.valid & ~sequence.band if away_from_edges else sequence.valid
-    found = {}
-    for code in codes:
-        options = {"every": _SLOW_EVERY} if code == "sta2" else {}
-        depth = depth_of(sequence.frames, sequence.focus_mm, code, window=window, options=options)
-        grid = (slice(None, None, options.get("every")),) * 2
-        found[code] = rmse_mm(depth[grid], sequence.depth_mm[grid], mask[grid])
-    return found
+    return {
+        code: operator_rmse_mm(
+            sequence.frames,
+            sequence.focus_mm,
+            sequence.depth_mm,
+            code,
+            window=window,
+            mask=mask,
+        )
+        for code in codes
+    }

@@ -1,4 +1,4 @@
-"""The second half of study `sff-operators-2013`: whether the order survives the field."""
+"""The second half of reproduction `sff-operators-2013`: whether the order survives the field."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def _window_claim(result: FieldResult) -> Claim:
 
 
 def field_rows(results: Sequence[FieldResult]) -> list[dict[str, object]]:
-    """One row an operator and case."""
+    """Return one row for each operator and case."""
     return [
         {
             "condition": result.name,
@@ -141,7 +141,7 @@ def draw_field(
 
 
 def _apart(heights: Mapping[str, float], *, gap: float) -> dict[str, float]:
-    """Heights of labels, highest first, pushed down until they are a gap apart."""
+    """Return heights of labels, highest first, pushed down until they are a gap apart."""
     placed: dict[str, float] = {}
     last = np.inf
     for name in sorted(heights, key=lambda key: -heights[key]):
@@ -151,7 +151,7 @@ def _apart(heights: Mapping[str, float], *, gap: float) -> dict[str, float]:
 
 
 def field_paragraph(claims: Sequence[Claim]) -> str:
-    """Say in words what became of the order."""
+    """Return in words what became of the order."""
     kept = [c for c in claims if c.claim.startswith("the order survives")]
     lines = "; ".join(f"{c.claim.split(': ')[1]}: {c.ours}" for c in kept)
     windows = "".join(

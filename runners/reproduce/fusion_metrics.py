@@ -1,4 +1,4 @@
-"""Study `fusion-metrics`: how well metrics that need no truth rank merges as the truth does.
+"""Reproduction `fusion-metrics`: how well metrics that need no truth rank merges as the truth does.
 
 Every metric of `metrics.fusion` scores the result of every method on stacks whose truth is known,
 and its order of the methods is held against the order by the truth. The best possible merge of the

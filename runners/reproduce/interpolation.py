@@ -1,4 +1,4 @@
-"""Study `peak-interpolation`: bias and noise of the three-sample peak fits."""
+"""Reproduction `peak-interpolation`: bias and noise of the three-sample peak fits."""
 
 from __future__ import annotations
 

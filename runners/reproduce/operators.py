@@ -1,4 +1,4 @@
-"""Study `sff-operators-2013`: 36 focus measures for shape from focus, and what disturbs them."""
+"""Reproduction `sff-operators-2013`: 36 focus measures for shape from focus, also disturbed."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from tqdm import tqdm
 
 from ...ground.types import Floats
 from ...metrics.focus import MEASURES
-from . import operators_report as told
+from . import operators_report as account
 from . import published
-from .depth_quality import depth_of, relative_quality, rmse_mm
+from .depth_quality import operator_rmse_mm, relative_quality
 from .field_report import (
     FieldResult,
     draw_field,
@@ -37,7 +37,6 @@ from .sequences import (
 _OVERALL_WINDOW = 7
 _ROBUST_WINDOW = 9
 _CAMERA_NOISE = 1.0  # grey levels: the published window test is on frames of real cameras
-_SLOW_EVERY = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,17 +82,14 @@ def errors(
     frames: Floats | None = None,
     stride: int = 1,
 ) -> dict[str, float]:
-    """RMSE of the depth by each operator, mm; of the slow STA2 on every eighth pixel each way."""
+    """RMSE of the depth by each operator, mm."""
     pictures = sequence.frames if frames is None else frames
-    found = {}
-    for code in codes:
-        options = {"every": _SLOW_EVERY} if code == "sta2" else {}
-        depth = depth_of(
-            pictures, sequence.focus_mm, code, window=window, stride=stride, options=options
+    return {
+        code: operator_rmse_mm(
+            pictures, sequence.focus_mm, sequence.depth_mm, code, window=window, stride=stride
         )
-        grid = (slice(None, None, options.get("every")),) * 2
-        found[code] = rmse_mm(depth[grid], sequence.depth_mm[grid])
-    return found
+        for code in codes
+    }
 
 
 def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
@@ -198,7 +194,7 @@ def speeds(*, frames: int, shape: tuple[int, int] = (480, 640)) -> dict[str, flo
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Findings:
-    """Everything the study worked out: errors in mm by operator, and what is told of them."""
+    """All that was worked out: errors by operator, mm, and what the account is made of."""
 
     overall: list[dict[str, float]]
     strided: list[dict[str, float]]
@@ -211,20 +207,20 @@ class Findings:
 def _write(out: Path, found: Findings, *, seed: int) -> None:
     rng = np.random.default_rng(seed)
     quality = [relative_quality(errors_mm) for errors_mm in found.overall]
-    ranks = told.correlations(quality, rng)
+    ranks = account.correlations(quality, rng)
     field = field_claims(found.field, quality, rng)
     claims = [
-        *told.claims(quality, found.sweeps, ranks, found.speed),
-        *told.cone_claims(found.cone),
+        *account.claims(quality, found.sweeps, ranks, found.speed),
+        *account.cone_claims(found.cone),
         *field,
     ]
     write_claims(out / "claims.csv", claims)
-    write_rows(out / "operators.csv", told.operator_rows(found.overall, quality, found.speed))
-    write_rows(out / "sweeps.csv", told.sweep_rows(found.sweeps))
+    write_rows(out / "operators.csv", account.operator_rows(found.overall, quality, found.speed))
+    write_rows(out / "sweeps.csv", account.sweep_rows(found.sweeps))
     write_rows(out / "field.csv", field_rows(found.field))
-    told.draw(out / "figure.png", quality, found.sweeps)
+    account.draw(out / "figure.png", quality, found.sweeps)
     draw_field(out / "field.png", found.field, quality)
-    paragraphs = told.paragraphs(claims, ranks, found.overall, found.strided)
+    paragraphs = account.paragraphs(claims, ranks, found.overall, found.strided)
     write_summary(
         out / "summary.md",
         "36 focus measures for shape from focus",

@@ -1,4 +1,4 @@
-"""The account of study `sff-operators-2013`: claims, tables, figure and paragraphs."""
+"""The account of reproduction `sff-operators-2013`: claims, tables, figure and paragraphs."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _NAMES = {"sta": "statistics", "lap": "Laplacian", "gra": "Tenengrad variance", 
 
 
 class SweepLike(Protocol):
-    """What is told of a sweep."""
+    """What the account says of a sweep."""
 
     @property
     def levels(self) -> tuple[float, ...]: ...  # noqa: D102
@@ -58,7 +58,7 @@ def claims(
     ranks: Mapping[str, RankCorrelation],
     speed: Mapping[str, float],
 ) -> list[Claim]:
-    """All claims of the study."""
+    """All claims of the reproduction."""
     return [
         *_overall_claims(quality),
         *_rank_claims(ranks),
@@ -384,7 +384,7 @@ def paragraphs(
     overall: Qualities,
     strided: Qualities,
 ) -> list[str]:
-    """Say plainly what reproduces, what does not, and what the paper itself contradicts."""
+    """Return in words what reproduces, what does not, and where the paper contradicts itself."""
     one = np.mean([_mean(overall, code) for code in published.ROBUST])
     two = np.mean([_mean(strided, code) for code in published.ROBUST])
     order = "; ".join(f"{group} {rank}" for group, rank in ranks.items())

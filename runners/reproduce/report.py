@@ -1,4 +1,4 @@
-"""What a study leaves behind: claims as 'published / ours / agrees?', tables, figure, summary."""
+"""What a reproduction leaves: claims as 'published / ours / agrees?', tables, figure, summary."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def _write(path: Path, table: pd.DataFrame) -> None:
 
 
 def write_summary(path: Path, title: str, paragraphs: Sequence[str], command: str) -> None:
-    """Write the plain account of a study, with the command that remakes it."""
+    """Write the plain account of a reproduction, with the command that remakes it."""
     text = [f"# {title}", *paragraphs, f"Remade by:\n\n    {command}"]
     path.write_text("\n\n".join(text) + "\n", encoding="utf-8")
 

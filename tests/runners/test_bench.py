@@ -136,7 +136,7 @@ class TestRows:
         assert not [word for word in words if re.search(rf"\b{word}\b", text, re.IGNORECASE)]
 
 
-class TestGoingOn:
+class TestResuming:
     """Interrupted, damaged, shared and refused."""
 
     def test_what_is_done_is_not_done_again(self, tiny: Path, undisturbed: Path) -> None:
@@ -207,7 +207,7 @@ class TestGoingOn:
     def test_a_benchmark_killed_at_any_moment_is_resumed(
         self, tiny: Path, undisturbed: Path, tmp_path: Path
     ) -> None:
-        """Kill -9 of the runner and its processes at three moments; then it goes on."""
+        """Kill -9 of the runner and its processes at three moments; then it is resumed."""
         out = tmp_path / "out"
         argv = [
             sys.executable,

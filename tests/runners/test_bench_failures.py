@@ -131,7 +131,7 @@ class TestKilled:
         assert status == 1
         assert is_short(said)
         assert "processes were ended from outside" in said
-        assert "the same command goes on" in said
+        assert "the same command resumes" in said
         assert run(suite, out) == peace
 
     def test_a_killed_method_is_tried_again(
@@ -159,7 +159,7 @@ class TestKilled:
 def test_an_interrupted_benchmark_keeps_what_is_done(
     workers: str, suite: Path, peace: bytes, tmp_path: Path
 ) -> None:
-    """Ctrl-C while a method runs: no process stays, what is done is kept, and it goes on."""
+    """Ctrl-C while a method runs: no process stays, what is done is kept, and it is resumed."""
     out = tmp_path / "out"
     process = start(suite, out, "--workers", workers)
     wait_for(lambda: below(process, "stacktruth.runners.isolate.child"))

@@ -168,7 +168,7 @@ def test_a_failed_check_is_status_one_with_a_line_on_stderr(tmp_path, capsys) ->
 
 @pytest.mark.parametrize(
     ("spec", "message"),
-    [("oracle", "told the truth"), ("nothing", "unknown method"), ("x {output}", "no frames")],
+    [("oracle", "truth-fed"), ("nothing", "unknown method"), ("x {output}", "no frames")],
 )
 def test_what_cannot_be_checked_is_refused(spec, message, capsys) -> None:
     """A wrong request ends with 2 and prints no verdict."""

@@ -377,7 +377,7 @@ class TestDone:
         """Without a kind all kinds are listed."""
         heads = [line for line in self.run(capsys, "list").splitlines() if not line.startswith(" ")]
         assert heads[0] == "scenes:"
-        assert heads[-1] == "studies:"
+        assert heads[-1] == "reproductions:"
         assert len(heads) == 9
 
     @pytest.mark.parametrize("command", ["", *COMMANDS])

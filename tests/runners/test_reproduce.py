@@ -317,7 +317,7 @@ def test_a_frame_that_shows_nothing_of_the_view_is_left_out():
     assert len(frames) == sum(count >= 50 for count in shown)
 
 
-# --------------------------------------------------------------------- the studies
+# --------------------------------------------------------------------- the reproductions
 
 
 def test_published_tables_are_whole():
@@ -384,8 +384,8 @@ def test_peak_interpolation_agrees_throughout(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["fusion-blocks", "autofocus-curves"])
-def test_study_leaves_table_figure_and_account(name, tmp_path):
-    """Each study writes claims, a figure and a summary with the command that remakes it."""
+def test_a_reproduction_leaves_table_figure_and_account(name, tmp_path):
+    """Each reproduction writes claims, a figure and a summary with the command that remakes it."""
     assert reproduce(name, out=tmp_path / "new", quick=True, progress=False) == 0
     files = {path.name for path in (tmp_path / "new").iterdir()}
     assert {"claims.csv", "figure.png", "summary.md"} <= files
@@ -395,8 +395,8 @@ def test_study_leaves_table_figure_and_account(name, tmp_path):
 
 
 @pytest.mark.slow
-def test_operator_study_runs(tmp_path):
-    """The whole study of 36 operators, small: every operator has a row and a speed."""
+def test_the_comparison_of_operators_runs(tmp_path):
+    """The whole comparison of 36 operators, small: every operator has a row and a speed."""
     assert reproduce("sff-operators-2013", out=tmp_path, quick=True, progress=False) == 0
     with (tmp_path / "operators.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
@@ -423,7 +423,7 @@ def test_fusion_metrics_are_held_against_the_truth():
 
 
 @pytest.mark.slow
-def test_fusion_metrics_study_runs(tmp_path):
+def test_the_ranking_of_fusion_metrics_runs(tmp_path):
     """Two small stacks, four methods: a row for every metric, correlations within -1..1."""
     assert reproduce("fusion-metrics", out=tmp_path, quick=True, progress=False) == 0
     with (tmp_path / "taus.csv").open(newline="") as file:
@@ -433,7 +433,7 @@ def test_fusion_metrics_study_runs(tmp_path):
 
 
 def test_the_same_seed_gives_the_same_bytes(tmp_path):
-    """A study run twice with one seed writes the same table."""
+    """A reproduction run twice with one seed writes the same table."""
     for folder in ("first", "second"):
         reproduce("fusion-blocks", out=tmp_path / folder, seed=3, quick=True, progress=False)
     first, second = (tmp_path / name / "claims.csv" for name in ("first", "second"))
@@ -453,9 +453,9 @@ def test_claims_are_counted_and_named(tmp_path):
 
 
 def test_wrong_requests_are_refused(tmp_path):
-    """An unknown study or a negative seed writes nothing."""
+    """An unknown name or a negative seed writes nothing."""
     with pytest.raises(
-        ValueError, match="no study is called 'x'; there are autofocus-curves, fusion"
+        ValueError, match="no reproduction is called 'x'; there are autofocus-curves, fusion"
     ):
         reproduce("x", out=tmp_path / "no")
     with pytest.raises(ValueError, match="seed must be >= 0, got -1"):

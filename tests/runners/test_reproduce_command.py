@@ -10,19 +10,19 @@ from PIL import Image
 from stacktruth.runners.cli import main
 from stacktruth.runners.reproduce import REPRODUCTIONS
 
-STUDY = "peak-interpolation"
-QUICK = ["reproduce", STUDY, "--quick", "--no-progress", "--out"]
+NAME = "peak-interpolation"
+QUICK = ["reproduce", NAME, "--quick", "--no-progress", "--out"]
 
 
 @pytest.fixture(scope="module", name="done")
 def one_study(tmp_path_factory):
-    """Return the folder of a study done by the command."""
-    out = tmp_path_factory.mktemp("studies") / "above" / "peak"
+    """Return the folder of a reproduction done by the command."""
+    out = tmp_path_factory.mktemp("reproductions") / "above" / "peak"
     assert main([*QUICK, str(out)]) == 0
     return out
 
 
-def test_a_study_leaves_table_figure_and_account(done):
+def test_a_reproduction_leaves_table_figure_and_account(done):
     """Claims with their source, a picture that shows something, words; no scrap beside it."""
     assert sorted(path.name for path in done.iterdir()) == [
         "claims.csv",
@@ -44,7 +44,7 @@ def test_the_account_is_printed_with_the_command_that_remakes_it(done, tmp_path,
     assert main([*QUICK, str(out), "--seed", "3"]) == 0
     text = capsys.readouterr().out
     assert (out / "summary.md").read_text(encoding="utf-8") in text
-    assert f"stacktruth reproduce {STUDY} --out DIR --seed 3" in text
+    assert f"stacktruth reproduce {NAME} --out DIR --seed 3" in text
     assert str(out) in text
     assert (out / "claims.csv").read_bytes() != (done / "claims.csv").read_bytes()
 
@@ -80,28 +80,28 @@ def test_a_seed_is_a_whole_number(tmp_path, capsys, seed):
     assert "allowed a whole number of 0 or more" in capsys.readouterr().err
 
 
-def test_a_study_that_fails_leaves_nothing(tmp_path, monkeypatch, capsys):
+def test_a_reproduction_that_fails_leaves_nothing(tmp_path, monkeypatch, capsys):
     """Exit status 1; the half-written folder is gone."""
 
     def fails(out, **_):
         (out / "claims.csv").write_text("half", encoding="utf-8")
         raise ValueError("no light")
 
-    monkeypatch.setitem(REPRODUCTIONS, STUDY, fails)
+    monkeypatch.setitem(REPRODUCTIONS, NAME, fails)
     assert main([*QUICK, str(tmp_path / "new")]) == 1
     assert "no light" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
 
 
-def test_studies_are_listed_with_what_they_are(capsys):
-    """One line a study."""
-    assert main(["list", "studies"]) == 0
+def test_reproductions_are_listed_with_what_they_are(capsys):
+    """One line a reproduction."""
+    assert main(["list", "reproductions"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert [line.split()[0] for line in lines] == list(REPRODUCTIONS)
     assert all(len(line.split()) > 3 for line in lines)
 
 
-def test_help_does_not_load_the_studies(monkeypatch, capsys):
+def test_help_does_not_load_the_reproductions(monkeypatch, capsys):
     """They are slow to load: only a run needs them."""
     for name in [name for name in sys.modules if name.startswith("stacktruth.runners.reproduce")]:
         monkeypatch.delitem(sys.modules, name)

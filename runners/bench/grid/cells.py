@@ -85,7 +85,7 @@ def stacks_of(suite: Suite) -> Iterator[StackSpec]:
 
 
 def _shot_for(ladder: Ladder, plan: Shoot, frames: int | None) -> Shoot:
-    """Plan a shoot anew in the light and with the pixels that a ladder wants, if it wants any."""
+    """Plan a shoot anew in the light and with the pixels of a ladder, if it has its own."""
     if ladder.light is None and ladder.crop is None and ladder.bin is None:
         return plan
     return shoot(
@@ -116,7 +116,7 @@ def cells_of(suite: Suite) -> list[Cell]:
 
 
 def by_stack(cells: Iterable[Cell]) -> dict[str, tuple[Cell, ...]]:
-    """Return cells by the key of their stack, in order; cells that are the same stand once."""
+    """Return cells by the key of their stack, in order; equal cells appear once."""
     stacks: dict[str, dict[str, Cell]] = {}
     for cell in cells:
         stacks.setdefault(cell.stack.key, {})[cell.key] = cell

@@ -29,7 +29,7 @@ class Factor:
 
 
 def _step(plan: Shoot, share: float) -> Shoot:
-    """Go on at another pace; a longer step needs fewer frames for the same depth."""
+    """Step at another pace; a longer step needs fewer frames for the same depth."""
     times = share / STEP_SHARE
     approach = replace(
         plan.approach,
@@ -40,7 +40,7 @@ def _step(plan: Shoot, share: float) -> Shoot:
 
 
 def _shake(plan: Shoot, rms_mm: float) -> Shoot:
-    """Set the sway along the axis; across, tremor and pulse go with it."""
+    """Set the sway along the axis, and scale sway across, tremor and pulse with it."""
     along = plan.stance.sway_mm[2]
     if along == 0:
         raise ValueError(f"stance {plan.stance.name!r} does not sway: shake can't be scaled")
@@ -71,14 +71,14 @@ def _flash_spread(plan: Shoot, stops: float) -> Shoot:
 
 
 def _hasty_flash(plan: Shoot, recycle_s: float) -> Shoot:
-    """Fire at every frame, ready or not: frames darken, and some get no light."""
+    """Fire at every frame, ready or not: frames get darker, and some get no light."""
     every = Recycle(nimh=recycle_s, alkaline=recycle_s, lithium=recycle_s)
     flash = replace(_flash(plan), recycle_s=every, when_not_ready="fire")
     return replace(plan, light=replace(plan.light, flash=flash))
 
 
 def _noise(plan: Shoot, iso: float) -> Shoot:
-    saturation_e(plan.rig.sensor, iso=iso)  # an ISO that the sensor has not is refused here
+    saturation_e(plan.rig.sensor, iso=iso)  # refuses an ISO that the sensor does not have
     return replace(plan, iso=iso)
 
 
@@ -89,7 +89,7 @@ def _subject_sway(plan: Shoot, rms_mm: float) -> Shoot:
 
 
 def _smear(plan: Shoot, exposure_s: float) -> Shoot:
-    """Let half of the light be ambient, gathered for so long."""
+    """Let half of the light be ambient, gathered during this exposure."""
     return replace(plan, light=replace(plan.light, ambient_share=0.5, exposure_s=exposure_s))
 
 
@@ -112,13 +112,13 @@ def _pace_mm(plan: Shoot) -> float:
 
 
 def _axial_colour(plan: Shoot, apart_mm: float) -> Shoot:
-    """Set red and blue so far from green, to both sides."""
+    """Focus red and blue this far from green, on either side."""
     lens = replace(plan.rig.lens, axial_colour_mm=(-apart_mm, 0.0, apart_mm))
     return replace(plan, rig=replace(plan.rig, lens=lens))
 
 
 def _highlights(plan: Shoot, radiance: float) -> Shoot:
-    """Let the light be reflected in every shiny drop and ball so much brighter than white."""
+    """Let the light's reflection in every shiny drop and ball be this many times white."""
     surfaces = plan.scene.surface
     if not any(_shines(surface) for surface in surfaces):
         raise ValueError(f"scene {plan.scene.name!r} has nothing shiny to brighten")

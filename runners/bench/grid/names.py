@@ -1,4 +1,4 @@
-"""Names that a benchmark takes: they come into tables, pages and commands, never into a path."""
+"""Names that a benchmark takes: they appear in tables, pages and commands, never in a path."""
 
 from __future__ import annotations
 

@@ -29,11 +29,11 @@ class Ladder:
     Parameters
     ----------
     factor : str
-        A key of `runners.bench.conditions.FACTORS`.
+        A key of `runners.bench.grid.conditions.FACTORS`.
     values : tuple of five floats
         From mild to severe, in the factor's unit.
     scenes : tuple of str
-        On which of the suite's scenes; none means all.
+        Which of the suite's scenes; empty for all.
     light : str or None
         Instead of the suite's lights: a flash that is hardly used never runs low.
     crop, bin
@@ -61,9 +61,9 @@ class Suite:
     name, title : str
         Short name and a line for people.
     scenes : tuple of str
-        Names or paths; each is taken with its own rig unless `rigs` says otherwise.
+        Names or paths; each with its own rig unless `rigs` says otherwise.
     rigs : tuple of str
-        Rigs for every scene; none takes the one the scene was made for.
+        Rigs for every scene; empty for the one that the scene was made for.
     stances, lights, subjects : tuple of str
     methods : tuple of str
         As ``stacktruth score --method`` takes them.

@@ -16,7 +16,7 @@ from ..grid.conditions import FACTORS
 from ..grid.suite import Ladder
 from .tables import MAIN
 
-#: Told apart without colour, too.
+#: Lines differ without colour, too.
 _MARKERS = "osD^vPX*<>ph"
 
 
@@ -30,9 +30,13 @@ class Plot:
 
 
 def curves(rows: pd.DataFrame, ladders: Sequence[Ladder] = ()) -> list[Plot]:
-    """Return a picture for each condition: results over its severity.
+    """Return a plot for each condition: results over its severity.
 
-    Ladders tell which conditions were shot in another way than the plain stacks.
+    Parameters
+    ----------
+    rows : DataFrame
+    ladders : sequence of Ladder
+        They say which conditions were shot in another way than the plain stacks.
     """
     own_way = {ladder.factor: _own_way(ladder) for ladder in ladders}
     made = []
@@ -61,7 +65,7 @@ def _own_way(ladder: Ladder) -> str:
 
 
 def _even(part: pd.DataFrame) -> pd.DataFrame:
-    """Leave out the values that a run has not got through: means over other scenes mislead."""
+    """Leave out values that are not done on all scenes: means over other scenes mislead."""
     cells = part.groupby("value")["method"].transform("size")
     return part[cells == cells.max()]
 

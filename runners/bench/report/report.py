@@ -1,4 +1,4 @@
-"""A benchmark as one page that needs nothing else: no network, and no script to be read."""
+"""A benchmark as one page that needs no network, and can be read without its script."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def _tables(
 
 
 def called(suite: Suite) -> str:
-    """Return how the command line is told of a suite: its name, or its file's."""
+    """Return what a command names a suite by: its own name, or its file's."""
     try:
         shipped = load_suite(suite.name)
     except DataFileError:

@@ -1,4 +1,4 @@
-"""How sure a comparison of methods is. Scenes are the blocks; seeds are nested in them."""
+"""How certain a comparison of methods is. Scenes are the blocks; seeds are nested in them."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The comparison viewer's pictures: for each scene crops at 1:1, overviews and depth maps.
 
-What a reader sees without a script, side by side, is all there is; the page's script only lays
-two of the pictures over each other.
+Without its script the page shows all of them side by side; the script only lays two of them over
+each other.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ def viewer(
 
 
 def fitted(drafts: Sequence[Draft], *, budget_bytes: int) -> Viewer:
-    """Return as many crops of each scene as there is room for; what is left out is told."""
+    """Return as many crops of each scene as there is room for, and notes on what is left out."""
     for crops, quality in _LEVELS:
         scenes = [item.view(crops=crops, quality=quality) for item in drafts]
         if sum(map(_bytes, scenes)) <= budget_bytes:
@@ -246,7 +246,7 @@ def _notes(shown: ShownStack) -> list[str]:
     unread = [m.name for m in shown.methods if m.gives_depth and m.depth_mm is None]
     if unread:
         notes.append(
-            f"Depth maps left out: {', '.join(unread)}. They are counted in frames, and it could "
-            "not be told in which."
+            f"Depth maps left out: {', '.join(unread)}. They are counted in frames, and it is not "
+            "known in which."
         )
     return notes

@@ -1,4 +1,4 @@
-"""Which parts of a picture are worth a look: where methods differ most, and where all fail."""
+"""Choosing the parts of a picture to show: where methods differ most, and where all fail."""
 
 from __future__ import annotations
 
@@ -92,9 +92,9 @@ def best_crops(
     size : (rows, cols)
         Of a crop; cut to the picture.
     count : int
-        At most so many.
+        At most this many.
     taken : sequence of Crop
-        That new ones must not lie on either.
+        New ones must not lie on these either.
     overlap : float
         Share of a crop that may lie in another one, 0..1.
     """

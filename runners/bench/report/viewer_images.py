@@ -16,7 +16,7 @@ from .viewer_crops import Crop
 
 Pixels = npt.NDArray[np.uint8]
 
-#: Where there is nothing to show: in no colour map, and grey on a white page.
+#: Colour where there is nothing to show: grey, which no colour map has.
 _NOTHING = (150, 150, 150)
 #: Steps of a colour map: finer ones can hardly be seen, and cost room.
 STEPS = 128
@@ -60,7 +60,7 @@ def scale_bar(colours: str, *, steps: int = STEPS) -> Pixels:
 
 
 def shrunk(pixels: Pixels, width: int, *, smooth: bool) -> Pixels:
-    """Return a picture no wider than so many pixels; maps are thinned, pictures averaged."""
+    """Return a picture no wider than `width`, px; maps are thinned, pictures averaged."""
     rows, cols = pixels.shape[:2]
     if cols <= width:
         return pixels
@@ -78,7 +78,7 @@ def framed(pixels: Pixels, crops: Sequence[Crop], *, scale: float) -> Pixels:
     crops : sequence of Crop
         In pixels of the whole picture.
     scale : float
-        Of `pixels` against it.
+        Of `pixels` against the whole picture.
     """
     image = Image.fromarray(pixels)
     draw = ImageDraw.Draw(image)

@@ -1,4 +1,4 @@
-"""The parts of the viewer as the page's template takes them, and what they are made of."""
+"""The parts of the viewer as the page's template takes them, and their drafts."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from .viewer_images import Pixels, data_address, framed, scale_bar, shrunk
 #: No whole picture or map is wider than this on the page, px.
 OVERVIEW_PX = 384
 OVERVIEW_QUALITY = 90
-#: Colour difference at the end of the error scale, share of white.
+#: Difference of a channel at the end of the error scale, share of white.
 ERROR_TOP = 0.2
 #: Steps of that scale: error maps are noisy.
 ERROR_STEPS = 32
@@ -103,7 +103,7 @@ class Sketch:
     is_map: bool = False
 
     def figure(self, quality: int | None = None) -> PageFigure:
-        """Return it as it stands in the page; a map is never stored with loss."""
+        """Return it as the page shows it; a map is never stored with loss."""
         return self._lossless if quality is None or self.is_map else self._stored(quality)
 
     @cached_property
@@ -133,7 +133,7 @@ class Draft:
     depth_ends: tuple[float, float]
 
     def view(self, *, crops: int | None = None, quality: int | None = None) -> SceneView:
-        """Return it with so many crops (None: all), in this quality (None: no loss)."""
+        """Return it with this many crops (None: all), in this quality (None: no loss)."""
         return SceneView(
             heading=self.heading,
             shoot=self.shoot,

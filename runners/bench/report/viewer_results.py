@@ -1,4 +1,4 @@
-"""What a benchmark's folder keeps of one stack, brought to one view for the eye.
+"""What a benchmark's folder keeps of one stack, brought to one view to be compared by eye.
 
 The frames are gone by the time a page is made, and are not needed: what the methods made is kept,
 and the truth follows from the plan.
@@ -46,7 +46,7 @@ class ShownResult:
     error : array (rows, cols)
         Largest difference of a channel from the ideal, share of white; NaN where not judged.
     depth_mm : array (rows, cols) or None
-        None where the method gives none, or it could not be told what it means.
+        None where the method gives none, or its row does not say what it means.
     gives_depth : bool
     """
 
@@ -227,7 +227,7 @@ def _shown(kept: _Kept, views: _Views) -> ShownResult:
 
 
 def depth_in_mm(depth: Floats, row: Mapping[str, Any], *, planes_mm: Doubles) -> Floats | None:
-    """Return a kept depth map in millimetres; None where its row does not tell what it means.
+    """Return a kept depth map in millimetres; None where its row does not say what it means.
 
     Parameters
     ----------

@@ -1,6 +1,6 @@
 """Where the work of a benchmark is done: this process, others of this machine, or a cluster.
 
-Wherever it is, rows come into the benchmark's folder. To other processes a task is handed out.
+Wherever it is, rows are written to the benchmark's folder. Other processes are sent tasks.
 """
 
 from __future__ import annotations
@@ -24,16 +24,16 @@ _CONNECT_S = 10.0
 
 @dataclass(frozen=True, kw_only=True)
 class Pool:
-    """Somewhere that tasks are done.
+    """Workers that do tasks.
 
     Parameters
     ----------
     submit : callable
         Takes a task; returns its future.
     workers : int
-        How many tasks are done at once.
+        How many tasks they do at once.
     lost : tuple of exception types
-        What a future raises when processes died under its task and others can still go on.
+        What a future raises when processes died under its task but others are still at work.
     """
 
     submit: Callable[[Task], Future[None]]
@@ -45,15 +45,15 @@ class Pool:
 def in_this_process() -> Iterator[None]:
     """Let numeric libraries use one thread, here and in processes that are started.
 
-    One at work alone needs no other process: that would load everything once more.
+    One worker alone needs no other process, which would load everything once more.
     """
-    with _one_thread_each(), threadpool_limits(1):  # here, libraries have read the environment
+    with _one_thread_each(), threadpool_limits(1):  # libraries here have read the environment
         yield
 
 
 @contextmanager
 def on_this_machine(workers: int) -> Iterator[Pool]:
-    """Give processes of this machine; they end with this one."""
+    """Give a pool of processes of this machine; they end with this one."""
     with _one_thread_each(), processes(workers) as pool:
         yield Pool(submit=lambda task: pool.submit(do, task), workers=workers)
 
@@ -104,7 +104,7 @@ def on_cluster(address: str) -> Iterator[Pool]:
         if not workers:
             raise RequestError(f"--cluster: the scheduler at {address} has no worker")
         pool = client.get_executor()
-        # The same key for the same task: a run that goes on finds what is still being done.
+        # The same key for the same task: a resumed benchmark finds what is still being done.
         yield Pool(
             submit=lambda task: pool.submit(do, task, key=key_of(task)),
             workers=workers,

@@ -1,4 +1,4 @@
-"""Runs a suite: what is done is kept, and only what is missing runs."""
+"""Runs a suite: what is done is kept, and only what is missing is done."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def bench(
     ----------
     suite : Suite
     out : path
-        Folder of the benchmark; one that is there is gone on with.
+        Folder of the benchmark; one that exists is resumed.
     workers : int
         Processes; each does one stack at a time. With more than one, times are marked as not
         comparable.
@@ -69,11 +69,11 @@ def bench(
         Address of a dask scheduler whose workers do it instead of processes of this machine; they
         must see the folder, and the suite's own files, under the same paths.
     shard : (which, of how many)
-        Only every so-manieth stack, counted from 1, for several machines on one folder.
+        Only each n-th stack, from the given one of n on, for several machines on one folder.
     only : str or None
-        Key of the one cell to do, also where it is done already; None does all that are missing.
+        Key of the one cell to do, even if it is done already; None does all that are missing.
     keep_frames : bool
-        Whether rendered stacks stay when their cells are done; those of an earlier run, too.
+        Whether rendered stacks stay when their cells are done, also those of an earlier call.
     progress : bool
         Whether to draw a progress bar on stderr.
     say : callable
@@ -87,12 +87,12 @@ def bench(
     Raises
     ------
     runners.request.RequestError
-        A name in the suite, a shard or a cell that is not there; the folder cannot be written, or
-        another run is at work in it; nobody answers at the cluster's address.
+        A name in the suite, a shard or a cell that does not exist; the folder cannot be written,
+        or another benchmark is at work in it; nobody answers at the cluster's address.
     RuntimeError
         Processes were ended from outside, or a worker has other code; what is done is kept.
     OSError
-        There is no room to write, or no permission any more; what is done is kept.
+        There is no room to write, or permission is gone; what is done is kept.
     """
     if workers < 1:
         raise RequestError(f"workers: got {workers}, allowed 1 or more")
@@ -104,25 +104,25 @@ def bench(
     if only is not None:
         check_key(only, cells, suite=suite.name)
     store = Store(Path(out).absolute())
-    with _kept(store), _place(workers, cluster) as there:
+    with _kept(store), _workers(workers, cluster) as pool:
         store.make()
         with store.locked(f"{which}-of-{count}"):
-            known = pretty_json(environment(there.workers if there else 1))
+            known = pretty_json(environment(pool.workers if pool else 1))
             write_whole(store.path / "environment.json", known.encode())
             write_whole(store.path / SUITE, suite_text(suite).encode())
             stacks = list(_wanted(cells, shard, only))
             if not keep_frames:
                 _sweep(store, stacks)
             tasks = {
-                task_on(store, group, only=only, alone=there is None, keep_frames=keep_frames): keys
+                task_on(store, group, only=only, alone=pool is None, keep_frames=keep_frames): keys
                 for group, keys in _missing(store, stacks, only)
             }
             total = sum(len(keys) for keys in tasks.values())
             say(f"{suite.name}: {len(cells)} cells, {total} to do here")
-            if there is None:
+            if pool is None:
                 done = finished_here(store, suite, cells, tasks)
             else:
-                done = finished(store, tasks, there)
+                done = finished(store, tasks, pool)
             # Loads pandas, which workers do without, while they start.
             from .tables import write_tables  # noqa: PLC0415
 
@@ -132,7 +132,7 @@ def bench(
             return write_tables(store, cells)
 
 
-def _place(workers: int, cluster: str | None) -> AbstractContextManager[Pool | None]:
+def _workers(workers: int, cluster: str | None) -> AbstractContextManager[Pool | None]:
     """Return where the work is done; None where this process does it."""
     if cluster is not None:
         return on_cluster(cluster)
@@ -140,19 +140,19 @@ def _place(workers: int, cluster: str | None) -> AbstractContextManager[Pool | N
 
 
 def _bar(name: str, total: int) -> tqdm[Any]:
-    """Return a bar of cells; the time left goes by the mean of all, for they come in bunches."""
+    """Return a bar of cells; it foretells by the mean of all, for they come in bunches."""
     return tqdm(total=total, desc=name, unit="cell", smoothing=0, miniters=1, disable=total == 0)
 
 
 @contextmanager
 def _kept(store: Store) -> Iterator[None]:
-    """Say of what ends a run from outside that nothing done is lost."""
+    """Say, when processes or the disk fail, that what is done is kept."""
     try:
         yield
     except (BrokenProcessPool, CancelledError) as error:
         raise RuntimeError(
             "processes were ended from outside (out of memory?); what is done is kept, "
-            "the same command goes on"
+            "the same command resumes"
         ) from error
     except OSError as error:
         if error.errno not in _NO_WRITING:
@@ -160,7 +160,7 @@ def _kept(store: Store) -> Iterator[None]:
         place = f" ({error.filename})" if error.filename else ""
         raise OSError(
             f"{store.path}: {error.strerror}{place}\n"
-            "what is done is kept; the same command goes on when it can be written to"
+            "what is done is kept; the same command resumes once the folder can be written to"
         ) from error
 
 
@@ -181,7 +181,7 @@ def check_key(key: str, cells: Sequence[Cell], *, suite: str) -> None:
 def _wanted(
     cells: Sequence[Cell], shard: tuple[int, int], only: str | None
 ) -> Iterator[tuple[Cell, ...]]:
-    """Yield all cells of each stack that this run is about."""
+    """Yield the cells of each stack that is asked for."""
     which, count = shard
     for number, group in enumerate(by_stack(cells).values()):
         if number % count == which - 1 if only is None else only in (c.key for c in group):
@@ -199,7 +199,7 @@ def _missing(
 
 
 def _sweep(store: Store, stacks: Iterable[tuple[Cell, ...]]) -> None:
-    """Remove frames that stayed because a run was ended after their last cell was done."""
+    """Remove frames that stayed because a benchmark was ended after their last cell."""
     for group in stacks:
         key = group[0].stack.key
         path = store.stacks / key
@@ -249,29 +249,29 @@ def finished_here(
             if key in waited_for:
                 waited_for.remove(key)
                 yield key
-        yield from sorted(waited_for)  # another run on this folder has done them meanwhile
+        yield from sorted(waited_for)  # another benchmark on this folder has done them meanwhile
 
 
-def finished(store: Store, tasks: Mapping[Task, Sequence[str]], place: Pool) -> Iterator[str]:
-    """Hand tasks out at once; yield the key of each cell as its row comes into the folder.
+def finished(store: Store, tasks: Mapping[Task, Sequence[str]], pool: Pool) -> Iterator[str]:
+    """Submit all tasks; yield the key of each cell as its row appears in the folder.
 
     Parameters
     ----------
     store : Store
     tasks : mapping of Task to sequence of str
         Each with the keys of the cells that it is to do.
-    place : Pool
-        Where. A cell whose processes were ended from outside has a row that says so.
+    pool : Pool
+        A cell whose processes were ended from outside has a row that says so.
     """
     before = store.stamps()
-    pending = {place.submit(task): task for task in tasks}
-    return _as_they_come(store, tasks, place, pending, before)
+    pending = {pool.submit(task): task for task in tasks}
+    return _as_they_come(store, tasks, pool, pending, before)
 
 
 def _as_they_come(
     store: Store,
     tasks: Mapping[Task, Sequence[str]],
-    place: Pool,
+    pool: Pool,
     pending: dict[Future[None], Task],
     before: Mapping[str, int],
 ) -> Iterator[str]:
@@ -284,7 +284,7 @@ def _as_they_come(
             over.update(tasks[task])
             try:
                 future.result()
-            except place.lost:
+            except pool.lost:
                 give_up(task, "the process that did it died, and each that tried again")
         now = store.stamps()
         new = over | {key for key in waited_for if now.get(key) != before.get(key)}

@@ -1,7 +1,7 @@
 """The folder of a benchmark: a file for each finished cell, written whole or not at all.
 
-``kill -9`` at any moment loses the cells in flight and nothing else: a cell is done when its file
-has its name. What cannot be read counts as not done.
+``kill -9`` at any moment loses the cells being done and nothing else: a cell is done when its file
+has its name. A file that cannot be read counts as not done.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Does a finished benchmark hold? A random sample of its cells is rendered and scored again."""
+"""Whether a finished benchmark holds: a random sample of its cells is done again."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class VerifiedCell:
     ----------
     scene, method, cell_key : str
     different : tuple of str
-        Columns that differ, times left out; none when it holds.
+        Columns that differ, times left out; empty when it holds.
     """
 
     scene: str
@@ -37,7 +37,7 @@ class VerifiedCell:
 
 
 def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[VerifiedCell]:
-    """Do some finished cells again, in another folder, and compare.
+    """Do some finished cells again, in another folder, and compare their rows.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def _again(store: Store, cell: Cell, every: list[Cell]) -> VerifiedCell:
         fresh = Store(Path(place))
         fresh.make()
         write_whole(fresh.path / SUITE, (store.path / SUITE).read_bytes())
-        for other in beside:  # for the views that they chose
+        for other in beside:  # a truth-fed method needs the views that they chose
             done = store.done(other.key)
             if done is not None and other is not cell:
                 fresh.keep(other.key, done.row, from_outside=done.from_outside)

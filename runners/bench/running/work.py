@@ -32,15 +32,15 @@ TIME_COLUMNS = ("seconds", "peak_mb", "time_is_comparable")
 
 @dataclass(frozen=True, kw_only=True)
 class Task:
-    """What is to be done on one stack: where it stands and what it is called, nothing of it.
+    """What is to be done on one stack, in names alone.
 
-    So a task is small wherever it is sent. Whoever takes it reads the suite in the folder and
-    makes the stack anew from its seeds.
+    So a task is small wherever it is sent. The worker reads the suite in the folder and renders
+    the stack from its seeds.
 
     Parameters
     ----------
     folder : str
-        Of the benchmark, from the root; the suite is in it, and the rows come into it.
+        Absolute path of the benchmark's folder: it holds the suite, and takes the rows.
     stack : str
         Key of the stack.
     cells : tuple of str
@@ -52,7 +52,7 @@ class Task:
     keep_frames : bool
         Whether the stack stays when its cells are done.
     versions : tuple of (name, version)
-        With which the task was given out; others make other numbers.
+        With which the task was made; others would make other numbers.
     """
 
     folder: str
@@ -65,12 +65,12 @@ class Task:
 
 
 def do(task: Task) -> None:
-    """Do what is missing of a stack, given its names alone, and keep each cell when it is done.
+    """Do what is missing of a stack, and keep each cell when it is done.
 
     Raises
     ------
     RuntimeError
-        The code, a library or a file of the suite is not what the task was given out with.
+        The code, a library or a file of the suite is not what the task was made with.
     """
     for _ in cells_done(task, *_asked(task)):
         pass
@@ -127,7 +127,7 @@ def give_up(task: Task, reason: str) -> None:
 
 
 def _asked(task: Task) -> tuple[Store, Suite, Sequence[Cell]]:
-    """Return what a task is about, once it is sure that it is the same here."""
+    """Return store, suite and cells of a task; refuse it where code or files differ."""
     here = versions()
     others = [
         f"{name} {here.get(name)} for {version}"
@@ -150,8 +150,8 @@ def _asked(task: Task) -> tuple[Store, Suite, Sequence[Cell]]:
 def _suite_and_stacks(folder: Path, held: bytes) -> tuple[Suite, dict[str, tuple[Cell, ...]]]:
     """Return the suite in a folder and its cells by their stack, with their keys worked out.
 
-    Kept for the life of the process, as is its code: what is changed on disk meanwhile does not
-    reach a run that has begun.
+    Kept for the life of the process, as is its code: what changes on disk meanwhile does not
+    affect it.
     """
     suite = suite_in(folder)
     return suite, by_stack(cells_of(suite))
@@ -164,7 +164,7 @@ def _stack_folder(store: Store, spec: StackSpec) -> Path:
 def _rendered(store: Store, spec: StackSpec) -> Stack:
     """Return the rendered stack; one that is damaged is rendered again."""
     path = _stack_folder(store, spec)
-    for left in store.stacks.glob(f".{spec.key}-*"):  # of a run that was ended
+    for left in store.stacks.glob(f".{spec.key}-*"):  # of a benchmark that was ended
         shutil.rmtree(left, ignore_errors=True)
     if path.exists():
         try:

@@ -20,7 +20,7 @@ from .register import RegistrationError, translation
 # A frame that needs more than this has lost the subject, or its registration is wrong.
 LIMIT_SCALE = 0.25
 LIMIT_TURN = 0.2  # rad
-# With too few frames left, all fails.
+# With a smaller share of the frames left, alignment fails.
 _LEAST_SHARE = 0.5
 
 
@@ -66,18 +66,18 @@ def chained(
     reorder: bool = True,
     reference: int | None = None,
 ) -> Alignment:
-    """Register likely neighbours, and multiply the transforms along the surest way.
+    """Register likely neighbours, and multiply the transforms along the surest path.
+
+    A frame is left out that matches none of its likeliest neighbours, or matches in more than one
+    way, or gets a scale or rotation that no burst has.
 
     Parameters
     ----------
     model : {"translation", "similarity", "affine"}
     reorder : bool
-        Recover the order of depth first; else the frames are taken to be in order.
+        Recover the order of depth first; else the frames are taken as given in order.
     reference : int, optional
         Frame whose geometry is kept; the middle one in depth otherwise.
-
-    A frame is left out that matches none of its likeliest neighbours, or in more than one way, or
-    comes out with a scale or rotation that no burst has.
 
     Raises
     ------
@@ -172,7 +172,7 @@ def direct(
     model: str = "similarity",
     reference: int | None = None,
 ) -> Alignment:
-    """Register every frame with the reference frame at once; else as `chained`."""
+    """Register every frame with the reference frame itself; else as `chained`."""
     frames = list(frames)
     root = frames.index(reference) if reference in frames else (len(frames) - 1) // 2
     links = Links(stack, frames, model)
@@ -209,8 +209,8 @@ def in_depth_order(order: Indices, matrices: Mapping[int, Matrix], stack: InputS
     """Put frames in order of depth, near first, by the scale at which they show the subject.
 
     A camera that advances sees the subject larger and is focused deeper. Where the scale hardly
-    changes (over the whole stack it moves the corner of the picture by a pixel or two) the order
-    given is kept.
+    changes (over the whole stack the corner of the picture moves by a pixel or two) the given
+    order is kept.
     """
     scales = np.log([scale_of(matrices[row]) for row in order])
     if np.ptp(scales) * np.hypot(*stack.shape) / 2 > TELLING_PX:

@@ -43,7 +43,7 @@ class AlignedFrame:
 
 
 class AlignedFrames:
-    """The frames of an alignment in order of depth; may be gone through more than once.
+    """The frames of an alignment in order of depth; may be iterated more than once.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ class AlignedFrames:
         return (self.frame(position) for position in range(len(self)))
 
     def greys(self) -> Iterator[AlignedFrame]:
-        """Go through the frames in grey (luma), which costs a third."""
+        """Yield the frames in grey (luma), which costs a third of the time."""
         return (self.frame(position, grey=True) for position in range(len(self)))
 
     def frame(self, position: int, *, grey: bool = False) -> AlignedFrame:

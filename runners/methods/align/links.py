@@ -1,4 +1,4 @@
-"""Pairs of frames brought onto each other, and the surest way along them from one frame to all."""
+"""Registrations of pairs of frames, and the surest path along them from one frame to all."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from ..picture.stack import InputStack
 from .register import BandPassed, Registration, RegistrationError, likely_shifts, register
 
 # Below this two frames do not show the same thing, or the registration is wrong. Over the
-# standard suite wrong ones reach 0.6 seldom, and right ones are above it.
+# standard suite wrong ones seldom reach it, and right ones are above it.
 LEAST_CORRELATION = 0.6
-# From here on a registration is believed at once. A pattern of lines laid on itself a line
-# further reaches 0.89.
+# From this correlation on a registration is believed at once. A pattern of lines, shifted by one
+# line, reaches 0.89.
 SURE_CORRELATION = 0.9
-# A registration is contested when another lacks no more than this many times what it lacks of a
-# full correlation, and takes a corner elsewhere by more than so much, proxy px.
+# A registration is contested by another that moves a corner elsewhere, by more than this distance
+# in proxy px, and whose correlation falls short of 1 by no more than this factor times its own.
 _CONTESTED = 1.15
 _ELSEWHERE_PX = 5.0
 # A frame is given up when so many of its likeliest neighbours do not match it.
 _TRIES = 3
-# Of ways that are as sure, the one over fewer frames is taken.
+# Of paths that are equally sure, the one over fewer frames is taken.
 _EACH_LINK = 0.003
 
 
@@ -39,7 +39,7 @@ class Placed:
     matrices : mapping of int to array (3, 3)
         Takes (x, y) in that one to (x, y) in the frame, proxy px; near ones first.
     weakest : mapping of int to float
-        Least correlation of the links that lead to each.
+        Least correlation among the links that lead to each.
     """
 
     matrices: dict[int, Matrix]
@@ -62,7 +62,7 @@ class Links:
     Attributes
     ----------
     problem : str
-        Why the last pair that could not be linked could not.
+        Why the last pair that could not be linked failed.
     """
 
     def __init__(self, stack: InputStack, frames: Sequence[int], model: str) -> None:
@@ -89,7 +89,7 @@ class Links:
         Raises
         ------
         RegistrationError
-            They do not match, or as well in one way as in another.
+            They do not match, or match equally well in two ways.
         """
         if first > second:
             return _inverse(self.link(second, first, _inverse(start)))
@@ -170,10 +170,10 @@ class Links:
 
 
 def surest_ways(links: Mapping[tuple[int, int], Registration], root: int, count: int) -> Placed:
-    """Return how the frames lie that links lead to from one of them, each on the surest way.
+    """Return how the frames lie that links lead to from one of them, each by the surest path.
 
     The variance of what a registration finds grows with noise over signal, for a correlation r
-    with 1 / r^2 - 1, and adds up along a chain: the shortest way in that measure is taken.
+    with 1 / r^2 - 1, and adds up along a chain: the shortest path by that measure is taken.
 
     Parameters
     ----------

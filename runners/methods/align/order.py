@@ -1,4 +1,4 @@
-"""Which frames lie next to each other in depth, told from how alike they look.
+"""Which frames lie next to each other in depth, judged by how alike they look.
 
 A handheld burst reverses and repeats, so the order of time is not the order of depth. Frames
 that are neighbours in depth are sharp in much the same places; that is enough to chain them.
@@ -24,7 +24,7 @@ _GIVEN_UNLESS = 1.2
 # all else, and as a blur disc it looks like no other frame.
 _GLEAM = 4.0
 # A change of size that moves the corner by this much over the whole stack is no accident, and a
-# step from frame to frame can be told from the errors of registration; proxy px.
+# step from frame to frame stands out from the errors of registration; proxy px.
 TELLING_PX = 2.0
 _LEAST_STEP_PX = 0.1
 _SIZE_COUNTS = 0.3
@@ -123,7 +123,7 @@ def unlikeness(profiles: Doubles, alike: Doubles) -> Doubles:
 
 
 def depth_order(distance: Doubles, guesses: Sequence[Indices] = ()) -> Indices:
-    """Put frames in order of depth; which end is near cannot be told from their likeness.
+    """Put frames in order of depth; their likeness does not say which end is near.
 
     The order is the shortest path through all frames, found by reversing and moving parts of a
     first guess while that helps (2-opt and or-opt). Where there is no better, the guess is the
@@ -160,7 +160,7 @@ def sized_order(distance: Doubles, growth_px: Doubles, sure: Bools, order: Indic
     """Put frames in order of depth, near first, by likeness and by the size of the subject.
 
     A camera that advances sees the subject larger and is focused deeper. Either clue may mislead:
-    a frame out of focus tells its scale badly, and a flat subject looks alike on both sides of
+    the scale of a frame out of focus is uncertain, and a flat subject looks alike on both sides of
     its focus. So a step counts as long that is long by both.
 
     Parameters
@@ -170,7 +170,7 @@ def sized_order(distance: Doubles, growth_px: Doubles, sure: Bools, order: Indic
     growth_px : array (frames,)
         How much further out a corner of the picture lies than in the reference frame, proxy px.
     sure : array (frames,) of bool
-        Frames whose growth is sure; which end is near is told by them.
+        Frames whose growth is sure; they say which end is near.
     order : array (frames,)
         A guess.
     """
@@ -180,9 +180,9 @@ def sized_order(distance: Doubles, growth_px: Doubles, sure: Bools, order: Indic
     apart = np.abs(np.subtract.outer(growth_px, growth_px)) / step
     by_size = np.argsort(growth_px, kind="stable")
     path = depth_order(distance * (1 + _SIZE_COUNTS * apart**2), [order, by_size])
-    told = growth_px[path][sure[path]]
-    shrinks = told @ (np.arange(len(told)) - (len(told) - 1) / 2) < 0
-    return path[::-1] if shrinks and np.ptp(told) > TELLING_PX else path
+    sizes = growth_px[path][sure[path]]
+    shrinks = sizes @ (np.arange(len(sizes)) - (len(sizes) - 1) / 2) < 0
+    return path[::-1] if shrinks and np.ptp(sizes) > TELLING_PX else path
 
 
 def _shortened(path: Indices, distance: Doubles) -> Indices:

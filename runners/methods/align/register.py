@@ -44,10 +44,10 @@ _BAND = (1.0, 8.0)
 _HUBER = 1.345
 _DONE_PX = 0.005
 _STEPS = 20
-# Only the steepest part of each of the cells tells a motion; the rest would cost time.
+# Only the steepest part of each cell is used: the rest says little of a motion, and costs time.
 _CELLS = 8
 _STEEPEST = 0.3
-# Shifts are looked at that give maxima this far apart and this high beside the highest.
+# Shifts are tried that give maxima this far apart, and this high against the highest.
 _APART_PX = 8
 _NEARLY = 0.4
 _SHIFTS = 5
@@ -78,8 +78,8 @@ def translation(reference: Floats, moving: Floats, *, upsample: int = 20) -> Mat
     """Find the shift between two pictures: whole pixels by phase correlation, then finer.
 
     The fraction comes from the plain correlation of the two band-passed pictures, cut to what
-    both show: in the phase alone the noise of the highest frequencies has as much say as all
-    else, and pulls the fraction by a tenth of a pixel.
+    both show: in the phase alone the noise of the highest frequencies counts as much as all else,
+    and pulls the fraction by a tenth of a pixel.
 
     Parameters
     ----------
@@ -319,7 +319,7 @@ class _Problem:
         normal = (weighted @ explained.T).astype(float)
         count = len(self.directions)
         if noise is not None:
-            # Band-passed values are alike over some pixels: so many fewer facts they are.
+            # Band-passed values are alike over some pixels, so they are fewer independent facts.
             facts_per_value = _STEEPEST / (4 * np.pi * _BAND[0] ** 2)
             normal[np.diag_indices(count)] += self.prior * noise**2 / facts_per_value
         normal[np.diag_indices_from(normal)] *= 1 + 1e-7
@@ -338,7 +338,7 @@ class _Problem:
 
 
 def _steepest(steepness: Floats) -> Bools:
-    """Mark the steepest share of each of some cells, so that no part of the picture is left out."""
+    """Mark the steepest share of each cell, so that no part of the picture is left out."""
     chosen = np.zeros(steepness.shape, dtype=bool)
     for rows in np.array_split(np.arange(steepness.shape[0]), _CELLS):
         for columns in np.array_split(np.arange(steepness.shape[1]), _CELLS):

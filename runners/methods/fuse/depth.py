@@ -1,7 +1,6 @@
 """Depth stages: where in the order of depth each pixel is sharpest.
 
-They can follow any fusion; a fusion that finds a depth of its own hands it on by
-`depth_of_fusion`.
+They can follow any fusion; `depth_of_fusion` hands on the depth that a fusion finds itself.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ from .fused import Fused
 
 
 def no_depth(aligned: AlignedFrames, fused: Fused) -> None:
-    """Tell no depth."""
+    """Give no depth."""
     return
 
 

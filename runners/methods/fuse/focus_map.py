@@ -84,10 +84,10 @@ def smoothed_position(
 ) -> Floats:
     """Smooth a map along the edges of a guide, each place counting as much as it is trusted.
 
-    The guided filter's line through each window is fitted by weighted least squares. A line goes
-    on beyond its points: where a pixel is brighter or darker than all that is trusted near it, it
-    would name a depth that nothing there has. So no pixel goes beyond what the map holds within
-    the two windows that reach it.
+    The guided filter's line through each window is fitted by weighted least squares. A line
+    extends beyond its points: where a pixel is brighter or darker than all that is trusted near
+    it, the line would give a depth that nothing there has. So no pixel goes beyond what the map
+    holds within the two windows that reach it.
     """
     weight = np.asarray(trust / (trust.mean() + 1e-12) + 1e-3, dtype=np.float32)
     total = box(weight, radius)
@@ -110,7 +110,7 @@ def smoothed_position(
 
 
 def sharpness(aligned: AlignedFrames, window: int) -> Iterator[Floats]:
-    """Give the sum-modified Laplacian of one frame after the other, NaN where it shows nothing."""
+    """Yield the sum-modified Laplacian of each frame, NaN where the frame shows nothing."""
     window = fitting(window, aligned.shape)
     for position, frame in enumerate(aligned.greys()):
         values = MEASURES["lap2"](frame.image, window=window).astype(np.float32, copy=False)

@@ -31,7 +31,7 @@ def best_labels(unary: Floats, mismatch: Floats, *, iterations: int = 10) -> Lab
     Returns
     -------
     array (rows, cols) of int16
-        Exact for a single row or column; on a grid not more than a good guess.
+        Exact for a single row or column; on a grid a good approximation.
     """
     messages = _Messages(unary, mismatch)
     for _ in range(iterations):
@@ -43,13 +43,13 @@ def best_labels(unary: Floats, mismatch: Floats, *, iterations: int = 10) -> Lab
 
 
 class _Messages:
-    """What each cell has been told by its four neighbours."""
+    """The messages that each cell has received from its four neighbours."""
 
     def __init__(self, unary: Floats, mismatch: Floats) -> None:
         self.unary, self.mismatch = unary, mismatch
         self.shape = unary.shape[:2]
-        # told[axis, side]: by the neighbour before (0) or after (1) along rows or columns.
-        self.told = np.zeros((2, 2, *unary.shape), dtype=np.float32)
+        # received[axis, side]: from the neighbour before (0) or after (1), along rows or columns.
+        self.received = np.zeros((2, 2, *unary.shape), dtype=np.float32)
         rows, columns = np.indices(self.shape)
         before = (rows > 0).astype(int) + (columns > 0)
         after = (rows < self.shape[0] - 1).astype(int) + (columns < self.shape[1] - 1)
@@ -65,7 +65,7 @@ class _Messages:
         """Pass messages to the cells after (or before) each cell, diagonal by diagonal."""
         diagonals = list(self._diagonals())
         for rows, columns in reversed(diagonals) if backwards else diagonals:
-            belief = self.unary[rows, columns] + self.told[:, :, rows, columns].sum(axis=(0, 1))
+            belief = self.unary[rows, columns] + self.received[:, :, rows, columns].sum(axis=(0, 1))
             belief *= self.share[rows, columns, None]
             for axis in range(2):
                 self._send(belief, rows, columns, axis, backwards)
@@ -78,18 +78,18 @@ class _Messages:
         place, end = (to_rows, self.shape[0]) if axis == 0 else (to_columns, self.shape[1])
         there = (place >= 0) & (place < end)
         here, target = (rows[there], columns[there]), (to_rows[there], to_columns[there])
-        # What the target itself said is not told back to it.
-        own = belief[there] - self.told[axis, 0 if backwards else 1][here]
+        # What the target itself sent is not sent back to it.
+        own = belief[there] - self.received[axis, 0 if backwards else 1][here]
         cost = self.mismatch[here] + self.mismatch[target]
         message = (own[:, :, None] + cost).min(axis=1)
         message -= message.min(axis=1, keepdims=True)
-        self.told[axis, 1 if backwards else 0][target] = message
+        self.received[axis, 1 if backwards else 0][target] = message
 
     def decode(self) -> Labels:
         """Label the cells in order, each knowing the labels before it and the messages after."""
         labels = np.zeros(self.shape, dtype=np.int16)
         for rows, columns in self._diagonals():
-            cost = self.unary[rows, columns] + self.told[:, 1, rows, columns].sum(axis=0)
+            cost = self.unary[rows, columns] + self.received[:, 1, rows, columns].sum(axis=0)
             for down, right in ((1, 0), (0, 1)):
                 known = (rows >= down) & (columns >= right)
                 here = rows[known], columns[known]

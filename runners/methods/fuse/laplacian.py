@@ -73,11 +73,11 @@ class _Best:
 
     @classmethod
     def none(cls, shape: tuple[int, ...]) -> _Best:
-        """Start with a level that any coefficient is larger than."""
+        """Start with a level that any coefficient exceeds."""
         return cls(np.zeros(shape, dtype=np.float32), np.full(shape[:2], -1, dtype=np.float32))
 
     def offer(self, rows: slice, band: Floats, mask: Floats) -> None:
-        """Take over, in a strip of rows, what is larger."""
+        """Take, in a strip of rows, the coefficients that are larger."""
         activity = np.abs(band @ LUMA) * mask
         better = activity > self.activity[rows]
         np.copyto(pixels(self.band[rows]), pixels(band), where=better)

@@ -75,7 +75,7 @@ class ContrastCurve:
             terms = term if terms is None else terms + term
             peak = value if peak is None else np.maximum(peak, value)
         if terms is None or peak is None:
-            raise ValueError("no frame to tell depth from")
+            raise ValueError("no frame to find depth in")
         self.terms = terms / (np.float32(np.median(peak)) + np.float32(1e-12))
         self.slopes = np.polynomial.legendre.legder(self.terms, axis=0).astype(np.float32)
 

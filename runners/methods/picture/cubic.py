@@ -19,7 +19,7 @@ from .strips import strips
 
 # How far the edge is continued, so that all neighbours of a place outside are the edge.
 _EDGE = 3
-# Of a strip's places, weights and values: what counts for the cache.
+# A strip's places, weights and values: the arrays that must fit the cache.
 _ARRAYS = 4
 
 

@@ -78,7 +78,7 @@ def is_still(matrix: Matrix, shape: tuple[int, int]) -> bool:
 
 
 def resample(image: Floats, matrix: Matrix) -> Floats:
-    """Bring a frame into the reference geometry by cubic interpolation; outside, the edge goes on.
+    """Bring a frame into the reference geometry by cubic interpolation, its edge continued.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def resample_rows(
     colours = read(slice(0, 1)).shape[2:]
     planes = int(np.prod(colours))
     out = np.empty((*shape, planes), dtype=np.float32)
-    # Tall strips, for the rows that neighbours share are read for each.
+    # Tall strips, because the rows that two of them share are read for each.
     for rows in strips(shape[0], shape[1] // 4):
         seen = _rows_seen(matrix, rows, shape)
         part = np.moveaxis(read(seen).reshape(-1, shape[1], planes), -1, 0)

@@ -1,4 +1,4 @@
-"""A stack as the stages see it: frames read when needed, and small copies that are kept.
+"""A stack as stages see it: frames read when needed, and small copies that are kept.
 
 All measuring before the fusion (which frames, gains, alignment) is done on the small copies, so
 that a method reads each frame only once more for each pass of its fusion.
@@ -21,7 +21,7 @@ from .tone import decoder, full_scale, to_light
 PROXY_PIXELS = 400_000
 THUMB_PIXELS = 6_000
 # Above this many pixels at least 2 x 2 are averaged: noise falls, and a fortieth of a pixel can
-# still be told.
+# still be resolved.
 _FULL_PIXELS = 120_000
 # A value this near to white counts as clipped: noise and resampling leave a clipped patch a
 # little below the end of the scale.
@@ -56,7 +56,7 @@ class SmallCopies:
 
 
 class InputStack:
-    """Frames with their facts.
+    """The frames of a stack as a method is given them, with the camera's facts.
 
     Parameters
     ----------

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-# Of values, e.g. float32: a few such arrays fit the second-level cache of a core.
+# Values in a strip, e.g. float32: a few such arrays fit the second-level cache of a core.
 _VALUES = 1 << 18
 
 

@@ -53,7 +53,7 @@ def _looked_up(tables: Sequence[Floats], image: Image) -> Floats:
     out = np.empty(image.shape, dtype=np.float32)
     for rows in strips(len(image), image[0].size):
         for channel, table in enumerate(tables):
-            # With a mode, take need not check first and goes without a copy.
+            # With a mode, take need not check first, and makes no copy.
             out[rows, :, channel] = np.take(table, image[rows, :, channel], mode="clip")
     return out
 
