@@ -190,7 +190,7 @@ def _hand_over(folder: Path, handed: dict[str, Any], result: Result | None) -> N
 def _save(path: Path, array: np.ndarray[Any, Any]) -> None:
     np.save(path, array)
     try:
-        np.load(path, mmap_mode="r")  # save does not tell when the end of it finds no room
+        np.load(path, mmap_mode="r")  # save does not say when there is no room for its end
     except ValueError as error:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path)) from error
 

@@ -23,7 +23,7 @@ from .picture.stack import InputStack
 
 
 class GivenTruth(Protocol):
-    """What a stack's truth must be able to tell. Frames are indices into the whole stack."""
+    """What a stack's truth gives to true stages. Frames are indices into the whole stack."""
 
     @property
     def reference(self) -> int:

@@ -226,7 +226,7 @@ def _claims(taus: Rows, count: int) -> list[Claim]:
 
 def _paragraph(taus: Rows, found: Sequence[StackScores]) -> str:
     order = sorted(taus, key=lambda row: -_number(row, "tau_psnr_db"))
-    told = ", ".join(
+    listed = ", ".join(
         f"{row['title']} {_number(row, 'tau_psnr_db'):.2f} "
         f"[{_number(row, 'low_psnr_db'):.2f}, {_number(row, 'high_psnr_db'):.2f}]"
         for row in order
@@ -238,7 +238,7 @@ def _paragraph(taus: Rows, found: Sequence[StackScores]) -> str:
         "ranks the results against the frames they were made from, lined up by their true motion "
         "and evened by their true light; the truth ranks them by PSNR against the scene all in "
         "focus. Kendall's tau, mean over the scenes with the central 95 % of resampled scenes: "
-        f"{told}. A value of 1 is the same order, 0 is chance. taus.csv has the same for SSIM and "
+        f"{listed}. A value of 1 is the same order, 0 is chance. taus.csv has the same for SSIM and "
         "the colour difference, and the share of merges that a metric puts above the best possible "
         "one in the same view: differences among good merges are small, and a metric that cannot "
         "tell the best from the good can still tell the good from the bad."

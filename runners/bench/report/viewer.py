@@ -130,9 +130,9 @@ def draft(shown: ShownStack) -> Draft:
         crops=crops,
         hardest=_hardest(plan.scene.name, least),
         cuts=[
-            (f"{number}: {told}, at column {crop.left}, row {crop.top}",
+            (f"{number}: {reason}, at column {crop.left}, row {crop.top}",
              _crop(shown, least, crop, number))
-            for number, (crop, told) in enumerate(zip(crops, why, strict=True), start=1)
+            for number, (crop, reason) in enumerate(zip(crops, why, strict=True), start=1)
         ],
         depths=_depths(shown, low, high),
         depth_ends=(low, high),
@@ -149,7 +149,9 @@ def _chosen(shown: ShownStack, least: Floats) -> tuple[list[Crop], list[str]]:
     more = list(best_crops(apart, size=size, count=1, taken=[*first, *hard]))
     why = ("methods differ most", "hardest for all methods", "methods differ elsewhere")
     groups = zip((first, hard, more), why, strict=True)
-    crops, reasons = zip(*[(crop, told) for found, told in groups for crop in found], strict=True)
+    crops, reasons = zip(
+        *[(crop, reason) for found, reason in groups for crop in found], strict=True
+    )
     return list(crops), list(reasons)
 
 
