@@ -56,7 +56,7 @@ def forward(image: Floats, levels: int) -> Transform:
 
 
 def inverse(transform: Transform) -> Floats:
-    """Put a picture together again; its imaginary part, zero unless bands were changed, is dropped."""
+    """Put a picture together again; its imaginary part, zero for unchanged bands, is dropped."""
     low = transform.approximation
     for low_high, high_low, high_high in reversed(transform.details):
         rows_low = _synthesise(low.swapaxes(0, 1), low_high.swapaxes(0, 1)).swapaxes(0, 1)
