@@ -24,7 +24,7 @@ def run(args: argparse.Namespace) -> int:
         problems = check_stack(args.stack)
     if not problems:
         stack = read_stack(args.stack, verify=False)
-        files, frames = len(stack.manifest.files) + 1, stack.plan.frames
+        files, frames = len(stack.manifest.files) + 1, stack.shoot.frames
         print(f"{args.stack}: sound, {files} files, {frames} frame{'s' * (frames != 1)}")
         return 0
     print("\n".join(problems))

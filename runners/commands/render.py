@@ -69,22 +69,24 @@ def run(args: argparse.Namespace) -> int:
     """Render the stack."""
     with request():
         path = new_path(args.out)
-        plan = plan_of(args)
+        shooting = shoot_of(args)
         # What cannot be carried out is refused here, before the first frame.
-        saturation_e(plan.rig.sensor, iso=plan.iso)
-        records = plan.records
-    write_stack(plan, path, format=args.format, workers=args.workers, progress=shows_progress(args))
-    rows, cols = plan.camera(0).frame.shape
+        saturation_e(shooting.rig.sensor, iso=shooting.iso)
+        records = shooting.records
+    write_stack(
+        shooting, path, format=args.format, workers=args.workers, progress=shows_progress(args)
+    )
+    rows, cols = shooting.camera(0).frame.shape
     usable = sum(record.usable for record in records)
-    frames = "1 frame" if plan.frames == 1 else f"{plan.frames} frames"
+    frames = "1 frame" if shooting.frames == 1 else f"{shooting.frames} frames"
     print(
         f"{path}: {frames} of {cols}x{rows} pixels, {usable} usable, "
-        f"truth in the view of frame {plan.reference}"
+        f"truth in the view of frame {shooting.reference}"
     )
     return 0
 
 
-def plan_of(args: argparse.Namespace) -> Shoot:
+def shoot_of(args: argparse.Namespace) -> Shoot:
     """Return the shoot that the options ask for."""
     scene = load_scene(args.scene)
     asked = {name: getattr(args, name) for name in ("stance", "light", "subject")}

@@ -67,11 +67,11 @@ def contact_sheet(stack: Stack, scored: Sequence[Scored], path: str | Path) -> N
 
 
 def _headline(stack: Stack) -> str:
-    plan = stack.plan
-    lens = plan.rig.lens
+    shoot = stack.shoot
+    lens = shoot.rig.lens
     return (
-        f"{plan.scene.name}: {plan.frames} frames at {lens.magnification:g}:1, "
-        f"f/{lens.f_number:g}, {plan.stance.title}, {plan.light.title}, seed {plan.seed}"
+        f"{shoot.scene.name}: {shoot.frames} frames at {lens.magnification:g}:1, "
+        f"f/{lens.f_number:g}, {shoot.stance.title}, {shoot.light.title}, seed {shoot.seed}"
     )
 
 
@@ -81,7 +81,7 @@ def _draw_frames(figure: Figure, spot: SubplotSpec, stack: Stack, rows: int) -> 
     inner = GridSpecFromSubplotSpec(rows, cols, subplot_spec=spot, wspace=0.02, hspace=0.14)
     for number in range(count):
         axes = figure.add_subplot(inner[divmod(number, cols)])
-        record = stack.plan.records[number]
+        record = stack.shoot.records[number]
         title = f"frame {number}, focus {record.focus_z_mm:+.2f} mm"
         title += " (misfire)" if record.misfire else f", {record.gain_stops:+.2f} stop"
         picture = to_float(stack.frames[number], linear=True)

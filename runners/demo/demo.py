@@ -119,9 +119,12 @@ def run_demo(
     out.mkdir(parents=True)
     folders = []
     for stack in stacks:
-        plan = shoot_of(stack)
-        say(f"{stack.scene}: {plan.scene.title}; {plan.stance.title}; {plan.light.title}")
-        folders.append(write_stack(plan, out / stack.scene, workers=workers, progress=progress))
+        shooting = shoot_of(stack)
+        say(
+            f"{stack.scene}: {shooting.scene.title}; {shooting.stance.title}; {shooting.light.title}"
+        )
+        folder = write_stack(shooting, out / stack.scene, workers=workers, progress=progress)
+        folders.append(folder)
     scored = side_by_side(score_folder, folders, workers=workers)
     bar = tqdm(scored, total=len(folders), desc="score", unit="stack", disable=not progress)
     rows = pd.concat(list(bar), ignore_index=True)

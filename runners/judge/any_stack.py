@@ -14,7 +14,7 @@ class AnyStack(Protocol):
     """A stack that can be judged: frames, what the camera wrote about them, and the truth."""
 
     @property
-    def plan(self) -> AnyShoot:
+    def shoot(self) -> AnyShoot:
         """The shoot that it comes from."""
         ...
 

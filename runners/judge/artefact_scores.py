@@ -70,14 +70,14 @@ class ArtefactInputs:
     noise_rms: float
 
 
-def artefact_inputs(plan: AnyShoot, truth: Truth) -> ArtefactInputs:
+def artefact_inputs(shoot: AnyShoot, truth: Truth) -> ArtefactInputs:
     """Return what the artefact metrics need, in the view of a truth."""
     achievable = clipped_srgb(truth.achievable)
     valid = truth.mask("valid")
     moving = truth.mask("moving")
-    shifts = pose_shifts_px(plan, truth)
-    behind, far_mm = farthest_surface(plan, truth.reference)
-    edge_mm = optics.depth_of_field_mm(plan.rig, blur_um=BLUR_CRITERION_UM).total_mm
+    shifts = pose_shifts_px(shoot, truth)
+    behind, far_mm = farthest_surface(shoot, truth.reference)
+    edge_mm = optics.depth_of_field_mm(shoot.rig, blur_um=BLUR_CRITERION_UM).total_mm
     near = valid & (far_mm - truth.depth_mm > edge_mm)
     plane = luma(achievable)
     moved = [ndimage.shift(moving, shift, order=0) for shift in shifts]
@@ -94,28 +94,28 @@ def artefact_inputs(plan: AnyShoot, truth: Truth) -> ArtefactInputs:
         near=ndimage.binary_erosion(near, iterations=_NEAR_EDGE_PX),
         fibres=truth.mask("fibres") & valid,
         ghosted=np.logical_or.reduce([moving, *moved]) & valid,
-        cut_off_cy_px=cut_off_cy_px(plan),
-        noise_rms=noise_rms(plan, float(truth.achievable[valid].mean())) if valid.any() else 0.0,
+        cut_off_cy_px=cut_off_cy_px(shoot),
+        noise_rms=noise_rms(shoot, float(truth.achievable[valid].mean())) if valid.any() else 0.0,
     )
 
 
-def cut_off_cy_px(plan: AnyShoot) -> float:
+def cut_off_cy_px(shoot: AnyShoot) -> float:
     """Return the lens's cut-off, pitch / (wavelength x working f-number), cycles per pixel."""
-    rig = plan.binned_rig
+    rig = shoot.binned_rig
     return rig.sensor.pitch_um / (WAVELENGTH_UM * optics.rig_f_number(rig))
 
 
-def noise_rms(plan: AnyShoot, level: float) -> float:
+def noise_rms(shoot: AnyShoot, level: float) -> float:
     """Return shot and read noise of one frame in luma at a linear level, share of white."""
-    if not plan.noise or plan.encoding == "float":
+    if not shoot.noise or shoot.encoding == "float":
         return 0.0
-    own = plan.binned_rig.sensor
-    full_e = sensor.saturation_e(own, iso=plan.iso)
+    own = shoot.binned_rig.sensor
+    full_e = sensor.saturation_e(own, iso=shoot.iso)
     electrons = min(1.0, max(0.0, level)) * full_e
     return float(np.sqrt(electrons + own.read_noise_e**2) / full_e * np.linalg.norm(LUMA))
 
 
-def pose_shifts_px(plan: AnyShoot, truth: Truth) -> list[tuple[float, float]]:
+def pose_shifts_px(shoot: AnyShoot, truth: Truth) -> list[tuple[float, float]]:
     """Return how far (down, across) the subject had moved in the frames that show most of it.
 
     It is taken as one piece at its median depth; moves of less than half a pixel are left out.
@@ -123,12 +123,12 @@ def pose_shifts_px(plan: AnyShoot, truth: Truth) -> list[tuple[float, float]]:
     moving = truth.mask("moving") & truth.mask("valid")
     if not moving.any():
         return []
-    camera, here = plan.camera(truth.reference), plan.records[truth.reference].subject
+    camera, here = shoot.camera(truth.reference), shoot.records[truth.reference].subject
     middle = np.array([0.0, 0.0, float(np.median(truth.depth_mm[moving]))])
-    shown = np.bincount(truth.best_frame[moving], minlength=plan.frames)
+    shown = np.bincount(truth.best_frame[moving], minlength=shoot.frames)
     shifts: list[tuple[float, float]] = []
     for frame in np.argsort(-shown, kind="stable"):
-        there = plan.records[frame].subject
+        there = shoot.records[frame].subject
         if frame == truth.reference or not there.present:
             continue
         step = [there.x_mm - here.x_mm, there.y_mm - here.y_mm, there.z_mm - here.z_mm]
@@ -139,13 +139,13 @@ def pose_shifts_px(plan: AnyShoot, truth: Truth) -> list[tuple[float, float]]:
     return shifts[:_POSES]
 
 
-def farthest_surface(plan: AnyShoot, reference: int) -> tuple[Floats | None, Floats]:
+def farthest_surface(shoot: AnyShoot, reference: int) -> tuple[Floats | None, Floats]:
     """Return encoded luma and depth (mm) of the scene's first surface, seen alone and sharp.
 
     None, and a depth of NaN, where there is no other surface or it is no sheet.
     """
-    camera = plan.camera(reference)
-    surface, parts = plan.scene.surface, present_parts(plan.scene, camera)
+    camera = shoot.camera(reference)
+    surface, parts = shoot.scene.surface, present_parts(shoot.scene, camera)
     if len(surface) < 2 or not isinstance(surface[0], Sheet) or parts[0].name != surface[0].name:
         return None, np.full(camera.frame.shape, np.nan, np.float32)
     far = parts[0]

@@ -142,7 +142,7 @@ def _writes_eight_bits(method: Method) -> bool:
 @cache
 def small_stack() -> tuple[tuple[Image, ...], Mapping[str, Any]]:
     """Return five frames of a leaf with sticky hairs, still, 160 x 112 pixels of 16 bits."""
-    plan = shoot(
+    shooting = shoot(
         load_scene("sticky-leaf"),
         load_rig("field-2x"),
         stance=Stance(name="support"),
@@ -152,10 +152,10 @@ def small_stack() -> tuple[tuple[Image, ...], Mapping[str, Any]]:
         crop=(2400, 1680),
         bin=15,
     )
-    frames = tuple(frame.image for frame in plan)
+    frames = tuple(frame.image for frame in shooting)
     for frame in frames:
         frame.setflags(write=False)  # they are kept for the next check of this process
-    return frames, camera_info(plan, FORMATS["tiff16"])
+    return frames, camera_info(shooting, FORMATS["tiff16"])
 
 
 def trials(*, eight_bits: bool = False) -> list[Trial]:

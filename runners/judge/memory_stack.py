@@ -7,15 +7,14 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
+from ...ground.types import Image
 from ...simulator.handling.hands import Stance
 from ...simulator.handling.light import Light
 from ...simulator.handling.sway import Subject
 from ...simulator.rig import Rig
 from ...simulator.scene.scene import Scene
-from ...simulator.shooting.shoot import FrameRecord, Shoot
+from ...simulator.shooting.any_shoot import AnyShoot
+from ...simulator.shooting.shoot import Frame, FrameRecord, Shoot
 from ...simulator.shooting.truth import Truth, truth_of
 from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackwrite import camera_info
@@ -107,10 +106,10 @@ class JoinedShoots:
         shoot, own = self._find(number)
         return shoot.camera(own)
 
-    def image(self, number: int) -> npt.NDArray[np.uint16]:
+    def frame(self, number: int) -> Frame:
         """Render one frame as the camera writes it."""
         shoot, own = self._find(number)
-        return np.asarray(shoot.frame(own).image, np.uint16)
+        return Frame(image=shoot.frame(own).image, record=self.records[number])
 
     def truth(self, reference: int | None = None) -> Truth:
         """Return the truth in the view of a frame, given the usable frames of all passes."""
@@ -135,26 +134,27 @@ class JoinedShoots:
 
 @dataclass(frozen=True, eq=False)
 class MemoryStack:
-    """The stack of joined shoots, never written to a folder.
+    """The stack of a shoot, or of joined ones, never written to a folder.
 
     Parameters
     ----------
-    plan : JoinedShoots
+    shoot : AnyShoot
+        Of 16-bit frames.
     """
 
-    plan: JoinedShoots
+    shoot: AnyShoot
 
     @cached_property
     def truth(self) -> Truth:
         """The truth in the view of the reference."""
-        return self.plan.truth()
+        return self.shoot.truth()
 
     @cached_property
     def info(self) -> Mapping[str, Any]:
         """What a camera would have written about the frames."""
-        return camera_info(self.plan, FORMATS[_FORMAT])
+        return camera_info(self.shoot, FORMATS[_FORMAT])
 
     @cached_property
-    def frames(self) -> list[npt.NDArray[np.uint16]]:
+    def frames(self) -> list[Image]:
         """All frames, rendered."""
-        return [self.plan.image(number) for number in range(self.plan.frames)]
+        return [self.shoot.frame(number).image for number in range(self.shoot.frames)]

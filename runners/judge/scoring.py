@@ -72,9 +72,9 @@ class Judge:
     _inputs: dict[int, ArtefactInputs] = field(default_factory=dict)
 
     @property
-    def plan(self) -> AnyShoot:
+    def shoot(self) -> AnyShoot:
         """The shoot behind the stack."""
-        return self.stack.plan
+        return self.stack.shoot
 
     def truth(self, reference: int | None = None) -> Truth:
         """Return the truth in the view of a frame; None is the stack's own reference."""
@@ -82,7 +82,7 @@ class Judge:
         if reference is None or reference == own.reference:
             return own
         if reference not in self._truths:
-            self._truths[reference] = self.plan.truth(reference)
+            self._truths[reference] = self.shoot.truth(reference)
         return self._truths[reference]
 
     def run(
@@ -112,7 +112,7 @@ class Judge:
             self.stack.info,
             time_limit_s=time_limit_s,
             memory_limit_mb=memory_limit_mb,
-            truth=StackTruth(self.plan, self.truth(reference), self.stack.frames),
+            truth=StackTruth(self.shoot, self.truth(reference), self.stack.frames),
         )
         return self.score(outcome, name=method.name, kind=method.kind, version=method.version)
 
@@ -120,7 +120,7 @@ class Judge:
         self, outcome: Outcome, *, name: str, kind: str = "file", version: str = ""
     ) -> Scored:
         """Score an outcome; one that is not ok gives a row with its status and reason alone."""
-        unscored = without_result(self.plan, outcome, name=name, kind=kind, version=version)
+        unscored = without_result(self.shoot, outcome, name=name, kind=kind, version=version)
         if outcome.result is None:
             return unscored
         truth = self.truth(outcome.result.reference)
@@ -160,7 +160,7 @@ class Judge:
         if not self.artefacts:
             return {}
         if truth.reference not in self._inputs:
-            self._inputs[truth.reference] = artefact_inputs(self.plan, truth)
+            self._inputs[truth.reference] = artefact_inputs(self.shoot, truth)
         inputs = self._inputs[truth.reference]
         scores = artefact_scores(brought.image, inputs, inside=brought.inside)
         return {f"artefacts.{name}": value for name, value in scores.items()}
@@ -173,27 +173,27 @@ class Judge:
         return self._capture[truth.reference]
 
     def _depth_scores(self, result: Result, truth: Truth) -> tuple[Floats | None, dict[str, Any]]:
-        depth_mm = depth_to_mm(result, focus_planes_mm(self.plan, truth.reference))
+        depth_mm = depth_to_mm(result, focus_planes_mm(self.shoot, truth.reference))
         given = np.full(truth.depth_mm.shape, np.nan) if depth_mm is None else depth_mm
-        dof_mm = depth_of_field_mm(self.plan.rig, blur_um=BLUR_CRITERION_UM).total_mm
+        dof_mm = depth_of_field_mm(self.shoot.rig, blur_um=BLUR_CRITERION_UM).total_mm
         scores = metrics.score_depth(given, truth.depth_mm, masks=_masks(truth), dof_mm=dof_mm)
         return depth_mm, _columns(scores, "depth")
 
 
 def without_result(
-    plan: AnyShoot, outcome: Outcome, *, name: str, kind: str = "file", version: str = ""
+    shoot: AnyShoot, outcome: Outcome, *, name: str, kind: str = "file", version: str = ""
 ) -> Scored:
     """Return the row of an outcome without scores: what was shot, by which method, how it ended."""
     return Scored(
         outcome=outcome,
         row={
-            "scene": plan.scene.name,
-            "rig": plan.rig.name,
-            "stance": plan.stance.name,
-            "light": plan.light.name,
-            "subject": plan.subject.name,
-            "frames": plan.frames,
-            "seed": plan.seed,
+            "scene": shoot.scene.name,
+            "rig": shoot.rig.name,
+            "stance": shoot.stance.name,
+            "light": shoot.light.name,
+            "subject": shoot.subject.name,
+            "frames": shoot.frames,
+            "seed": shoot.seed,
             "method": name,
             "kind": kind,
             "version": version,

@@ -30,14 +30,14 @@ class StackTruth:
 
     Parameters
     ----------
-    plan : AnyShoot
+    shoot : AnyShoot
     truth : Truth
         In the view of its ``reference``.
     frames : sequence of arrays
         The frames as written.
     """
 
-    plan: AnyShoot
+    shoot: AnyShoot
     truth: Truth
     frames: Sequence[Image]
     _places: dict[int, Floats] = field(default_factory=dict)
@@ -49,19 +49,19 @@ class StackTruth:
 
     @cached_property
     def _seen(self) -> Nearest:
-        return nearest(self.plan.scene, self.plan.camera(self.reference))
+        return nearest(self.shoot.scene, self.shoot.camera(self.reference))
 
     def frame_choice(self) -> Sequence[int]:
         """Return the usable frames in order of depth, near first."""
-        usable = [record for record in self.plan.records if record.usable]
+        usable = [record for record in self.shoot.records if record.usable]
         return [record.frame for record in sorted(usable, key=lambda record: record.focus_z_mm)]
 
     def warp(self, frame: int) -> Floats:
         """Return (row, column) in a frame of what each reference pixel shows; NaN: not seen."""
         if frame in self._places:
             return self._places[frame]
-        places = places_in(self._seen, self.plan.camera(frame))
-        if places.nbytes * self.plan.frames <= _KEPT_BYTES:
+        places = places_in(self._seen, self.shoot.camera(frame))
+        if places.nbytes * self.shoot.frames <= _KEPT_BYTES:
             self._places[frame] = places
         return places
 
@@ -86,8 +86,8 @@ class StackTruth:
 
     def _error(self, frame: int, ideal: Floats) -> Floats:
         """Squared difference between a frame, truly aligned, and the ideal, near each pixel."""
-        gains = np.array(self.plan.records[frame].gains, np.float32)
-        linear = self.plan.encoding == "float"
+        gains = np.array(self.shoot.records[frame].gains, np.float32)
+        linear = self.shoot.encoding == "float"
         picture = to_float(self.frames[frame], gain=1 / np.maximum(gains, 1e-6), linear=linear)
         picture = clipped_srgb(picture) if linear else picture
         places = self.warp(frame)
@@ -100,11 +100,11 @@ class StackTruth:
         return np.where(unseen, np.float32(np.inf), error)
 
 
-def focus_planes_mm(plan: AnyShoot, reference: int) -> Doubles:
+def focus_planes_mm(shoot: AnyShoot, reference: int) -> Doubles:
     """Return z of each frame's plane of focus in the subject as the reference frame shows it.
 
     A subject that came nearer by the time of a frame carries its points toward that frame's plane
     of focus: seen from the reference the plane lay as much farther.
     """
-    at = plan.records[reference].subject.z_mm
-    return np.array([record.focus_z_mm - record.subject.z_mm + at for record in plan.records])
+    at = shoot.records[reference].subject.z_mm
+    return np.array([record.focus_z_mm - record.subject.z_mm + at for record in shoot.records])

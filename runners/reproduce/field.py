@@ -94,7 +94,7 @@ class FieldSequence:
     band: Bools
 
 
-def plan(case: FieldCase, *, size: int, seed: int, frames: int = FRAMES) -> Shoot:
+def shoot_of(case: FieldCase, *, size: int, seed: int, frames: int = FRAMES) -> Shoot:
     """Plan the shoot of a condition: a pass through the middle of the scene and beyond it."""
     scene = _scene(case.scene)
     rig = load_rig(scene.rig)
@@ -146,7 +146,7 @@ def _ends_mm(scene: Scene, rig: Rig, crop: tuple[int, int]) -> tuple[float, floa
 
 def make_field_sequence(case: FieldCase, *, size: int = 256, seed: int = 0) -> FieldSequence:
     """Shoot a condition and line its usable frames up with the reference frame."""
-    shooting = plan(case, size=size, seed=seed)
+    shooting = shoot_of(case, size=size, seed=seed)
     truth = shooting.truth()
     pictures = [frame.image for frame in shooting]
     frames, focus = lined_up_frames(StackTruth(shooting, truth, pictures))
@@ -169,7 +169,7 @@ def lined_up_frames(stack: StackTruth) -> tuple[list[Floats], Doubles]:
         z of their planes of focus.
     """
     order = [number for number in stack.frame_choice() if _points(stack, number) >= _LEAST_POINTS]
-    focus = np.array([stack.plan.records[number].focus_z_mm for number in order])
+    focus = np.array([stack.shoot.records[number].focus_z_mm for number in order])
     frames = [
         _lined_up(_grey(stack, number), stack.warp(number), stack.truth.depth_mm - z)
         for number, z in zip(order, focus, strict=True)
@@ -183,7 +183,7 @@ def _points(stack: StackTruth, number: int) -> int:
 
 
 def _grey(stack: StackTruth, number: int) -> Floats:
-    gains = np.maximum(np.array(stack.plan.records[number].gains, np.float32), np.float32(1e-6))
+    gains = np.maximum(np.array(stack.shoot.records[number].gains, np.float32), np.float32(1e-6))
     grey: Floats = to_float(stack.frames[number], gain=1.0 / gains, linear=False) @ LUMA
     return grey
 

@@ -95,18 +95,18 @@ def _goodness(metric: str, value: float) -> float:
     return -value if record.direction == "lower" else -abs(value - record.best)
 
 
-def plans(*, quick: bool) -> list[Shoot]:
+def planned(*, quick: bool) -> list[Shoot]:
     """Return the shoots of the suite without conditions, and those of the demo."""
     suite = replace(load_suite(SUITE), ladders=())
     if quick:
         suite = replace(
             suite, scenes=("snail-shell", "sticky-leaf"), seeds=(1,), frames=6, crop=(768, 512)
         )
-    shoots = [spec.plan for spec in stacks_of(suite)]
+    shoots = [spec.shoot for spec in stacks_of(suite)]
     return shoots if quick else shoots + [shoot_of(asked) for asked in STACKS]
 
 
-def score_plan(shooting: Shoot, methods: Sequence[str]) -> StackScores:
+def score_shoot(shooting: Shoot, methods: Sequence[str]) -> StackScores:
     """Merge a stack by every method and score the results with and without the truth."""
     with tempfile.TemporaryDirectory() as folder:
         stack = read_stack(write_stack(shooting, Path(folder) / "stack", progress=False))
@@ -154,9 +154,9 @@ def _truth_scores(scored: Scored) -> dict[str, float]:
 
 def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
     """Write claims.csv, taus.csv, scores.csv, figure.png and summary.md."""
-    shoots = plans(quick=quick)
+    shoots = planned(quick=quick)
     methods = MERGES[:4] if quick else MERGES
-    scored = side_by_side(partial(score_plan, methods=methods), shoots, workers=_WORKERS)
+    scored = side_by_side(partial(score_shoot, methods=methods), shoots, workers=_WORKERS)
     bar = tqdm(scored, desc="fusion-metrics", total=len(shoots), disable=not progress)
     found = list(bar)
     rng = np.random.default_rng(seed)
@@ -238,8 +238,8 @@ def _paragraph(taus: Rows, found: Sequence[StackScores]) -> str:
         "ranks the results against the frames they were made from, lined up by their true motion "
         "and evened by their true light; the truth ranks them by PSNR against the scene all in "
         "focus. Kendall's tau, mean over the scenes with the central 95 % of resampled scenes: "
-        f"{listed}. A value of 1 is the same order, 0 is chance. taus.csv has the same for SSIM and "
-        "the colour difference, and the share of merges that a metric puts above the best possible "
+        f"{listed}. A value of 1 is the same order, 0 is chance. taus.csv has the same for SSIM "
+        "and the colour difference, and the share of merges that a metric puts above the best possible "
         "one in the same view: differences among good merges are small, and a metric that cannot "
         "tell the best from the good can still tell the good from the bad."
     )

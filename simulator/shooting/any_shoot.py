@@ -10,7 +10,7 @@ from ..handling.sway import Subject
 from ..rig import Rig
 from ..scene.scene import Scene
 from ..view.camera import Camera
-from .shoot import FrameRecord
+from .shoot import Frame, FrameRecord
 from .truth import Truth
 
 
@@ -84,6 +84,10 @@ class AnyShoot(Protocol):
 
     def camera(self, number: int) -> Camera:
         """Return the camera of a frame."""
+        ...
+
+    def frame(self, number: int) -> Frame:
+        """Render one frame as the camera writes it."""
         ...
 
     def truth(self, reference: int | None = None) -> Truth:

@@ -108,7 +108,7 @@ class Stack:
             )
 
     @cached_property
-    def plan(self) -> Shoot:
+    def shoot(self) -> Shoot:
         """The shoot itself: renders any frame again, and the truth in any frame's view."""
         return plan_from_data(self.manifest.plan, where=self.path)
 
@@ -175,9 +175,9 @@ def check_stack(path: str | Path) -> list[str]:
 def _disagreements(stack: Stack) -> list[str]:
     """Find what the files of a stack, each sound in itself, do not agree on."""
     found = []
-    plan, frames = stack.plan, stack.frames
+    shoot, frames = stack.shoot, stack.frames
     counts = {
-        "stack.json": plan.frames,
+        "stack.json": shoot.frames,
         INFO: len(frames),
         RECORDS: len(stack.records),
     }

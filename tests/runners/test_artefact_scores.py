@@ -144,7 +144,7 @@ def focus_of(plan: Shoot) -> tuple[Camera, ...]:
 
 def with_ghost(judge: Judge) -> np.ndarray:
     """Mix in, by 40 %, the picture with the subject as it stood in another frame, rendered."""
-    plan, truth = judge.plan, judge.truth()
+    plan, truth = judge.shoot, judge.truth()
     here = plan.camera(truth.reference)
     frame = next(f for f in plan.records if f.frame != truth.reference and f.usable)
     moved = render(plan.scene, replace(here, subject=frame.subject), focus=focus_of(plan))
@@ -153,7 +153,7 @@ def with_ghost(judge: Judge) -> np.ndarray:
 
 def with_see_through(judge: Judge) -> np.ndarray:
     """Let the wall, rendered without the rest, shine through the bar by 40 %."""
-    plan, truth = judge.plan, judge.truth()
+    plan, truth = judge.shoot, judge.truth()
     wall = replace(plan.scene, surface=plan.scene.surface[:1])
     behind = clipped_srgb(render(wall, plan.camera(truth.reference), focus=()))
     share = 0.4 * ndimage.binary_erosion(bar_of(judge), iterations=4)[..., None]
@@ -214,7 +214,7 @@ def test_a_fault_raises_its_own_column(faulty: pd.DataFrame, fault: str) -> None
 
 def test_the_subject_is_looked_for_where_it_stood(judge: Judge) -> None:
     """Its shift is the one that skimage finds between two renderings, in every frame."""
-    plan, truth = judge.plan, judge.truth()
+    plan, truth = judge.shoot, judge.truth()
     here = plan.camera(truth.reference)
     bar = replace(plan.scene, surface=plan.scene.surface[-1:])
     still = render(bar, here, focus=())[..., 1]
@@ -231,7 +231,7 @@ def test_the_subject_is_looked_for_where_it_stood(judge: Judge) -> None:
 def test_invented_detail_is_told_where_the_lens_has_a_cut_off(tmp_path: Path) -> None:
     """Small pixels: 3.9 um / (0.55 um x f/16.8) = 0.422 cycles per px; a checkerboard is above."""
     judge = judge_of(small("ramp", bin=1, crop=(192, 128)), tmp_path)
-    assert cut_off_cy_px(judge.plan) == pytest.approx(3.9 / (0.55 * 16.8), rel=1e-6)
+    assert cut_off_cy_px(judge.shoot) == pytest.approx(3.9 / (0.55 * 16.8), rel=1e-6)
     picture = clipped_srgb(judge.truth().achievable)
     board = 0.03 * (-1.0) ** np.add.outer(np.arange(128), np.arange(192))[..., None]
     assert row(judge, picture)["invented_detail"] == pytest.approx(0, abs=1e-3)

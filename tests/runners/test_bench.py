@@ -303,19 +303,19 @@ class TestSuite:
         )
         specs = list(stacks_of(suite))
         plain, worse = specs[:4], specs[4:]
-        assert {(spec.plan.crop, spec.plan.bin, spec.plan.light.title) for spec in plain} == {
+        assert {(spec.shoot.crop, spec.shoot.bin, spec.shoot.light.title) for spec in plain} == {
             ((240, 160), 8, "flash at 1/16")
         }
-        assert {(spec.plan.crop, spec.plan.bin, spec.plan.light.title) for spec in worse} == {
+        assert {(spec.shoot.crop, spec.shoot.bin, spec.shoot.light.title) for spec in worse} == {
             ((96, 64), 2, "flash at 1/4")
         }
-        assert [(s.plan.seed, s.plan.iso) for s in worse[:3]] == [(3, 100), (4, 100), (3, 200)]
-        assert {(s.plan.scene.name, s.plan.frames) for s in worse} == {("ramp", 7)}
+        assert [(s.shoot.seed, s.shoot.iso) for s in worse[:3]] == [(3, 100), (4, 100), (3, 200)]
+        assert {(s.shoot.scene.name, s.shoot.frames) for s in worse} == {("ramp", 7)}
 
     def test_factors_reach_the_shoot(self) -> None:
         """Values arrive in their units."""
         suite = Suite(name="one", scenes=("ramp",), methods=("mean",), frames=10)
-        plan = next(stacks_of(suite)).plan
+        plan = next(stacks_of(suite)).shoot
         assert FACTORS["shake"].apply(plan, 2.0).stance.sway_mm[2] == 2.0
         assert FACTORS["step"].apply(plan, 1.2).frames == 5
         assert FACTORS["noise"].apply(plan, 800).iso == 800
@@ -329,14 +329,14 @@ class TestSuite:
     def test_a_flash_factor_needs_a_flash(self) -> None:
         """A lamp has no flash to vary."""
         suite = Suite(name="one", scenes=("ramp",), methods=("mean",), lights=("steady-lamp",))
-        plan = next(stacks_of(suite)).plan
+        plan = next(stacks_of(suite)).shoot
         with pytest.raises(ValueError, match="'steady-lamp' has no flash"):
             FACTORS["flash-spread"].apply(plan, 0.1)
 
     def test_an_iso_below_the_base_is_refused(self) -> None:
         """The base ISO is the lowest."""
         suite = Suite(name="one", scenes=("ramp",), methods=("mean",), frames=2)
-        plan = next(stacks_of(suite)).plan
+        plan = next(stacks_of(suite)).shoot
         with pytest.raises(ValueError, match="base ISO 100, got 16"):
             FACTORS["noise"].apply(plan, 16.0)
 
@@ -344,7 +344,7 @@ class TestSuite:
         """Drops at the tips of hairs and a lamp's lens shine; card and dry bristles do not."""
         scenes = ("sticky-leaf", "circuit-board", "ramp", "seed-burr")
         suite = Suite(name="one", scenes=scenes, methods=("mean",), frames=2)
-        leaf, board, ramp, burr = (spec.plan for spec in stacks_of(suite))
+        leaf, board, ramp, burr = (spec.shoot for spec in stacks_of(suite))
         brighten = FACTORS["highlights"].apply
         assert _shining_at(brighten(leaf, 50.0), 50.0) == {"short hairs", "long hairs"}
         assert _shining_at(brighten(board, 50.0), 50.0) == {"lamp"}

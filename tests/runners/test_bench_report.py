@@ -53,7 +53,7 @@ def faked(folder: Path, *, failed: bool = True) -> Store:
             "total.psnr_db.textured": 39.0 - 5 * rank,
         }
         row = {
-            "scene": cell.stack.plan.scene.name,
+            "scene": cell.stack.shoot.scene.name,
             "condition": cell.stack.condition,
             "severity": cell.stack.severity,
             "value": cell.stack.value,

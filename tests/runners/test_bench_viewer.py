@@ -194,7 +194,7 @@ class TestResults:
         """Moved as the true motion says, the first frame's picture lies on this view's ideal."""
         moved = next(method for method in shown.methods if method.name.startswith(hostile))
         assert moved.view == 0 != shown.view
-        plan = shown.spec.plan
+        plan = shown.spec.shoot
         seen = nearest(plan.scene, plan.camera(shown.view))
         places = places_in(seen, plan.camera(0))
         known = np.isfinite(places[..., 0])
@@ -214,7 +214,7 @@ class TestResults:
     ) -> None:
         """The maps of the oracle and the focus map in mm have the error of the tables."""
         rows = {cell.method.name: store.row(cell.key) or {} for cell in cells}
-        truth = shown.spec.plan.truth(shown.view)
+        truth = shown.spec.shoot.truth(shown.view)
         valid = truth.mask("valid")
         for method in shown.methods[:2]:
             assert method.depth_mm is not None

@@ -295,7 +295,7 @@ class TestDone:
         names = "--stance stepped --light steady-lamp --subject still --near -0.25 --far 0.5"
         argv = ["render", "s.toml", "--rig", "r.toml", "--out", "new", "--format", "jpeg8"]
         self.run(capsys, *argv, *options.split(), *names.split())
-        plan = read_stack("new").plan
+        plan = read_stack("new").shoot
         assert (plan.frames, plan.seed, plan.bin, plan.crop, plan.iso) == (2, 9, 2, (32, 24), 400)
         assert (plan.noise, plan.bayer, plan.encoding) == (False, True, "srgb8")
         assert (plan.scene.name, plan.rig.name, plan.stance.name) == ("s", "r", "stepped")
@@ -338,7 +338,7 @@ class TestDone:
         """Merged in the view of a frame it is scored there, unless another is named."""
         held = read_stack(stack)
         for view in range(3):
-            encoded = clipped_srgb(held.plan.truth(view).achievable)
+            encoded = clipped_srgb(held.shoot.truth(view).achievable)
             picture = np.rint(65535 * np.clip(encoded, 0, 1)).astype(np.uint16)
             tifffile.imwrite("best.tif", picture, photometric="rgb")
             argv = ["score", stack, "--image", "best.tif", "--json"]

@@ -138,18 +138,18 @@ def test_passes_together_are_one_stack():
         shoot(scene, rig, approach=Approach(kind="stepped", start_mm=z, step_mm=0.1), **asked)
         for z in (-0.2, 0.1)
     ]
-    session = JoinedShoots(shoots=tuple(passes))
-    assert session.frames == 4
-    assert [record.frame for record in session.records] == [0, 1, 2, 3]
-    assert session.camera(2).pose.z_mm == pytest.approx(0.1)
-    np.testing.assert_array_equal(session.image(3), passes[1].frame(1).image)
-    stack = MemoryStack(session)
+    joined = JoinedShoots(shoots=tuple(passes))
+    assert joined.frames == 4
+    assert [record.frame for record in joined.records] == [0, 1, 2, 3]
+    assert joined.camera(2).pose.z_mm == pytest.approx(0.1)
+    np.testing.assert_array_equal(joined.frame(3).image, passes[1].frame(1).image)
+    stack = MemoryStack(joined)
     assert len(stack.info["frames"]) == len(stack.frames) == 4
     alone = passes[0].truth().residual_blur_px
-    together = session.truth(passes[0].reference).residual_blur_px
+    together = joined.truth(passes[0].reference).residual_blur_px
     assert np.nanmean(together) < np.nanmean(alone)
     with pytest.raises(IndexError, match="got 4, allowed 0 to 3"):
-        session.camera(4)
+        joined.camera(4)
 
 
 def test_intervals_are_students():

@@ -20,7 +20,7 @@ from stacktruth.runners.reproduce.field import (
     field_errors,
     lined_up_frames,
     make_field_sequence,
-    plan,
+    shoot_of,
 )
 from stacktruth.runners.reproduce.fusion_metrics import StackScores
 from stacktruth.runners.reproduce.interpolation import noise_rms, predicted_rms
@@ -292,7 +292,7 @@ def test_frames_of_a_field_sequence_are_lined_up():
     """Hand-held frames of a flat card fall on each other, sharp or not; as shot they do not."""
     sequence, shooting = (
         make_field_sequence(FLAT_CASES[1], size=96, seed=1),
-        plan(FLAT_CASES[1], size=96, seed=1),
+        shoot_of(FLAT_CASES[1], size=96, seed=1),
     )
     nearest = np.argsort(np.abs(sequence.focus_mm))[:3]
     inner = (slice(16, -16), slice(16, -16))

@@ -92,7 +92,7 @@ def test_depth_in_frames_goes_through_the_true_planes(still: Stack) -> None:
 
 def test_another_reference_is_scored_in_its_own_view(still: Stack) -> None:
     """The achievable picture of frame 3's view is perfect in frame 2's view alone."""
-    other = still.plan.truth(2)
+    other = still.shoot.truth(2)
     own = given(still, other.achievable, reference=2)
     assert own["reference"] == 2
     assert own["merge.psnr_db"] > 90
@@ -101,7 +101,7 @@ def test_another_reference_is_scored_in_its_own_view(still: Stack) -> None:
 
 def test_the_view_of_a_finished_file_can_be_told(still: Stack, tmp_path: Path) -> None:
     """The true picture of frame 2's view, as a file, is perfect when 2 is named; 3 is no frame."""
-    light = clipped_srgb(still.plan.truth(2).achievable)
+    light = clipped_srgb(still.shoot.truth(2).achievable)
     file = tmp_path / "merged.tif"
     write_copy(file, np.rint(np.clip(light, 0, 1) * 65535).astype(np.uint16))
     outcome = finished(still, file, None, depth_unit="frame", reference=2)

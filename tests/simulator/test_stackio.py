@@ -150,7 +150,7 @@ class TestRoundTrip:
 
     def test_truth_in_another_view_follows_from_the_plan(self, plan, written):
         """The rebuilt plan renders the truth of any frame."""
-        again = read_stack(written).plan.truth(reference=2)
+        again = read_stack(written).shoot.truth(reference=2)
         assert again.reference == 2
         np.testing.assert_array_equal(again.ideal, plan.truth(reference=2).ideal)
 
@@ -174,7 +174,7 @@ class TestRoundTrip:
 
     def test_plan_is_rebuilt_from_stack_json(self, plan, written):
         """The shoot read from the folder equals the one that was written."""
-        assert read_stack(written).plan == plan
+        assert read_stack(written).shoot == plan
 
     @pytest.mark.parametrize("scene", list_data_files("scene"))
     def test_every_shipped_scene_survives_json(self, scene):
@@ -255,7 +255,7 @@ class TestFormats:
         """Pillow reads the JPEG within 40 dB of the frame, and so does the stack."""
         path = write_stack(plan, tmp_path / "s", format="jpeg8", progress=False)
         stack = read_stack(path)
-        wanted = stack.plan.frame(0).image
+        wanted = stack.shoot.frame(0).image
         with Image.open(path / "frames/0000.jpg") as image:
             got = np.asarray(image)
         error = got.astype(float) - wanted

@@ -26,25 +26,19 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from stacktruth.runners.bench import load_suite
 from stacktruth.runners.bench.grid.cells import Cell, by_stack, cells_of
 from stacktruth.runners.contract import Outcome
 from stacktruth.runners.isolate.child import call_guarded, load_function
 from stacktruth.runners.isolate.run import run_method
+from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge, usual_view
 from stacktruth.runners.judge.true_stages import StackTruth
-from stacktruth.simulator.shooting.shoot import Shoot
-from stacktruth.simulator.shooting.truth import Truth
-from stacktruth.simulator.stack.frameio import frame_format
-from stacktruth.simulator.stack.stackwrite import camera_info
 
 ROOT = Path(__file__).resolve().parents[2]
-HOW = frame_format("tiff16")
 SUITE = """
 scenes = ["ramp", "snail-shell"]
 methods = ["oracle", "focus-map", "laplacian-pyramid", "mean", "FILE:merge"]
@@ -69,28 +63,6 @@ def merge(frames, info):
 """
 
 
-@dataclass
-class InMemory:
-    """A stack that was never written: what a judge and a method ask of one."""
-
-    plan: Shoot
-
-    @cached_property
-    def frames(self) -> list[Any]:
-        """All frames, rendered."""
-        return [self.plan.frame(number).image for number in range(self.plan.frames)]
-
-    @cached_property
-    def truth(self) -> Truth:
-        """The truth in the reference's view, rendered."""
-        return self.plan.truth()
-
-    @cached_property
-    def info(self) -> dict[str, Any]:
-        """What the camera would have written."""
-        return camera_info(self.plan, HOW)
-
-
 def alone(suite: Path) -> list[float]:
     """Return wall and CPU time of the work itself, s, from a fresh process."""
     argv = [sys.executable, __file__, "--work", str(suite)]
@@ -102,7 +74,7 @@ def alone(suite: Path) -> list[float]:
 def work(cells: Sequence[Cell]) -> None:
     """Do cells with nothing around them, as the benchmark orders them."""
     for group in by_stack(cells).values():
-        stack = InMemory(replace(group[0].stack.plan, encoding=HOW.encoding))
+        stack = MemoryStack(replace(group[0].stack.shoot, encoding="srgb16"))
         judge = Judge(stack)
         chosen: list[int] = []
         for cell in sorted(group, key=lambda cell: cell.method.needs_truth):
@@ -122,7 +94,7 @@ def called(judge: Judge, cell: Cell, view: int | None) -> Outcome:
         made = call_guarded(lambda: function(stack.frames, stack.info), stack.info)
         status, reason, result, seconds = made
         return Outcome(status=status, reason=reason, result=result, seconds=seconds)
-    truth = StackTruth(stack.plan, judge.truth(view), stack.frames)
+    truth = StackTruth(stack.shoot, judge.truth(view), stack.frames)
     return run_method(cell.method, stack.frames, stack.info, truth=truth)
 
 

@@ -28,7 +28,7 @@ class StackSpec:
 
     Parameters
     ----------
-    plan : Shoot
+    shoot : Shoot
     condition : str
         What was made worse, or `PLAIN`.
     severity : int
@@ -37,7 +37,7 @@ class StackSpec:
         In the condition's unit.
     """
 
-    plan: Shoot
+    shoot: Shoot
     condition: str = PLAIN
     severity: int = 0
     value: float | None = None
@@ -47,7 +47,7 @@ class StackSpec:
         """Checksum of the planned shoot, its place in the suite, and the simulator's code."""
         return _checksum(
             {
-                "plan": plan_to_data(self.plan),
+                "plan": plan_to_data(self.shoot),
                 "place": [self.condition, self.severity],
                 "code": versions()["code"],
             }
@@ -70,34 +70,36 @@ class Cell:
 
 def stacks_of(suite: Suite) -> Iterator[StackSpec]:
     """Yield the suite's stacks in their order: the plain ones first, then each ladder."""
-    plain = [StackSpec(plan=plan) for plan in _plans(suite)]
+    plain = [StackSpec(shoot=one) for one in _planned(suite)]
     yield from plain
     for ladder in suite.ladders:
         bases = [
-            _shot_for(ladder, base.plan, suite.frames)
+            _shot_for(ladder, base.shoot, suite.frames)
             for base in plain
-            if not ladder.scenes or base.plan.scene.name in ladder.scenes
+            if not ladder.scenes or base.shoot.scene.name in ladder.scenes
         ]
         for severity, value in enumerate(ladder.values, start=1):
             for base in bases:
-                plan = FACTORS[ladder.factor].apply(base, value)
-                yield StackSpec(plan=plan, condition=ladder.factor, severity=severity, value=value)
+                worse = FACTORS[ladder.factor].apply(base, value)
+                yield StackSpec(
+                    shoot=worse, condition=ladder.factor, severity=severity, value=value
+                )
 
 
-def _shot_for(ladder: Ladder, plan: Shoot, frames: int | None) -> Shoot:
+def _shot_for(ladder: Ladder, base: Shoot, frames: int | None) -> Shoot:
     """Plan a shoot anew in the light and with the pixels of a ladder, if it has its own."""
     if ladder.light is None and ladder.crop is None and ladder.bin is None:
-        return plan
+        return base
     return shoot(
-        plan.scene,
-        plan.rig,
-        stance=plan.stance,
-        light=ladder.light or plan.light,
-        subject=plan.subject,
+        base.scene,
+        base.rig,
+        stance=base.stance,
+        light=ladder.light or base.light,
+        subject=base.subject,
         frames=frames,
-        seed=plan.seed,
-        crop=ladder.crop or plan.crop,
-        bin=ladder.bin or plan.bin,
+        seed=base.seed,
+        crop=ladder.crop or base.crop,
+        bin=ladder.bin or base.bin,
     )
 
 
@@ -123,7 +125,7 @@ def by_stack(cells: Iterable[Cell]) -> dict[str, tuple[Cell, ...]]:
     return {stack: tuple(found.values()) for stack, found in stacks.items()}
 
 
-def _plans(suite: Suite) -> Iterator[Shoot]:
+def _planned(suite: Suite) -> Iterator[Shoot]:
     for name in suite.scenes:
         scene = load_scene(name)
         check_name(scene.name, what="name of a scene", where=suite.name)

@@ -28,105 +28,105 @@ class Factor:
     apply: Callable[[Shoot, float], Shoot]
 
 
-def _step(plan: Shoot, share: float) -> Shoot:
+def _step(shoot: Shoot, share: float) -> Shoot:
     """Step at another pace; a longer step needs fewer frames for the same depth."""
     times = share / STEP_SHARE
     approach = replace(
-        plan.approach,
-        speed_mm_per_s=plan.approach.speed_mm_per_s * times,
-        step_mm=plan.approach.step_mm * times,
+        shoot.approach,
+        speed_mm_per_s=shoot.approach.speed_mm_per_s * times,
+        step_mm=shoot.approach.step_mm * times,
     )
-    return replace(plan, approach=approach, frames=max(2, round(plan.frames / times)))
+    return replace(shoot, approach=approach, frames=max(2, round(shoot.frames / times)))
 
 
-def _shake(plan: Shoot, rms_mm: float) -> Shoot:
+def _shake(shoot: Shoot, rms_mm: float) -> Shoot:
     """Set the sway along the axis, and scale sway across, tremor and pulse with it."""
-    along = plan.stance.sway_mm[2]
+    along = shoot.stance.sway_mm[2]
     if along == 0:
-        raise ValueError(f"stance {plan.stance.name!r} does not sway: shake can't be scaled")
+        raise ValueError(f"stance {shoot.stance.name!r} does not sway: shake can't be scaled")
     times = rms_mm / along
-    across, down, _ = plan.stance.sway_mm
+    across, down, _ = shoot.stance.sway_mm
     stance = replace(
-        plan.stance,
+        shoot.stance,
         sway_mm=(across * times, down * times, rms_mm),
-        tremor_um=plan.stance.tremor_um * times,
-        pulse_um=plan.stance.pulse_um * times,
+        tremor_um=shoot.stance.tremor_um * times,
+        pulse_um=shoot.stance.pulse_um * times,
     )
-    return replace(plan, stance=stance)
+    return replace(shoot, stance=stance)
 
 
-def _rotation(plan: Shoot, rms_mrad: float) -> Shoot:
-    return replace(plan, stance=replace(plan.stance, rotation_mrad=rms_mrad))
+def _rotation(shoot: Shoot, rms_mrad: float) -> Shoot:
+    return replace(shoot, stance=replace(shoot.stance, rotation_mrad=rms_mrad))
 
 
-def _flash(plan: Shoot) -> FlashUnit:
-    if plan.light.flash is None:
-        raise ValueError(f"light {plan.light.name!r} has no flash to vary")
-    return plan.light.flash
+def _flash(shoot: Shoot) -> FlashUnit:
+    if shoot.light.flash is None:
+        raise ValueError(f"light {shoot.light.name!r} has no flash to vary")
+    return shoot.light.flash
 
 
-def _flash_spread(plan: Shoot, stops: float) -> Shoot:
-    flash = replace(_flash(plan), spread_stops=stops)
-    return replace(plan, light=replace(plan.light, flash=flash))
+def _flash_spread(shoot: Shoot, stops: float) -> Shoot:
+    flash = replace(_flash(shoot), spread_stops=stops)
+    return replace(shoot, light=replace(shoot.light, flash=flash))
 
 
-def _hasty_flash(plan: Shoot, recycle_s: float) -> Shoot:
+def _hasty_flash(shoot: Shoot, recycle_s: float) -> Shoot:
     """Fire at every frame, ready or not: frames get darker, and some get no light."""
     every = Recycle(nimh=recycle_s, alkaline=recycle_s, lithium=recycle_s)
-    flash = replace(_flash(plan), recycle_s=every, when_not_ready="fire")
-    return replace(plan, light=replace(plan.light, flash=flash))
+    flash = replace(_flash(shoot), recycle_s=every, when_not_ready="fire")
+    return replace(shoot, light=replace(shoot.light, flash=flash))
 
 
-def _noise(plan: Shoot, iso: float) -> Shoot:
-    saturation_e(plan.rig.sensor, iso=iso)  # refuses an ISO that the sensor does not have
-    return replace(plan, iso=iso)
+def _noise(shoot: Shoot, iso: float) -> Shoot:
+    saturation_e(shoot.rig.sensor, iso=iso)  # refuses an ISO that the sensor does not have
+    return replace(shoot, iso=iso)
 
 
-def _subject_sway(plan: Shoot, rms_mm: float) -> Shoot:
+def _subject_sway(shoot: Shoot, rms_mm: float) -> Shoot:
     """Let the stem sway across the picture; half as much along the axis, a fifth down."""
-    wind = replace(plan.subject.wind, rms_mm=(rms_mm, rms_mm / 5, rms_mm / 2))
-    return replace(plan, subject=replace(plan.subject, wind=wind))
+    wind = replace(shoot.subject.wind, rms_mm=(rms_mm, rms_mm / 5, rms_mm / 2))
+    return replace(shoot, subject=replace(shoot.subject, wind=wind))
 
 
-def _smear(plan: Shoot, exposure_s: float) -> Shoot:
+def _smear(shoot: Shoot, exposure_s: float) -> Shoot:
     """Let half of the light be ambient, gathered during this exposure."""
-    return replace(plan, light=replace(plan.light, ambient_share=0.5, exposure_s=exposure_s))
+    return replace(shoot, light=replace(shoot.light, ambient_share=0.5, exposure_s=exposure_s))
 
 
-def _missing_ends(plan: Shoot, share: float) -> Shoot:
+def _missing_ends(shoot: Shoot, share: float) -> Shoot:
     """Start late and stop early: this share of the frames is missing at each end."""
-    missing = round(plan.frames * share)
-    pace_mm = _pace_mm(plan)
-    approach = replace(plan.approach, start_mm=plan.approach.start_mm + missing * pace_mm)
-    return replace(plan, approach=approach, frames=max(2, plan.frames - 2 * missing))
+    missing = round(shoot.frames * share)
+    pace_mm = _pace_mm(shoot)
+    approach = replace(shoot.approach, start_mm=shoot.approach.start_mm + missing * pace_mm)
+    return replace(shoot, approach=approach, frames=max(2, shoot.frames - 2 * missing))
 
 
-def _pace_mm(plan: Shoot) -> float:
+def _pace_mm(shoot: Shoot) -> float:
     """Return how far the plane of focus is meant to go from frame to frame."""
-    if plan.approach.kind in ("stepped", "focus-ring"):
-        return plan.approach.step_mm
-    times = [flash.time_s for flash in plan.flashes]
+    if shoot.approach.kind in ("stepped", "focus-ring"):
+        return shoot.approach.step_mm
+    times = [flash.time_s for flash in shoot.flashes]
     if len(times) < 2:
         return 0.0
-    return plan.approach.speed_mm_per_s * (times[-1] - times[0]) / (len(times) - 1)
+    return shoot.approach.speed_mm_per_s * (times[-1] - times[0]) / (len(times) - 1)
 
 
-def _axial_colour(plan: Shoot, apart_mm: float) -> Shoot:
+def _axial_colour(shoot: Shoot, apart_mm: float) -> Shoot:
     """Focus red and blue this far from green, on either side."""
-    lens = replace(plan.rig.lens, axial_colour_mm=(-apart_mm, 0.0, apart_mm))
-    return replace(plan, rig=replace(plan.rig, lens=lens))
+    lens = replace(shoot.rig.lens, axial_colour_mm=(-apart_mm, 0.0, apart_mm))
+    return replace(shoot, rig=replace(shoot.rig, lens=lens))
 
 
-def _highlights(plan: Shoot, radiance: float) -> Shoot:
+def _highlights(shoot: Shoot, radiance: float) -> Shoot:
     """Let the light's reflection in every shiny drop and ball be this many times white."""
-    surfaces = plan.scene.surface
+    surfaces = shoot.scene.surface
     if not any(_shines(surface) for surface in surfaces):
-        raise ValueError(f"scene {plan.scene.name!r} has nothing shiny to brighten")
+        raise ValueError(f"scene {shoot.scene.name!r} has nothing shiny to brighten")
     brighter = tuple(
         replace(surface, highlight=radiance) if _shines(surface) else surface
         for surface in surfaces
     )
-    return replace(plan, scene=replace(plan.scene, surface=brighter))
+    return replace(shoot, scene=replace(shoot.scene, surface=brighter))
 
 
 def _shines(surface: Surface) -> TypeGuard[Fibres | Balls]:

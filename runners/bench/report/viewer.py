@@ -103,7 +103,7 @@ def _first_plain(cells: Sequence[Cell]) -> dict[str, Sequence[Cell]]:
     for of_stack in by_stack(cells).values():
         spec = of_stack[0].stack
         if spec.condition == PLAIN:
-            found.setdefault(spec.plan.scene.name, of_stack)
+            found.setdefault(spec.shoot.scene.name, of_stack)
     return found
 
 
@@ -118,17 +118,17 @@ def draft(shown: ShownStack) -> Draft:
     least = hardest([method.error for method in shown.methods])
     crops, why = _chosen(shown, least)
     low, high = (float(end) for end in np.nanpercentile(shown.depth_mm, (0.5, 99.5)))
-    plan = shown.spec.plan
+    shoot = shown.spec.shoot
     return Draft(
-        heading=plan.scene.name,
+        heading=shoot.scene.name,
         shoot=(
-            f"{plan.rig.name}, {plan.stance.name}, {plan.light.name}, {plan.subject.name}, "
-            f"{plan.frames} frames, seed {plan.seed}, in the view of frame {shown.view}"
+            f"{shoot.rig.name}, {shoot.stance.name}, {shoot.light.name}, {shoot.subject.name}, "
+            f"{shoot.frames} frames, seed {shoot.seed}, in the view of frame {shown.view}"
         ),
         notes=_notes(shown),
         whole=pixels_of(shown.ideal),
         crops=crops,
-        hardest=_hardest(plan.scene.name, least),
+        hardest=_hardest(shoot.scene.name, least),
         cuts=[
             (f"{number}: {reason}, at column {crop.left}, row {crop.top}",
              _crop(shown, least, crop, number))
@@ -157,7 +157,7 @@ def _chosen(shown: ShownStack, least: Floats) -> tuple[list[Crop], list[str]]:
 
 def _crop(shown: ShownStack, least: Floats, crop: Crop, number: int) -> list[Sketch]:
     """Return one crop of all pictures, then of all error maps."""
-    where = f"crop {number} of {shown.spec.plan.scene.name}"
+    where = f"crop {number} of {shown.spec.shoot.scene.name}"
     pictures = [
         ("ideal", "all in focus", shown.ideal),
         ("best possible", "the least defocus that any frame has", shown.achievable),
@@ -209,7 +209,7 @@ def _hardest(scene: str, least: Floats) -> Sketch:
 
 def _depths(shown: ShownStack, low: float, high: float) -> list[Sketch]:
     """Return the true depth and each method's, all on the same scale."""
-    name = shown.spec.plan.scene.name
+    name = shown.spec.shoot.scene.name
     maps = [
         ("true depth", shown.depth_mm),
         *((m.name, m.depth_mm) for m in shown.methods if m.depth_mm is not None),

@@ -1,7 +1,7 @@
 """What a benchmark's folder keeps of one stack, brought to one view to be compared by eye.
 
 The frames are gone by the time a page is made, and are not needed: what the methods made is kept,
-and the truth follows from the plan.
+and the truth follows from the shoot.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ def shown_stack(store: Store, cells: Sequence[Cell]) -> ShownStack | None:
     free = [item for item in kept if not item.cell.method.needs_truth] or kept
     view = usual_view([int(item.row["reference"]) for item in free])
     assert view is not None
-    views = _Views(spec.plan, view)
+    views = _Views(spec.shoot, view)
     truth = views.truth(view)
     ideal, achievable = clipped_srgb(truth.ideal), clipped_srgb(truth.achievable)
     return ShownStack(
@@ -167,8 +167,8 @@ def _picture(path: Path, checksum: object) -> Image | None:
 class _Views:
     """The truth in the views of a stack's frames, and the way from each to the page's view."""
 
-    def __init__(self, plan: Shoot, page: int) -> None:
-        self.plan = plan
+    def __init__(self, shoot: Shoot, page: int) -> None:
+        self.shoot = shoot
         self.page = page
         self._truths: dict[int, Truth] = {}
         self._places: dict[int, Floats] = {}
@@ -177,7 +177,7 @@ class _Views:
     def truth(self, view: int) -> Truth:
         """Return the truth in the view of a frame."""
         if view not in self._truths:
-            self._truths[view] = self.plan.truth(view)
+            self._truths[view] = self.shoot.truth(view)
         return self._truths[view]
 
     def brought(self, picture: Floats, view: int, *, order: int) -> Floats:
@@ -185,8 +185,8 @@ class _Views:
         if view == self.page:
             return picture
         if view not in self._places:
-            self._seen = self._seen or nearest(self.plan.scene, self.plan.camera(self.page))
-            self._places[view] = places_in(self._seen, self.plan.camera(view))
+            self._seen = self._seen or nearest(self.shoot.scene, self.shoot.camera(self.page))
+            self._places[view] = places_in(self._seen, self.shoot.camera(view))
         row, col = np.moveaxis(self._places[view], -1, 0)
         unseen = np.isnan(row)
         at = [np.where(unseen, 0, row), np.where(unseen, 0, col)]
@@ -214,7 +214,7 @@ def _shown(kept: _Kept, views: _Views) -> ShownResult:
     error = error_map(brought.image, clipped_srgb(truth.ideal), judged=valid & brought.inside)
     depth = None
     if kept.depth is not None:
-        depth = depth_in_mm(kept.depth, kept.row, planes_mm=focus_planes_mm(views.plan, view))
+        depth = depth_in_mm(kept.depth, kept.row, planes_mm=focus_planes_mm(views.shoot, view))
     return ShownResult(
         name=kept.cell.method.name,
         psnr_db=_score(kept.row, "total.psnr_db"),

@@ -76,7 +76,7 @@ def _again(store: Store, cell: Cell, every: list[Cell]) -> VerifiedCell:
                 fresh.keep(other.key, done.row, from_outside=done.from_outside)
         do(task_on(fresh, beside, only=cell.key))
         return VerifiedCell(
-            scene=cell.stack.plan.scene.name,
+            scene=cell.stack.shoot.scene.name,
             method=cell.method.name,
             cell_key=cell.key,
             different=_different(store.row(cell.key) or {}, fresh.row(cell.key) or {}),

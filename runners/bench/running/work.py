@@ -117,7 +117,7 @@ def give_up(task: Task, reason: str) -> None:
         for cell in left_of({cell: store.done(cell.key) for cell in cells}, only=task.only):
             method = cell.method
             scored = without_result(
-                cell.stack.plan,
+                cell.stack.shoot,
                 outcome,
                 name=method.name,
                 kind=method.kind,
@@ -171,7 +171,7 @@ def _rendered(store: Store, spec: StackSpec) -> Stack:
             return read_stack(path)
         except StackError:
             shutil.rmtree(path)
-    write_stack(spec.plan, path, progress=False)
+    write_stack(spec.shoot, path, progress=False)
     return read_stack(path, verify=False)
 
 

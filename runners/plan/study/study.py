@@ -221,7 +221,7 @@ def run_stack(stack: StudyStack, setup: StudySetup) -> dict[str, Any]:
         method,
         rendered.frames,
         rendered.info,
-        truth=StackTruth(rendered.plan, rendered.truth, rendered.frames),
+        truth=StackTruth(rendered.shoot, rendered.truth, rendered.frames),
     )
     scored = Judge(rendered).score(
         outcome, name=method.name, kind=method.kind, version=method.version
@@ -237,7 +237,7 @@ def run_stack(stack: StudyStack, setup: StudySetup) -> dict[str, Any]:
         "frames_each": stack.way.frames,
         "step_share": _step_mm(stack) / stack.setting.lane.total_mm,
         "bin": setup.bin,
-        "usable_share": float(np.mean([record.usable for record in rendered.plan.records])),
+        "usable_share": float(np.mean([record.usable for record in rendered.shoot.records])),
         "never_share": float(rendered.truth.mask("never-in-focus")[valid].mean()),
         "predicted_never_share": float(np.nanmean(predicted)),
         "predicted_never_spread": float(np.nanstd(predicted)),
