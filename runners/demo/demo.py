@@ -119,11 +119,9 @@ def run_demo(
     out.mkdir(parents=True)
     folders = []
     for stack in stacks:
-        shooting = shoot_of(stack)
-        say(
-            f"{stack.scene}: {shooting.scene.title}; {shooting.stance.title}; {shooting.light.title}"
-        )
-        folder = write_stack(shooting, out / stack.scene, workers=workers, progress=progress)
+        shot = shoot_of(stack)
+        say(f"{stack.scene}: {shot.scene.title}; {shot.stance.title}; {shot.light.title}")
+        folder = write_stack(shot, out / stack.scene, workers=workers, progress=progress)
         folders.append(folder)
     scored = side_by_side(score_folder, folders, workers=workers)
     bar = tqdm(scored, total=len(folders), desc="score", unit="stack", disable=not progress)
