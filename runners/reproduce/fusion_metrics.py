@@ -240,8 +240,8 @@ def _paragraph(taus: Rows, found: Sequence[StackScores]) -> str:
         "focus. Kendall's tau, mean over the scenes with the central 95 % of resampled scenes: "
         f"{listed}. A value of 1 is the same order, 0 is chance. taus.csv has the same for SSIM "
         "and the colour difference, and the share of merges that a metric puts above the best "
-        "possible one in the same view: differences among good merges are small, and a metric that cannot "
-        "tell the best from the good can still tell the good from the bad."
+        "possible one in the same view: differences among good merges are small, and a metric that "
+        "cannot tell the best from the good can still tell the good from the bad."
     )
 
 

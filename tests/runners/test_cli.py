@@ -378,7 +378,7 @@ class TestDone:
         heads = [line for line in self.run(capsys, "list").splitlines() if not line.startswith(" ")]
         assert heads[0] == "scenes:"
         assert heads[-1] == "reproductions:"
-        assert len(heads) == 9
+        assert len(heads) == 10
 
     @pytest.mark.parametrize("command", ["", *COMMANDS])
     def test_every_command_has_help(self, command, capsys):
@@ -447,7 +447,7 @@ class TestUnexpected:
         before = contents(place)
         argv = ["render", "ramp", "--rig", "test-rig", "--frames", "100", "--workers", "2"]
         with started(*argv, "--out", "new") as process:
-            wait_for(lambda: process.poll() is not None or any(place.glob(".new-*/stack/frames/*")))
+            wait_for(lambda: process.poll() is not None or any(place.glob(".new-*/draft/frames/*")))
             process.send_signal(signal.SIGTERM)
             _, told = process.communicate(timeout=60)
         assert process.returncode == 1
