@@ -125,10 +125,10 @@ def load_function(spec: str) -> Callable[..., Any]:
     module = importlib.util.module_from_spec(module_spec)
     sys.modules[file.stem] = module
     module_spec.loader.exec_module(module)
-    function = getattr(module, name, None)
+    function: Callable[..., Any] | None = getattr(module, name, None)
     if not callable(function):
         raise ValueError(f"{path} has no function {name!r}")
-    return function  # type: ignore[no-any-return]
+    return function
 
 
 def call_guarded(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 import shlex
 import shutil
@@ -17,6 +16,7 @@ import numpy as np
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass
 
+from ...ground.checksum import file_sha256
 from ...ground.pictures import read_image
 from ...ground.toml import TomlError, read_toml
 from ..contract import InvalidOutput, Outcome, Result, as_result
@@ -254,9 +254,7 @@ def executable_facts(program: Program) -> dict[str, str]:
     if executable is None:
         return {}
     path = Path(executable).resolve()
-    with path.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-    facts = {"executable": str(path), "sha256": digest}
+    facts = {"executable": str(path), "sha256": file_sha256(path)}
     if program.version_command:
         facts["version"] = _version(executable, program.version_command)
     return facts

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
+from ...ground.checksum import file_sha256
 from ...ground.sources import code_checksum
 from ...simulator.data import is_file, shown
 from ..contract import Outcome
@@ -58,15 +58,8 @@ class Method:
         if self.program is not None:
             return executable_facts(self.program).get("sha256", "")
         if self.kind == "python":
-            return _digest([Path(self.spec.rpartition(":")[0])])
+            return file_sha256(self.spec.rpartition(":")[0])
         return code_checksum("runners.methods")
-
-
-def _digest(paths: Sequence[Path]) -> str:
-    digest = hashlib.sha256()
-    for path in paths:
-        digest.update(path.read_bytes())
-    return digest.hexdigest()
 
 
 def find_method(spec: str, *, programs: str | Path | None = None) -> Method:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -148,14 +149,16 @@ def _disturbances(
         "window": [job(window, noisy(_CAMERA_NOISE)) for window in published.WINDOWS],
         "noise": [job(_ROBUST_WINDOW, noisy(level)) for level in published.NOISE_GREY_LEVELS],
         "contrast": [
-            job(_ROBUST_WINDOW, lambda f, c=c: to_8_bits(lower_contrast(f, c)))  # type: ignore[misc]
-            for c in published.CONTRASTS
+            job(_ROBUST_WINDOW, partial(_in_8_bits, lower_contrast, c)) for c in published.CONTRASTS
         ],
         "saturation": [
-            job(_ROBUST_WINDOW, lambda f, s=s: to_8_bits(saturate(f, s)))  # type: ignore[misc]
-            for s in published.SATURATIONS
+            job(_ROBUST_WINDOW, partial(_in_8_bits, saturate, s)) for s in published.SATURATIONS
         ],
     }
+
+
+def _in_8_bits(disturb: Callable[[Floats, float], Floats], level: float, frames: Floats) -> Floats:
+    return to_8_bits(disturb(frames, level))
 
 
 def cone_example(size: int, seed: int) -> dict[str, list[float]]:

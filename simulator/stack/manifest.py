@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import platform
 from collections.abc import Iterator, Mapping
@@ -15,6 +14,7 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass
 
+from ...ground.checksum import file_sha256, sha256
 from ...ground.sources import code_checksum
 from ..data import DataFileError, validate
 from ..shooting.shoot import Shoot
@@ -232,8 +232,7 @@ def _file_problem(folder: Path, name: str, facts: FileFacts) -> StackError | Non
                 got=size,
                 expected=facts.bytes,
             )
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        digest = file_sha256(path)
     except OSError as error:
         return StackError(f"{path}: cannot be read: {error.strerror}", file=name)
     return None if digest == facts.sha256 else _changed(folder, name, digest, facts.sha256)
@@ -246,11 +245,6 @@ def _changed(folder: Path, name: str, got: str, expected: str) -> StackError:
         got=got,
         expected=expected,
     )
-
-
-def sha256(data: bytes) -> str:
-    """Return the checksum of bytes, hexadecimal."""
-    return hashlib.sha256(data).hexdigest()
 
 
 def canonical_json(data: Any) -> bytes:

@@ -19,6 +19,7 @@ from typing import Any
 from tqdm import tqdm
 
 from ...ground.atomic import PathExistsError, whole_folder
+from ...ground.checksum import sha256
 from ...ground.pictures import encode_image, encode_map
 from .. import optics
 from ..processes import processes
@@ -45,7 +46,6 @@ from .manifest import (
     StackExistsError,
     plan_to_data,
     pretty_json,
-    sha256,
     versions,
 )
 

@@ -17,6 +17,7 @@ import pytest
 import tifffile
 from PIL import Image
 
+from stacktruth.ground.checksum import sha256
 from stacktruth.ground.pictures import encode_image
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.data import list_data_files
@@ -30,7 +31,6 @@ from stacktruth.simulator.stack.manifest import (
     plan_from_data,
     plan_to_data,
     read_manifest,
-    sha256,
 )
 from stacktruth.simulator.stack.stackio import (
     StackError,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
+from ....ground.checksum import sha256
 from ....ground.sources import code_checksum
 from ....simulator.rig import load_rig, stopped_to
 from ....simulator.scene.scene import load_scene
@@ -156,4 +156,4 @@ def scoring_version() -> str:
 
 
 def _checksum(data: object) -> str:
-    return hashlib.sha256(canonical_json(data)).hexdigest()[:_KEY_LENGTH]
+    return sha256(canonical_json(data))[:_KEY_LENGTH]

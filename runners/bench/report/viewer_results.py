@@ -15,13 +15,13 @@ import numpy as np
 from scipy import ndimage
 
 from .... import metrics
+from ....ground.checksum import sha256
 from ....ground.pictures import decode_image
 from ....ground.srgb import clipped_srgb
 from ....ground.types import Bools, Doubles, Floats, Image
 from ....simulator.shooting.motion import Nearest, nearest, places_in
 from ....simulator.shooting.shoot import Shoot
 from ....simulator.shooting.truth import Truth
-from ....simulator.stack.manifest import sha256
 from ...contract import Result, depth_to_mm
 from ...judge.scoring import usual_view
 from ...judge.true_stages import focus_planes_mm

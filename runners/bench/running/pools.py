@@ -5,7 +5,6 @@ Wherever it is, rows are written to the benchmark's folder. Other processes are 
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
@@ -14,6 +13,7 @@ from dataclasses import dataclass
 
 from threadpoolctl import threadpool_limits
 
+from ....ground.checksum import sha256
 from ....simulator.processes import processes
 from ...isolate.workplace import ONE_THREAD
 from ...request import RequestError
@@ -114,4 +114,4 @@ def on_cluster(address: str) -> Iterator[Pool]:
 
 def key_of(task: Task) -> str:
     """Return the name of a task on a cluster: the same for the same task alone."""
-    return f"stacktruth-{hashlib.sha256(repr(task).encode()).hexdigest()[:20]}"
+    return f"stacktruth-{sha256(repr(task).encode())[:20]}"

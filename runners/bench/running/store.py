@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import IO, Any
 
 from ....ground.atomic import write_whole
-from ....simulator.stack.manifest import canonical_json, sha256
+from ....ground.checksum import sha256
+from ....simulator.stack.manifest import canonical_json
 from ...request import RequestError
 
 

@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 
 from ....ground.atomic import write_whole
+from ....ground.checksum import sha256
 from ....ground.pictures import encode_image, encode_map
-from ....simulator.stack.manifest import StackError, sha256, versions
+from ....simulator.stack.manifest import StackError, versions
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
 from ...contract import Outcome

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ....ground.srgb import LUMA
-from ....ground.types import Bools, Floats, Labels
+from ....ground.types import Bools, Floats, Image, Labels
 from ..align.aligned import AlignedFrames
 from ..picture.complex_wavelet import Transform, forward, inverse
 from ..picture.pyramid import wavelet_levels
@@ -37,7 +37,7 @@ def complex_wavelet_maximum(aligned: AlignedFrames, *, levels: int = LEVELS) -> 
     return Fused(recoloured(aligned, grey))
 
 
-def _padded(plane: Floats, levels: int) -> Floats:
+def _padded(plane: Image, levels: int) -> Image:
     """Continue a picture by mirroring, so that its two ends meet smoothly when it is repeated."""
     unit = 1 << levels
     extra = [(0, -side % unit + unit) for side in plane.shape]
@@ -46,7 +46,7 @@ def _padded(plane: Floats, levels: int) -> Floats:
 
 def _covered(covered: Bools, levels: int) -> list[Bools]:
     """Say, level by level, which coefficients start on a covered pixel."""
-    padded = _padded(covered, levels)  # type: ignore[arg-type]
+    padded = _padded(covered, levels)
     return [padded[:: 2 << level, :: 2 << level].astype(bool) for level in range(levels)]
 
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 import pywt
 from scipy import ndimage
 
-from ....ground.types import Floats, Labels
+from ....ground.types import Floats, Image, Labels
 from ..align.aligned import AlignedFrames
 from ..picture.pyramid import wavelet_levels
 from .blocks import majority_label
@@ -75,10 +74,11 @@ def _choices(aligned: AlignedFrames, wavelet: str, levels: int, window: int) -> 
 
 def _padded(shape: tuple[int, int], levels: int) -> tuple[int, int]:
     unit = 1 << levels
-    return tuple(-(-(side + 2 * unit) // unit) * unit for side in shape)  # type: ignore[return-value]
+    rows, columns = (-(-(side + 2 * unit) // unit) * unit for side in shape)
+    return rows, columns
 
 
-def _fit(image: npt.NDArray, shape: tuple[int, int]) -> npt.NDArray:  # type: ignore[type-arg]
+def _fit(image: Image, shape: tuple[int, int]) -> Image:
     """Continue a picture by mirroring to a size the transform takes."""
     extra = [(0, wanted - own) for wanted, own in zip(shape, image.shape, strict=True)]
     return np.pad(image, extra, mode="symmetric")
