@@ -135,7 +135,7 @@ def _complain(error: BaseException, *, status: int, debug: bool) -> int:
 def _message(error: BaseException) -> str:
     """Return an error in two lines at most."""
     if isinstance(error, KeyboardInterrupt):
-        return "interrupted; nothing unfinished was left"
+        return "interrupted; no unfinished file was left"
     if isinstance(error, RequestError):
         first, _, hint = str(error).partition("\n")
         return f"{_cut(first)}\n{_cut(hint)}" if hint else _cut(first)

@@ -36,7 +36,7 @@ def new_path(path: str | Path) -> Path:
         raise RequestError(f"{path} exists already; give a new path, nothing was changed")
     above = next(folder for folder in path.absolute().parents if os.path.lexists(folder))
     if not above.is_dir():
-        raise RequestError(f"{path}: {above} is no folder")
+        raise RequestError(f"{path}: {above} is not a folder")
     if not os.access(above, os.W_OK | os.X_OK):
         raise RequestError(f"{path}: {above} may not be written to")
     return path

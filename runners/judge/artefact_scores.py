@@ -28,8 +28,11 @@ from ...simulator.shooting.truth import Truth
 WAVELENGTH_UM = 0.55
 #: At most this many other poses are looked for, of the frames that show most of the subject.
 _POSES = 4
+#: A pose counts as another one from this move on.
 _MOVED_PX = 0.5
+#: What is nearer to an edge than this is not searched for what shines through.
 _NEAR_EDGE_PX = 2
+#: Blur of the lens in focus, for a surface that is seen alone.
 _LENS_SIGMA_PX = 0.7
 
 

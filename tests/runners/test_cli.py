@@ -147,7 +147,7 @@ class TestWrongRequest:
 
     def test_a_place_below_a_file_is_refused(self, capsys, place):
         """A folder cannot be made below a file."""
-        told = "mine.csv is no folder"
+        told = "mine.csv is not a folder"
         self.check(capsys, place, ["render", "ramp", *SMALL, "--out", "mine.csv/new"], told)
 
     @pytest.mark.parametrize(
@@ -401,7 +401,7 @@ class TestUnexpected:
         ("error", "told"),
         [
             (ZeroDivisionError("by\nzero"), "error: ZeroDivisionError: by zero"),
-            (KeyboardInterrupt(), "interrupted; nothing unfinished was left"),
+            (KeyboardInterrupt(), "interrupted; no unfinished file was left"),
             (OSError(28, "No space left on device", "f"), "No space left on device: 'f'"),
             (ValueError("long " * 500), "long ..."),
         ],
@@ -451,7 +451,7 @@ class TestUnexpected:
             process.send_signal(signal.SIGTERM)
             _, told = process.communicate(timeout=60)
         assert process.returncode == 1
-        assert told == "stacktruth: error: interrupted; nothing unfinished was left\n"
+        assert told == "stacktruth: error: interrupted; no unfinished file was left\n"
         assert contents(place) == before
         assert not list(place.glob(".new-*"))
 

@@ -23,10 +23,11 @@ _GIVEN_UNLESS = 1.2
 # Highlights this many times brighter than the median frame are cut: a droplet's gleam outshines
 # all else, and as a blur disc it looks like no other frame.
 _GLEAM = 4.0
-# A change of size that moves the corner by this much over the whole stack is no accident, and a
-# step from frame to frame stands out from the errors of registration; proxy px.
+# A change of size that moves the corner by this much over the whole stack is no accident; proxy px.
 TELLING_PX = 2.0
+# From frame to frame a change smaller than this is lost in the errors of registration; proxy px.
 _LEAST_STEP_PX = 0.1
+# Share that a step of the mean change of size adds to the distance of two frames.
 _SIZE_COUNTS = 0.3
 # Frames further apart in time have moved further too: a slight doubt, 10 % per frame.
 _LATER = 0.1

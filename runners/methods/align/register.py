@@ -39,9 +39,14 @@ MODELS = {
 # Expected size of everything but the shift between two frames of a burst: a per cent of scale,
 # ten milliradians. A weak pull, felt only where the picture itself says little.
 PRIOR_SD = 0.01
+# No level of the pyramid has a shorter side than this, px.
 _SMALLEST_SIDE = 40
+# Sigmas of the two Gaussians whose difference is the band, px.
 _BAND = (1.0, 8.0)
+# Residuals above this many standard deviations weigh less: 95 % efficient on normal noise (P. J.
+# Huber, Robust Statistics, 1981; from memory).
 _HUBER = 1.345
+# Steps end when no corner moves by more than this, or after so many.
 _DONE_PX = 0.005
 _STEPS = 20
 # Only the steepest part of each cell is used: the rest says little of a motion, and costs time.
