@@ -23,11 +23,11 @@ CHANCES = (0.5, 0.9, 0.95)
 MOST_FRAMES, _MOST_REGULAR = 128, 4
 #: Drawn passes behind the search and behind the side tables.
 _SEARCH_PASSES, _SIDE_PASSES = 2000, 500
-#: Drawn frames behind the search where that would be more.
+#: Most drawn frames behind the search, all passes together.
 _SEARCH_FRAMES = 256_000
-#: Drawn passes behind the final numbers, and drawn frames where that would be more.
+#: Most drawn passes behind the final numbers, and most drawn frames, all passes together.
 _FINAL_PASSES, _FINAL_FRAMES = 10_000, 400_000
-#: Most corrections of a number of frames with the final passes.
+#: Most times that frames are added because the final passes do not keep the promise.
 _CORRECTIONS = 8
 
 
@@ -51,7 +51,7 @@ class Plan:
     sustained_frames_per_s : float
         Rate that camera and flash keep up.
     free_frames : int or None
-        Frames before the flash makes the camera wait; None: it never does.
+        Frames before the flash makes the camera wait; None if it never does.
     apertures : tuple of ApertureRow
     powers : tuple of PowerRow
         Empty without a flash.
@@ -143,7 +143,7 @@ def _side_rehearsals(*, frames: int, seed: int) -> Callable[[Setting], Rehearsal
 
 
 def _trial_frames(search: Rehearsal, *, at_most: int) -> int:
-    """Return the frames of a pass whose chance leaves room to better it: about even."""
+    """Return the frames of a single pass that has about an even chance."""
     even = fewest(search, chance=0.5, pass_counts=(1,))
     return min(even.frames, at_most) if even else at_most
 

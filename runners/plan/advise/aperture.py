@@ -20,7 +20,7 @@ THIRD_STOPS = (
 )
 #: The f-numbers of the table: full stops.
 FULL_STOPS = (2.8, 4.0, 5.6, 8.0, 11.0, 16.0)
-#: Fine detail that the plane of focus should show: half of the finest that the sensor records.
+#: Frequency of the fine detail that the plane of focus should show: half the Nyquist frequency.
 DETAIL_CY_PER_PX = 0.25
 #: Contrast that such detail should keep. Our choice; with small pixels it leads to the f-numbers
 #: that are common practice (f/4 to f/8 at 1:1, f/2.8 to f/5.6 at 3:1 to 5:1; no source).
@@ -36,7 +36,7 @@ class ApertureRow:
     f_number, working_f_number : float
         As marked, and as it works at this magnification.
     detail_contrast : float
-        Contrast that the lens leaves to fine detail in focus, 0 to 1.
+        Contrast that the lens leaves fine detail in focus, 0 to 1.
     depth_of_field_mm : float or None
         Depth that one frame holds; None where the lens does not show the detail asked for.
     passes, frames : int or None

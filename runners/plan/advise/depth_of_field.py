@@ -9,8 +9,9 @@ from ....simulator.rig import Rig
 from ....simulator.transfer import GREEN, otf_depth_of_field_mm, polychromatic_otf
 from ..draw.sharpness import Sharpness
 
-#: Edge defocus, waves, below which diffraction rules the blur and above which defocus does.
+#: Defocus at the pupil's edge, waves, below which diffraction rules the blur.
 _DIFFRACTION_RULES = 0.25
+#: And above which defocus does.
 _DEFOCUS_RULES = 1.0
 #: In-focus contrast below which detail is not worth asking for.
 _FAINT = 0.05
@@ -25,7 +26,7 @@ class DepthFigures:
     geometric_mm : float
         Where the blur disc is within its limit; light taken as rays.
     quarter_wave_mm : float
-        Where the wavefront is off by a quarter wave at most; the picture's size does not count.
+        Where the wavefront is off by a quarter wave at most, however sharp a picture is wanted.
     contrast_mm : float or None
         Where detail keeps its share of contrast with diffraction and defocus together; None when
         the lens does not show that detail even in focus.
@@ -59,7 +60,7 @@ def depth_figures(rig: Rig, sharpness: Sharpness) -> DepthFigures:
 
 
 def in_focus_contrast(rig: Rig, frequency_cy_per_px: float) -> float:
-    """Return the contrast that the lens leaves to detail in focus, 0 to 1; the pixel not in it."""
+    """Return the contrast that the lens alone, without the pixel, leaves detail in focus, 0..1."""
     return float(polychromatic_otf(rig, frequency_cy_per_px))
 
 

@@ -1,4 +1,4 @@
-"""Flash power and cadence: how fast the flash can follow, and what each power costs."""
+"""Flash power and cadence: how fast the flash can follow, and how many frames each power takes."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from .search import fewest
 
 #: Powers of the table, stops below full.
 _STOPS = range(8)
-#: A brighter power may cost this much more frames than the leanest.
+#: The advised power takes at most this many times the fewest frames of any power.
 _WORTH_THE_LIGHT = 1.2
-#: Fewer frames lost than this share are none.
+#: A smaller share of lost frames counts as none.
 _NOTHING = 0.002
 
 
@@ -35,16 +35,17 @@ class PowerRow:
     power : float
         Fraction of the full energy.
     light_stops : float
-        Light of it over the light of the setting's own power; make up for it with ISO.
+        Its light over that of the power that is set; to be made up for with ISO.
     duration_s : float
         How long the flash burns.
     sustained_frames_per_s : float
-        Frames per second that the flash keeps up for ever, waiting for its ready light.
+        Frames per second that the flash can keep up, waiting for its ready light.
     free_frames : int or None
-        Frames at the camera's own rate before the flash makes it wait; None: it never does.
+        Frames at the camera's own rate before the flash makes it wait; None if it never does.
     passes, frames : int or None
         Of the way with the fewest frames; None where none promises the wanted chance.
     duration_of_pass_s : float or None
+        Of that way.
     lost_share : float
         Share of frames lost to motion blur or want of light.
     advised : bool
@@ -69,7 +70,7 @@ class PowerRow:
 
 
 def sustained_frames_per_s(light: Light) -> float:
-    """Return the rate that camera and flash keep up for ever, frames per second.
+    """Return the rate that camera and flash can keep up, frames per second.
 
     A flash that waits for its ready light fires from the ready level, draws its power from it and
     is refilled up to it again: at constant filling power that takes power times recycle time.
@@ -187,13 +188,13 @@ def _shown(light: Light, drawn: Passes, way: Way | None) -> _Shown:
 
 
 def _waiting_at(unit: FlashUnit, power: float) -> FlashUnit:
-    # A store that is never refilled would be waited for in vain.
+    # A store that is never refilled would be waited for forever.
     waits: Literal["wait", "fire"] = "fire" if unit.refill == "none" else "wait"
     return replace(unit, power=power, when_not_ready=waits)
 
 
 def _advised(rows: Sequence[PowerRow]) -> PowerRow | None:
-    """Return the brightest power that costs few more frames than the leanest."""
+    """Return the brightest power that takes few frames more than the fewest of any."""
     counts = [row.total_frames for row in rows if row.total_frames is not None]
     if not counts:
         return None

@@ -88,14 +88,15 @@ def ranked_remedies(
     own : Way or None
         What the plan found for the setting as it is; None where nothing promises the chance.
     trial_frames : int
-        Every change is tried on one pass of so many frames; best a pass whose chance leaves room.
+        Every change is tried on one pass of so many frames. A pass with an even chance leaves
+        most room to see a difference.
     pass_counts : sequence of int
         Numbers of passes that are tried for the wanted chance.
 
     Notes
     -----
-    Ranked by the chance of the one pass, and by the frames for the wanted chance where that is
-    equal to a percent.
+    Ranked by the chance of that pass, to a percent; where it is equal, by the frames that promise
+    the wanted chance.
     """
     unchanged = rehearse(setting)
     frames_before = own.total_frames if own else None

@@ -10,16 +10,16 @@ import numpy as np
 from ..draw.rehearsal import Rehearsal, coverage_of
 from ..draw.way import Goal, Way, regular_pass, swung_pass
 
-#: Numbers of passes that are tried. More than a few try a living subject's patience.
+#: Numbers of passes that are tried; a living subject does not wait for more.
 PASS_COUNTS = (1, 2, 3, 4, 6)
-#: Most frames of all passes together that are still a plan.
+#: No plan has more frames in all (our choice).
 MOST_IN_ALL = 200
 #: Longest pass that arms and a living subject bear, s (our choice).
 LONGEST_PASS_S = 20.0
 #: How far behind the farthest point a pass may end, in units of how far the hands have wandered
 #: by then (standard deviation).
 _SLACKS = (0.0, 1.0, 2.0)
-#: One pass more has to save this share of all frames.
+#: Each pass more has to save this share of all frames.
 _WORTH_A_PASS = 0.1
 
 
@@ -47,7 +47,7 @@ def fewest(
         if best is None or found.total_frames < (1 - _WORTH_A_PASS) ** more * best.total_frames:
             best = found
         if not rehearsal.goal.handheld:
-            break  # a second pass would be the first one over again
+            break  # nothing sways: a second pass would repeat the first
     return best
 
 
@@ -69,7 +69,7 @@ def best_way(rehearsal: Rehearsal, *, passes: int, frames: int) -> tuple[Way, fl
 
 
 def best_effort(rehearsal: Rehearsal) -> Way:
-    """Return the way that covers most, on average, with as many frames as are still a plan."""
+    """Return the way that covers most, on average, with the most frames that a plan may have."""
     ways = [
         best_way(rehearsal, passes=passes, frames=most_frames(rehearsal, passes))[0]
         for passes in PASS_COUNTS
@@ -109,10 +109,13 @@ def _least(goal: Goal, passes: int) -> int:
 
 
 def _first(enough: Callable[[int], bool], low: int, high: int) -> int | None:
-    """Return the least number from `low` to `high` that is enough; enough stays enough."""
+    """Return the least number from `low` to `high` that is enough, or None.
+
+    Whatever is more than enough must be enough too.
+    """
     if enough(low):
         return low
-    # Doubling first: what is enough is mostly near the low end, where trying is cheap.
+    # Doubling first: the answer is mostly near the low end, where trying is cheap.
     reach = low
     while not (reach == high or enough(reach)):
         low, reach = reach, min(2 * reach, high)

@@ -1,1 +1,1 @@
-"""Passes drawn with the laws of hands and flash, and what they hold."""
+"""Passes drawn with the laws of hands and flash, and what they cover."""

@@ -33,12 +33,14 @@ class Framing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
-    """All that a drawn pass depends on: neither where it is meant to go nor the f-number.
+    """All that a drawn pass depends on.
+
+    Where the pass is meant to go, and the f-number, are not part of it.
 
     Parameters
     ----------
     stance : Stance
-        Its hands; its approach is not used.
+        How the hands move; its approach is not used.
     light : Light
     subject : Subject
     framing : Framing

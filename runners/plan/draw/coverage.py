@@ -1,4 +1,7 @@
-"""What many passes cover of a depth: exactly, from the lane of depth that each frame holds."""
+"""How much of a depth many passes cover, exactly.
+
+The *lane* of a frame is the depth that it holds sharp, about its plane of focus.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,7 @@ import numpy.typing as npt
 from ....ground.types import Bools, Doubles
 from ....simulator.optics import DepthOfField
 
-#: Gaps and lanes thinner than this share of a lane are rounding.
+#: A gap thinner than this share of a lane is a rounding error and counts as none.
 _SLACK = 1e-9
 
 
@@ -23,9 +26,9 @@ class Coverage:
     share : array (passes,)
         Share of the wanted depth in the lane of some usable frame, 0 to 1.
     whole : array (passes,) of bool
-        Whether that is all of it.
+        Whether it covers all of the depth.
     largest_gap_mm : array (passes,)
-        Longest stretch in no lane, mm.
+        Longest stretch of the depth that is in no lane, mm.
     """
 
     share: Doubles
@@ -41,14 +44,14 @@ def cover_depth(
     near_mm: float,
     far_mm: float,
 ) -> Coverage:
-    """Return what passes cover of the depth from near to far.
+    """Return how much each pass covers of the depth from near to far.
 
     Parameters
     ----------
     planes_mm : array (passes, frames)
         z of each frame's plane of focus in the subject, mm.
     usable : array of bool
-        Which frames count; broadcasts against the planes.
+        Which frames count; broadcasts against `planes_mm`.
     lane : DepthOfField
         Depth that a frame holds about its plane of focus.
     near_mm, far_mm : float
@@ -57,7 +60,7 @@ def cover_depth(
     Raises
     ------
     ValueError
-        When far_mm is not behind near_mm.
+        `far_mm` is not behind `near_mm`.
     """
     starts, ends = _lanes(planes_mm, usable, lane, near_mm, far_mm)
     edge = np.full((len(starts), 1), near_mm)
@@ -78,10 +81,10 @@ def needed_frames(
     near_mm: float,
     far_mm: float,
 ) -> npt.NDArray[np.int64]:
-    """Return how few of each pass's frames would cover what all of them cover, shape (passes,).
+    """Return the fewest frames of each pass that cover as much as all of them, shape (passes,).
 
-    Always taking the frame that reaches farthest without a gap is best. Arguments as in
-    `cover_depth`.
+    Taking each time the frame that reaches farthest without leaving a gap gives the fewest.
+    Parameters as in `cover_depth`.
     """
     starts, ends = _lanes(planes_mm, usable, lane, near_mm, far_mm)
     slack = _SLACK * lane.total_mm
@@ -103,8 +106,8 @@ def _lanes(
     """Return where the lanes start and end inside the wanted depth, near first."""
     if not near_mm < far_mm:
         raise ValueError(f"far_mm must be > near_mm, got {near_mm} .. {far_mm} mm")
-    # A frame that does not count lies behind everything. All lanes are equally deep, so that
-    # one order sorts their starts and their ends.
+    # A frame that does not count is put behind everything. All lanes are equally deep, so one
+    # order sorts both their starts and their ends.
     planes = np.sort(np.where(usable, planes_mm, np.inf), axis=1)
     starts = np.clip(planes - lane.near_mm, near_mm, far_mm)
     ends = np.clip(planes + lane.far_mm, near_mm, far_mm)

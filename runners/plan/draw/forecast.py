@@ -37,16 +37,16 @@ class Forecast:
     share : float
         Expected share of the depth covered.
     share_low : float
-        Share that 95 of 100 tries exceed.
+        Share that 95 % of the tries exceed.
     gap_mm : float
-        Mean of the largest gap.
+        Mean over the tries of their largest gap.
     gap_high_mm : float
-        Largest gap that 95 of 100 tries stay below.
+        Gap that the largest gap of 95 % of the tries stays below.
     wasted_share : float
         Share of the frames that could be left out without loss.
     smeared_share, dark_share, strayed_share : float
         Share of the frames lost to motion blur, for want of light, and because the subject's
-        middle has left the picture.
+        middle has left the picture; a frame may be lost to several.
     wander_mm : float
         How far the picture wanders sideways in a pass from where it was framed: 95 % stay below.
     tries : int
@@ -119,9 +119,10 @@ def forecast(rehearsal: Rehearsal, way: Way) -> Forecast:
 
 
 def share_interval(hits: int, tries: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the exact interval of a chance of which `hits` of `tries` were seen.
+    """Return the exact interval of a chance that came true in `hits` of `tries`.
 
-    Clopper and Pearson, Biometrika 26, 404 (1934).
+    By C. J. Clopper and E. S. Pearson, Biometrika 26, 404 (1934). `scipy.stats` has the same by
+    search for a root, to fewer digits, and takes as long to load as a whole plan to make.
     """
     tail = (1 - level) / 2
     low = float(betaincinv(hits, tries - hits + 1, tail)) if hits > 0 else 0.0

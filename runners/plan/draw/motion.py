@@ -1,7 +1,7 @@
 """Hands and subject in many passes at once, drawn from the simulator's exact laws.
 
-A pass looks at its motion only when a frame is taken, so the state is stepped from frame to frame,
-all passes side by side, instead of along a fine grid of knots.
+The motion is needed at the frame times alone. So it is stepped from frame to frame, all passes side
+by side, instead of along a fine grid of times.
 """
 
 from __future__ import annotations
@@ -17,11 +17,12 @@ from ....simulator.handling.hands import PULSE_HARMONICS, TREMOR_MEMORY_S, Stanc
 from ....simulator.handling.random_motion import sway_law, tremor_law
 from ....simulator.handling.sway import Wind, stem_equation
 
+#: Propagator from one frame to the next, and root of the covariance of the noise in between.
 Law = tuple[Doubles, Doubles]
 
-#: Stems whose natural frequency and damping are drawn; the passes share them.
+#: So many stems are drawn, each with its natural frequency and damping; the passes share them.
 _STEMS = 48
-#: A tremor's centre never falls below this, Hz; the simulator keeps the same.
+#: A tremor's centre never falls below this, Hz, as in the simulator.
 _SLOWEST_TREMOR_HZ = 1.0
 
 
@@ -42,11 +43,14 @@ def draw_sway_at(
     corner_hz: float,
     from_zero: bool,
 ) -> Moves:
-    """Draw the sway of many passes at some times; see `simulator.randommotion.draw_sway`."""
+    """Draw the sway of many passes at some times.
+
+    See `simulator.handling.random_motion.draw_sway`.
+    """
     rms, rate = np.asarray(rms, dtype=float), 2 * np.pi * corner_hz
     states = rng.standard_normal((len(times_s), 2, passes, rms.size))
     if from_zero:
-        states[0, 0] = 0.0  # the first position is the first kick alone
+        states[0, 0] = 0.0  # framed here: only the velocity is random
     laws = _by_gap(times_s, lambda gap_s: _law(*sway_law(rate, gap_s)))
     run_from_frame_to_frame(laws, np.eye(2), states)
     return Moves(rms * states[:, 0], rms * rate * states[:, 1])
@@ -55,9 +59,10 @@ def draw_sway_at(
 def draw_tremor_at(
     rng: np.random.Generator, times_s: Doubles, passes: int, *, stance: Stance, rms: npt.ArrayLike
 ) -> Moves:
-    """Draw the tremor of many passes at some times; see `simulator.randommotion.draw_tremor`.
+    """Draw the tremor of many passes at some times.
 
-    Each pass has its own centre, which wanders from frame to frame.
+    See `simulator.handling.random_motion.draw_tremor`. Each pass has its own centre, which
+    wanders from frame to frame.
     """
     rms, decay = np.asarray(rms, dtype=float), 2 * np.pi * stance.tremor_half_width_hz
     turn = 2 * np.pi * _tremor_centres_hz(rng, times_s, passes, stance)[..., np.newaxis]
@@ -89,7 +94,7 @@ def draw_stem_at(
 
     share = -(-passes // _STEMS)
     states = rng.standard_normal((len(times_s), 3, share, _STEMS, 3))
-    states[0, 0] = 0.0  # the first place is the first kick alone
+    states[0, 0] = 0.0  # starts from its nominal place: only its velocity is random
     run_from_frame_to_frame(
         _by_gap(times_s, law), np.moveaxis(covariance, (-2, -1), (0, 1)), states
     )
@@ -108,7 +113,7 @@ def draw_pulse_at(
     sizes = np.array(PULSE_HARMONICS) * np.sqrt(2 / np.sum(np.square(PULSE_HARMONICS)))
     rates = 2 * np.pi * stance.pulse_hz * np.arange(1, len(sizes) + 1)
     start = rng.uniform(0, 2 * np.pi, (len(sizes), passes))
-    # The sine of a sum is two products: no sine is taken for every frame of every pass.
+    # By the sine of a sum, no sine has to be taken for each frame of each pass.
     sine, cosine = np.sin(np.outer(times_s, rates)), np.cos(np.outer(times_s, rates))
     up, aside = sizes[:, np.newaxis] * np.sin(start), sizes[:, np.newaxis] * np.cos(start)
     wave = sine @ aside + cosine @ up
@@ -122,12 +127,11 @@ def run_from_frame_to_frame(laws: list[Law], covariance: Doubles, states: Double
     Parameters
     ----------
     laws : list of (step, root), arrays (n, n, ...)
-        Propagator from each frame to the next, and the triangular root of the covariance of the
-        noise that comes in meanwhile.
+        One for each frame after the first.
     covariance : array (n, n, ...)
         Of the first state.
     states : array (frames, n, ...)
-        Independent standard normal numbers; leaves as the states.
+        Independent standard normal numbers, turned into the states.
     """
     states[0] = _times(_cholesky(covariance), states[0])
     for frame, (step, root) in enumerate(laws, start=1):
@@ -136,7 +140,7 @@ def run_from_frame_to_frame(laws: list[Law], covariance: Doubles, states: Double
 
 
 def _law(step: Doubles, covariance: Doubles) -> Law:
-    """Return step and root of the noise that keeps the covariance, arrays (n, n, ...)."""
+    """Return the law whose noise makes up for what the step loses of the covariance."""
     kept = np.einsum("ij...,jk...,lk...->il...", step, covariance, step)
     return step, _cholesky(covariance - kept)
 
@@ -155,7 +159,7 @@ def _times(matrix: Doubles, vector: Doubles) -> Doubles:
 
 
 def _cholesky(matrix: Doubles) -> Doubles:
-    """Return the lower triangles whose squares are the matrices (n, n, ...)."""
+    """Return the Cholesky factors of positive semidefinite matrices (n, n, ...)."""
     lower = np.zeros_like(matrix)
     for i in range(len(matrix)):
         for j in range(i + 1):

@@ -1,4 +1,4 @@
-"""Many drawn passes over a subject: where hands and subject are, and which frames count."""
+"""Many drawn passes over a subject: where camera and subject are, and which frames count."""
 
 from __future__ import annotations
 
@@ -41,11 +41,11 @@ class Passes:
     gain_stops : array (passes, frames)
         Light over the nominal light; -inf for none.
     misfires : array (frames,)
-        Whether the flash fails; the same in all passes.
+        Whether the flash fails to fire; the same in all passes.
     strayed : array (passes, frames)
         Whether the subject's middle has left the picture.
     usable : array (passes, frames)
-        Whether a merge may count on the frame.
+        Whether the frame is fit for a merge: not smeared, dark, strayed or without the subject.
     """
 
     times_s: Doubles
@@ -72,7 +72,7 @@ class Passes:
         return planned_mm(exact, self.times_s[:frames], np.arange(frames), seed=0, scene="plan")
 
     def first(self, passes: int) -> Passes:
-        """Return the first of the passes alone."""
+        """Return the first passes alone."""
         return replace(
             self,
             along_mm=self.along_mm[:passes],
@@ -190,7 +190,7 @@ def _smear_px(
     """Return the rms image motion in the exposures, px, shape (passes, frames).
 
     To first order the motion is straight, and spreads over velocity times the spread of the
-    exposure in time. A tremor that turns round within the exposure spreads less; that is counted
+    exposure in time. A tremor that turns round within the exposure smears less, by what it does
     at the centre of its resonance.
     """
     per_mm = framing.px_per_mm
@@ -205,7 +205,7 @@ def _smear_px(
 
 def _exposures(light: Light, burst: list[Flash], *, tremor_hz: float) -> Doubles:
     """Return `_exposure_spread` of every frame, shape (2, frames)."""
-    # The light is spread alike over all exposures but those of a flash that failed.
+    # All exposures of a burst have one course of light, but those whose flash failed another.
     kinds = {flash.misfire: flash for flash in reversed(burst)}
     spreads = {
         misfire: _exposure_spread(light, flash, tremor_hz=tremor_hz)
@@ -215,7 +215,15 @@ def _exposures(light: Light, burst: list[Flash], *, tremor_hz: float) -> Doubles
 
 
 def _exposure_spread(light: Light, flash: Flash, *, tremor_hz: float) -> tuple[float, float]:
-    """Return the spread of an exposure in time, s, and how far it averages out the tremor."""
+    """Return how an exposure smears.
+
+    Returns
+    -------
+    spread_s : float
+        Rms spread of its light in time.
+    shrunk : float
+        What a tremor smears in it, over what a straight motion of the same speed does.
+    """
     times, weights = exposed(light, flash)
     spread = float(np.sqrt(weights @ np.square(times - weights @ times)))
     rate = 2 * np.pi * tremor_hz

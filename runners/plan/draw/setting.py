@@ -1,4 +1,4 @@
-"""What the planner is asked about: who photographs what, with what, how."""
+"""What a plan is made for: lens, hands, light, subject, and what is wanted of the pictures."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ OVERLAP = 0.4
 
 @dataclass(frozen=True, kw_only=True)
 class Setting:
-    """Lens, hands, light, subject and what is wanted of them.
+    """What a plan is made for; what follows from it is derived once.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ class Setting:
             raise ValueError(f"chance must be > 0 and < 1, got {self.chance!r}")
         if not 0 <= self.overlap < 1:
             raise ValueError(f"overlap must be >= 0 and < 1, got {self.overlap!r}")
-        _ = self.lane  # complains of a sharpness that no depth goes with
+        _ = self.lane  # raises where no depth holds the sharpness
 
     @cached_property
     def lane(self) -> DepthOfField:

@@ -1,4 +1,4 @@
-"""How sharp the whole depth has to be, and the lane of depth that one frame holds that sharp."""
+"""How sharp the whole depth has to be, and the depth that one frame holds that sharp."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from ....simulator.rig import Rig
 from ....simulator.shooting.shoot import BLUR_CRITERION_UM
 from ....simulator.transfer import disc_otf, otf_depth_of_field_mm
 
-#: Cycles across the blur disc of the detail that a blur limit is translated to, and back.
+#: A blur limit is also told as the contrast of detail with so many cycles across the blur disc.
 _CYCLES_PER_DISC = 0.5
-#: Cycles across a disc at which the contrast it leaves is first zero: j(1,1) / pi.
+#: Cycles across a blur disc of the first detail that the disc wipes out: j(1,1) / pi.
 _FIRST_ZERO = 1.2196698912665045
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sharpness:
-    """The least sharpness that is wanted everywhere, as a blur disc and as contrast.
+    """The least sharpness wanted anywhere in the depth, as a blur disc and as contrast.
 
     Both say the same for a lens without diffraction: the detail of the stated frequency keeps
     the stated share of its in-focus contrast under a blur disc of the stated size.
@@ -35,7 +35,7 @@ class Sharpness:
     contrast_share : float
         Share of its in-focus contrast that the detail keeps, 0 to 1.
     measured_by : {"blur", "contrast"}
-        Which of the two the photographer asked for; it rules the lane.
+        Which of the two the photographer asked for; the depth of field follows from it.
     """
 
     blur_px: float

@@ -69,7 +69,7 @@ class Way:
 
 
 def goes_in_steps(approach: Approach) -> bool:
-    """Return whether a pass stops for every frame, a step from the last stop."""
+    """Return whether the camera or the focus stops for every frame, one step from the last."""
     return approach.kind in ("stepped", "focus-ring")
 
 
@@ -84,7 +84,7 @@ def swung_pass(goal: Goal, times_s: Doubles, *, slack_mm: float = 0.0) -> Approa
     times_s : array (frames,)
         When the frames are taken, from the first.
     slack_mm : float
-        How much farther it ends.
+        How much farther behind it ends.
     """
     return cover(
         goal.approach,
@@ -132,7 +132,7 @@ def regular_frames(depth_mm: float, step_mm: float) -> int:
     if not (depth_mm > 0 and step_mm > 0):
         raise ValueError(f"depth_mm and step_mm must be > 0, got {depth_mm!r} and {step_mm!r}")
     steps = depth_mm / step_mm
-    # A quotient that is whole but for rounding is whole.
+    # A quotient that differs from a whole number by a rounding error is that number.
     return (round(steps) if abs(steps - round(steps)) < 1e-9 * steps else ceil(steps)) + 1
 
 

@@ -16,7 +16,7 @@ from .words import CAUTIONS, f_stop, frames_of, many, mm, power, promise, shutte
 _SIZE = (5.83, 8.27)
 _LEFT, _RIGHT = 0.06, 0.94
 _LINE = 0.0165
-#: Mean width of a letter over the size of the type, with a little to spare.
+#: Mean width of a letter over the size of the type, rounded up a little.
 _LETTER = {"normal": 0.53, "bold": 0.63}
 _PICTURE = 0.27
 

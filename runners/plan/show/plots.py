@@ -14,7 +14,7 @@ from ..draw.forecast import share_interval
 from .curves import ChanceCurve, Lanes, chance_curves, typical_lanes
 from .words import f_stop, many, percent
 
-#: Colours that people who see two of them alike tell apart by their lightness.
+#: Colours of different lightness, so that colour-blind people can tell them apart.
 INK, SOFT, HOLD, LOST, GAP, MARK = "#222222", "#8a8a8a", "#2f6690", "#bdbdbd", "#c8442f", "#d98c1f"
 _PASSES_INK = ("#7fb3d5", "#2f6690", "#173753", "#000000")
 
@@ -70,9 +70,9 @@ def lanes_figure(plan: Plan) -> Figure:
 
 
 def draw_lanes(axes: Axes, lanes: Lanes, depth_mm: float) -> None:
-    """Draw the lanes of one try, near at the top, and on the right what is held and what not.
+    """Draw the lanes of one try, near at the top; the last column is what they hold and miss.
 
-    A frame that does not count is grey.
+    The lane of a frame that does not count is grey.
     """
     frames = len(lanes.usable)
     places = np.arange(1, frames + 1)
@@ -94,7 +94,7 @@ def draw_lanes(axes: Axes, lanes: Lanes, depth_mm: float) -> None:
     for last in range(lanes.way.frames, frames, lanes.way.frames):
         axes.axvline(last + 0.5, color=SOFT, lw=0.8)
     axes.set_xlim(0.3, frames + 1 + 2 * wide)
-    # The last column is no frame and has no number.
+    # The last column is not a frame and gets no number.
     ticks = MaxNLocator(5, integer=True).tick_values(1, frames)
     axes.set_xticks([tick for tick in ticks if 1 <= tick <= frames])
 

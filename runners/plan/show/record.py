@@ -10,7 +10,7 @@ from ..draw.forecast import Forecast
 from ..draw.setting import Setting
 from .words import CAUTIONS, sentences, title
 
-#: Raised when a key changes its meaning or goes.
+#: Version of the record: raised when a key changes its meaning or is taken out.
 FORMAT = 1
 
 

@@ -23,8 +23,8 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
-    """A table in words: a heading, column names, rows of text, and a note below."""
+class TextTable:
+    """A table of text: heading, column names, rows, and a note below."""
 
     heading: str
     columns: tuple[str, ...]
@@ -72,7 +72,7 @@ def sentences(plan: Plan) -> list[str]:
     return said
 
 
-def tables(plan: Plan) -> list[Table]:
+def tables(plan: Plan) -> list[TextTable]:
     """Return all tables of the plan."""
     found = [_depth_table(plan), _chance_table(plan), _aperture_table(plan)]
     if plan.powers:
@@ -112,13 +112,8 @@ def promise(plan: Plan) -> str:
 
 def many(count: int, what: str) -> str:
     """Return a number with its noun in the right form."""
-    return (
-        f"{count} {what}"
-        if count == 1
-        else f"{count} {what}es"
-        if what == "pass"
-        else (f"{count} {what}s")
-    )
+    ending = "" if count == 1 else "es" if what.endswith("s") else "s"
+    return f"{count} {what}{ending}"
 
 
 def ratio(magnification: float) -> str:
@@ -134,7 +129,7 @@ def f_stop(number: float) -> str:
 
 
 def percent(share: float) -> str:
-    """Return a share in percent; what is not quite all is never written as all."""
+    """Return a share in percent; rounding makes it neither all nor nothing."""
     if 0.995 <= share < 1:
         return "over 99 %"
     if 0 < share < 0.005:
@@ -143,7 +138,7 @@ def percent(share: float) -> str:
 
 
 def mm(length_mm: float) -> str:
-    """Return a length with two figures that count."""
+    """Return a length with two significant figures."""
     return f"{length_mm:#.2g} mm" if abs(length_mm) < 9.95 else f"{length_mm:.0f} mm"
 
 
@@ -205,7 +200,7 @@ def _losses(best: Forecast) -> str:
     return f"{told}Leave {mm(best.wander_mm)} of room round the subject: the picture wanders."
 
 
-def _depth_table(plan: Plan) -> Table:
+def _depth_table(plan: Plan) -> TextTable:
     figures = plan.depth_figures
     sharp = plan.setting.sharpness
     contrast = "none" if figures.contrast_mm is None else mm(figures.contrast_mm)
@@ -218,7 +213,7 @@ def _depth_table(plan: Plan) -> Table:
         rays += ", used here"
     else:
         both += ", used here"
-    return Table(
+    return TextTable(
         heading=f"Depth of field, working aperture {f_stop(plan.setting.working_f_number)}",
         columns=("by", "depth"),
         rows=(
@@ -230,7 +225,7 @@ def _depth_table(plan: Plan) -> Table:
     )
 
 
-def _chance_table(plan: Plan) -> Table:
+def _chance_table(plan: Plan) -> TextTable:
     rows = []
     for chance, found in plan.for_chance.items():
         if found is None:
@@ -245,14 +240,14 @@ def _chance_table(plan: Plan) -> Table:
                 f"{found.duration_s:.1f} s",
             )
         )
-    return Table(
+    return TextTable(
         heading="Frames to shoot for a chance that nothing is missed",
         columns=("chance", "frames", "step", "of depth of field", "each pass"),
         rows=tuple(rows),
     )
 
 
-def _aperture_table(plan: Plan) -> Table:
+def _aperture_table(plan: Plan) -> TextTable:
     rows = tuple(
         (
             f_stop(row.f_number),
@@ -264,7 +259,7 @@ def _aperture_table(plan: Plan) -> Table:
         )
         for row in plan.apertures
     )
-    return Table(
+    return TextTable(
         heading=f"f-number: sharpness against frames (for {percent(plan.setting.chance)})",
         columns=("f-number", "works as", "fine detail", "depth of field", "frames", ""),
         rows=rows,
@@ -273,7 +268,7 @@ def _aperture_table(plan: Plan) -> Table:
     )
 
 
-def _power_table(plan: Plan) -> Table:
+def _power_table(plan: Plan) -> TextTable:
     rows = tuple(
         (
             power(row.power),
@@ -287,7 +282,7 @@ def _power_table(plan: Plan) -> Table:
         for row in plan.powers
     )
     asked = plan.setting.light.cadence.frames_per_s
-    return Table(
+    return TextTable(
         heading=f"Flash power, at {asked:g} frames a second asked of the camera",
         columns=("power", "light", "burns", "frames before a wait", "then", "frames", ""),
         rows=rows,
@@ -295,7 +290,7 @@ def _power_table(plan: Plan) -> Table:
     )
 
 
-def _remedy_table(plan: Plan) -> Table:
+def _remedy_table(plan: Plan) -> TextTable:
     rows = tuple(
         (
             str(place),
@@ -306,14 +301,14 @@ def _remedy_table(plan: Plan) -> Table:
         )
         for place, remedy in enumerate(plan.remedies, start=1)
     )
-    return Table(
+    return TextTable(
         heading=f"What would help most (tried on one pass of {plan.trial_frames} frames)",
         columns=("", "change", "chance", f"for {percent(plan.setting.chance)}", "how"),
         rows=rows,
     )
 
 
-def _lines(table: Table) -> Iterable[str]:
+def _lines(table: TextTable) -> Iterable[str]:
     columns: Sequence[Sequence[str]] = [table.columns, *table.rows]
     widths = [max(len(row[i]) for row in columns) for i in range(len(table.columns))]
     for row in columns:

@@ -1,7 +1,7 @@
 """What a pass promises for a picture of a scene: the share of it that no frame shows sharp.
 
-The depth of a scene is not evenly filled, and a picture that wanders does not show every point in
-every frame. So points of the scene are followed instead of depths.
+The depths of a scene are not evenly spread, and a picture that wanders does not show every point in
+every frame. So single points of the scene are followed through the frames.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from ..draw.conditions import Framing
 from ..draw.rehearsal import Rehearsal, tries_of
 from ..draw.way import Way
 
-#: Picture points are looked up on a grid about this many wide.
+#: Points of the picture's width at which the scene is looked up, about.
 _GRID = 96
 #: Points followed, at most.
 _POINTS = 2000
-#: Values worked on at once.
+#: Values held in memory at once, about.
 _AT_ONCE = 4_000_000
-#: A picture taken from farther back shows so much more than the nominal one, at most.
+#: A picture taken from farther back shows at most so many times the nominal width.
 _PERSPECTIVE = 1.1
 
 
@@ -130,7 +130,7 @@ def never_sharp_share(
 def _followed(points: Points, aside: Doubles, framing: Framing) -> Indices:
     """Choose points that the picture may show, as many as are followed, drawn at random.
 
-    Every tenth point, say, would fall in step with the rows of the picture.
+    Every tenth point, say, could all fall into the same columns of the grid.
     """
     across, down = np.quantile(np.abs(aside), 0.99, axis=(1, 2))
     near = np.abs(points.across_mm) <= _PERSPECTIVE * framing.half_width_mm + across
@@ -152,7 +152,7 @@ def _inside(points: Points, aside: Doubles, behind_mm: Doubles, framing: Framing
     framing : Framing
     """
     distance = framing.distance_mm
-    # Where a point is, and not where the plane of focus shows it.
+    # Where the point itself is, not where it shows in the plane of focus.
     spread = (distance + points.z_mm) / distance
     x, y = points.across_mm * spread, points.down_mm * spread
     scale = distance / (distance + behind_mm)

@@ -14,10 +14,10 @@ from scipy.special import stdtrit
 
 from ....ground.types import Doubles
 from ..show.plots import GAP, HOLD, MARK, SOFT
-from ..show.words import Table, percent
+from ..show.words import TextTable, percent
 from .study import Study
 
-#: What is summed up over the seeds: column of the rows, and its name in the summary.
+#: What is averaged over the seeds: column of the rows, and its name in the summary.
 MEASURES = {
     "capture.psnr_db": "capture_db",
     "total.psnr_db": "merged_db",
@@ -37,8 +37,8 @@ def summary(rows: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
     rows : DataFrame
         As `runners.plan.study.study.run_study` returns them.
     level : float
-        Of the intervals, Student's t over the seeds; NaN with fewer than three. A share's ends
-        at 0 and 1.
+        Of the intervals, by Student's t over the seeds; NaN with fewer than three. That of a share
+        is cut at 0 and 1.
 
     Returns
     -------
@@ -79,7 +79,7 @@ def study_words(found: pd.DataFrame, *, loss_db: float = 1.0) -> list[str]:
     found : DataFrame
         As `summary` returns it.
     loss_db : float
-        A merged picture this much worse than the best of its series counts as worse.
+        A merged picture is worse than the best of its series if it lies this far below it.
     """
     said = []
     for name, group in found[found["part"] == "step"].groupby("name", sort=False):
@@ -105,7 +105,7 @@ def study_words(found: pd.DataFrame, *, loss_db: float = 1.0) -> list[str]:
 
 
 def _by_luck(done: pd.DataFrame) -> str:
-    """Return what can be said of steps that differ less than shoots of one step do."""
+    """Return what can be said where shoots of one step differ more than the steps do."""
     low, high = done["merged_db"].min(), done["merged_db"].max()
     spread = max(done["merged_db_all"], key=np.ptp)
     return (
@@ -150,7 +150,7 @@ def study_pictures(study: Study, found: pd.DataFrame) -> dict[str, tuple[Figure,
 def mean_interval(values: Doubles, *, level: float = 0.95) -> tuple[float, float, float]:
     """Return the mean of some values and its interval by Student's t; NaN where there is none.
 
-    Two values would give an interval twelve times as wide as they are apart: it says nothing.
+    Two values give none: it would be twelve times as wide as they are apart.
     """
     count = values.size
     if count == 0:
@@ -162,7 +162,7 @@ def mean_interval(values: Doubles, *, level: float = 0.95) -> tuple[float, float
     return mean, mean - half, mean + half
 
 
-def study_table(found: pd.DataFrame) -> Table:
+def study_table(found: pd.DataFrame) -> TextTable:
     """Return the summary as a table in words."""
     rows = tuple(
         (
@@ -176,7 +176,7 @@ def study_table(found: pd.DataFrame) -> Table:
         )
         for _, row in found.iterrows()
     )
-    return Table(
+    return TextTable(
         heading="Rendered and merged: how close to the ideal picture, PSNR with 95 % intervals",
         columns=(
             "way",

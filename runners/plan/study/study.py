@@ -37,9 +37,9 @@ from ..draw.sharpness import blur_limit
 from ..draw.way import Goal, Way, goes_in_steps, unplanned_way
 from .picture import never_sharp_share, scene_points
 
-#: Pixels of the pictures across the wanted blur disc: what is sharper does not show.
+#: Rendered pixels across the wanted blur disc; finer ones would show nothing more.
 _PIXELS_PER_BLUR = 3.0
-#: Share of the picture's points beyond its wanted depth at either end.
+#: Share of the picture's points that are left out of its depth at either end.
 _ENDS = 0.02
 #: Drawn tries behind the expected share.
 _PREDICTED_TRIES = 400
@@ -121,7 +121,7 @@ def setup_for(
     ValueError
         There is no such scene or method.
     """
-    find_method(method)  # complains now, not after the first stack
+    find_method(method)  # raises now, not after the first stack
     scene = load_scene(scene) if isinstance(scene, str) else scene
     sensor = setting.rig.sensor
     crop = min(crop[0], sensor.width_px), min(crop[1], sensor.height_px)
@@ -168,7 +168,7 @@ def step_stacks(
                 StudyStack(part="step", name=name, setting=asked, way=way, seed=seed)
                 for name, asked, way in ways
             ]
-    # Two coarse steps may come to the same few frames; one of them is enough.
+    # Two coarse steps may come to the same few frames and are then one stack.
     return list({(stack.name, stack.way, stack.seed): stack for stack in stacks}.values())
 
 
@@ -246,7 +246,7 @@ def run_stack(stack: StudyStack, setup: StudySetup) -> dict[str, Any]:
 
 
 def _leaned(goal: Goal, light: Light, near: float, far: float, *, step_mm: float) -> Way:
-    """Lay a swing of the body at a mean step, from half a lane before to half a lane behind."""
+    """Lay a swing of the body at a mean step, half a lane more at either end."""
     near, far = near - goal.lane.far_mm, far + goal.lane.near_mm
     frames = min(ceil((far - near) / step_mm) + 1, _MOST_FRAMES)
     times = frame_times(light, frames, seed=0, scene="plan")
