@@ -18,14 +18,15 @@ from ...ground.types import Doubles
 from ...simulator.rig import Rig
 from ..request import RequestError
 
-#: Fewer frames do not tell a swaying from a step.
+#: With fewer frames sway cannot be told from a step.
 FEWEST = 8
 _SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff")
 _INFO = "frames.json"
 #: Tags of EXIF 2.32: when the picture was taken, parts of that second, and the shutter time.
 _EXIF, _TAKEN, _PART, _SHUTTER = 0x8769, 0x9003, 0x9291, 0x829A
-#: A burst with whole-second stamps tells its rate when it lasts so many of them.
+#: Time stamps in whole seconds tell the rate of a burst that lasts at least so long, s.
 _LONG_S = 3.0
+#: Frames whose pixels come out wider than high by no more than this show the whole sensor.
 _SAME_SHAPE = 0.02
 
 
@@ -40,7 +41,7 @@ class Burst:
     times_s : array (frames,)
         From the first frame, s.
     times_from : str
-        Where the times come from, in words.
+        Where the times come from, for people to read.
     each_timed : bool
         Whether every frame has its own time; else they are spread evenly.
     exposure_s : float or None
@@ -72,17 +73,19 @@ def read_burst(
     Parameters
     ----------
     folder : path
-        Of pictures in order of name, or of a stack.
+        Of pictures, in order of their names; or of a stack.
     rig : Rig
     frames_per_s : float or None
-        Overrules the time stamps.
+        Used instead of the time stamps.
     pitch_um : float or None
-        Of the frames' pixels; by default the whole sensor is taken to be shown.
+        Size of the frames' pixels on the sensor; without it, frames.json tells, or else the
+        frames are taken to show the whole sensor.
 
     Raises
     ------
     RequestError
-        No folder, too few frames, frames of several sizes, or no times.
+        No folder, too few frames, frames of several sizes, one that cannot be read, no times, or
+        frames that do not show the whole sensor without `pitch_um`.
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -129,7 +132,7 @@ def _one_size(paths: Sequence[Path]) -> tuple[int, int]:
 
 
 def _size(path: Path) -> tuple[int, int]:
-    """Return rows and columns, from the head of the file."""
+    """Return rows and columns, without decoding the picture."""
     try:
         if path.suffix.lower() in (".tif", ".tiff"):
             with tifffile.TiffFile(path) as file:

@@ -1,8 +1,8 @@
 """Spread, recycle time and misfires of a flash, from the light of each frame and the times.
 
-The store of the flash is followed through the burst by the laws of `simulator.flash`. What a
-stop of light is lost to the store and what to the spread then shows in the course of the burst;
-a flash that makes the camera wait tells its recycle time by how long.
+The store of the flash is followed through the burst by the laws of `simulator.handling.flash`. How
+much light is lost to an emptier store, and how much varies by chance, then shows in the course of
+the burst. A flash that makes the camera wait tells its recycle time by how long.
 """
 
 from __future__ import annotations
@@ -21,16 +21,18 @@ from .estimate import Estimate, by_draws, by_ratio
 
 Law = Literal["constant-power", "rc"]
 
-#: Recycle times tried, a hundredth apart: finer than any burst tells them.
+#: Recycle times that are tried, 1 % apart: finer than any burst tells them.
 _RECYCLES_S = np.geomspace(0.1, 60, 640)
+#: Bursts drawn behind an interval, and recycle times drawn by their likelihood.
 _DRAWN, _PICKED = 300, 4000
-#: Log-likelihood by which a sagging store must explain the light better than a full one.
+#: A sagging store must explain the light better than a full one by this log-likelihood.
 _TELLING = 3.0
-#: A wait shows where a gap is so much longer than the camera's own.
+#: The camera waited where a gap is so many times as long as the shortest.
 _LONGER = 1.15
-#: A wait or two may be anything.
+#: One wait or two may have other causes.
 _FEWEST_WAITS = 3
-#: Stores closer than this are alike: times are told to a millisecond.
+#: Stores, as shares of a full charge, are told apart from this on: times are known to a
+#: millisecond.
 _SAME_STORE = 2e-3
 
 
@@ -45,15 +47,17 @@ class LightFit:
     recycle_s : Estimate or None
         From empty to the ready light; None where the burst does not tell.
     recycle_why : str
-        By what the recycle time shows, or why it does not.
+        What the recycle time shows in, or why it does not show.
     refill : {"constant-power", "rc"} or None
         The law of refilling that fits better; None where the burst does not tell.
     misfires : int
     misfire_share : Estimate
     misfire_below : float or None
-        Store between the lowest that fired and the highest that did not; None without misfires.
+        Store halfway between the lowest that fired and the highest that did not, as a share of a
+        full charge; None without misfires.
     waited_s : float or None
-        Mean time that the flash made the camera wait between frames.
+        Mean time that the flash made the camera wait, of the gaps with a wait; None where it made
+        none.
     """
 
     spread_stops: Estimate
@@ -67,7 +71,7 @@ class LightFit:
 
 
 def steady_spread(gain_stops: Doubles, advance_mm: Doubles, *, seed: int = 0) -> Estimate:
-    """Return the spread of light whose level follows nothing but the camera's advance."""
+    """Return the spread of light that depends on the camera's advance alone."""
     seen = np.isfinite(gain_stops) & np.isfinite(advance_mm)
     fit = _Regression(advance_mm[seen])
     return _spread(fit, gain_stops[seen], np.random.default_rng(seed))
@@ -89,16 +93,16 @@ def fit_flash(
     Parameters
     ----------
     unit : FlashUnit
-        With its power, its battery and whether it waits; the rest is a first guess.
+        Its power, its battery and whether it waits are taken from here, and the rest as a start.
     times_s : array (frames,)
     gain_stops, advance_mm : array (frames,)
-        Over any level; NaN where unknown.
+        From any zero; NaN where unknown.
     dark : array (frames,) of bool
         Frames without the flash.
     ambient_share : float
-        Share of the light at a full store that is not the flash's.
+        Share of the light that is not the flash's when its store is full.
     each_timed : bool
-        Whether every frame has its own time.
+        Whether every frame has its own time; else no wait can show.
     seed : int
         Of the drawn bursts.
     """
@@ -113,16 +117,13 @@ def fit_flash(
         ambient=ambient_share,
     )
     waits = _waits(times_s) if each_timed and unit.when_not_ready == "wait" else None
-    recycle: Estimate | None
-    law: Law | None = None
-    store: Doubles | None
-    if waits is None:
-        recycle, law, why = _from_sag(unit, course, rng)
-        refill = replace(unit, refill=law) if law else unit
-        store = course.stores(_recycling(refill, recycle.value)) if recycle else None
-    else:
-        recycle, why = _from_waits(unit, np.diff(times_s)[waits], rng), "the waits between frames"
-        store = course.stores(_recycling(unit, recycle.value))
+    recycle = (
+        _from_sag(unit, course, rng) if waits is None else _from_waits(unit, times_s, waits, rng)
+    )
+    store = None
+    if recycle.time_s is not None:
+        law = replace(unit, refill=recycle.law or unit.refill)
+        store = course.stores(_recycling(law, recycle.time_s.value))
     full = np.ones(int(seen.sum())) if store is None else store[seen]
     shown = _spread(course.level, course.light - course.stops(full), rng)
     flash = float(1 - ambient_share * np.mean(2.0 ** -course.stops(full)))
@@ -131,14 +132,23 @@ def fit_flash(
         spread_stops=Estimate(
             value=shown.value / flash, low=shown.low / flash, high=shown.high / flash
         ),
-        recycle_s=recycle,
-        recycle_why=why,
-        refill=law,
+        recycle_s=recycle.time_s,
+        recycle_why=recycle.why,
+        refill=recycle.law,
         misfires=int(dark.sum()),
         misfire_share=Estimate(value=float(dark.mean()), low=low, high=high),
         misfire_below=_threshold(store, dark),
         waited_s=None if waits is None else float(np.mean(_waited(times_s)[waits])),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Recycling:
+    """A recycle time and the law of refilling, each None where the burst does not tell, and why."""
+
+    time_s: Estimate | None = None
+    law: Law | None = None
+    why: str
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -153,7 +163,7 @@ class _Course:
     ambient: float
 
     def stops(self, store: Doubles) -> Doubles:
-        """Return the light over that of a full store, stops."""
+        """Return the light at a store, in stops over that of a full store."""
         light = self.ambient + (1 - self.ambient) * store
         return np.asarray(np.log2(np.maximum(light, 1e-6)))
 
@@ -170,7 +180,7 @@ class _Course:
 class _Regression:
     """Least squares of the light on a level and on the camera's advance.
 
-    A flash carried by the camera lights a subject the more the nearer it comes.
+    A flash carried by the camera lights a subject more as it comes nearer.
     """
 
     def __init__(self, advance_mm: Doubles) -> None:
@@ -191,10 +201,8 @@ def _spread(fit: _Regression, light: Doubles, rng: np.random.Generator) -> Estim
     return by_ratio(value, np.sqrt(fit.variance(drawn)))
 
 
-def _from_sag(
-    unit: FlashUnit, course: _Course, rng: np.random.Generator
-) -> tuple[Estimate | None, Law | None, str]:
-    """Return recycle time and law of refilling where the light sags, and how that shows."""
+def _from_sag(unit: FlashUnit, course: _Course, rng: np.random.Generator) -> _Recycling:
+    """Return recycle time and law of refilling where the light sags."""
     light, level = course.light, course.level
     stores = {law: _tried(replace(unit, refill=law), course) for law in get_args(Law)}
     sags = {law: course.stops(store[:, course.seen]) for law, store in stores.items()}
@@ -205,19 +213,20 @@ def _from_sag(
     law: Law = min(errors, key=lambda name: float(errors[name].min()))
     best = int(errors[law].argmin())
     if not np.isfinite(errors[law][best]):
-        return None, None, "no recycle time explains which flashes misfired"
+        return _Recycling(why="no recycle time explains which flashes misfired")
     least = max(float(errors[law][best]), 1e-30)
     better = len(light) / 2 * np.log(float(level.variance(light)) / least)
     if better < _TELLING:
-        return None, None, "the light did not sag: the flash kept up"
+        return _Recycling(why="the light did not sag: the flash kept up")
     if best in (0, len(_RECYCLES_S) - 1):
-        return None, None, "the light sags as no recycle time explains"
-    value = float(_RECYCLES_S[best])
-    return by_draws(value, _likely(errors, level.freedom, rng)), law, "how the light sags"
+        return _Recycling(why="the light sags as no recycle time explains")
+    likely = _likely(errors, level.freedom, rng)
+    time_s = by_draws(float(_RECYCLES_S[best]), likely)
+    return _Recycling(time_s=time_s, law=law, why="how the light sags")
 
 
 def _likely(errors: Mapping[Law, Doubles], freedom: int, rng: np.random.Generator) -> Doubles:
-    """Return recycle times drawn as likely as they are; a burst may fit the other law as well."""
+    """Draw recycle times by their likelihood, under both laws: a burst may fit either."""
     variance = np.concatenate(list(errors.values()))
     weights = (variance / variance.min()) ** (-freedom / 2)
     times = rng.choice(np.tile(_RECYCLES_S, len(errors)), _PICKED, p=weights / weights.sum())
@@ -238,12 +247,14 @@ def _possible(stores: Doubles, course: _Course) -> Bools:
     return np.asarray(misfired.max(axis=1) < fired.min(axis=1) + _SAME_STORE)
 
 
-def _from_waits(unit: FlashUnit, gaps_s: Doubles, rng: np.random.Generator) -> Estimate:
+def _from_waits(
+    unit: FlashUnit, times_s: Doubles, waits: Bools, rng: np.random.Generator
+) -> _Recycling:
     """Return the recycle time of a flash whose waits go from one flash to the ready light."""
-    per_recycle = _wait_per_recycle(unit)
+    gaps_s, per_recycle = np.diff(times_s)[waits], _wait_per_recycle(unit)
     value = float(np.median(gaps_s)) / per_recycle
     drawn = np.median(rng.choice(gaps_s, (_DRAWN, len(gaps_s))), axis=1) / per_recycle
-    return by_ratio(value, drawn)
+    return _Recycling(time_s=by_ratio(value, drawn), why="the waits between frames")
 
 
 def _wait_per_recycle(unit: FlashUnit) -> float:
@@ -260,7 +271,7 @@ def _waited(times_s: Doubles) -> Doubles:
 def _waits(times_s: Doubles) -> Bools | None:
     """Mark the gaps in which the flash made the camera wait; None where there is none.
 
-    The first wait starts from a fuller store than the others and is left out.
+    The first wait is left out: it starts from a fuller store than the others.
     """
     gaps = np.diff(times_s)
     longer = gaps > _LONGER * gaps.min()

@@ -1,4 +1,4 @@
-"""Closing the loop: bursts of known hands and flash, rendered, measured and held to the truth."""
+"""Closing the loop: bursts of known hands and flash are rendered, measured and compared."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from .estimate import LEVEL
 from .measure import Calibration, calibrate, calibrate_track
 from .track import Track
 
-#: How far the median of the measured values may lie from the truth, as a share of it.
+#: How far the median of the measured values may lie from the truth, as a share of the truth.
 ALLOWED = {
     "sway_across_mm": 0.2,
     "sway_down_mm": 0.2,
@@ -40,14 +40,14 @@ _ERRORS = 0.003, 0.007, 0.05, 0.003
 
 @dataclass(frozen=True, kw_only=True)
 class Known:
-    """A burst whose hands and flash are known, and what the calibration is told of them.
+    """A burst whose hands and flash are known, and what the calibration starts from.
 
     Parameters
     ----------
     name : str
     stance, light : Stance, Light
         The truth.
-    told_stance, told_light : Stance, Light
+    start_stance, start_light : Stance, Light
         What the calibration starts from: other hands, and the flash as it is set.
     truth : mapping of str to float
         By the names of `runners.calibrate.Calibration.measured`.
@@ -58,8 +58,8 @@ class Known:
     name: str
     stance: Stance
     light: Light
-    told_stance: Stance
-    told_light: Light
+    start_stance: Stance
+    start_light: Light
     truth: Mapping[str, float]
     start_mm: float
 
@@ -67,14 +67,14 @@ class Known:
 def known_bursts() -> tuple[Known, ...]:
     """Return the bursts of the study: in the hands, and on a support that stops inexactly.
 
-    The flash recycles more slowly and spreads twice as much as its file says.
+    The flash recycles more slowly, and its light varies twice as much, as its file says.
     """
-    told = load_light("flash-eighth")
-    unit = told.flash
+    start = load_light("flash-eighth")
+    unit = start.flash
     assert unit is not None
     recycles = replace(unit.recycle_s, nimh=4.0)
     unit = replace(unit, recycle_s=recycles, spread_stops=0.06, misfire_below=0.0)
-    light = replace(told, flash=unit)
+    light = replace(start, flash=unit)
     flash = {"spread_stops": 0.06, "recycle_s": 4.0}
     kneeling, support = load_stance("kneeling"), load_stance("stepped")
     leaning = replace(kneeling.approach, speed_mm_per_s=0.3)
@@ -84,8 +84,8 @@ def known_bursts() -> tuple[Known, ...]:
             name="in the hands",
             stance=replace(kneeling, approach=leaning),
             light=light,
-            told_stance=load_stance("elbows-tucked"),
-            told_light=told,
+            start_stance=load_stance("elbows-tucked"),
+            start_light=start,
             truth=_hands(kneeling) | {"speed_mm_per_s": 0.3} | flash,
             start_mm=-1.0,
         ),
@@ -93,8 +93,8 @@ def known_bursts() -> tuple[Known, ...]:
             name="on a support",
             stance=replace(support, approach=stepping),
             light=light,
-            told_stance=support,
-            told_light=told,
+            start_stance=support,
+            start_light=start,
             truth={"step_mm": 0.05, "step_error_mm": 0.02} | flash,
             start_mm=-1.0,
         ),
@@ -115,16 +115,16 @@ def close_loop(
     bursts : iterable of Known
     seeds : iterable of int
     rendered : bool
-        False takes the true course with errors drawn to be like those of rendered frames: a
-        hundred times faster, for intervals that take many bursts to judge.
+        False renders nothing, and takes the true course with errors drawn like those of rendered
+        frames: a hundred times faster, for intervals, which take many bursts to judge.
     progress : bool
         A bar on stderr.
 
     Returns
     -------
     DataFrame
-        One row a number: ``burst``, ``seed``, ``number``, ``true``, and ``value``, ``low`` and
-        ``high``, NaN where the burst did not tell it.
+        One row for each number of each burst: ``burst``, ``seed``, ``number``, ``true``, and
+        ``value``, ``low`` and ``high``, NaN where the burst does not tell it.
     """
     measure = _measured if rendered else _measured_unrendered
     asked = [(known, seed) for known in bursts for seed in seeds]
@@ -146,7 +146,7 @@ def loop_summary(rows: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``burst``, ``number``, ``true``, the ``median`` of the values and how far it is ``off``
         as a share of the truth, how far it is ``allowed`` to be (NaN: nothing asked), the number
-        of ``seeds``, in how many the 95 % interval is ``inside`` the truth's place, and the
+        of ``seeds``, for how many of them the truth is ``inside`` the 95 % interval, and the
         interval of that share, ``held_low`` to ``held_high``, at the same level.
     """
     found = []
@@ -175,8 +175,8 @@ def loop_summary(rows: pd.DataFrame) -> pd.DataFrame:
 def _rows(known: Known, seed: int, found: Calibration) -> list[dict[str, str | int | float]]:
     rows: list[dict[str, str | int | float]] = []
     for number, true in known.truth.items():
-        told = found.measured.get(number)
-        value, low, high = (told.value, told.low, told.high) if told else (np.nan,) * 3
+        shown = found.measured.get(number)
+        value, low, high = (shown.value, shown.low, shown.high) if shown else (np.nan,) * 3
         rows.append(
             {
                 "burst": known.name,
@@ -194,7 +194,7 @@ def _rows(known: Known, seed: int, found: Calibration) -> list[dict[str, str | i
 def _measured(known: Known, seed: int) -> Calibration:
     shot = _shot(known, seed)
     burst = replace(_burst(shot), frames=[frame.image for frame in shot])
-    return calibrate(burst, shot.rig, stance=known.told_stance, light=known.told_light, seed=seed)
+    return calibrate(burst, shot.rig, stance=known.start_stance, light=known.start_light, seed=seed)
 
 
 def _measured_unrendered(known: Known, seed: int) -> Calibration:
@@ -203,8 +203,8 @@ def _measured_unrendered(known: Known, seed: int) -> Calibration:
         _course(shot, seed),
         _burst(shot),
         shot.rig,
-        stance=known.told_stance,
-        light=known.told_light,
+        stance=known.start_stance,
+        light=known.start_light,
         seed=seed,
     )
 
@@ -256,7 +256,7 @@ def _course(shot: Shoot, seed: int) -> Track:
 
 
 def _hands(stance: Stance) -> dict[str, float]:
-    """Return what a picture can show of some hands."""
+    """Return the numbers of a stance that a picture can show, by their measured names."""
     across, down, toward = stance.sway_mm
     turned_um = focus_distance_mm(load_rig(_RIG)) * stance.rotation_tremor_mrad
     return {

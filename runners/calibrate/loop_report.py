@@ -1,4 +1,4 @@
-"""What closing the loop found, as a picture."""
+"""What closing the loop found, as a figure."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _INK, _SOFT, _BAND = "#1f5f8b", "#9db8cb", "#efe9dc"
 
 
 def loop_figure(rows: pd.DataFrame, found: pd.DataFrame) -> Figure:
-    """Draw every measured number with its interval, over the truth.
+    """Draw every measured number, with its interval, as a share of the truth.
 
     Parameters
     ----------

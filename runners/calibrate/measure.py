@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ...ground.types import Doubles
 from ...simulator.handling.flash import quench_s
 from ...simulator.handling.hands import Stance
-from ...simulator.handling.light import Light
+from ...simulator.handling.light import FlashUnit, Light
 from ...simulator.optics import focus_distance_mm, image_scale_px_per_mm
 from ...simulator.rig import Rig
 from ...simulator.shooting.shoot import USABLE_GAIN_STOPS
@@ -20,31 +20,33 @@ from .light_fit import LightFit, fit_flash, steady_spread
 from .motion_fit import Quick, fit_motion
 from .track import CalibrationError, Track, track_of
 
+#: Bursts drawn behind an interval.
 _DRAWN = 300
-#: Ways toward the subject come out wrong by about so much (share, standard deviation; rendered
-#: bursts): which depth is sharp, and so rules the scale, changes on the way.
+#: Error of a way toward the subject, as a share of it (standard deviation; rendered bursts). What
+#: is sharp rules the scale of the picture, and which depth that is changes on the way.
 _SCALE_ERROR = 0.01
+#: Rate of a physiological tremor (8.1 Hz mean in a fine two-handed task, Muerbe et al. 2001).
+_TREMOR_HZ = 8.1
 
 
-@dataclass(kw_only=True)
-class _Book:
-    """What is found on the way."""
+@dataclass(frozen=True, kw_only=True)
+class _Findings:
+    """What one part of the calibration finds: numbers, and why others are missing."""
 
-    seed: int
-    measured: dict[str, Estimate] = field(default_factory=dict)
-    missing: dict[str, str] = field(default_factory=dict)
+    measured: Mapping[str, Estimate]
+    missing: Mapping[str, str]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
-    """What a burst told of hands and light.
+    """What a burst shows of hands and light.
 
     Parameters
     ----------
     stance, light : Stance, Light
-        The ones taken for a start, with what was measured put in.
+        Those that the calibration started from, with what was measured put in.
     measured : mapping of str to Estimate
-        By the name of the key and its unit.
+        By the name of the key, with its unit.
     not_measured : mapping of str to str
         Why not, by the name of the key.
     frames, matched, dark : int
@@ -71,18 +73,19 @@ def calibrate(
     ----------
     burst : Burst
     rig : Rig
-        It was taken with.
+        That the burst was taken with.
     stance : Stance
-        The kind of pass, and what a burst cannot tell.
+        The kind of pass, and the values of what a burst does not tell.
     light : Light
-        The settings of flash and camera, and what a burst cannot tell.
+        The settings of flash and camera, and the values of what a burst does not tell.
     seed : int
         Of what is drawn for the intervals.
 
     Raises
     ------
     CalibrationError
-        The pictures cannot be followed, or the stance is one that moves no camera.
+        The pictures cannot be followed, or the pass of the stance is of a kind that a
+        calibration does not measure.
     """
     if stance.approach.kind in ("focus-ring", "rock"):
         raise CalibrationError(
@@ -95,20 +98,20 @@ def calibrate(
 def calibrate_track(
     track: Track, burst: Burst, rig: Rig, *, stance: Stance, light: Light, seed: int = 0
 ) -> Calibration:
-    """Measure hands and light from the course of a burst."""
-    book = _Book(seed=seed)
+    """Measure hands and light from the course of a burst; parameters as of `calibrate`."""
     if stance.approach.kind == "stepped":
-        stance = _stepped(track, stance, book)
+        stance, hands = _stepped(track, stance, seed=seed)
     else:
-        stance = _leaning(track, rig, stance, book)
+        stance, hands = _leaning(track, stance, focus_distance_mm(rig), seed=seed)
     light = replace(light, exposure_s=burst.exposure_s or light.exposure_s)
-    light = _lit(track, light, book, each_timed=burst.each_timed)
-    _smear(burst, rig, light, book)
+    light, lit = _lit(track, light, each_timed=burst.each_timed, seed=seed)
+    px_per_mm = image_scale_px_per_mm(rig) * rig.sensor.pitch_um / burst.pitch_um
+    smear = _smear(hands.measured.get("quick_motion_mm"), light, px_per_mm=px_per_mm)
     return Calibration(
         stance=stance,
         light=light,
-        measured=book.measured,
-        not_measured=book.missing,
+        measured={**hands.measured, **lit.measured, **smear.measured},
+        not_measured={**hands.missing, **lit.missing, **smear.missing},
         frames=len(track.times_s),
         matched=int(track.seen.sum()),
         dark=int(track.dark.sum()),
@@ -116,12 +119,13 @@ def calibrate_track(
     )
 
 
-def _leaning(track: Track, rig: Rig, stance: Stance, book: _Book) -> Stance:
+def _leaning(
+    track: Track, stance: Stance, distance_mm: float, *, seed: int
+) -> tuple[Stance, _Findings]:
     """Return a stance with sway, tremor, rotation and speed of a burst in one swing."""
     seen = track.seen
-    times = track.times_s[seen]
     fit = fit_motion(
-        times,
+        track.times_s[seen],
         {
             "right": track.right_mm[seen],
             "down": track.down_mm[seen],
@@ -131,37 +135,26 @@ def _leaning(track: Track, rig: Rig, stance: Stance, book: _Book) -> Stance:
         moving="advance",
         corner_hz=stance.sway_hz,
         quick=Quick(hz=stance.tremor_hz, half_width_hz=stance.tremor_half_width_hz),
-        seed=book.seed,
+        seed=seed,
     )
-    axes, turned = fit.axes, focus_distance_mm(rig) * 1e-3
-    rotation = axes["roll"].sway
+    turned = distance_mm * 1e-3
+    rotation, along = fit.axes["roll"].sway, fit.axes["advance"].sway
     across, down = (
-        _without_turning(axes[name].sway, turned * rotation.value) for name in ("right", "down")
+        _without_turning(fit.axes[name].sway, turned * rotation.value) for name in ("right", "down")
     )
-    along, speed = axes["advance"].sway, axes["advance"].speed
-    assert speed is not None  # the advance is the moving axis
     quick, known = fit.common_quick("right", "down"), _known_quick(stance, turned)
     share = quick.value / known if known > 0 else 0.0
-    book.measured |= {
+    measured = {
         "sway_across_mm": across,
         "sway_down_mm": down,
         "sway_toward_mm": along,
         "sway_hz": fit.corner_hz,
         "rotation_mrad": rotation,
         "quick_motion_mm": quick,
-        "speed_mm_per_s": speed,
-        "rms_step_mm": _rms_step(track.advance_mm[seen], book.seed),
+        "speed_mm_per_s": fit.speed,
+        "rms_step_mm": _rms_step(track.advance_mm[seen], seed),
     }
-    book.missing |= {
-        "tremor_um, rotation_tremor_mrad, pulse_um": "only their joint size in the picture; "
-        f"the parts they have in stance {stance.name!r} are kept",
-        "tremor_hz, tremor_hz_spread, tremor_half_width_hz, pulse_hz": "a burst has too few "
-        f"frames a second; kept from stance {stance.name!r}",
-        "pitch and yaw": "look like sway in a picture; taken to be as large as the roll",
-        "coupling, held_sway": "what subject and camera do together does not show; the sway is "
-        "that between them",
-    }
-    return replace(
+    leaning = replace(
         stance,
         sway_mm=(across.value, down.value, along.value),
         sway_hz=fit.corner_hz.value,
@@ -170,11 +163,24 @@ def _leaning(track: Track, rig: Rig, stance: Stance, book: _Book) -> Stance:
         rotation_tremor_mrad=share * stance.rotation_tremor_mrad,
         rotation_mrad=rotation.value,
         coupling=0.0,
-        approach=replace(stance.approach, speed_mm_per_s=max(abs(speed.value), 1e-3)),
+        approach=replace(stance.approach, speed_mm_per_s=max(abs(fit.speed.value), 1e-3)),
     )
+    return leaning, _Findings(measured=measured, missing=_missing_of_hands(stance))
 
 
-def _stepped(track: Track, stance: Stance, book: _Book) -> Stance:
+def _missing_of_hands(stance: Stance) -> dict[str, str]:
+    return {
+        "tremor_um, rotation_tremor_mrad, pulse_um": "only their joint size in the picture; "
+        f"the parts they have in stance {stance.name!r} are kept",
+        "tremor_hz, tremor_hz_spread, tremor_half_width_hz, pulse_hz": "a burst has too few "
+        f"frames a second; kept from stance {stance.name!r}",
+        "pitch and yaw": "look like sway in a picture; taken to be as large as the roll",
+        "coupling, held_sway": "what subject and camera do together does not show; the sway is "
+        "that between them",
+    }
+
+
+def _stepped(track: Track, stance: Stance, *, seed: int) -> tuple[Stance, _Findings]:
     """Return a stance with step and error of a burst on a support."""
     frames = np.flatnonzero(track.seen)
     places = track.advance_mm[track.seen]
@@ -183,30 +189,34 @@ def _stepped(track: Track, stance: Stance, book: _Book) -> Stance:
     step = float(solve[1] @ places)
     freedom = len(frames) - 2
     error = float(np.sqrt(np.square(places - design @ (solve @ places)).sum() / freedom))
-    drawn = error * np.random.default_rng(book.seed).standard_normal((_DRAWN, len(frames)))
+    drawn = error * np.random.default_rng(seed).standard_normal((_DRAWN, len(frames)))
     left = drawn - (drawn @ solve.T) @ design.T
     errors = np.sqrt(np.square(left).sum(axis=1) / freedom)
     spread = np.hypot(float(np.std(drawn @ solve[1])), _SCALE_ERROR * step)
-    book.measured["step_mm"] = by_normal(abs(step), float(spread))
-    book.measured["step_error_mm"] = by_ratio(error, errors)
-    book.missing["sway_mm, tremor_um, rotation_mrad"] = (
-        f"taken as in stance {stance.name!r}: a support; errors of the registration count as "
-        "errors of the step"
-    )
     approach = replace(stance.approach, step_mm=abs(step), step_error_mm=error)
-    return replace(stance, approach=approach)
+    findings = _Findings(
+        measured={
+            "step_mm": by_normal(abs(step), float(spread)),
+            "step_error_mm": by_ratio(error, errors),
+        },
+        missing={
+            "sway_mm, tremor_um, rotation_mrad": f"taken as in stance {stance.name!r}: a support; "
+            "errors of the registration count as errors of the step"
+        },
+    )
+    return replace(stance, approach=approach), findings
 
 
-def _lit(track: Track, light: Light, book: _Book, *, each_timed: bool) -> Light:
+def _lit(track: Track, light: Light, *, each_timed: bool, seed: int) -> tuple[Light, _Findings]:
     """Return a light with spread, recycle time, misfires and rate of a burst."""
     gaps = np.diff(track.times_s)
     rate = 1 / float(np.median(gaps) if light.flash is None else gaps.min())
     light = replace(light, cadence=replace(light.cadence, frames_per_s=rate))
-    book.missing["buffer_frames, readout_s"] = "kept: a burst does not tell why a camera slows down"
+    slow = {"buffer_frames, readout_s": "kept: a burst does not tell why a camera slows down"}
     if light.flash is None:
-        spread = steady_spread(track.gain_stops, track.advance_mm, seed=book.seed)
-        book.measured["ambient_spread_stops"] = spread
-        return replace(light, ambient_spread_stops=spread.value)
+        spread = steady_spread(track.gain_stops, track.advance_mm, seed=seed)
+        findings = _Findings(measured={"ambient_spread_stops": spread}, missing=slow)
+        return replace(light, ambient_spread_stops=spread.value), findings
     found = fit_flash(
         light.flash,
         times_s=track.times_s,
@@ -215,66 +225,64 @@ def _lit(track: Track, light: Light, book: _Book, *, each_timed: bool) -> Light:
         dark=track.dark,
         ambient_share=light.ambient_share,
         each_timed=each_timed,
-        seed=book.seed,
+        seed=seed,
     )
-    return _flashed(found, light, book)
+    findings = _findings_of_flash(found, light)
+    findings = replace(findings, missing={**slow, **findings.missing})
+    return replace(light, flash=_measured_flash(light.flash, found)), findings
 
 
-def _flashed(found: LightFit, light: Light, book: _Book) -> Light:
-    unit = light.flash
-    assert unit is not None  # asked before
-    book.measured["spread_stops"] = found.spread_stops
-    book.measured["misfire_share"] = found.misfire_share
+def _measured_flash(unit: FlashUnit, found: LightFit) -> FlashUnit:
+    """Return a flash with what was measured of it."""
     unit = replace(unit, spread_stops=found.spread_stops.value)
-    if light.ambient_share > 2.0**USABLE_GAIN_STOPS:
-        book.missing["misfires"] = "with so much daylight beside the flash a misfire is not dark"
-    if found.recycle_s is None:
-        book.missing["recycle_s"] = found.recycle_why
-    else:
-        book.measured["recycle_s"] = found.recycle_s
+    if found.recycle_s is not None:
         times = replace(unit.recycle_s, **{unit.battery: found.recycle_s.value})
         unit = replace(unit, recycle_s=times, refill=found.refill or unit.refill)
+    if found.misfire_below is not None:
+        unit = replace(unit, misfire_below=found.misfire_below)
+    return unit
+
+
+def _findings_of_flash(found: LightFit, light: Light) -> _Findings:
+    measured = {"spread_stops": found.spread_stops, "misfire_share": found.misfire_share}
+    missing = {}
+    if light.ambient_share > 2.0**USABLE_GAIN_STOPS:
+        missing["misfires"] = "with so much daylight beside the flash a misfire is not dark"
+    if found.recycle_s is None:
+        missing["recycle_s"] = found.recycle_why
+    else:
+        measured["recycle_s"] = found.recycle_s
     if found.misfire_below is None:
-        book.missing["misfire_below"] = (
+        missing["misfire_below"] = (
             f"{found.misfires} misfires seen, and no store to set them against"
             if found.misfires
             else "no misfire seen"
         )
-    else:
-        unit = replace(unit, misfire_below=found.misfire_below)
-    book.missing["power, initial_store, ready_deficit_stops, duration, colour, distance_mm"] = (
+    missing["power, initial_store, ready_deficit_stops, duration, colour, distance_mm"] = (
         f"taken as in light {light.name!r}"
     )
-    book.missing["ambient_share, ambient_spread_stops"] = "not told from the flash; kept"
-    return replace(light, flash=unit)
+    missing["ambient_share, ambient_spread_stops"] = "not told from the flash; kept"
+    return _Findings(measured=measured, missing=missing)
 
 
-def _smear(burst: Burst, rig: Rig, light: Light, book: _Book) -> None:
+def _smear(quick: Estimate | None, light: Light, *, px_per_mm: float) -> _Findings:
     """Tell the motion blur that the quick motion makes in the time the light lasts."""
-    quick = book.measured.get("quick_motion_mm")
     if quick is None:
-        book.missing["smear_px"] = "no motion was measured to make any"
-        return
+        return _Findings(measured={}, missing={"smear_px": "no motion was measured to make any"})
     lasts = quench_s(light.flash) if light.flash is not None else light.exposure_s
-    per_mm = image_scale_px_per_mm(rig) * rig.sensor.pitch_um / burst.pitch_um
     # A swing of rms a at f has the rms speed 2 pi f a; a path of length v T has rms v T / 12^.5.
-    per_quick = 2 * np.pi * _TREMOR_HZ * lasts / np.sqrt(12) * per_mm * np.sqrt(2)
-    book.measured["smear_px"] = Estimate(
+    per_quick = 2 * np.pi * _TREMOR_HZ * lasts / np.sqrt(12) * px_per_mm * np.sqrt(2)
+    smear = Estimate(
         value=float(per_quick * quick.value),
         low=float(per_quick * quick.low),
         high=float(per_quick * quick.high),
     )
-    book.missing["smear as seen"] = (
-        "computed from the quick motion and from how long the light lasts, not from the pictures"
-    )
-
-
-#: Rate of a physiological tremor (8.1 Hz mean in a fine two-handed task, Muerbe et al. 2001).
-_TREMOR_HZ = 8.1
+    why = "computed from the quick motion and from how long the light lasts, not from the pictures"
+    return _Findings(measured={"smear_px": smear}, missing={"smear as seen": why})
 
 
 def _without_turning(sway: Estimate, turned_mm: float) -> Estimate:
-    """Return the sway without what a turning camera makes of it."""
+    """Return the sway without what the turning of the camera adds to it in the picture."""
     value, low, high = (
         float(np.sqrt(max(size**2 - turned_mm**2, 0.0)))
         for size in (sway.value, sway.low, sway.high)
@@ -289,7 +297,7 @@ def _known_quick(stance: Stance, turned_mm_per_mrad: float) -> float:
 
 
 def _rms_step(advance_mm: Doubles, seed: int) -> Estimate:
-    """Return the rms step toward the subject; its interval is of the steps drawn anew."""
+    """Return the rms step toward the subject, its interval by drawing the steps anew."""
     squares = np.square(np.diff(advance_mm))
     picks = np.random.default_rng(seed).choice(squares, (_DRAWN, len(squares)))
     value = float(np.sqrt(squares.mean()))

@@ -1,10 +1,11 @@
 """Sway, quick motion and speed from a camera's course, by likelihood on a grid.
 
 A course is a straight way, a sway that starts from zero when the picture is framed, and a quick
-part (tremor, heart pulse, errors of the registration), as in `simulator.hands`. The sizes are
-those of the restricted likelihood (H. D. Patterson and R. Thompson, Biometrika 58, 545, 1971) on
-a grid of the sway's corner and of quick over slow; the corner is common to all axes. Intervals
-are of numbers drawn from that likelihood, so that what one size leaves open of another counts.
+part (tremor, heart pulse, errors of the registration), as in `simulator.handling.hands`. Their
+sizes come from the restricted likelihood (H. D. Patterson and R. Thompson, Biometrika 58, 545,
+1971) on a grid of the sway's corner, which all axes share, and of quick over slow. Intervals are
+of numbers drawn from that likelihood, so that what is uncertain of one size makes another
+uncertain too.
 """
 
 from __future__ import annotations
@@ -18,49 +19,52 @@ import numpy.typing as npt
 from ...ground.types import Doubles
 from .estimate import Estimate, by_draws
 
-#: Corners tried, over the expected one, and quick over slow.
+#: Corners that are tried, over the expected one, and rms of the quick part over the slow one's.
 _CORNERS = np.exp(np.linspace(-1.6, 1.6, 17))
 _RATIOS = 10.0 ** np.linspace(-3, 1, 21)
-#: A burst of some seconds hardly tells the corner: sizes within a factor of 1.6 are expected
-#: (our choice; the shipped stances are within 1.3 of each other).
+#: A burst of some seconds hardly tells the corner, so one within a factor of 1.6 is expected
+#: (standard deviation of its logarithm; our choice; the shipped stances are within 1.3 of each
+#: other).
 _CORNER_SPREAD = 0.5
+#: Numbers drawn behind an interval.
 _DRAWN = 4000
+#: Added to the variance of every frame, so that a covariance can be inverted.
 _RIDGE = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class AxisFit:
-    """What the course along one axis is made of.
+    """Sizes of the parts of the course along one axis.
 
     Parameters
     ----------
     sway, quick : Estimate
         Rms of the slow and of the quick part, in the axis' unit.
     quick_drawn : array
-        Numbers behind the interval of the quick part; those of all axes go together.
-    speed : Estimate or None
-        Of the straight way, unit per second.
+        Numbers behind the interval of the quick part, drawn together with those of other axes.
     """
 
     sway: Estimate
     quick: Estimate
     quick_drawn: Doubles
-    speed: Estimate | None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class MotionFit:
-    """What all axes are made of.
+    """Sizes of the parts of a course.
 
     Parameters
     ----------
     axes : mapping of str to AxisFit
     corner_hz : Estimate
         Of the sway's spectrum.
+    speed : Estimate
+        Of the straight way, unit of its axis per second.
     """
 
     axes: Mapping[str, AxisFit]
     corner_hz: Estimate
+    speed: Estimate
 
     def common_quick(self, *names: str) -> Estimate:
         """Return the rms of the quick part over some axes that are alike."""
@@ -88,27 +92,34 @@ def fit_motion(
     times_s: Doubles,
     courses: Mapping[str, Doubles],
     *,
-    moving: str | None,
+    moving: str,
     corner_hz: float,
     quick: Quick,
     seed: int = 0,
 ) -> MotionFit:
-    """Take courses apart.
+    """Take courses apart into a straight way, a sway and a quick part.
 
     Parameters
     ----------
     times_s : array (frames,)
         From the framing of the picture, s.
     courses : mapping of str to array (frames,)
-        One an axis, in any unit; where each starts does not matter.
-    moving : str or None
+        One for each axis, in any unit; where each starts does not matter.
+    moving : str
         The axis with a straight way.
     corner_hz : float
         Expected corner of the sway.
     quick : Quick
     seed : int
         Of the numbers behind the intervals.
+
+    Raises
+    ------
+    ValueError
+        `moving` is none of the axes.
     """
+    if moving not in courses:
+        raise ValueError(f"moving must be one of {', '.join(courses)}, got {moving!r}")
     grids = {
         straight: _Grid(times_s, straight=straight, corner_hz=corner_hz, quick=quick)
         for straight in {name == moving for name in courses}
@@ -119,11 +130,15 @@ def fit_motion(
     rng = np.random.default_rng(seed)
     rows = rng.choice(len(corner), _DRAWN, p=corner)
     steps = np.log(_CORNERS)
+    axes: dict[str, AxisFit] = {}
+    for name, found in weighed.items():
+        drawn = found.draw(corner, rows, rng)
+        axes[name] = drawn.fit(rng)
+        if name == moving:
+            speed = drawn.speed(rng)
     return MotionFit(
-        axes={
-            name: found.fit(corner, rows, rng, moves=name == moving)
-            for name, found in weighed.items()
-        },
+        axes=axes,
+        speed=speed,
         corner_hz=by_draws(
             corner_hz * float(np.exp(corner @ steps)),
             corner_hz * np.exp(steps[rows] + _within(steps, rng)),
@@ -132,7 +147,7 @@ def fit_motion(
 
 
 class _Grid:
-    """Laws of a course over corners and ratios, for given frame times."""
+    """Laws of a course for given frame times, one for each corner and ratio on the grid."""
 
     def __init__(self, times_s: Doubles, *, straight: bool, corner_hz: float, quick: Quick) -> None:
         columns = [np.ones_like(times_s)] + ([times_s] if straight else [])
@@ -152,7 +167,7 @@ class _Grid:
         self.constant = np.linalg.slogdet(inverse)[1] - np.linalg.slogdet(normal)[1]
 
     def weigh(self, course: Doubles) -> _Weighed:
-        """Hold a course against every law."""
+        """Return how likely a course is by every law."""
         squares = np.maximum((self.project @ course) @ course, 1e-30)
         return _Weighed(
             likelihood=(self.constant - self.freedom * np.log(squares)) / 2,
@@ -165,9 +180,9 @@ class _Grid:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Weighed:
-    """A course held against every law, arrays (corners, ratios).
+    """How likely a course is by every law, arrays (corners, ratios).
 
-    ``slope`` is that of the straight way, and ``slope_spread`` its error for a sway of size one.
+    ``slope`` is that of the straight way, and ``slope_spread`` its error for a sway of rms one.
     """
 
     likelihood: Doubles
@@ -176,33 +191,48 @@ class _Weighed:
     slope: Doubles
     slope_spread: Doubles
 
-    def fit(
-        self,
-        corner: Doubles,
-        rows: npt.NDArray[np.intp],
-        rng: np.random.Generator,
-        *,
-        moves: bool,
-    ) -> AxisFit:
-        """Return the fit, given how likely each corner is, and corners drawn by that."""
+    def draw(self, corner: Doubles, rows: Indices, rng: np.random.Generator) -> _Drawn:
+        """Draw sizes, given how likely each corner is, and corners drawn by that."""
         inner = np.array([_normalised(row) for row in self.likelihood])
-        weights = corner[:, np.newaxis] * inner
-        variance = self.squares / self.freedom
         reached = np.cumsum(inner, axis=1)[rows] < rng.random((len(rows), 1))
         at = rows, np.minimum(reached.sum(axis=1), len(_RATIOS) - 1)
-        size = np.sqrt(self.squares[at] / rng.chisquare(self.freedom, len(rows)))
-        steps = np.log(_RATIOS)
-        quick = size * np.exp(steps[at[1]] + _within(steps, rng))
-        speed = None
-        if moves:
-            off = size * self.slope_spread[at] * rng.standard_normal(len(rows))
-            speed = by_draws(float((weights * self.slope).sum()), self.slope[at] + off)
-        return AxisFit(
-            sway=by_draws(float(np.exp((weights * np.log(variance)).sum() / 2)), size),
-            quick=by_draws(float(np.sqrt((weights * variance * _RATIOS**2).sum())), quick),
-            quick_drawn=quick,
-            speed=speed,
+        return _Drawn(
+            weighed=self,
+            weights=corner[:, np.newaxis] * inner,
+            at=at,
+            size=np.sqrt(self.squares[at] / rng.chisquare(self.freedom, len(rows))),
         )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Drawn:
+    """Laws drawn by how likely they are, and rms of the sway drawn for each.
+
+    ``weights`` (corners, ratios) is how likely each law is, and ``at`` holds corner and ratio of
+    those drawn.
+    """
+
+    weighed: _Weighed
+    weights: Doubles
+    at: tuple[Indices, Indices]
+    size: Doubles
+
+    def fit(self, rng: np.random.Generator) -> AxisFit:
+        """Return the sizes of sway and quick part."""
+        variance = self.weighed.squares / self.weighed.freedom
+        steps = np.log(_RATIOS)
+        quick = self.size * np.exp(steps[self.at[1]] + _within(steps, rng))
+        return AxisFit(
+            sway=by_draws(float(np.exp((self.weights * np.log(variance)).sum() / 2)), self.size),
+            quick=by_draws(float(np.sqrt((self.weights * variance * _RATIOS**2).sum())), quick),
+            quick_drawn=quick,
+        )
+
+    def speed(self, rng: np.random.Generator) -> Estimate:
+        """Return the slope of the straight way."""
+        slope, spread = self.weighed.slope, self.weighed.slope_spread[self.at]
+        off = self.size * spread * rng.standard_normal(len(self.size))
+        return by_draws(float((self.weights * slope).sum()), slope[self.at] + off)
 
 
 def sway_law(times_s: Doubles, corner_hz: float) -> Doubles:
@@ -231,11 +261,11 @@ def _normalised(likelihood: Doubles) -> Doubles:
 
 
 def _summed(likelihood: Doubles) -> Doubles:
-    """Return the log of the likelihood summed over the ratios, shape (corners,)."""
+    """Return the logarithm of the likelihood summed over the ratios, shape (corners,)."""
     top = likelihood.max(axis=1)
     return np.asarray(top + np.log(np.exp(likelihood - top[:, np.newaxis]).sum(axis=1)))
 
 
 def _within(steps: Doubles, rng: np.random.Generator) -> Doubles:
-    """Return where within an even step of the grid each drawn number lies."""
+    """Draw where within an even step of the grid each number lies."""
     return np.asarray((steps[1] - steps[0]) * rng.uniform(-0.5, 0.5, _DRAWN))

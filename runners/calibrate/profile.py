@@ -9,7 +9,7 @@ from typing import Any
 from .estimate import Estimate
 from .measure import Calibration
 
-#: Keys of a stance whose numbers are measured under another name.
+#: Measured numbers by the key of the stance, and of the light, that they belong to.
 _STANCE_KEYS = {
     "sway_mm": ("sway_across_mm", "sway_down_mm", "sway_toward_mm"),
     "sway_hz": ("sway_hz",),
@@ -23,6 +23,7 @@ _LIGHT_KEYS = {
     "recycle_s": ("recycle_s",),
     "ambient_spread_stops": ("ambient_spread_stops",),
 }
+#: Significant digits of every number.
 _DIGITS = 4
 
 
@@ -56,8 +57,8 @@ def record(found: Calibration) -> dict[str, Any]:
     }
 
 
-def told(found: Calibration) -> str:
-    """Return a calibration in lines for people."""
+def summary_text(found: Calibration) -> str:
+    """Return a calibration as text for a terminal."""
     names = max(len(name) for name in found.measured)
     lines = [
         f"{found.matched} of {found.frames} frames followed, {found.dark} without light; "
@@ -90,16 +91,12 @@ def _toml(
     keys: Mapping[str, tuple[str, ...]],
     measured: Mapping[str, Estimate],
 ) -> str:
-    plain = {key: value for key, value in values.items() if not _is_table(key, value)}
+    plain = {key: value for key, value in values.items() if not isinstance(value, Mapping)}
     lines = list(_lines(plain, keys, measured))
     for key, value in values.items():
-        if _is_table(key, value):
+        if isinstance(value, Mapping):
             lines += ["", f"[{key}]", *_lines(value, keys, measured)]
     return "\n".join(lines) + "\n"
-
-
-def _is_table(key: str, value: Any) -> bool:
-    return isinstance(value, Mapping)
 
 
 def _lines(
@@ -108,7 +105,7 @@ def _lines(
     measured: Mapping[str, Estimate],
 ) -> Iterator[str]:
     for key, value in values.items():
-        if value is None:  # left out: it is what a file says that does not say it
+        if value is None:  # a key that is left out of the file means just that
             continue
         known = [measured[name] for name in keys.get(key, ()) if name in measured]
         note = f"  # measured: {', '.join(map(_interval, known))}" if known else ""

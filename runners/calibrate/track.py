@@ -18,13 +18,13 @@ from ..methods.picture.geometry import Matrix, scale_of, turn_of
 from ..methods.picture.stack import InputStack
 from .burst import FEWEST, Burst
 
-#: Subjects slant by about so much against the picture (our choice), and shear is registered with
-#: about such an error (rendered frames of 384 x 256 pixels).
+#: Expected slope of a subject against the picture (our choice), and error of the registered shear
+#: (rendered frames of 384 x 256 pixels); standard deviations.
 _LIKELY_SLOPE, _SHEAR_ERROR = 0.3, 2e-4
 
 
 class CalibrationError(ValueError):
-    """The burst does not tell what is asked of it."""
+    """The burst does not show what a calibration measures."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,14 +40,14 @@ class Track:
     dark : array (frames,) of bool
         Which frames got hardly any light.
     right_mm, down_mm : array (frames,)
-        Way of the camera over the subject, as the plane of focus shows it: what it moved and
-        what it turned cannot be told apart. NaN for a frame not registered.
+        How far the picture moved over the subject, in the plane of focus; whether the camera
+        moved or turned cannot be told apart. NaN for a frame that was not registered.
     advance_mm : array (frames,)
         Toward the subject, from the scale of the picture.
     roll_mrad : array (frames,)
-        As in `simulator.pose.Pose`.
+        Positive as in `simulator.pose.Pose`.
     gain_stops : array (frames,)
-        Light in green over that of the median frame.
+        Green light, in stops over that of the median frame.
     reference : int
         The frame whose values are zero.
     """
@@ -106,7 +106,7 @@ def track_of(burst: Burst, rig: Rig) -> Track:
 
 
 def _dark(stack: InputStack) -> npt.NDArray[np.bool_]:
-    """Mark the frames that got less than an eighth of the light of the brighter half."""
+    """Mark the frames that got less than an eighth of the light of the brighter ones."""
     level = np.array([float(stack.small(frame).luma.mean()) for frame in range(len(stack))])
     return np.asarray(level < np.quantile(level, 0.75) * 2.0**USABLE_GAIN_STOPS)
 
@@ -121,7 +121,7 @@ def _course(
     linear = matrices[:, :2, :2]
     distance_mm = focus_distance_mm(rig)
     linear = linear - _parallax(linear, way_mm, slope_per_mm=_LIKELY_SLOPE / distance_mm)
-    # The subject shows larger by d / (d - s) from s nearer.
+    # From s nearer the subject shows larger by d / (d - s).
     advance_mm = [distance_mm * (1 - 1 / scale_of(frame)) for frame in linear]
     roll_mrad = [-1e3 * turn_of(frame) for frame in linear]
     return way_mm[:, 0], way_mm[:, 1], np.array(advance_mm), np.array(roll_mrad)
@@ -140,8 +140,8 @@ def _parallax(linear: Matrix, way_mm: Doubles, *, slope_per_mm: float) -> Matrix
     way_mm : array (frames, 2)
         Of the camera, right and down.
     slope_per_mm : float
-        Expected size of a slope over the distance: a weak pull, felt only where the camera hardly
-        went sideways.
+        Expected size of the slope over the distance. It pulls the slope to zero, weakly: this
+        counts only where the camera hardly went sideways.
     """
     right, down = way_mm.T
     design = np.concatenate([np.stack([right, -down], axis=1), np.stack([down, right], axis=1)])

@@ -24,7 +24,9 @@ def add_parser(commands: Any) -> None:
     )
     parser.set_defaults(run=run)
     parser.add_argument("frames", metavar="FRAMES", help="folder of JPEG, PNG or TIFF, or a stack")
-    parser.add_argument("--rig", required=True, help="it was taken with, by name or .toml file")
+    parser.add_argument(
+        "--rig", required=True, help="rig that it was taken with, by name or .toml file"
+    )
     parser.add_argument(
         "--out",
         metavar="PROFILE.toml",
@@ -33,16 +35,20 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--stance",
         default="kneeling",
-        help="kind of pass, and what a burst cannot tell (default: kneeling)",
+        help="kind of pass, and what a burst cannot tell; by name or .toml file "
+        "(default: kneeling)",
     )
     parser.add_argument(
         "--light",
         default="flash-sixteenth",
-        help="as it was set: power, battery, waiting; by name or .toml file "
+        help="flash as it was set: power, battery, waiting; by name or .toml file "
         "(default: flash-sixteenth)",
     )
     parser.add_argument(
-        "--fps", type=number(above=0), metavar="N", help="overrules the time stamps"
+        "--fps",
+        type=number(above=0),
+        metavar="N",
+        help="frames a second, instead of the time stamps",
     )
     parser.add_argument(
         "--pitch",
@@ -57,7 +63,7 @@ def add_parser(commands: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure, print, and write both files if asked for."""
     from ..calibrate import calibrate, read_burst  # noqa: PLC0415 - slow to load
-    from ..calibrate.profile import light_text, record, stance_text, told  # noqa: PLC0415
+    from ..calibrate.profile import light_text, record, stance_text, summary_text  # noqa: PLC0415
 
     with request():
         paths = None if args.out is None else _paths(args.out)
@@ -69,7 +75,9 @@ def run(args: argparse.Namespace) -> int:
         for path, text in zip(paths, (stance_text(found), light_text(found)), strict=True):
             with whole_file(path) as draft:
                 draft.write_text(text, encoding="utf-8")
-    print(json.dumps(record(found), indent=1, allow_nan=False) if args.json else told(found))
+    print(
+        json.dumps(record(found), indent=1, allow_nan=False) if args.json else summary_text(found)
+    )
     return 0
 
 

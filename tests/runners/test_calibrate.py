@@ -188,7 +188,7 @@ def test_sway_rotation_and_speed_come_back(name):
         }
         ratios.append([fit.axes[axis].sway.value / size for axis, size in true.items()])
         found = [(fit.axes[axis].sway, size) for axis, size in true.items()]
-        found.append((fit.axes["advance"].speed, stance.approach.speed_mm_per_s))
+        found.append((fit.speed, stance.approach.speed_mm_per_s))
         found.append((fit.corner_hz, stance.sway_hz))
         found.append((fit.common_quick("right", "down"), quick_mm(stance)))
         inside.append([estimate.low <= size <= estimate.high for estimate, size in found])
@@ -196,6 +196,19 @@ def test_sway_rotation_and_speed_come_back(name):
     assert np.median(ratios, axis=0)[3] == pytest.approx(1, abs=0.3)
     # 95 % intervals, 20 seeds: fewer than 14 inside would be one in ten thousand, did they hold.
     assert np.all(np.sum(inside, axis=0) >= 14)
+
+
+def test_a_straight_way_along_no_axis_is_refused():
+    """The axis is named, and so are those that there are."""
+    times = np.arange(10) / 5
+    with pytest.raises(ValueError, match="moving must be one of right, down, got 'up'"):
+        fit_motion(
+            times,
+            {"right": times, "down": times},
+            moving="up",
+            corner_hz=0.3,
+            quick=Quick(hz=8, half_width_hz=1.25),
+        )
 
 
 def flashes(light, *, frames=40, seed=0):
