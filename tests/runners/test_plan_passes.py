@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from stacktruth.runners.plan import Setting, print_sharpness
+from stacktruth.runners.plan.draw.conditions import framing_of
 from stacktruth.runners.plan.draw.motion import (
     draw_pulse_at,
     draw_stem_at,
@@ -38,6 +39,27 @@ def setting(*, stance="kneeling", light="flash-sixteenth", subject="still", dept
         depth_mm=depth_mm,
         sharpness=print_sharpness(rig),
     )
+
+
+@pytest.mark.parametrize("magnification", [0.5, 1.0, 3.0])
+def test_the_picture_lies_on_the_subject_as_a_thin_lens_lays_it(magnification):
+    """The object is f (1 + 1/m) away, and shows m times as large (Hecht, Optics, 5.2; memory)."""
+    base = load_rig("field-2x")
+    lens = replace(base.lens, focal_length_mm=50.0, magnification=magnification, pupil_ratio=1.0)
+    sensor = replace(base.sensor, pitch_um=5.0, width_px=4000, height_px=3000)
+    framing = framing_of(replace(base, lens=lens, sensor=sensor))
+    assert framing.distance_mm == pytest.approx(50 * (1 + 1 / magnification))
+    assert framing.px_per_mm == pytest.approx(200 * magnification)
+    assert 2 * framing.half_width_mm == pytest.approx(20 / magnification)
+    assert 2 * framing.half_height_mm == pytest.approx(15 / magnification)
+
+
+def test_nothing_that_is_drawn_depends_on_f_number_or_depth():
+    """So the passes of one setting serve all f-numbers: what one frame holds alone changes."""
+    asked = setting()
+    other = replace(asked.at_f_number(11), depth_mm=5.0)
+    assert other.conditions == asked.conditions
+    assert other.goal.lane.total_mm > asked.goal.lane.total_mm
 
 
 def assert_moments(values, variance, *, false_alarm=1e-6):
