@@ -14,9 +14,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from ...ground.types import Doubles
+from ...ground.types import Doubles, Indices
 from .estimate import Estimate, by_draws
 
 #: Corners that are tried, over the expected one, and rms of the quick part over the slow one's.
