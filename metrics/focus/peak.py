@@ -18,14 +18,6 @@ from ...ground.types import Reals
 KINDS = ("argmax", "gaussian", "parabola")
 
 
-class GaussianFit(NamedTuple):
-    """A Gaussian through three samples: offset from the middle one, width, height."""
-
-    offset: Reals
-    sigma: Reals
-    height: Reals
-
-
 class Peak(NamedTuple):
     """Peak of each pixel's focus curve: position in frames, sampled height, nearest frame."""
 
@@ -64,51 +56,6 @@ def gaussian_offset(before: npt.ArrayLike, middle: npt.ArrayLike, after: npt.Arr
     Nayar and Nakagawa, IEEE Trans. Pattern Analysis and Machine Intelligence 16, 824 (1994).
     """
     return parabola_offset(_log(before), _log(middle), _log(after))
-
-
-def gaussian_fit(
-    before: npt.ArrayLike, middle: npt.ArrayLike, after: npt.ArrayLike, *, step: float = 1.0
-) -> GaussianFit:
-    """Fit the Gaussian through three samples a `step` apart.
-
-    Returns
-    -------
-    GaussianFit
-        Offset and sigma in the unit of `step`, height in that of the samples. Where there is no
-        peak the offset is 0, sigma is NaN and the height is the middle sample.
-    """
-    low, mid, high = _log(before), _log(middle), _log(after)
-    offset = parabola_offset(low, mid, high)
-    curvature = 2.0 * mid - low - high
-    peaked = curvature > 0.0
-    variance = np.divide(1.0, curvature, out=np.full_like(curvature, np.nan), where=peaked)
-    rise = np.where(peaked, 0.5 * offset**2 * curvature, 0.0)
-    height = _as_float(middle) * np.exp(rise)
-    return GaussianFit(offset * step, np.sqrt(variance) * step, height)
-
-
-def gaussian_peak(volume: npt.ArrayLike, *, stride: int = 1) -> Reals:
-    """Position of the peak along the first axis, by a Gaussian through three samples.
-
-    Parameters
-    ----------
-    volume : array (n, ...)
-        Focus values, one entry a frame.
-    stride : int
-        Distance of the samples in frames, >= 1.
-
-    Returns
-    -------
-    array (...)
-        Position in frames from the first, 0..n-1. The frame of the largest value where a sample
-        falls outside the sweep or is not positive.
-    """
-    return find_peak(np.asarray(volume), kind="gaussian", stride=stride).position
-
-
-def parabola_peak(volume: npt.ArrayLike, *, stride: int = 1) -> Reals:
-    """Position of the peak by a parabola; else as `gaussian_peak`."""
-    return find_peak(np.asarray(volume), kind="parabola", stride=stride).position
 
 
 def find_peak(maps: Iterable[npt.ArrayLike], *, kind: str = "gaussian", stride: int = 1) -> Peak:

@@ -179,32 +179,6 @@ class Hands:
         return planned_mm(self.approach, times, frames, seed=self._seed, scene=self._scene)
 
 
-def camera_path(
-    stance: Stance,
-    times_s: npt.ArrayLike,
-    *,
-    seed: int,
-    scene: str,
-    approach: Approach | None = None,
-) -> list[Pose]:
-    """Return the camera pose of each frame of one drawn pass, one frame a time.
-
-    Parameters
-    ----------
-    stance : Stance
-    times_s : array_like, shape (frames,)
-        Frame times, s, >= 0.
-    seed, scene : int, str
-        Name the random streams. More frames do not change the earlier ones.
-    approach : Approach, optional
-        Another pass than the stance's own.
-    """
-    times = np.atleast_1d(np.asarray(times_s, dtype=float))
-    until_s = float(times.max(initial=0.0))
-    hands = Hands(stance, until_s=until_s, seed=seed, scene=scene, approach=approach)
-    return hands.poses(times)
-
-
 def _pose(row: Doubles) -> Pose:
     x, y, z, pitch, yaw, roll = (float(value) for value in row)
     return Pose(x_mm=x, y_mm=y, z_mm=z, pitch_mrad=pitch, yaw_mrad=yaw, roll_mrad=roll)

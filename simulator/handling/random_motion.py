@@ -226,22 +226,6 @@ def run_states(step: Doubles, covariance: Doubles, kicks: Doubles) -> Doubles:
     return (turned @ frame.T).real
 
 
-def sway_psd(frequency_hz: npt.ArrayLike, *, rms: float, corner_hz: float) -> Doubles:
-    """Return the one-sided power spectral density of a sway's position, unit^2 / Hz."""
-    ratio = np.asarray(frequency_hz, dtype=float) / corner_hz
-    return 4 * rms**2 / (np.pi * corner_hz) / (1 + ratio**2) ** 2
-
-
-def tremor_psd(
-    frequency_hz: npt.ArrayLike, *, rms: float, centre_hz: float, half_width_hz: float
-) -> Doubles:
-    """Return the one-sided power spectral density of a steady resonance, unit^2 / Hz."""
-    frequency2 = np.asarray(frequency_hz, dtype=float) ** 2
-    natural2 = centre_hz**2 + half_width_hz**2
-    shape = (natural2 - frequency2) ** 2 + 4 * half_width_hz**2 * frequency2
-    return 4 / np.pi * half_width_hz * natural2 * rms**2 / shape
-
-
 def _tremor_pushes(kicks: Doubles, decay: float, turn: Doubles) -> npt.NDArray[np.complex128]:
     """Turn normal numbers into the noise that keeps the tremor stationary, shape (knots, axes)."""
     step, covariance = tremor_law(turn, decay, KNOT_S)

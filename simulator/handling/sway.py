@@ -206,38 +206,6 @@ class Swaying:
         return parts
 
 
-def subject_path(
-    subject: Subject, times_s: npt.ArrayLike, *, seed: int, scene: str, held: float = 1.0
-) -> list[SubjectPose]:
-    """Return the subject's pose in each frame of one drawn shoot, one frame a time.
-
-    Parameters
-    ----------
-    subject : Subject
-    times_s : array_like, shape (frames,)
-        Frame times, s, >= 0.
-    seed, scene : int, str
-        Name the random streams. More frames do not change the earlier ones.
-    held : float
-        What the photographer's fingers leave of the sway, 0 to 1.
-    """
-    times = np.atleast_1d(np.asarray(times_s, dtype=float))
-    until_s = float(times.max(initial=0.0))
-    return Swaying(subject, until_s=until_s, seed=seed, scene=scene, held=held).poses(times)
-
-
-def stem_psd(
-    frequency_hz: npt.ArrayLike, *, rms: float, natural_hz: float, damping: float, push_hz: float
-) -> Doubles:
-    """Return the one-sided power spectral density of a stem in steady wind, unit^2 / Hz."""
-    ratio = np.asarray(frequency_hz, dtype=float) / natural_hz
-    stem = (1 - ratio**2) ** 2 + (2 * damping * ratio) ** 2
-    push = 1 + (np.asarray(frequency_hz, dtype=float) / push_hz) ** 2
-    _, covariance = stem_equation(natural_hz, damping, push_hz)
-    # The wind itself has unit rms: 2 / (pi push_hz) at zero frequency.
-    return rms**2 / covariance[0, 0] * 2 / (np.pi * push_hz) / push / stem
-
-
 def stem_equation(natural_hz: float, damping: float, push_hz: float) -> tuple[Doubles, Doubles]:
     """Return the drift matrix and stationary covariance of a stem's state.
 

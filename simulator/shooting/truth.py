@@ -23,18 +23,18 @@ from ..view.view import Part, View
 _FRAME_EDGE_PX = 4.0
 #: ... where the next best frame has a blur radius this much larger, px.
 _SEEN_PX = 0.25
-#: Bits of the region image. A pixel may be in several regions. Valid is what has a depth and is not
-#: at the very edge of the frame that shows it best.
-REGIONS = {
-    "valid": 1,
-    "occlusion-band": 2,
-    "fibres": 4,
-    "highlights": 8,
-    "textured": 16,
-    "smooth": 32,
-    "moving": 64,
-    "never-in-focus": 128,
-}
+_REGION_NAMES = (
+    "valid",  # has a depth, and is not at the very edge of the frame that shows it best
+    "occlusion-band",
+    "fibres",
+    "highlights",
+    "textured",
+    "smooth",
+    "moving",
+    "never-in-focus",
+)
+#: Bits of the region image, by name. A pixel may be in several regions.
+REGIONS = {name: 1 << place for place, name in enumerate(_REGION_NAMES)}
 #: A best blur radius above this, px, is a gap: nowhere in focus.
 NEVER_PX = 1.5
 #: Widest band about an occluding edge, px.
@@ -67,8 +67,8 @@ class Truth:
         Share of the pixel covered by the part whose depth it has; below 1 a pixel is mixed.
     edge_distance_px : array (rows, cols)
         Distance to the nearest occluding edge.
-    regions : array (rows, cols) of uint8
-        Bits of `REGIONS`.
+    regions : array (rows, cols) of unsigned integers
+        Bits of `REGIONS`, in the smallest type that holds them all.
     """
 
     reference: int
@@ -79,7 +79,7 @@ class Truth:
     residual_blur_px: Floats
     coverage: Floats
     edge_distance_px: Floats
-    regions: npt.NDArray[np.uint8]
+    regions: npt.NDArray[np.unsignedinteger]
 
     def mask(self, region: str) -> Bools:
         """Return where a region is."""
@@ -233,7 +233,7 @@ def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
     return distance, band
 
 
-def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.uint8]:
+def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.unsignedinteger]:
     valid = np.isfinite(seen.depth_mm) & ~seen.frame_edge
     bright = ndimage.binary_dilation(ideal.max(axis=2) > 1.0, iterations=2)
     level = luma(ideal)
@@ -250,7 +250,15 @@ def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.uint8]:
         "moving": seen.living,
         "never-in-focus": valid & (seen.residual_px > NEVER_PX),
     }
-    regions = np.zeros(valid.shape, np.uint8)
+    return with_bits(masks, REGIONS)
+
+
+def with_bits(
+    masks: Mapping[str, Bools], bits: Mapping[str, int]
+) -> npt.NDArray[np.unsignedinteger]:
+    """Return masks of one shape as the bits of one image, in the smallest type that holds them."""
+    kind = np.min_scalar_type(max(bits.values())).type
+    image = np.zeros(np.shape(next(iter(masks.values()))), kind)
     for name, mask in masks.items():
-        regions |= np.where(mask, np.uint8(REGIONS[name]), np.uint8(0))
-    return regions
+        image |= np.where(mask, kind(bits[name]), kind(0))
+    return image

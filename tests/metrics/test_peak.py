@@ -7,11 +7,8 @@ from hypothesis import strategies as st
 
 from stacktruth.metrics.focus.peak import (
     find_peak,
-    gaussian_fit,
     gaussian_offset,
-    gaussian_peak,
     parabola_offset,
-    parabola_peak,
 )
 
 OFFSETS = np.linspace(-0.5, 0.5, 20001)
@@ -66,13 +63,6 @@ def test_parabola_on_a_lorentzian_has_the_tabled_bias(power, biases):
         assert np.abs(parabola_offset(*curve) - OFFSETS).max() == pytest.approx(bias, abs=1e-4)
 
 
-def test_gaussian_fit_returns_the_gaussian():
-    """Position, width and height of a Gaussian come back to the last digits."""
-    sampled = 7.0 * np.exp(-0.5 * ((np.array([4.0, 5.0, 6.0]) - 5.3) / 1.7) ** 2)
-    fit = gaussian_fit(*sampled)
-    np.testing.assert_allclose(fit, (0.3, 1.7, 7.0), rtol=1e-13)
-
-
 @pytest.mark.parametrize(("spacing", "published"), [(0.5, 0.0106), (1.0, 0.0065), (1.5, 0.0068)])
 def test_noise_of_the_fit_follows_the_spacing_of_the_samples(spacing, published):
     """Samples one width of the curve apart resist noise best: RMS in widths at 0.5 % noise."""
@@ -98,7 +88,8 @@ def test_stream_of_maps_finds_what_the_whole_curve_holds(stride):
 def test_peak_stays_within_half_a_stride_of_the_largest_sample(values, stride):
     """Any curve: the peak is inside the sweep and near its largest sample, the first of equals."""
     curve = np.array(values)
-    for position in (gaussian_peak(curve, stride=stride), parabola_peak(curve, stride=stride)):
+    for kind in ("gaussian", "parabola"):
+        position = find_peak(curve, kind=kind, stride=stride).position
         assert 0.0 <= position <= len(curve) - 1
         assert abs(position - np.argmax(curve)) <= 0.5 * stride
 
@@ -107,20 +98,21 @@ def test_peak_stays_within_half_a_stride_of_the_largest_sample(values, stride):
 def test_scale_of_the_curve_does_not_move_the_peak(values, scale):
     """Twice the focus measure has its peak at the same place."""
     curve = np.array(values)
-    assert gaussian_peak(curve * scale) == pytest.approx(gaussian_peak(curve), abs=1e-6)
+    plain, scaled = (find_peak(values).position for values in (curve, curve * scale))
+    assert scaled == pytest.approx(plain, abs=1e-6)
 
 
 def test_peak_at_the_end_of_the_sweep_is_not_interpolated():
     """Without a sample behind it the last frame is the answer."""
-    assert gaussian_peak(np.array([1.0, 2.0, 3.0])) == 2.0
-    assert gaussian_peak(np.array([1.0, 2.0, 9.0, 3.0]), stride=2) == 2.0
+    assert find_peak(np.array([1.0, 2.0, 3.0])).position == 2.0
+    assert find_peak(np.array([1.0, 2.0, 9.0, 3.0]), stride=2).position == 2.0
 
 
 def test_samples_without_a_logarithm_leave_the_frame():
     """A focus value of 0 or below stops the Gaussian, not the parabola."""
     curve = np.array([-1.0, 4.0, 3.0])
-    assert gaussian_peak(curve) == 1.0
-    assert parabola_peak(curve) == pytest.approx(1.0 + 1.0 / 3.0)
+    assert find_peak(curve).position == 1.0
+    assert find_peak(curve, kind="parabola").position == pytest.approx(1.0 + 1.0 / 3.0)
 
 
 def test_nan_never_wins():
@@ -135,7 +127,7 @@ def test_wrong_requests_are_refused():
     with pytest.raises(ValueError, match="kind must be one of argmax, gaussian, parabola, got 'x'"):
         find_peak(np.ones((3, 2)), kind="x")
     with pytest.raises(ValueError, match="stride must be a whole number of frames >= 1, got 0"):
-        gaussian_peak(np.ones(3), stride=0)
+        find_peak(np.ones(3), stride=0)
     with pytest.raises(ValueError, match="no focus map given"):
         find_peak([])
     with pytest.raises(ValueError, match=r"focus map 1 has shape \(2,\), the first has \(3,\)"):

@@ -22,8 +22,8 @@ from stacktruth.simulator import load_rig
 from stacktruth.simulator.handling.flash import fire, light_gains
 from stacktruth.simulator.handling.hands import Hands, load_stance
 from stacktruth.simulator.handling.light import load_light
-from stacktruth.simulator.handling.random_motion import sway_psd, tremor_psd
 from stacktruth.simulator.optics import focus_distance_mm, image_scale_px_per_mm
+from tests.simulator.spectra import sway_psd, tremor_psd
 
 RIG = load_rig("field-2x")
 DISTANCE_MM = focus_distance_mm(RIG)

@@ -20,8 +20,9 @@ from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
-from stacktruth.simulator.handling.sway import Wind, load_subject, stem_psd
+from stacktruth.simulator.handling.sway import Wind, load_subject
 from stacktruth.simulator.shooting.shoot import USABLE_GAIN_STOPS, USABLE_SMEAR_PX, shoot
+from tests.simulator.spectra import stem_psd
 
 PASSES = 20_000
 TIMES = np.array([0.0, 0.07, 0.2, 0.2 + 1 / 3, 1.5])

@@ -10,7 +10,7 @@ from scipy import stats
 
 from stacktruth.simulator.data import DataFileError, list_data_files
 from stacktruth.simulator.handling.approach import Approach
-from stacktruth.simulator.handling.hands import Hands, camera_path, load_stance
+from stacktruth.simulator.handling.hands import Hands, load_stance
 from stacktruth.simulator.handling.random_motion import KNOT_S
 from stacktruth.simulator.pose import NOMINAL
 
@@ -18,6 +18,12 @@ SHAKY = ("standing", "elbows-tucked", "kneeling", "braced", "in-hand-stem")
 RUNS, LENGTH_S, STEP_S = 64, 16.0, 0.02
 HOLD = Approach(kind="stepped", step_mm=0.0)
 G = 9.81
+
+
+def camera_path(stance, times, *, seed, scene, approach=None):
+    """Return the poses of one drawn pass, one frame a time."""
+    until_s = float(np.max(times, initial=0.0))
+    return Hands(stance, until_s=until_s, seed=seed, scene=scene, approach=approach).poses(times)
 
 
 def z_limit(checks, *, false_alarm=1e-4):

@@ -9,9 +9,8 @@ from stacktruth.simulator.handling.random_motion import (
     draw_tremor,
     drift,
     knots_until,
-    sway_psd,
-    tremor_psd,
 )
+from tests.simulator.spectra import sway_psd, tremor_psd
 
 FREQUENCY = np.linspace(0, 400, 800_001)
 

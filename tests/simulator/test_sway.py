@@ -15,14 +15,18 @@ from stacktruth.simulator.handling.sway import (
     Twitch,
     Wind,
     load_subject,
-    stem_psd,
-    subject_path,
 )
+from tests.simulator.spectra import stem_psd
 
 STEM = {"natural_hz": 2.0, "damping": 0.1, "push_hz": 0.3}
 STEADY = Wind(rms_mm=(1.0, 0.5, 0.25), natural_hz=(2.0, 2.0), damping=(0.1, 0.1))
 TIMES = np.arange(0, 20, 0.02)
 RUNS = 64
+
+
+def subject_path(subject, times, *, seed, scene):
+    """Return the subject's poses in one drawn shoot, one frame a time."""
+    return Swaying(subject, until_s=float(np.max(times)), seed=seed, scene=scene).poses(times)
 
 
 def shakes(wind, *, length=TIMES):

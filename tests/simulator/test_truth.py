@@ -11,7 +11,7 @@ from stacktruth.simulator.scene.relief.plain import Slope
 from stacktruth.simulator.scene.scene import Balls, Fibres, Outline
 from stacktruth.simulator.scene.texture.plain import Flat
 from stacktruth.simulator.scene.texture.target import Bars, Checker
-from stacktruth.simulator.shooting.truth import NEVER_PX, REGIONS, truth_of
+from stacktruth.simulator.shooting.truth import NEVER_PX, REGIONS, truth_of, with_bits
 from stacktruth.simulator.view.camera import Camera
 
 renderer = importlib.import_module("stacktruth.simulator.compositing.render")
@@ -305,10 +305,23 @@ def test_never_in_focus_is_where_no_frame_came_near(rig, scene, sheet):
     assert not never[:, 74:118].any()
 
 
+@pytest.mark.parametrize(("count", "kind"), [(8, np.uint8), (9, np.uint16), (30, np.uint32)])
+def test_any_number_of_regions_fits_in_one_image(count, kind):
+    """Each comes back from its own bit, in the smallest unsigned type that holds all of them."""
+    bits = {f"region {place}": 1 << place for place in range(count)}
+    rng = np.random.default_rng(count)
+    masks = {name: rng.random((6, 7)) < 0.5 for name in bits}
+    image = with_bits(masks, bits)
+    assert image.dtype == kind
+    for name, mask in masks.items():
+        np.testing.assert_array_equal((image & bits[name]) > 0, mask)
+
+
 def test_regions_are_bits_of_one_image(bar_before_wall):
-    """Eight names for the eight bits; an unknown name is an error."""
-    assert sorted(REGIONS.values()) == [1 << bit for bit in range(8)]
-    assert bar_before_wall.regions.dtype == np.uint8
+    """Each name has a bit of its own; an unknown name is an error."""
+    assert sorted(REGIONS.values()) == [1 << bit for bit in range(len(REGIONS))]
+    seen = np.bitwise_or.reduce(bar_before_wall.regions, axis=None)
+    assert seen & REGIONS["occlusion-band"]
     with pytest.raises(KeyError, match="grass"):
         bar_before_wall.mask("grass")
 

@@ -14,7 +14,7 @@ from pydantic.dataclasses import dataclass
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Doubles, Floats
 from ...rig import STRICT
-from .castings import Casting, cast, height_of
+from .castings import Casting, drawn, height_of
 from .gauges import Gauge, bounds_mm, gauge, max_slope
 
 Point = tuple[float, float]
@@ -115,7 +115,7 @@ def inside_of(layout: Layout) -> Inside:
         return np.minimum(distance, _LIMIT_MM)
 
     # Less rounding than the raster's own step: outlines stay crisp.
-    return Inside(*(cast(draw, layout.half_mm, 0.0) for draw in (copper, bare, hole)))
+    return Inside(*(drawn(draw, layout.half_mm, 0.0) for draw in (copper, bare, hole)))
 
 
 def _tracks(bus: Bus) -> list[Doubles]:

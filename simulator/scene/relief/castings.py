@@ -34,7 +34,7 @@ class Casting(NamedTuple):
     slope: float
 
 
-def cast(draw: Callable[[Doubles, Doubles], Doubles], half_mm: float, soft_mm: float) -> Casting:
+def drawn(draw: Callable[[Doubles, Doubles], Doubles], half_mm: float, soft_mm: float) -> Casting:
     """Draw heights on a raster and take off what is too sharp for it.
 
     Parameters
@@ -239,8 +239,8 @@ def casting_of(relief: Any) -> Casting:
     """Draw a relief of this file, once."""
     if isinstance(relief, Coin):
         half = 1.08 * relief.radius_mm
-        return cast(lambda x, y: _draw_coin(relief, x, y), half, relief.wear_mm)
-    return cast(lambda x, y: _draw_crystals(relief, x, y), relief.half_mm, 0.012)
+        return drawn(lambda x, y: _draw_coin(relief, x, y), half, relief.wear_mm)
+    return drawn(lambda x, y: _draw_crystals(relief, x, y), relief.half_mm, 0.012)
 
 
 @gauge.register(Coin)
