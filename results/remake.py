@@ -5,6 +5,7 @@ Usage: ``python results/remake.py demo|gallery|reproduce|quick|standard|calibrat
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import tempfile
@@ -12,6 +13,7 @@ from functools import partial
 from pathlib import Path
 
 import pandas as pd
+from page import write_page
 
 from stacktruth.runners.bench import bench, load_suite
 from stacktruth.runners.bench.grid.cells import PLAIN
@@ -75,9 +77,9 @@ def remake_reproduce() -> int:
 
 
 def remake_suite(name: str) -> int:
-    """Run a suite and keep its tables and its page; a run that was ended is gone on with."""
+    """Run a suite and keep its tables and its page; a run that was ended is resumed."""
     out = HERE / ".work" / name
-    rows = bench(load_suite(name), out, workers=2)
+    rows = bench(load_suite(name), out, workers=os.cpu_count() or 1)
     write_report(out)
     kept = HERE / name
     kept.mkdir(exist_ok=True)
@@ -110,7 +112,7 @@ def remake_study() -> int:
         out = Path(folder) / "study"
         asked = ["plan", "--rig", "field-2x", "--stance", "kneeling", "--out", str(out)]
         study = ["--study", "mineral", "--study-part", "steps", "--study-seeds", "4"]
-        more = ["--study-crop", "1152x768", "--workers", "2"]
+        more = ["--study-crop", "1152x768", "--workers", str(os.cpu_count() or 1)]
         status = stacktruth([*asked, *study, *more])
         shutil.rmtree(kept, ignore_errors=True)
         shutil.copytree(out, kept)
@@ -131,4 +133,6 @@ if __name__ == "__main__":
     if len(sys.argv) != 2 or sys.argv[1] not in REMADE:
         print(__doc__, file=sys.stderr)
         sys.exit(2)
-    sys.exit(REMADE[sys.argv[1]]())
+    status = REMADE[sys.argv[1]]()
+    write_page()
+    sys.exit(status)

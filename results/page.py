@@ -1,0 +1,167 @@
+"""Writes this folder's page: every figure of it is read from the tables beside it.
+
+Usage: ``python results/page.py`` writes ``README.md`` from ``README.md.jinja``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import jinja2
+import pandas as pd
+
+from stacktruth.runners.bench.report.statistics import bootstrap, by_scene
+
+HERE = Path(__file__).resolve().parent
+#: Which scores are told: the result, and the best that the frames allow, both against the ideal.
+RESULT, LIMIT = "total.psnr_db", "capture.psnr_db"
+_SHORT = {"focus-map": "focus map", "laplacian-pyramid": "pyramid"}
+
+
+def page() -> str:
+    """Return the page, made of the tables as they are now."""
+    surroundings = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True)
+    template = surroundings.from_string((HERE / "README.md.jinja").read_text(encoding="utf-8"))
+    return template.render(
+        standard=pd.read_csv(HERE / "standard" / "rows.csv"),
+        quick=pd.read_csv(HERE / "quick" / "rows.csv"),
+        standing=standing,
+        ladders=ladders,
+        steps=steps(pd.read_csv(HERE / "study" / "study.csv")),
+        bursts=bursts(),
+        agreeing=agreeing,
+        parted=parted,
+        taus=taus(),
+    )
+
+
+def standing(rows: pd.DataFrame) -> str:
+    """Return the methods of a suite without conditions, best first, with intervals over scenes."""
+    plain = rows[rows["condition"] == "plain"]
+    by_method = by_scene(plain, RESULT)
+    found = {name: bootstrap(by_method[name].to_numpy(), rng=0) for name in by_method}
+    limit = by_scene(plain, LIMIT)
+    order = sorted(found, key=lambda name: -found[name].mean)
+    return table(
+        ("method", "best possible dB", "result dB", "95 % interval over scenes"),
+        (
+            (
+                name,
+                f"{limit[name].mean():.1f}",
+                f"{found[name].mean:.1f}",
+                f"{found[name].low:.1f} to {found[name].high:.1f}",
+            )
+            for name in order
+        ),
+    )
+
+
+def ladders(rows: pd.DataFrame, methods: Sequence[str]) -> str:
+    """Return what each condition costs from its mildest to its hardest severity."""
+    hard = rows[rows["condition"] != "plain"]
+    lines = []
+    for condition, part in hard.groupby("condition", sort=True):
+        ends = [part[part["severity"] == end] for end in (part.severity.min(), part.severity.max())]
+        values = [end["value"].iloc[0] for end in ends]
+        scores = [[end[end["method"] == methods[0]][LIMIT].mean() for end in ends]]
+        scores += [[end[end["method"] == name][RESULT].mean() for end in ends] for name in methods]
+        told = (f"{mild:.1f} -> {worst:.1f}" for mild, worst in scores)
+        lines.append((str(condition), f"{values[0]:g} -> {values[1]:g}", *told))
+    heads = (f"{_SHORT.get(name, name)} dB" for name in methods)
+    return table(("condition", "severity", "best possible dB", *heads), lines)
+
+
+def steps(rows: pd.DataFrame) -> dict[str, str]:
+    """Return what each step of the study leaves unsharp and costs, for each way of holding."""
+    found = {}
+    for name, part in rows.groupby("name"):
+        lines = []
+        for step, shoots in part.groupby("step_share"):
+            result = shoots[RESULT]
+            lines.append(
+                (
+                    f"{step:.2f}",
+                    f"{shoots['never_share'].mean():.0%}",
+                    f"{shoots[LIMIT].mean():.1f}",
+                    f"{result.mean():.1f}",
+                    f"{result.min():.1f} to {result.max():.1f}",
+                )
+            )
+        heads = ("step, depths of field", "never sharp", "best possible dB", "merged dB", "shoots")
+        found[str(name)] = table(heads, lines)
+    return found
+
+
+def bursts() -> str:
+    """Return what the calibration finds of known hands, rendered and not."""
+    few = pd.read_csv(HERE / "calibrate" / "summary.csv")
+    many = pd.read_csv(HERE / "calibrate" / "not-rendered.csv")
+    both = few.merge(many, on=["burst", "number"], suffixes=("", "_many"))
+    return table(
+        ("burst", "number", "true", "median", "off", "interval holds, rendered", "not rendered"),
+        (
+            (
+                row.burst,
+                f"`{row.number}`",
+                f"{row.true:g}",
+                f"{row.median:g}",
+                f"{row.off:+.1%}",
+                f"{row.inside} of {row.seeds}",
+                f"{row.inside_many} of {row.seeds_many}",
+            )
+            for row in both.itertuples()
+        ),
+    )
+
+
+def agreeing(name: str) -> str:
+    """Return how many statements of a published comparison came out, of those that can be told."""
+    told = _claims(name)
+    told = told[told["agrees?"] != "cannot say"]
+    return f"{(told['agrees?'] == 'yes').sum()} of {len(told)}"
+
+
+def parted(name: str) -> str:
+    """Return the statements that did not come out, with what came instead."""
+    found = _claims(name)
+    missed = found[found["agrees?"] == "no"]
+    return "\n".join(f"- {row.claim}: {row.ours}." for row in missed.itertuples())
+
+
+def _claims(name: str) -> pd.DataFrame:
+    return pd.read_csv(HERE / "reproduce" / name / "claims.csv")
+
+
+def taus() -> str:
+    """Return how well metrics that need no truth follow the truth, best first."""
+    rows = pd.read_csv(HERE / "reproduce" / "fusion-metrics" / "taus.csv")
+    return table(
+        ("metric without truth", "Kendall's tau with PSNR", "95 % interval", "above the best"),
+        (
+            (
+                row.title,
+                f"{row.tau_psnr_db:.2f}",
+                f"{row.low_psnr_db:.2f} to {row.high_psnr_db:.2f}",
+                f"{row.above_best:.0%}",
+            )
+            for row in rows.sort_values("tau_psnr_db", ascending=False).itertuples()
+        ),
+    )
+
+
+def table(heads: Sequence[str], lines: Iterable[Sequence[str]]) -> str:
+    """Return rows of text as a Markdown table."""
+    rows = [heads, ["---"] * len(heads), *lines]
+    return "\n".join(f"| {' | '.join(row)} |" for row in rows)
+
+
+def write_page() -> Path:
+    """Write the page, and return where."""
+    path = HERE / "README.md"
+    path.write_text(page(), encoding="utf-8")
+    return path
+
+
+if __name__ == "__main__":
+    write_page()
