@@ -6,16 +6,13 @@ import argparse
 from typing import Any
 
 from ...simulator import load_rig, load_scene
-from ...simulator.compositing.render import EXACT_CELLS
+from ...simulator.compositing.levels import DEFAULT, LEVELS
 from ...simulator.shooting.sensor import saturation_e
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackio import write_stack
 from ..request import new_path, request
 from .options import add_picture_options, add_progress_option, number, shows_progress, whole
-
-#: Cells of the pupil for each quality; what they give in dB is held by the outside renderer.
-QUALITY_CELLS = {"fast": 1, "exact": EXACT_CELLS}
 
 
 def add_parser(commands: Any) -> None:
@@ -47,8 +44,8 @@ def add_parser(commands: Any) -> None:
     parser.add_argument("--noise-free", action="store_true", help="leave out all sensor noise")
     parser.add_argument(
         "--quality",
-        choices=list(QUALITY_CELLS),
-        default="fast",
+        choices=list(LEVELS),
+        default=DEFAULT,
         help="against a path tracer: fast 50 dB and 44 dB at edges, exact 55 and 50 dB in some "
         "five times the time (default: fast)",
     )
@@ -103,5 +100,5 @@ def shoot_of(args: argparse.Namespace) -> Shoot:
         iso=args.iso,
         noise=not args.noise_free,
         bayer=args.bayer,
-        cells=QUALITY_CELLS[args.quality],
+        quality=args.quality,
     )

@@ -372,7 +372,7 @@ def _band(key: Optics, number: int, side: int) -> Band:
         scale=scale,
         weights=tabulated(products, radius),
         spectra=_resampled(spectra, frequency),
-        reach_px=int(np.ceil(high)) + key.diffraction_margin_px + _SOFT * scale,
+        reach_px=int(np.ceil(high)) + key.diffraction_margin_px + _soft_px(scale),
         disc_px=high,
         side=side,
     )
@@ -399,10 +399,14 @@ def _(key: Optics, radius_px: float) -> Band:
         # Not less than in a band, so that as much of the diffraction is within.
         reach_px=int(np.ceil(max(size, _FIRST_EDGE_PX * FADE)))
         + key.diffraction_margin_px
-        + _SOFT * scale,
+        + _soft_px(scale),
         disc_px=size,
         side=0,
     )
+
+
+def _soft_px(scale: int) -> int:
+    return 0 if scale == 1 else _SOFT * scale
 
 
 def view_scale(radius_px: float) -> int:
@@ -423,8 +427,9 @@ def _(key: Optics, radius_px: float) -> int:
 
 def widest_reach_px(radius_px: float) -> int:
     """Return how far the disc of any band goes that a blur radius is in, merging counted in."""
-    number = band_number(radius_px)
-    return int(np.ceil(edges_px(number)[1])) + (4 + _SOFT) * scale_for(edges_px(number)[0])
+    low, high = edges_px(band_number(radius_px))
+    scale = scale_for(low)
+    return int(np.ceil(high)) + (0 if scale == 1 else (4 + _SOFT) * scale)
 
 
 def _samples_for(radius_px: float) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,6 +19,8 @@ _LEAST_BLUR_PX = 0.5
 _SHARED = np.float32(1 / 3)
 #: Changes are taken over about this share of the blur radius to either side, and at most so far.
 _STEP_PER_RADIUS, _MOST_LEVEL = 1 / 3, np.log2(SLOPE_REACH_PX)
+#: Share of its change across the pupil that is in doubt where a layer rises as steeply as it blurs.
+_PER_RISE = 0.3
 #: How far from a pixel what is laid there depends on the layers, px.
 PILE_REACH_PX = SLOPE_REACH_PX
 
@@ -34,9 +38,13 @@ class Pile:
         The tile.
     backdrop : (red, green, blue)
         Radiance behind everything.
+    doubts : bool
+        Whether to keep ``doubt``: how much light may be laid wrong at each pixel.
     """
 
-    def __init__(self, window: Window, backdrop: tuple[float, float, float]) -> None:
+    def __init__(
+        self, window: Window, backdrop: tuple[float, float, float], *, doubts: bool = False
+    ) -> None:
         self.window = window
         # Channel by channel in memory, as layers are.
         self.light: Floats = np.moveaxis(np.empty((3, *window.shape), np.float32), 0, -1)
@@ -44,8 +52,11 @@ class Pile:
         #: Change of the light from the middle of the pupil to its edge, down and across.
         change = np.zeros((2, 3, *window.shape), np.float32)
         self._change: Floats = np.moveaxis(change, 1, -1)
+        self.doubt: Floats | None = np.zeros(window.shape, np.float32) if doubts else None
 
-    def lay(self, layer: Blurred, blur_px: Floats, *, size: float = 1.0) -> None:
+    def lay(
+        self, layer: Blurred, blur_px: Floats, *, size: float = 1.0, rise: Floats | None = None
+    ) -> None:
         """Lay a layer over what is there.
 
         A point of the pupil that sees past the layer's edge also sees its own part of what is
@@ -61,6 +72,9 @@ class Pile:
             Its signed blur radius on its window.
         size : float
             Radius of the pupil's part that is looked through, in pupil radii.
+        rise : array (rows, cols) or None
+            How steeply the layer's blur changes, px per px, where it does: what it hides of
+            itself from parts of the pupil is in doubt.
         """
         here = layer.window.slices_in(self.window)
         light, change = self.light[here], self._change[:, *here]
@@ -70,11 +84,17 @@ class Pile:
             light[:] = layer.colour
             for axis in (0, 1):
                 change[axis] = _across_pupil(layer.colour, blur_px, steps, axis)
+            if self.doubt is not None:
+                self.doubt[here] = _own_doubt(change, rise)
             return
         past = np.float32(1) - layer.coverage
         got = light * past
         if steps:
             hidden = [_across_pupil(layer.coverage, blur_px, steps, axis) for axis in (0, 1)]
+            if self.doubt is not None:
+                mixed = _SHARED * _length(hidden)[..., 1] * _length(change).max(axis=-1)
+                doubt = self.doubt[here]
+                np.maximum(doubt * past[..., 1], mixed, out=doubt)
             shared = hidden[0] * change[0]
             shared += hidden[1] * change[1]
             shared *= -_SHARED
@@ -83,11 +103,28 @@ class Pile:
             change *= past
             for axis in (0, 1):
                 change[axis] -= hidden[axis] * light
-                change[axis] += _across_pupil(layer.colour, blur_px, steps, axis)
+            own = [_across_pupil(layer.colour, blur_px, steps, axis) for axis in (0, 1)]
+            for axis in (0, 1):
+                change[axis] += own[axis]
+            if self.doubt is not None and rise is not None:
+                np.maximum(doubt, _own_doubt(own, rise), out=doubt)
             got = np.clip(shared, np.minimum(got, 0), np.maximum(light, got))
         else:
             change *= past
+            if self.doubt is not None:
+                self.doubt[here] *= past[..., 1]
         np.add(got, layer.colour, out=light)
+
+
+def _length(change: Floats | Sequence[Floats]) -> Floats:
+    return np.sqrt(change[0] * change[0] + change[1] * change[1])
+
+
+def _own_doubt(change: Floats | Sequence[Floats], rise: Floats | None) -> Floats | float:
+    """Return how much of a layer's own light may be wrong for what it hides of itself."""
+    if rise is None:
+        return 0.0
+    return np.float32(_PER_RISE) * np.minimum(rise, 1) * _length(change).max(axis=-1)
 
 
 def _steps(blur_px: Floats) -> list[tuple[int, npt.NDArray[np.bool_] | None]]:

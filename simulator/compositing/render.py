@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import maximum_filter
 
 from .. import optics
 from ..blur.aberration import falloff
 from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
 from ..blur.defocus import ALIKE_PX, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
-from ..blur.pupil_cells import CellBlur, cut_pupil
+from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
 from ..blur.smear import Path
 from ..pose import NOMINAL, Pose
 from ..rig import Rig, plain_rig
@@ -21,14 +22,14 @@ from ..scene.scene import Scene
 from ..view.camera import Camera, Window
 from ..view.parts import parts_of
 from ..view.view import Part, View, reach
+from .doubt import BLOCK_PX, MARGIN_PX, places
+from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
 
 Floats = npt.NDArray[np.float32]
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
 TILE_PX = 1280
-#: Parts of the pupil of an exact picture, unless asked otherwise.
-EXACT_CELLS = 16
 #: A pixel shows the depth of the nearest part that covers at least this share of it.
 SOLID = 0.5
 #: A part is seen with at least this many samples across its smallest side.
@@ -42,6 +43,9 @@ _MOST_RISE = 0.005
 #: A cell's view takes more samples of a texture per pixel side than the whole pupil's: its own
 #: blur, which hides how coarse they are, is smaller.
 _CELL_SAMPLES = 2
+#: How far what is laid through a cell depends on its layers, px: its blur is small.
+_CELL_PILE_PX = 4
+_PILE_INNER = (slice(PILE_REACH_PX, -PILE_REACH_PX),) * 2
 
 
 def render_view(
@@ -53,8 +57,7 @@ def render_view(
     crop: tuple[int, int] | None = None,
     bin: int = 1,
     diffraction: bool = True,
-    exact: bool = False,
-    cells: int = EXACT_CELLS,
+    quality: str | Level = DEFAULT,
 ) -> Floats:
     """Render what the lens draws on the sensor: no noise, no gain, no encoding.
 
@@ -73,12 +76,10 @@ def render_view(
         Real pixels merged into one, per side.
     diffraction : bool
         Whether the blur is that of the wave nature of light; otherwise the geometric disc.
-    exact : bool
-        Whether each part of the pupil sees the scene from its own place, so that edges are right
-        where both sides are blurred and where surfaces hide themselves. It takes about as many
-        times longer as there are cells.
-    cells : int
-        Parts that an exact picture cuts the pupil into.
+    quality : {"fast", "true", "exact"}
+        How right edges are where both sides are blurred and where surfaces hide themselves: the
+        pupil is cut into cells there, each of which sees the scene from its own place. "fast"
+        takes the middle of the pupil for all of it.
 
     Returns
     -------
@@ -88,12 +89,10 @@ def render_view(
     Raises
     ------
     ValueError
-        Fewer than one cell, or a crop or bin that the sensor does not have.
+        An unknown quality, or a crop or bin that the sensor does not have.
     """
     camera = Camera(rig, pose or NOMINAL, focus_mm, crop, bin)
-    return render(
-        scene, camera, focus=(camera,), diffraction=diffraction, cells=cells if exact else 1
-    )
+    return render(scene, camera, focus=(camera,), diffraction=diffraction, quality=quality)
 
 
 def view_depth(
@@ -159,7 +158,7 @@ def render(
     focus: tuple[Camera, ...],
     diffraction: bool = True,
     motion: Path | None = None,
-    cells: int = 1,
+    quality: str | Level = DEFAULT,
 ) -> Floats:
     """Render with each point blurred by the least defocus that any camera gives it.
 
@@ -174,9 +173,8 @@ def render(
     diffraction : bool
     motion : Path or None
         Of the living parts during the exposure, on top of the camera's.
-    cells : int
-        Parts of the pupil that each see the scene from their own place; 1 sees it from the
-        middle. Only where the camera's own focus counts.
+    quality : {"fast", "true", "exact"} or Level
+        How right edges are; it counts only where the focus is the camera's own.
 
     Returns
     -------
@@ -185,18 +183,19 @@ def render(
     Raises
     ------
     ValueError
-        Fewer than one cell, or several for another focus than the camera's own.
+        An unknown quality.
     """
-    if cells != 1 and focus != (camera,):
-        raise ValueError(f"cells: got {cells}, allowed 1 where the focus is not the camera's own")
+    level = level_of(quality)
     # What is merged must not depend on where the picture ends.
     centred = camera.centred()
     focus = tuple(centred if other == camera else other for other in focus)
     camera = centred
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
-    taking = _Taking(camera, focus, key, moving)
-    picture = _exact(scene, taking, cells) if cells != 1 else _whole(scene, taking)
+    taking = _Taking(camera, focus, key, moving, level.samples)
+    # For other focus than the camera's own there is no place in the pupil to look from.
+    cut = level.error is not None and focus == (camera,)
+    picture = _with_cells(scene, taking, level) if cut else _whole(scene, taking)
     lens, sensor = camera.rig.lens, camera.rig.sensor
     if lens.vignetting_stops > 0:
         corner_px = np.hypot(sensor.width_px, sensor.height_px) / 2 / camera.bin
@@ -214,8 +213,8 @@ class _Taking:
     focus: tuple[Camera, ...]
     key: Blur
     motion: Path | None
-    #: Whether blurred textures too are sampled as finely as sharp ones.
-    fine: bool = False
+    #: Samples of a texture per pixel side, over what the lens needs.
+    samples: int = 1
 
     def facing(self, part: Part) -> _Taking:
         """Return the same with all cameras as they stand to a part."""
@@ -226,71 +225,123 @@ class _Taking:
             motion=self.motion if part.living else None,
         )
 
+    def as_disc(self) -> _Taking:
+        """Return the same by geometric rays alone, or itself where it is so already."""
+        assert isinstance(self.key, Optics)
+        plain, rig = plain_optics(self.key), plain_rig(self.camera.rig)
+        if self.key == plain and self.camera.rig.lens == rig.lens:
+            return self
+        camera = replace(self.camera, rig=rig)
+        return replace(self, camera=camera, focus=(camera,), key=plain)
+
+    def through(self, cell: Cell) -> _Taking:
+        """Return the same as a cell of the pupil sees it."""
+        radius_mm = optics.entrance_pupil_radius_mm(self.camera.lens_rig)
+        x, y = cell.middle
+        eye = replace(self.camera, place_mm=(radius_mm * x, radius_mm * y))
+        samples = _CELL_SAMPLES * self.key.samples_per_px
+        key = CellBlur(cell, self.key.radius_px_per_defocus_mm, samples)
+        return replace(self, camera=eye, focus=(eye,), key=key, samples=1)
+
 
 def _whole(scene: Scene, taking: _Taking) -> Floats:
     """Render all tiles of a picture."""
     frame = taking.camera.frame
     picture = np.empty((*frame.shape, 3), np.float32)
+    sights = _sights(scene, taking)
     for tile in tiles_of(frame):
         # What is laid depends on the pixels around it.
         around = tile.grown(PILE_REACH_PX)
-        light = _render_tile(scene, taking, around)
+        light = _pile(scene, sights, around).light
         picture[tile.slices_in(frame)] = light[tile.slices_in(around)]
     return picture
 
 
-def _exact(scene: Scene, taking: _Taking, count: int) -> Floats:
-    """Render through the cells of the pupil.
+def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Floats:
+    """Render all tiles of a picture, and see it through cells of the pupil where it is in doubt.
 
     Cells are geometric. Where the lens is not, their difference from the whole geometric disc is
     added to what the lens draws.
     """
-    assert isinstance(taking.key, Optics)
-    plain, rig = plain_optics(taking.key), plain_rig(taking.camera.rig)
-    if taking.key == plain and taking.camera.rig.lens == rig.lens:
-        return _through_cells(scene, replace(taking, fine=True), count)
-    camera = replace(taking.camera, rig=rig)
-    disc = replace(taking, camera=camera, focus=(camera,), key=plain)
-    picture = _whole(scene, taking)
-    picture += _through_cells(scene, disc, count)
-    picture -= _whole(scene, disc)
-    return np.maximum(picture, 0, out=picture)
-
-
-def _through_cells(scene: Scene, taking: _Taking, count: int) -> Floats:
-    """Render from the middle of each cell of the pupil and add up."""
-    radius_mm = optics.entrance_pupil_radius_mm(taking.camera.lens_rig)
-    picture = np.zeros((*taking.camera.frame.shape, 3), np.float32)
-    for cell in cut_pupil(count):
-        x, y = cell.middle
-        eye = replace(taking.camera, place_mm=(radius_mm * x, radius_mm * y))
-        part = replace(
-            taking,
-            camera=eye,
-            focus=(eye,),
-            key=CellBlur(
-                cell, taking.key.radius_px_per_defocus_mm, _CELL_SAMPLES * taking.key.samples_per_px
-            ),
-        )
-        picture += np.float32(cell.share) * _whole(scene, part)
+    frame, disc = taking.camera.frame, taking.as_disc()
+    picture = np.empty((*frame.shape, 3), np.float32)
+    sights = _sights(scene, taking)
+    through = _Through(scene, disc)
+    for tile in tiles_of(frame):
+        around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
+        pile = _pile(scene, sights, around, doubts=True)
+        assert pile.doubt is not None
+        light, found = pile.light, places(pile.doubt, around, level)
+        for count, part in found.parts:
+            place = part.common(around)
+            here = place.slices_in(around)
+            before = light[here] if disc is taking else through.whole(place)
+            change = through.cells(count, place) - before
+            light[here] += found.weight[here][..., None] * change
+        picture[tile.slices_in(frame)] = light[tile.slices_in(around)]
     return picture
 
 
-def _render_tile(scene: Scene, taking: _Taking, tile: Window) -> Floats:
-    pile = Pile(tile, scene.backdrop)
-    for look in _looks(scene, taking, tile):
+class _Through:
+    """A picture by geometric rays, place by place: through the whole pupil, or cell by cell.
+
+    Parameters
+    ----------
+    scene : Scene
+    taking : _Taking
+        Of the whole pupil.
+    """
+
+    def __init__(self, scene: Scene, taking: _Taking) -> None:
+        self._scene, self._taking = scene, taking
+        self._sights = _sights(scene, taking)
+        #: For each number of cells: each cell's share, and how it sees the parts asked for so far.
+        self._cells: dict[int, list[tuple[Cell, dict[int, _Sight]]]] = {}
+
+    def whole(self, place: Window) -> Floats:
+        """Render a place from the middle of the pupil."""
+        return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[_PILE_INNER]
+
+    def cells(self, count: int, place: Window) -> Floats:
+        """Render a place from the middle of each of so many cells, and add up."""
+        picture = np.zeros((*place.shape, 3), np.float32)
+        around = place.grown(_CELL_PILE_PX)
+        inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
+        # Only these parts can send light there from any point of the pupil.
+        near = [look.sight for look in _looks(self._sights, around)]
+        if count not in self._cells:
+            self._cells[count] = [(cell, {}) for cell in cut_pupil(count)]
+        for cell, known in self._cells[count]:
+            for one in near:
+                if one.number not in known:
+                    known[one.number] = _sight_of(one.number, one.part, one.taking.through(cell))
+            sights = [known[one.number] for one in near]
+            picture += np.float32(cell.share) * _pile(self._scene, sights, around).light[inner]
+        return picture
+
+
+def _pile(scene: Scene, sights: list[_Sight], tile: Window, *, doubts: bool = False) -> Pile:
+    """Lay parts, from far to near, over a tile."""
+    pile = Pile(tile, scene.backdrop, doubts=doubts)
+    for look in _looks(sights, tile):
         _lay_over(pile, look)
-    return pile.light
+    return pile
 
 
-@dataclass(frozen=True)
-class _Look:
-    """How a part is looked at for a tile."""
+@dataclass(frozen=True, eq=False)
+class _Sight:
+    """How a part is seen in a picture, whichever tile of it is rendered."""
 
+    #: From far to near.
+    number: int
     part: Part
     taking: _Taking
-    #: What is seen of it.
-    window: Window
+    #: The pixels that it may cover.
+    reach: Window
+    #: How far its light goes, px.
+    margin_px: int
+    #: Pixels per side of its view's samples.
+    scale: int
     #: Whether its blur is divided by that of a sheet of ones.
     normalised: bool
     #: The least blur radius of any of it, px.
@@ -298,20 +349,45 @@ class _Look:
     #: The one blur radius of all of it, px, where it has but one.
     radius_px: float | None
 
+    def window_for(self, tile: Window) -> Window:
+        """Return what is seen of it for a tile."""
+        lit = tile.grown(self.margin_px + _SPARE_SAMPLES * self.scale)
+        # A part that is normalised must be seen beyond its edge as well, where it covers nothing.
+        window = self.reach.grown(self.margin_px) if self.normalised else self.reach
+        window = window.common(lit)
+        return window if window.empty else window.at_scale(self.scale)
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """What is seen of a part for a tile."""
+
+    sight: _Sight
+    window: Window
+
     @property
     def hides(self) -> bool:
         """Whether it surely hides all that is behind it."""
-        return self.part.detail_mm > 0 and self.part.fills(self.taking.camera, self.window)
+        part = self.sight.part
+        return part.detail_mm > 0 and part.fills(self.sight.taking.camera, self.window)
 
 
-def _looks(scene: Scene, taking: _Taking, tile: Window) -> list[_Look]:
-    """Return how the parts that a tile may show are looked at, from far to near."""
-    looks: list[_Look] = []
+def _sights(scene: Scene, taking: _Taking) -> list[_Sight]:
+    """Return how all parts are seen, from far to near."""
     facing: dict[str, _Taking] = {}
-    for part in reversed(present_parts(scene, taking.camera)):
+    sights = []
+    for number, part in enumerate(present_parts(scene, taking.camera)):
         if part.name not in facing:
             facing[part.name] = taking.facing(part)
-        look = _look_at(part, facing[part.name], tile)
+        sights.append(_sight_of(number, part, facing[part.name]))
+    return sights
+
+
+def _looks(sights: list[_Sight], tile: Window) -> list[_Look]:
+    """Return what a tile may show of some parts, from far to near."""
+    looks: list[_Look] = []
+    for sight in reversed(sights):
+        look = _Look(sight, sight.window_for(tile))
         if not look.window.empty:
             looks.append(look)
             if look.hides:
@@ -319,23 +395,24 @@ def _looks(scene: Scene, taking: _Taking, tile: Window) -> list[_Look]:
     return looks[::-1]
 
 
-def _look_at(part: Part, taking: _Taking, tile: Window) -> _Look:
+def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
     camera, key = taking.camera, taking.key
     window, nearest, farthest = reach(part, camera)
     most = radius_range_px(camera, taking.focus, key, nearest, farthest)[1]
     # How it is seen must not depend on what a crop or a tile shows of it.
     _, nearest, farthest = reach(part, camera, camera.uncut)
     least, widest = radius_range_px(camera, taking.focus, key, nearest, farthest)
-    scale = min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest))
-    margin = reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px)
-    lit = tile.grown(margin + _SPARE_SAMPLES * scale)
-    normalised = part.extended or (part.detail_mm > 0 and _is_tilted(camera))
-    # A part that is normalised must be seen beyond its edge as well, where it covers nothing.
-    window = (window.grown(margin) if normalised else window).common(lit)
-    if not window.empty:
-        window = window.at_scale(scale)
-    alike = widest - least <= ALIKE_PX
-    return _Look(part, taking, window, normalised, least, (least + widest) / 2 if alike else None)
+    return _Sight(
+        number=number,
+        part=part,
+        taking=taking,
+        reach=window,
+        margin_px=reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px),
+        scale=min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest)),
+        normalised=part.extended or (part.detail_mm > 0 and _is_tilted(camera)),
+        least_px=least,
+        radius_px=(least + widest) / 2 if widest - least <= ALIKE_PX else None,
+    )
 
 
 def _is_tilted(camera: Camera) -> bool:
@@ -352,16 +429,23 @@ def _is_tilted(camera: Camera) -> bool:
 
 def _lay_over(pile: Pile, look: _Look) -> None:
     """Lay one part's blurred view over a tile."""
-    taking, window, key = look.taking, look.window, look.taking.key
-    sharp = look.least_px < _SHARP_PX
-    fine = key.samples_per_px if sharp or taking.fine else 1
-    view = look.part.view(taking.camera, window, fine=fine)
+    sight, window = look.sight, look.window
+    taking, key = sight.taking, sight.taking.key
+    fine = taking.samples
+    if key.size * sight.least_px < _SHARP_PX:
+        fine *= key.samples_per_px
+    view = sight.part.view(taking.camera, window, fine=fine)
     if view.coverage is not None and not view.coverage.any():
         return
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
-    if look.radius_px is not None:
+    if sight.radius_px is not None:
         side = -1 if radius.mean() < 0 else 1
-        radius = np.full((1, 1), side * look.radius_px, np.float32)
+        radius = np.full((1, 1), side * sight.radius_px, np.float32)
+    elif sight.least_px > 0:
+        # Beyond its edge a surface goes on, maybe through the plane of focus: there it covers
+        # nothing, and must not be sharper than what its view was merged for.
+        least = np.float32(sight.least_px)
+        radius = np.where(np.abs(radius) < least, np.copysign(least, radius), radius)
     blurred = blur(
         window,
         view.colour,
@@ -369,11 +453,29 @@ def _lay_over(pile: Pile, look: _Look) -> None:
         radius,
         key=key,
         onto=pile.window,
-        normalised=look.normalised,
+        normalised=sight.normalised,
         motion=taking.motion,
     )
     if not blurred.window.empty:
-        pile.lay(blurred, _signed_px(taking, view, blurred.window), size=key.size)
+        blur_px = _signed_px(taking, view, blurred.window)
+        rise = _rise(blur_px) if pile.doubt is not None and sight.part.extended else None
+        pile.lay(blurred, blur_px, size=key.size, rise=rise)
+
+
+def _rise(blur_px: Floats) -> Floats | None:
+    """Return how steeply a map of blur radii changes, within a blur radius of each pixel."""
+    if blur_px.size == 1:
+        return None
+    steep = np.zeros(blur_px.shape, np.float32)
+    for axis in (0, 1):
+        change = np.abs(np.diff(blur_px, axis=axis))
+        np.maximum(
+            steep[: change.shape[0], : change.shape[1]],
+            change,
+            out=steep[: change.shape[0], : change.shape[1]],
+        )
+    reach = int(min(np.abs(blur_px).max(), PILE_REACH_PX))
+    return maximum_filter(steep, 2 * reach + 1) if reach > 0 else steep
 
 
 def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from ...ground.types import Codes, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
+from ..compositing.levels import DEFAULT, level_of
 from ..compositing.render import camera_depth, render
 from ..handling.approach import Approach
 from ..handling.cadence import interval_s
@@ -121,7 +122,7 @@ class Shoot:
     noise: bool = True
     diffraction: bool = True
     bayer: bool = False
-    cells: int = 1
+    quality: str = DEFAULT
 
     def __len__(self) -> int:
         """Return the number of frames."""
@@ -222,7 +223,7 @@ class Shoot:
             focus=(camera,),
             diffraction=self.diffraction,
             motion=smear.subject,
-            cells=self.cells,
+            quality=self.quality,
         )
         picture = smeared(picture, smear.shake)
         # A flash lights all rows at once; only light that burns on is read row by row.
@@ -356,7 +357,7 @@ def shoot(
     noise: bool = True,
     diffraction: bool = True,
     bayer: bool = False,
-    cells: int = 1,
+    quality: str = DEFAULT,
 ) -> Shoot:
     """Plan a shoot of a scene; the frames are rendered as they are asked for.
 
@@ -392,8 +393,8 @@ def shoot(
     diffraction : bool
     bayer : bool
         Whether the sensor sees one colour a pixel.
-    cells : int
-        Parts of the pupil that each see the scene from their own place; see `render`.
+    quality : {"fast", "true", "exact"}
+        How right edges are; see `render_view`.
 
     Raises
     ------
@@ -411,8 +412,7 @@ def shoot(
         frames = _frames_to_cover(approach, light)
     if frames < 1:
         raise ValueError(f"frames: got {frames}, allowed 1 or more")
-    if cells < 1:
-        raise ValueError(f"cells: got {cells}, allowed 1 or more")
+    level_of(quality)  # complains of an unknown one
     plan = Shoot(
         scene=scene,
         rig=rig,
@@ -429,7 +429,7 @@ def shoot(
         noise=noise,
         diffraction=diffraction,
         bayer=bayer,
-        cells=cells,
+        quality=quality,
     )
     Camera(rig, crop=crop, bin=bin)  # complains now, not at the first frame
     return plan

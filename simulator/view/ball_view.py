@@ -152,8 +152,9 @@ def ball_radiance(ball: BallPart, normal: npt.NDArray) -> npt.NDArray:
     shade = (1 - ball.clear) * dull + ball.clear * gathered
     cosine = normal @ reflection_axis(ball.lighting)
     spot = np.clip((cosine - _EDGE) / (_FADE * (1 - _EDGE)), 0, 1)
-    body = np.array(ball.colour) * np.expand_dims(shade * (1 - spot), -1)
-    return body + ball.highlight * np.expand_dims(spot, -1)
+    body = np.array(ball.colour) * np.expand_dims(shade, -1)
+    # A reflection outshines what is below it; a faint one, or none, takes nothing away.
+    return body + np.maximum(ball.highlight - body, 0) * np.expand_dims(spot, -1)
 
 
 def reflection_axis(lighting: Lighting) -> npt.NDArray[np.float64]:

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from stacktruth.simulator import Pose, Rig, Scene, render_view
+from stacktruth.simulator.compositing.levels import Level
 from stacktruth.simulator.scene.relief.plain import Slope
-from stacktruth.simulator.scene.scene import Fibres, Outline, Sheet
+from stacktruth.simulator.scene.scene import Balls, Fibres, Outline, Sheet
 from stacktruth.simulator.scene.texture.plain import Flat
 from stacktruth.simulator.scene.texture.target import Checker
 from stacktruth.simulator.view.camera import Camera
@@ -43,7 +44,8 @@ def test_a_card_across_focus_keeps_its_light(
     lens = replace(rig.lens, axial_colour_mm=(colour_mm, 0.0, -colour_mm))
     scene = made(plate("card", 0.0, GREY, (1.6, 1.2)))
     pose = Pose(x_mm=-100 * np.sin(yaw_mrad * 1e-3), yaw_mrad=yaw_mrad)
-    asked = {"rig": replace(rig, lens=lens), "exact": cells > 1, "cells": cells}
+    quality = Level("cells", error=0.0, counts=(cells,)) if cells > 1 else "fast"
+    asked = {"rig": replace(rig, lens=lens), "quality": quality}
     level, tilted = (render_view(scene, pose=one, **asked).sum() for one in (Pose(), pose))
     assert tilted == pytest.approx(level, rel=1e-3)
 
@@ -80,8 +82,8 @@ def test_cells_are_no_worse_than_none_on_a_textured_slope(rig: Rig) -> None:
     wanted = traced_slope(rig, relief, texture)
     inside = np.s_[30:-30, 50:-50]
     errors = []
-    for exact in (False, True):
-        picture = render_view(scene, rig, diffraction=False, exact=exact)
+    for quality in ("fast", Level("cells", error=0.0, counts=(16,))):
+        picture = render_view(scene, rig, diffraction=False, quality=quality)
         errors.append(np.sqrt(np.mean(np.square(picture - wanted)[inside])))
     # Measured 42.1 and 53.1 dB; 40.1 where cells took four scattered samples a pixel.
     assert errors[1] < errors[0]
@@ -187,3 +189,40 @@ def test_a_fibre_off_axis_is_as_wide_and_near_as_traced_rays_find_it(
     error = np.abs(view.depth_mm[inside] - found)
     # Measured 0.005 mm on the leaning one; 0.089 where the depth was the axis.
     assert np.quantile(error, 0.9) < 6e-3
+
+
+def test_a_slope_that_goes_on_into_focus_beyond_its_edge_is_laid(rig: Rig) -> None:
+    """A card blurred all over whose surface, beyond its edge, would come into focus.
+
+    The inside of an unlit grey card is grey: it sends 0.5 to all of the pupil.
+    """
+    relief = Slope(slope_x=1.2, slope_y=0.0, reach_mm=9.0)
+    scene = made(plate("card", 2.4, GREY, (2.4, 2.4), relief=relief))
+    picture = render_view(scene, rig, diffraction=False)
+    rows, cols = (slice(n // 2 - 3, n // 2 + 3) for n in picture.shape[:2])
+    np.testing.assert_allclose(picture[rows, cols], 0.5, atol=2e-3)
+
+
+@pytest.mark.parametrize("highlight", [0.0, 0.1])
+def test_a_ball_without_a_reflection_has_no_dark_spot(rig: Rig, highlight: float) -> None:
+    """A reflection adds light: without one a dull ball is as bright as its cosine says."""
+    balls = Balls(
+        kind="balls",
+        name="ball",
+        at_mm=((0, 0, 0.4),),
+        radius_mm=(0.4,),
+        colour=(0.6,) * 3,
+        clear=0.0,
+        highlight=highlight,
+    )
+    picture = render_view(made(balls), rig, diffraction=False)
+    lit = made(balls).lighting
+    toward = np.array(lit.toward) / np.linalg.norm(lit.toward)
+    half = toward + np.array([0, 0, -1])
+    half /= np.linalg.norm(half)
+    # The middle of where the reflection would be, 0.4 mm x 50 px/mm from the ball's.
+    row, col = (
+        int(n / 2 + 0.4 * 50 * half[k]) for n, k in zip(picture.shape[:2], (1, 0), strict=True)
+    )
+    dull = lit.ambient + (1 - lit.ambient) * (half @ toward)
+    assert picture[row, col, 1] == pytest.approx(0.6 * dull, abs=0.02)

@@ -8,10 +8,16 @@ import pytest
 from stacktruth.simulator import Rig, Scene, render_view
 from stacktruth.simulator.blur.defocus import Blurred
 from stacktruth.simulator.blur.pupil_cells import cut_pupil
+from stacktruth.simulator.compositing.levels import Level
 from stacktruth.simulator.compositing.pile import Pile
 from stacktruth.simulator.scene.scene import Outline, Sheet
 from stacktruth.simulator.scene.texture.plain import Flat
 from stacktruth.simulator.view.camera import Window
+
+
+def through(cells: int) -> Level:
+    """Return a level that sees all of a picture through so many cells."""
+    return Level("cells", error=0.0, counts=(cells,))
 
 
 def plate(name: str, z_mm: float, level: float, outline: Outline | None = None) -> Sheet:
@@ -54,15 +60,15 @@ def test_no_cells_are_refused() -> None:
 def test_a_uniform_scene_stays_uniform_through_cells(rig: Rig, diffraction: bool) -> None:
     """One level everywhere is that level, whatever the blur."""
     scene = two_plates(-0.6, 0.8, 0.5)
-    picture = render_view(scene, rig, exact=True, cells=7, diffraction=diffraction)
+    picture = render_view(scene, rig, quality=through(7), diffraction=diffraction)
     np.testing.assert_allclose(picture, 0.5, atol=2e-3)
 
 
 def test_cells_change_nothing_where_one_side_is_sharp(rig: Rig) -> None:
     """A sharp bar before a blurred wall is laid right in any number of cells."""
     scene = two_plates(0.0, 0.8, 0.1)
-    fast = render_view(scene, rig, diffraction=False)
-    exact = render_view(scene, rig, diffraction=False, exact=True, cells=16)
+    fast = render_view(scene, rig, diffraction=False, quality="fast")
+    exact = render_view(scene, rig, diffraction=False, quality=through(16))
     assert np.sqrt(np.mean(np.square(fast - exact))) < 2e-3
 
 
@@ -70,8 +76,8 @@ def test_aberrations_and_diffraction_stay_in_exact_pictures(rig: Rig) -> None:
     """Away from edges the exact picture is what the aberrated lens draws, vignetting and all."""
     lens = replace(rig.lens, spherical_um=0.3, vignetting_stops=1.0)
     scene = two_plates(0.3, 0.8, 0.1)
-    fast = render_view(scene, replace(rig, lens=lens))
-    exact = render_view(scene, replace(rig, lens=lens), exact=True, cells=7)
+    fast = render_view(scene, replace(rig, lens=lens), quality="fast")
+    exact = render_view(scene, replace(rig, lens=lens), quality=through(7))
     beside = np.s_[:, :30]
     np.testing.assert_allclose(exact[beside], fast[beside], atol=3e-3)
     assert fast[0, 0, 0] < 0.8 * fast[64, 10, 0]
@@ -115,7 +121,7 @@ def test_cells_see_a_curved_field(rig: Rig, curvature_per_mm: float) -> None:
     )
     scene = replace(two_plates(0, 1, 0), surface=surfaces, backdrop=(0, 0, 0))
     curved, rows = replace(rig, lens=lens), slice(61, 67)
-    picture = render_view(scene, curved, diffraction=False, exact=True, cells=32)
+    picture = render_view(scene, curved, diffraction=False, quality=through(32))
     error = picture[rows, 120:180, 1] - traced(curved, rows, -0.4, 0.9)[:, 120:180]
     # Measured 4e-4 to 6e-4; 4e-3 where cells take the field for flat, 5e-3 to 7e-3 without cells.
     assert np.sqrt(np.mean(np.square(error))) < 1.2e-3
