@@ -1,4 +1,4 @@
-"""Where a picture laid from the middle of the pupil is in doubt, and what to cut there."""
+"""Where a picture laid from the middle of the pupil is in doubt, and which rectangles to redo."""
 
 from __future__ import annotations
 
@@ -10,19 +10,16 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
 from ..view.camera import Window
-from .levels import Level
 
 Floats = npt.NDArray[np.float32]
-Counts = npt.NDArray[np.intp]
+Mask = npt.NDArray[np.bool_]
 
 #: Side of the blocks that are decided on together, px.
 BLOCK_PX = 8
 #: A tile is rendered this far around itself where blocks are decided on: whole blocks beside it.
 MARGIN_PX = 3 * BLOCK_PX
-#: Blocks are rendered in rectangles of whole squares of so many blocks.
-_SQUARE = 6
-#: Error left by a number of cells, as a power of it: measured on two textured layers.
-_GAIN = 0.8
+#: A rectangle takes about as long as one that is so much larger all round: light comes from there.
+_AROUND = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,15 +30,15 @@ class Places:
     ----------
     weight : array (rows, cols)
         Share of the picture through cells at each pixel of the window decided on.
-    parts : list of (int, Window)
-        Numbers of cells and the rectangles that they are for; they do not overlap.
+    parts : list of Window
+        Rectangles that hold all of that; they do not overlap.
     """
 
     weight: Floats
-    parts: list[tuple[int, Window]]
+    parts: list[Window]
 
 
-def places(doubt: Floats, window: Window, level: Level) -> Places:
+def places(doubt: Floats, window: Window, error: float) -> Places:
     """Decide where to cut the pupil, from how much light is in doubt.
 
     Parameters
@@ -50,31 +47,25 @@ def places(doubt: Floats, window: Window, level: Level) -> Places:
         Light that may be laid wrong at each pixel of the window.
     window : Window
         On multiples of BLOCK_PX.
-    level : Level
+    error : float
+        Light that may be wrong in a block.
     """
-    assert level.error is not None
     rows, cols = (n // BLOCK_PX for n in window.shape)
     blocks = doubt.reshape(rows, BLOCK_PX, cols, BLOCK_PX)
     size = np.sqrt(np.square(blocks).mean(axis=(1, 3)))
     # Where slopes vanish, as in the middle of a hair, the doubt is beside.
-    size = maximum_filter(size, 3, mode="nearest")
-    core = size >= level.error
-    weight = _ramp(core)
-    needed = np.zeros(size.shape, np.intp)
-    share = size / max(level.error, 1e-9)
-    for count in level.counts:
-        needed[core & (needed == 0) & (share <= count**_GAIN)] = count
-    needed[core & (needed == 0)] = level.counts[-1]
+    core = maximum_filter(size, 3, mode="nearest") >= error
     # The ramp goes half a block beyond.
-    needed = maximum_filter(needed, 3, mode="nearest")
+    needed = maximum_filter(core, 3, mode="nearest")
     parts = [
-        (count, Window(*(edge * BLOCK_PX for edge in square)))
-        for count, square in _rectangles(_squared(needed, window))
+        Window(*(edge * BLOCK_PX + first for edge, first in zip(part, corner, strict=True)))
+        for corner in [(window.row0, window.row0, window.col0, window.col0)]
+        for part in _rectangles(needed)
     ]
-    return Places(weight, [(count, _moved(part, window)) for count, part in parts])
+    return Places(_ramp(core), parts)
 
 
-def _ramp(core: npt.NDArray[np.bool_]) -> Floats:
+def _ramp(core: Mask) -> Floats:
     """Return 1 in the blocks of a mask, falling to 0 in the middle of the blocks beside it."""
     # A block counts in full: so much is left of 1 at its corners after the interpolation.
     wide = np.pad(core.astype(np.float32), 1, mode="edge")
@@ -91,36 +82,41 @@ def _between(values: Floats, at: npt.NDArray) -> Floats:
     return values[low] * (1 - share) + values[low + 1] * share
 
 
-def _squared(needed: Counts, window: Window) -> Counts:
-    """Return the most that any block of a square needs; squares lie on multiples of their side."""
-    lead = [(edge // BLOCK_PX) % _SQUARE for edge in (window.row0, window.col0)]
-    shape = [n + first for n, first in zip(needed.shape, lead, strict=True)]
-    whole = np.zeros([-(-n // _SQUARE) * _SQUARE for n in shape], np.intp)
-    whole[lead[0] : shape[0], lead[1] : shape[1]] = needed
-    rows, cols = (n // _SQUARE for n in whole.shape)
-    return whole.reshape(rows, _SQUARE, cols, _SQUARE).max(axis=(1, 3))
+def _rectangles(needed: Mask) -> Iterator[tuple[int, int, int, int]]:
+    """Yield rectangles (row0, row1, col0, col1) that hold a mask, as cheap as cuts can make them.
+
+    A rectangle is cut in two where the two halves, shrunk to what they hold, are the cheapest.
+    """
+    box = _box(needed)
+    if box is None:
+        return
+    row0, row1, col0, col1 = box
+    inside = needed[row0:row1, col0:col1]
+    best, cut = _cost(box), None
+    for axis in (0, 1):
+        for at in range(1, inside.shape[axis]):
+            halves = [_box(half) for half in np.split(inside, [at], axis)]
+            cost = sum(_cost(half) for half in halves if half is not None)
+            if cost < best:
+                best, cut = cost, (at, axis)
+    if cut is None:
+        yield box
+        return
+    at, axis = cut
+    for half, first in zip(np.split(inside, [at], axis), (0, at), strict=True):
+        down, across = (row0 + first, col0) if axis == 0 else (row0, col0 + first)
+        for r0, r1, c0, c1 in _rectangles(half):
+            yield r0 + down, r1 + down, c0 + across, c1 + across
 
 
-def _rectangles(squares: Counts) -> Iterator[tuple[int, tuple[int, int, int, int]]]:
-    """Yield rectangles of squares of one number, (row0, row1, col0, col1) in blocks."""
-    left = squares.copy()
-    for row, col in zip(*np.nonzero(squares), strict=True):
-        count = left[row, col]
-        if count == 0:
-            continue
-        last = col
-        while last + 1 < left.shape[1] and left[row, last + 1] == count:
-            last += 1
-        low = row
-        while low + 1 < left.shape[0] and (left[low + 1, col : last + 1] == count).all():
-            low += 1
-        left[row : low + 1, col : last + 1] = 0
-        edges = (row, low + 1, col, last + 1)
-        yield int(count), tuple(int(edge) * _SQUARE for edge in edges)  # type: ignore[misc]
+def _box(needed: Mask) -> tuple[int, int, int, int] | None:
+    """Return the rectangle that a mask fills, or None of an empty one."""
+    rows, cols = np.flatnonzero(needed.any(axis=1)), np.flatnonzero(needed.any(axis=0))
+    if len(rows) == 0:
+        return None
+    return int(rows[0]), int(rows[-1]) + 1, int(cols[0]), int(cols[-1]) + 1
 
 
-def _moved(part: Window, window: Window) -> Window:
-    """Return a rectangle, counted from the first square, in the picture's pixels."""
-    side = _SQUARE * BLOCK_PX
-    row, col = (edge // side * side for edge in (window.row0, window.col0))
-    return Window(part.row0 + row, part.row1 + row, part.col0 + col, part.col1 + col)
+def _cost(box: tuple[int, int, int, int]) -> int:
+    row0, row1, col0, col1 = box
+    return (row1 - row0 + 2 * _AROUND) * (col1 - col0 + 2 * _AROUND)

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-#: Cells that a pupil may be cut into.
-COUNTS = (4, 8, 16, 32)
-
 
 @dataclass(frozen=True, slots=True)
 class Level:
@@ -18,15 +15,15 @@ class Level:
     error : float or None
         Light, 1 = saturation, that may be wrong in a block of a picture's edges before the pupil
         is cut there; 0 cuts it everywhere, None nowhere.
-    counts : tuple of int
-        Cells that it may be cut into, from few to many.
+    cells : int
+        That it is cut into there.
     samples : int
         Samples of a texture per pixel side in focus, over what the lens needs.
     """
 
     name: str
     error: float | None = None
-    counts: tuple[int, ...] = COUNTS
+    cells: int = 1
     samples: int = 1
 
 
@@ -34,8 +31,8 @@ LEVELS = {
     level.name: level
     for level in (
         Level("fast"),
-        Level("true", error=0.008, counts=(4, 8, 16)),
-        Level("exact", error=0.002, counts=(8, 16, 32), samples=2),
+        Level("true", error=0.006, cells=5),
+        Level("exact", error=0.002, cells=16, samples=2),
     )
 }
 #: What `render`, data sets and everything that is scored are made at.

@@ -42,7 +42,7 @@ _SPARE_SAMPLES = 3
 _MOST_RISE = 0.005
 #: A cell's view takes more samples of a texture per pixel side than the whole pupil's: its own
 #: blur, which hides how coarse they are, is smaller.
-_CELL_SAMPLES = 2
+_CELL_SAMPLES = 1
 #: How far what is laid through a cell depends on its layers, px: its blur is small.
 _CELL_PILE_PX = 4
 _PILE_INNER = (slice(PILE_REACH_PX, -PILE_REACH_PX),) * 2
@@ -266,17 +266,17 @@ def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Floats:
     frame, disc = taking.camera.frame, taking.as_disc()
     picture = np.empty((*frame.shape, 3), np.float32)
     sights = _sights(scene, taking)
-    through = _Through(scene, disc)
+    assert level.error is not None
+    through = _Through(scene, disc, level.cells)
     for tile in tiles_of(frame):
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
         assert pile.doubt is not None
-        light, found = pile.light, places(pile.doubt, around, level)
-        for count, part in found.parts:
-            place = part.common(around)
+        light, found = pile.light, places(pile.doubt, around, level.error)
+        for place in found.parts:
             here = place.slices_in(around)
             before = light[here] if disc is taking else through.whole(place)
-            change = through.cells(count, place) - before
+            change = through.cells(place) - before
             light[here] += found.weight[here][..., None] * change
         picture[tile.slices_in(frame)] = light[tile.slices_in(around)]
     return picture
@@ -290,28 +290,28 @@ class _Through:
     scene : Scene
     taking : _Taking
         Of the whole pupil.
+    count : int
+        Cells that the pupil is cut into.
     """
 
-    def __init__(self, scene: Scene, taking: _Taking) -> None:
+    def __init__(self, scene: Scene, taking: _Taking, count: int) -> None:
         self._scene, self._taking = scene, taking
         self._sights = _sights(scene, taking)
-        #: For each number of cells: each cell's share, and how it sees the parts asked for so far.
-        self._cells: dict[int, list[tuple[Cell, dict[int, _Sight]]]] = {}
+        #: Each cell, and how it sees the parts asked for so far.
+        self._cells: list[tuple[Cell, dict[int, _Sight]]] = [(c, {}) for c in cut_pupil(count)]
 
     def whole(self, place: Window) -> Floats:
         """Render a place from the middle of the pupil."""
         return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[_PILE_INNER]
 
-    def cells(self, count: int, place: Window) -> Floats:
-        """Render a place from the middle of each of so many cells, and add up."""
+    def cells(self, place: Window) -> Floats:
+        """Render a place from the middle of each cell, and add up."""
         picture = np.zeros((*place.shape, 3), np.float32)
         around = place.grown(_CELL_PILE_PX)
         inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
         # Only these parts can send light there from any point of the pupil.
         near = [look.sight for look in _looks(self._sights, around)]
-        if count not in self._cells:
-            self._cells[count] = [(cell, {}) for cell in cut_pupil(count)]
-        for cell, known in self._cells[count]:
+        for cell, known in self._cells:
             for one in near:
                 if one.number not in known:
                     known[one.number] = _sight_of(one.number, one.part, one.taking.through(cell))
