@@ -17,11 +17,11 @@ _LEAST_BLUR_PX = 0.5
 #: Mean of the product of two slopes over the pupil, over the product of their changes across its
 #: radius. It is 1/4 for even slopes, and 1/3 in the middle of a straight edge that is blurred.
 _SHARED = np.float32(1 / 3)
-#: Changes are taken over about this share of the blur radius to either side, and at most so far.
-_STEP_PER_RADIUS, _MOST_LEVEL = 1 / 3, np.log2(SLOPE_REACH_PX)
+#: Changes are taken over about this share of the blur radius to either side.
+_STEP_PER_RADIUS = 1 / 3
 #: Share of its change across the pupil that is in doubt where a layer rises as steeply as it blurs.
-_PER_RISE = 0.3
-#: How far from a pixel what is laid there depends on the layers, px.
+_PER_RISE = 0.1
+#: At most so far from a pixel what is laid there depends on the layers, px.
 PILE_REACH_PX = SLOPE_REACH_PX
 
 
@@ -38,14 +38,22 @@ class Pile:
         The tile.
     backdrop : (red, green, blue)
         Radiance behind everything.
+    reach_px : int
+        How far from a pixel changes are taken, a power of two.
     doubts : bool
         Whether to keep ``doubt``: how much light may be laid wrong at each pixel.
     """
 
     def __init__(
-        self, window: Window, backdrop: tuple[float, float, float], *, doubts: bool = False
+        self,
+        window: Window,
+        backdrop: tuple[float, float, float],
+        *,
+        reach_px: int = PILE_REACH_PX,
+        doubts: bool = False,
     ) -> None:
         self.window = window
+        self._most_level = float(np.log2(reach_px))
         # Channel by channel in memory, as layers are.
         self.light: Floats = np.moveaxis(np.empty((3, *window.shape), np.float32), 0, -1)
         self.light[:] = backdrop
@@ -79,7 +87,7 @@ class Pile:
         here = layer.window.slices_in(self.window)
         light, change = self.light[here], self._change[:, *here]
         blur_px = np.float32(size) * blur_px
-        steps = _steps(blur_px)
+        steps = _steps(blur_px, self._most_level)
         if layer.coverage is None:
             light[:] = layer.colour
             for axis in (0, 1):
@@ -127,7 +135,7 @@ def _own_doubt(change: Floats | Sequence[Floats], rise: Floats | None) -> Floats
     return np.float32(_PER_RISE) * np.minimum(rise, 1) * _length(change).max(axis=-1)
 
 
-def _steps(blur_px: Floats) -> list[tuple[int, npt.NDArray[np.bool_] | None]]:
+def _steps(blur_px: Floats, most_level: float) -> list[tuple[int, npt.NDArray[np.bool_] | None]]:
     """Return the steps that slopes are taken over, which go with the blur, and where each is.
 
     None are returned for what is sharp all over; None as the place stands for everywhere.
@@ -136,7 +144,7 @@ def _steps(blur_px: Floats) -> list[tuple[int, npt.NDArray[np.bool_] | None]]:
     if not (size > _LEAST_BLUR_PX).any():
         return []
     level = np.log2(np.maximum(size * np.float32(_STEP_PER_RADIUS), 1))
-    level = np.minimum(np.rint(level), _MOST_LEVEL).astype(np.int8)
+    level = np.minimum(np.rint(level), most_level).astype(np.int8)
     found = np.unique(level)
     if len(found) == 1:
         return [(2 ** int(found[0]), None)]

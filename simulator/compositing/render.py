@@ -40,10 +40,7 @@ _SHARP_PX = 1.5
 _SPARE_SAMPLES = 3
 #: Sheets whose blur radius changes by less than this per pixel need not be normalised.
 _MOST_RISE = 0.005
-#: A cell's view takes more samples of a texture per pixel side than the whole pupil's: its own
-#: blur, which hides how coarse they are, is smaller.
-_CELL_SAMPLES = 1
-#: How far what is laid through a cell depends on its layers, px: its blur is small.
+#: How far from a pixel changes are taken through a cell, px: its blur is small.
 _CELL_PILE_PX = 4
 _PILE_INNER = (slice(PILE_REACH_PX, -PILE_REACH_PX),) * 2
 
@@ -234,12 +231,11 @@ class _Taking:
         camera = replace(self.camera, rig=rig)
         return replace(self, camera=camera, focus=(camera,), key=plain)
 
-    def through(self, cell: Cell) -> _Taking:
-        """Return the same as a cell of the pupil sees it."""
+    def through(self, cell: Cell, samples: int) -> _Taking:
+        """Return the same as a cell of the pupil sees it, with so many samples per pixel side."""
         radius_mm = optics.entrance_pupil_radius_mm(self.camera.lens_rig)
         x, y = cell.middle
         eye = replace(self.camera, place_mm=(radius_mm * x, radius_mm * y))
-        samples = _CELL_SAMPLES * self.key.samples_per_px
         key = CellBlur(cell, self.key.radius_px_per_defocus_mm, samples)
         return replace(self, camera=eye, focus=(eye,), key=key, samples=1)
 
@@ -267,7 +263,9 @@ def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Floats:
     picture = np.empty((*frame.shape, 3), np.float32)
     sights = _sights(scene, taking)
     assert level.error is not None
-    through = _Through(scene, disc, level.cells)
+    # What the lens blurs in focus need not be sampled as finely as the disc alone would have it.
+    samples = level.samples * taking.key.samples_per_px
+    through = _Through(scene, disc, level.cells, samples=samples)
     for tile in tiles_of(frame):
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
@@ -292,10 +290,12 @@ class _Through:
         Of the whole pupil.
     count : int
         Cells that the pupil is cut into.
+    samples : int
+        Of a texture per pixel side, where a cell sees it in focus.
     """
 
-    def __init__(self, scene: Scene, taking: _Taking, count: int) -> None:
-        self._scene, self._taking = scene, taking
+    def __init__(self, scene: Scene, taking: _Taking, count: int, *, samples: int) -> None:
+        self._scene, self._taking, self._samples = scene, taking, samples
         self._sights = _sights(scene, taking)
         #: Each cell, and how it sees the parts asked for so far.
         self._cells: list[tuple[Cell, dict[int, _Sight]]] = [(c, {}) for c in cut_pupil(count)]
@@ -314,15 +314,27 @@ class _Through:
         for cell, known in self._cells:
             for one in near:
                 if one.number not in known:
-                    known[one.number] = _sight_of(one.number, one.part, one.taking.through(cell))
+                    known[one.number] = _sight_of(
+                        one.number, one.part, one.taking.through(cell, self._samples)
+                    )
             sights = [known[one.number] for one in near]
-            picture += np.float32(cell.share) * _pile(self._scene, sights, around).light[inner]
+            picture += (
+                np.float32(cell.share)
+                * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[inner]
+            )
         return picture
 
 
-def _pile(scene: Scene, sights: list[_Sight], tile: Window, *, doubts: bool = False) -> Pile:
+def _pile(
+    scene: Scene,
+    sights: list[_Sight],
+    tile: Window,
+    *,
+    reach_px: int = PILE_REACH_PX,
+    doubts: bool = False,
+) -> Pile:
     """Lay parts, from far to near, over a tile."""
-    pile = Pile(tile, scene.backdrop, doubts=doubts)
+    pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts)
     for look in _looks(sights, tile):
         _lay_over(pile, look)
     return pile
@@ -458,7 +470,7 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     )
     if not blurred.window.empty:
         blur_px = _signed_px(taking, view, blurred.window)
-        rise = _rise(blur_px) if pile.doubt is not None and sight.part.extended else None
+        rise = _rise(blur_px) if pile.doubt is not None else None
         pile.lay(blurred, blur_px, size=key.size, rise=rise)
 
 

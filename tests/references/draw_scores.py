@@ -89,7 +89,9 @@ def table_of(seeds: range, **how: Any) -> pd.DataFrame:
             try:
                 one = draw_scores(seed, reference, levels=(level,))[level]
             except (ValueError, IndexError) as error:
-                rows.append({"draw": seed, "level": level, "held": False, "failure": str(error)})
+                row = {"draw": seed, "level": level, "failure": str(error)}
+                row |= {"holds_promise": False, "reaches_aim": False}
+                rows.append(row)
                 print(f"{seed} {level}: failed: {error}")
                 continue
             rows.append({"draw": seed, **as_row(level, one), "failure": ""})
@@ -132,12 +134,13 @@ def summary(table: pd.DataFrame) -> str:
     """Return, for each level, the share of draws that hold its promise, and some quantiles."""
     lines = []
     for level, rows in table.groupby("level", sort=False):
-        cells = [str(level), f"{int(rows['held'].sum())} of {len(rows)}"]
+        cells = [str(level)]
+        cells += [f"{int(rows[k].sum())} of {len(rows)}" for k in ("holds_promise", "reaches_aim")]
         for column in ("overall_db", "edges_db", "worst_db"):
             least, five, half = rows[column].quantile([0, 0.05, 0.5])
             cells.append(f"{least:.1f} / {five:.1f} / {half:.1f}")
         lines.append([*cells, str(int((rows["failure"] != "").sum()))])
-    head = ["level", "hold the promise", "overall: least / 5 % / median, dB"]
+    head = ["level", "hold the promise", "reach the aim", "overall: least / 5 % / median, dB"]
     return as_table([*head, "near edges", "worst block", "no picture"], lines)
 
 

@@ -7,7 +7,6 @@ it moves during the exposure, and the part of the frame that is compared.
 
 from __future__ import annotations
 
-import inspect
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +17,7 @@ import numpy.typing as npt
 
 from stacktruth.simulator import Pose, Scene, load_rig, load_scene
 from stacktruth.simulator.blur.smear import Path as Motion
+from stacktruth.simulator.compositing.levels import LEVELS as QUALITIES
 from stacktruth.simulator.compositing.render import render
 from stacktruth.simulator.handling.sway import SubjectPose
 from stacktruth.simulator.view.camera import Camera, Window
@@ -28,13 +28,8 @@ FOLDER = Path(__file__).with_name("mitsuba")
 #: Places of a moving subject during an exposure, evenly in time.
 MOMENTS = 8
 
-_BY_QUALITY = "quality" in inspect.signature(render).parameters
 #: How our renderer is asked for each of its levels.
-LEVELS: dict[str, dict[str, Any]] = (
-    {name: {"quality": name} for name in ("fast", "true", "exact")}
-    if _BY_QUALITY
-    else {"fast": {"cells": 1}, "exact": {"cells": 16}}
-)
+LEVELS: dict[str, dict[str, Any]] = {name: {"quality": name} for name in QUALITIES}
 
 
 @dataclass(frozen=True)

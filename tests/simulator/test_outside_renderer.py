@@ -5,12 +5,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
-from scipy import ndimage
 
-from stacktruth.simulator import Pose, Scene, load_scene
-from stacktruth.simulator.blur.basis import optics_of
-from stacktruth.simulator.blur.focusing import frame_blur_px
+from stacktruth.simulator import Pose, load_scene
 from stacktruth.simulator.compositing.render import render, views_in
 from stacktruth.simulator.view.camera import Camera
 
@@ -19,23 +17,26 @@ sys.path.insert(0, str(REFERENCES))
 
 from outside_cases import FOLDER, LEVELS, cases, our_picture  # noqa: E402
 from path_tracer import Reference, Tracer  # noqa: E402
-from scoring import PROMISES, Score, held, known_shortfalls, score, scored  # noqa: E402
+from scoring import PROMISES, PUBLISHED, Score, score, scored  # noqa: E402
 from stored import load  # noqa: E402
 
 CASES = cases()
-#: PSNR over the whole picture and near occluding edges, dB, for the fast way and through 16 cells
-#: of the pupil. One side of each edge is in focus but in the last two.
-BOUNDS = {
-    "relief": (48.0, None, 55.0, None),
-    "blurred-bar": (48.0, 38.0, 55.0, 50.0),
-    "sharp-bar": (48.0, 38.0, 55.0, 50.0),
-    "orientation": (48.0, 38.0, 55.0, 50.0),
-    "hairs": (48.0, 38.0, 55.0, 50.0),
-    "droplet": (48.0, 38.0, 55.0, 50.0),
-    "dome": (48.0, 38.0, 55.0, 50.0),
-    "opposite-blurs": (48.0, 42.0, 55.0, 50.0),
-    "same-side-blurs": (48.0, 42.0, 55.0, 50.0),
-}
+#: Cases with one side of each edge in focus, or both blurred a little: fast pictures hold more
+#: than their promise there, overall and near edges, dB.
+PLAIN = (
+    "relief",
+    "blurred-bar",
+    "sharp-bar",
+    "orientation",
+    "hairs",
+    "droplet",
+    "dome",
+    "opposite-blurs",
+    "same-side-blurs",
+)
+PLAIN_DB = (48.0, 42.0)
+#: Some that are quick, to see the other levels in every run.
+QUICK = ("blurred-bar", "dome", "same-side-blurs")
 
 
 def reference(name: str) -> Reference:
@@ -49,45 +50,6 @@ def psnr_db(ours: np.ndarray, theirs: Reference, where: np.ndarray) -> float:
     return float(-10 * np.log10(np.mean((first * second)[where])))
 
 
-def near_edges(scene: Scene, camera: Camera) -> np.ndarray:
-    """Return where a pixel is within the larger blur radius of its edge, and two pixels more."""
-    key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=False)
-    rows, cols = camera.frame.shape
-    part_at, blur = np.full((rows, cols), -1), np.zeros((rows, cols), np.float32)
-    for number, (_, view) in enumerate(views_in(scene, camera, camera.frame)):
-        area = view.window.slices_in(camera.frame)
-        solid = np.ones(view.window.shape, bool)
-        if view.coverage is not None:
-            solid = view.coverage >= 0.5
-        size = np.abs(frame_blur_px(camera, camera, key, view.window, view.depth_mm))
-        part_at[area][solid] = number
-        blur[area][solid] = np.broadcast_to(size, solid.shape)[solid]
-    wide = ndimage.maximum_filter(blur, 3)
-    edge = ndimage.maximum_filter(part_at, 3) != ndimage.minimum_filter(part_at, 3)
-    near = np.zeros((rows, cols), bool)
-    for radius in np.unique(np.ceil(wide[edge])):
-        here = edge & (np.ceil(wide) == radius)
-        near |= ndimage.distance_transform_edt(~here) <= radius + 2
-    return near
-
-
-@pytest.mark.parametrize("cells", [1, 16])
-@pytest.mark.parametrize("name", BOUNDS)
-def test_picture_agrees_with_the_outside_renderer(name: str, cells: int) -> None:
-    """Overall and near occluding edges, without diffraction, which Mitsuba does not know."""
-    case = CASES[name]
-    overall, at_edges = BOUNDS[name][:2] if cells == 1 else BOUNDS[name][2:]
-    ours = render(case.scene, case.camera, focus=(case.camera,), diffraction=False, cells=cells)
-    theirs = reference(name)
-    whole = np.ones(ours.shape[:2], bool)
-    got = psnr_db(ours, theirs, whole)
-    assert got >= overall, f"{name}: {got:.1f} dB"
-    if at_edges is not None:
-        near = near_edges(case.scene, case.camera)
-        got_near = psnr_db(ours, theirs, near)
-        assert got_near >= at_edges, f"{name}: {got_near:.1f} dB near edges"
-
-
 @pytest.mark.parametrize("axis", ["x_mm", "y_mm", "z_mm", "pitch_mrad", "yaw_mrad", "roll_mrad"])
 def test_a_flipped_axis_would_be_seen(axis: str) -> None:
     """The orientation case falls far below its bound when any sign of the pose is turned."""
@@ -97,34 +59,61 @@ def test_a_flipped_axis_would_be_seen(axis: str) -> None:
     turned = Camera(case.camera.rig, Pose(**{**values, axis: -values[axis]}))
     ours = render(case.scene, turned, focus=(turned,), diffraction=False)
     whole = np.ones(ours.shape[:2], bool)
-    assert psnr_db(ours, reference("orientation"), whole) < BOUNDS["orientation"][0] - 6
+    assert psnr_db(ours, reference("orientation"), whole) < PLAIN_DB[0] - 6
 
 
-def check_promise(name: str, level: str) -> None:
-    """Check that a case holds its promise, or what the list of shortfalls says and not more."""
+def check_published(name: str, level: str) -> None:
+    """Check that a case scores what is published of it, give or take a little."""
+    known = pd.read_csv(PUBLISHED).query("case == @name and level == @level").iloc[0]
     one = scored(name, [level])[level]
-    got = (one.overall_db, one.edges_db, one.worst_db)
-    known = known_shortfalls().get(name, {}).get(level)
-    if known is None:
-        assert held(one, level), f"{name}, {level}: {got}, promised {PROMISES[level]}"
-        return
-    assert not held(one, level), f"{name}, {level}: holds its promise; renew short.json"
-    for value, least in zip(got, known, strict=True):
-        assert least is None or value >= least - 0.3, f"{name}, {level}: {got}, known {known}"
+    for score_of, spare_db in (("overall_db", 0.3), ("edges_db", 0.3), ("worst_db", 0.5)):
+        got, wanted = getattr(one, score_of), known[score_of]
+        assert np.isnan(wanted) or got >= wanted - spare_db, (
+            f"{name}, {level}: {score_of} {got:.1f}"
+        )
+
+
+def test_levels_promise_what_the_published_table_holds() -> None:
+    """No case is below its level's promise or the noise, and no promise is idle by over 1.5 dB."""
+    table = pd.read_csv(PUBLISHED)
+    assert set(table["case"]) == set(CASES)
+    for level, promise in PROMISES.items():
+        rows = table.query("level == @level")
+        assert len(rows) == len(CASES)
+        for column, wanted in zip(("overall", "edges", "worst"), promise, strict=True):
+            got = rows[f"{column}_db"].dropna()
+            floor = rows["floor_db" if column == "overall" else f"{column}_floor_db"]
+            assert (got >= np.minimum(wanted, floor)[got.index]).all(), f"{level}: {column}"
+            assert got.min() < wanted + 1.5
+
+
+@pytest.mark.parametrize("name", PLAIN)
+def test_plain_cases_hold_more_than_the_promise(name: str) -> None:
+    """Overall and near edges, fast."""
+    one = scored(name, ["fast"])["fast"]
+    assert one.overall_db >= PLAIN_DB[0]
+    assert one.edges_db >= PLAIN_DB[1]
+
+
+@pytest.mark.parametrize("level", [level for level in LEVELS if level != "fast"])
+@pytest.mark.parametrize("name", QUICK)
+def test_quick_cases_score_what_is_published_at_all_levels(name: str, level: str) -> None:
+    """Overall, near edges and in the worst block."""
+    check_published(name, level)
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_fast_pictures_hold_their_promise(name: str) -> None:
+def test_fast_pictures_score_what_is_published(name: str) -> None:
     """Overall, near edges and in the worst block."""
-    check_promise(name, "fast")
+    check_published(name, "fast")
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("level", [level for level in LEVELS if level != "fast"])
 @pytest.mark.parametrize("name", CASES)
-def test_better_pictures_hold_their_promise(name: str, level: str) -> None:
+def test_better_pictures_score_what_is_published(name: str, level: str) -> None:
     """The same at the levels that take longer."""
-    check_promise(name, level)
+    check_published(name, level)
 
 
 @pytest.mark.parametrize("name", ["bars-between", "glints", "wide-exit-pupil"])
