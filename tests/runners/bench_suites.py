@@ -19,6 +19,7 @@ methods = {methods}
 frames = 3
 crop = [768, 512]
 bin = 8
+quality = "fast"
 time_limit_s = 300.0
 """
 

@@ -39,6 +39,7 @@ methods = ["oracle", "focus-map", "mean", "BROKEN"]
 frames = 3
 crop = [768, 512]
 bin = 8
+quality = "fast"
 time_limit_s = 60.0
 [[ladders]]
 factor = "noise"
@@ -422,3 +423,25 @@ def test_command_prints_the_standing(
     assert [line.split()[0] for line in lines[2:5]] == ["oracle", "focus-map", "mean"]
     assert "2 of 8 cells failed" in told.err
     assert main(["bench", "none", "--out", "x"]) == 2
+
+
+@pytest.mark.parametrize("quality", ["fast", "true", "exact"])
+def test_a_suite_asks_for_a_level_of_quality(quality: str, tmp_path: Path) -> None:
+    """All its shoots are of that level, those of a ladder with pixels of its own as well."""
+    path = tmp_path / "suite.toml"
+    ladder = f'bin = 16\nfactor = "noise"\nvalues = [{", ".join(map(str, range(200, 205)))}]\n'
+    path.write_text(
+        'scenes = ["ramp"]\nmethods = ["mean"]\nframes = 2\n'
+        f'quality = "{quality}"\n[[ladders]]\n{ladder}'
+    )
+    stacks = [cell.stack for cell in cells_of(load_suite(path))]
+    assert {stack.condition for stack in stacks} == {"plain", "noise"}
+    assert {stack.shoot.quality for stack in stacks} == {quality}
+
+
+def test_a_suite_asks_for_a_level_that_is_there(tmp_path: Path) -> None:
+    """What is not a level is refused with those that are."""
+    path = tmp_path / "suite.toml"
+    path.write_text('scenes = ["ramp"]\nmethods = ["mean"]\nquality = "best"\n')
+    with pytest.raises(DataFileError, match="quality"):
+        load_suite(path)

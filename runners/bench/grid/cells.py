@@ -100,6 +100,7 @@ def _shot_for(ladder: Ladder, base: Shoot, frames: int | None) -> Shoot:
         seed=base.seed,
         crop=ladder.crop or base.crop,
         bin=ladder.bin or base.bin,
+        quality=base.quality,
     )
 
 
@@ -147,6 +148,7 @@ def _planned(suite: Suite) -> Iterator[Shoot]:
                                 seed=seed,
                                 crop=suite.crop,
                                 bin=suite.bin,
+                                quality=suite.quality,
                             )
 
 

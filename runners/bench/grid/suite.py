@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Literal
 
 from pydantic import Field, TypeAdapter
 from pydantic.dataclasses import dataclass
@@ -76,6 +77,8 @@ class Suite:
         Middle part of the sensor in real pixels.
     bin : int
         Real pixels merged into one, per side.
+    quality : {"fast", "true", "exact"}
+        How right the frames' edges are; see `simulator.render_view`.
     ladders : tuple of Ladder
         Conditions, on top of the plain stacks.
     time_limit_s, memory_limit_mb : float or None
@@ -95,6 +98,7 @@ class Suite:
     frames: int | None = Field(default=None, ge=1)
     crop: tuple[int, int] | None = None
     bin: int = Field(default=1, ge=1)
+    quality: Literal["fast", "true", "exact"] = "true"
     ladders: tuple[Ladder, ...] = ()
     time_limit_s: float | None = Field(default=300.0, gt=0)
     memory_limit_mb: float | None = Field(default=None, gt=0)

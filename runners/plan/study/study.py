@@ -290,6 +290,8 @@ def _joined(stack: StudyStack, setup: StudySetup) -> JoinedShoots:
                 seed=1000 * stack.seed + number,
                 crop=setup.crop,
                 bin=setup.bin,
+                # A plan is a look, and somebody waits for it.
+                quality="fast",
             )
             for number in range(stack.way.passes)
         )
