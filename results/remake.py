@@ -1,12 +1,13 @@
 """Remakes what is published in this folder, and the parts of the README that come from it.
 
-Usage: ``python results/remake.py demo|gallery|reproduce|quick|standard|calibrate|study``
+Usage: ``python results/remake.py demo|gallery|reproduce|quick|standard|calibrate|renderer|study``
 """
 
 from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
 from functools import partial
@@ -105,6 +106,19 @@ def remake_calibrate() -> int:
     return 0 if (asked["off"].abs() <= asked["allowed"]).all() else 1
 
 
+def remake_renderer() -> int:
+    """Score our pictures against a path tracer's, and put the tables into their page."""
+    page = HERE.parent / "docs" / "what_the_renderer_leaves_out.md"
+    references, kept = HERE.parent / "tests" / "references", HERE / "renderer"
+    cases = ["scoring.py", "--csv", str(kept / "cases.csv")]
+    draws = ["draw_scores.py", "--draws", "100", "--out", str(kept)]
+    status = 0
+    for name, *how in (cases, draws):
+        command = [sys.executable, str(references / name), *how, "--page", str(page)]
+        status |= subprocess.run(command, check=False).returncode
+    return status
+
+
 def remake_study() -> int:
     """Plan a mineral shot kneeling; render, merge and score steps from fine to coarse."""
     kept = HERE / "study"
@@ -126,6 +140,7 @@ REMADE = {
     "quick": partial(remake_suite, "quick"),
     "standard": partial(remake_suite, "standard"),
     "calibrate": remake_calibrate,
+    "renderer": remake_renderer,
     "study": remake_study,
 }
 
