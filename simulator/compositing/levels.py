@@ -34,9 +34,9 @@ class Level:
 LEVELS = {
     level.name: level
     for level in (
-        Level("fast", holds_db=(37, 37, 29)),
-        Level("true", error=0.01, cells=7, holds_db=(46, 45, 36)),
-        Level("exact", error=0.003, cells=16, samples=2, holds_db=(50, 46, 38)),
+        Level("fast", holds_db=(30, 25, 15)),
+        Level("true", error=0.01, cells=7, holds_db=(37, 36, 27)),
+        Level("exact", error=0.003, cells=16, samples=2, holds_db=(44, 46, 34)),
     )
 }
 #: What `render`, data sets and everything that is scored are made at.
