@@ -4,20 +4,27 @@ from .depth import depth_from_frames, score_depth
 from .image.image import ciede2000_mean, gradient_error, psnr_db, score_image, ssim
 from .image.regions import textured_and_smooth, within
 from .record import Metric
-from .registration.registration import Registered, apply_gain, bring_to_reference, fit_gain
+from .registration.colours import colour_kept, colourfulness, exchanged_channels
+from .registration.gain import Exposure, apply_gain, exposure_of, fit_gain
+from .registration.registration import Registered, bring_to_reference
 from .registration.similarity import Similarity, fit_similarity, resample
 from .registry import METRICS, metric
 from .table import long_rows, wide_row
 
 __all__ = [
     "METRICS",
+    "Exposure",
     "Metric",
     "Registered",
     "Similarity",
     "apply_gain",
     "bring_to_reference",
     "ciede2000_mean",
+    "colour_kept",
+    "colourfulness",
     "depth_from_frames",
+    "exchanged_channels",
+    "exposure_of",
     "fit_gain",
     "fit_similarity",
     "gradient_error",

@@ -86,12 +86,12 @@ def assert_defined(metric: Metric, value: float) -> None:
 
 def test_every_group_is_looked_after() -> None:
     """Each group of the registry has properties here; fusion has its own file."""
-    here = {"image", "artefact", "depth", "registration", "frames", "sharpness"}
+    here = {"image", "artefact", "depth", "registration", "tone", "frames", "sharpness"}
     assert set(GROUPS) == here | {"fusion"}
     assert {metric.group for metric in METRICS.values()} == set(GROUPS)
 
 
-@pytest.mark.parametrize("metric", of_group("image", "artefact"))
+@pytest.mark.parametrize("metric", of_group("image", "artefact", "tone"))
 @FEW
 @given(seed=SEEDS)
 def test_identity_is_best(metric: Metric, seed: int) -> None:
@@ -100,7 +100,7 @@ def test_identity_is_best(metric: Metric, seed: int) -> None:
     assert ask(metric, reference, reference) == pytest.approx(metric.best, abs=1e-6)
 
 
-@pytest.mark.parametrize("metric", of_group("image", "artefact"))
+@pytest.mark.parametrize("metric", of_group("image", "artefact", "tone"))
 @FEW
 @given(seed=SEEDS)
 def test_values_stay_in_range(metric: Metric, seed: int) -> None:
@@ -173,7 +173,7 @@ def test_luma_weighs_green_most_and_blue_least(metric: Metric, seed: int) -> Non
     assert metric.better(scores[1], scores[2])
 
 
-@pytest.mark.parametrize("metric", of_group("image", "artefact"))
+@pytest.mark.parametrize("metric", of_group("image", "artefact", "tone"))
 @FEW
 @given(seed=SEEDS)
 def test_type_and_range_do_not_matter(metric: Metric, seed: int) -> None:
@@ -233,7 +233,7 @@ def test_pixels_far_from_the_mask_have_no_say(metric: Metric, seed: int) -> None
     assert ask(metric, result, reference, mask=mask) == expected
 
 
-@pytest.mark.parametrize("metric", of_group("image", "artefact"))
+@pytest.mark.parametrize("metric", of_group("image", "artefact", "tone"))
 @FEW
 @given(levels=st.tuples(*[st.sampled_from([0.0, 0.2, 0.5, 1.0])] * 2))
 def test_flat_pictures_have_a_defined_value(metric: Metric, levels: tuple[float, float]) -> None:
