@@ -149,6 +149,10 @@ def _part(obj: Any, name: str) -> Any:
 
 def _checked_image(image: Any, shape: tuple[int, int]) -> Image:
     image = np.asarray(image)
+    if image.shape == (*shape, 4):
+        raise InvalidOutput(
+            "image has 4 channels: hand over red, green and blue without the opacity channel"
+        )
     if image.shape != (*shape, 3):
         raise InvalidOutput(f"image has shape {image.shape}, expected {(*shape, 3)}")
     if image.dtype in (np.uint8, np.uint16):

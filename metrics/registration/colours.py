@@ -96,7 +96,7 @@ def exchanged_channels(
     *,
     data_range: float,
     mask: npt.ArrayLike | None = None,
-) -> tuple[int, int, int] | None:
+) -> tuple[int, ...] | None:
     """Return the order of the result's channels that plainly is the reference's.
 
     Parameters

@@ -237,10 +237,11 @@ def _block_pairs(
     block = min(_BLOCK_PX, *trusted.shape)
     weight = _softened(trusted, block)
     light = [np.atleast_3d(decode(image)) for image in (first, second)]
-    return [
-        _trusted(*(_softened(each[..., channel] * trusted, block) for each in light), weight)
+    softened = [
+        [_softened(each[..., channel] * trusted, block) for each in light]
         for channel in range(light[0].shape[2])
     ]
+    return [_trusted(own, wanted, weight) for own, wanted in softened]
 
 
 def _softened(plane: Floats, block: int) -> Doubles:

@@ -59,6 +59,7 @@ def _depth(value: float) -> dict:
         ({"depth": IMAGE}, "must be an array or have 'image'"),
         (IMAGE[:, :, 0], r"shape \(5, 7\), expected \(5, 7, 3\)"),
         (IMAGE[:4], r"shape \(4, 7, 3\)"),
+        (np.zeros((5, 7, 4)), "image has 4 channels: hand over red, green and blue without"),
         (IMAGE.astype(np.int32), "type int32"),
         (np.full((5, 7, 3), np.nan), "105 values that are NaN"),
         (np.full((5, 7, 3), 200.0), "must be in 0..1, got 200"),

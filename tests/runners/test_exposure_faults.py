@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from PIL import Image as Pillow
+from PIL import ImageCms
 from scipy.ndimage import gaussian_filter
 
 from stacktruth.ground.srgb import LUMA, clipped_srgb, encode_srgb
+from stacktruth.runners.commands.score import finished
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge
@@ -176,3 +180,19 @@ def test_colours_are_scored_as_they_are_seen(judge: Judge) -> None:
     found = row(judge, darker(judge, 1 / 7))
     assert found["total.psnr_db"] > 60
     assert found["total.ciede2000_mean"] > 1
+
+
+def test_files_whose_values_are_other_colours_are_refused(judge: Judge, tmp_path: Path) -> None:
+    """A file that is half transparent, and one in a profile of Lab: a status and a sentence."""
+    levels = np.rint(255 * np.clip(ideal_of(judge), 0, 1)).astype(np.uint8)
+    clear = np.dstack([levels, np.full(levels.shape[:2], 128, np.uint8)])
+    lab = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
+    Pillow.fromarray(clear).save(tmp_path / "clear.png")
+    Pillow.fromarray(levels).save(tmp_path / "lab.png", icc_profile=lab)
+    for name, reason in (
+        ("clear", "clear.png has an opacity channel, and 100.0% of it is not opaque"),
+        ("lab", "lab.png has the colour profile"),
+    ):
+        outcome = finished(judge.stack, tmp_path / f"{name}.png", None, depth_unit="frame")
+        assert outcome.status == "invalid-output"
+        assert reason in outcome.reason
