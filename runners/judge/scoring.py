@@ -21,7 +21,12 @@ from ..contract import InvalidOutput, Outcome, Result, depth_to_mm
 from ..isolate.run import Method, find_method, run_method
 from ..methods.picture.tone import to_float
 from .any_stack import AnyStack
-from .artefact_scores import ArtefactInputs, artefact_inputs, artefact_scores
+from .artefact_scores import (
+    ArtefactInputs,
+    absent_artefacts,
+    artefact_inputs,
+    artefact_scores,
+)
 from .exposure import exposure_columns, frame_gains, refuse_wrong_colours
 from .true_stages import StackTruth, focus_planes_mm
 
@@ -175,15 +180,16 @@ class Judge:
             **self._artefacts(brought, truth),
         }
 
-    def _artefacts(self, brought: metrics.Registered, truth: Truth) -> dict[str, float]:
+    def _artefacts(self, brought: metrics.Registered, truth: Truth) -> dict[str, float | str]:
         if not self.artefacts:
-            return {}
+            return {"artefacts.absent": "not looked for"}
         if truth.reference not in self._inputs:
             self._inputs[truth.reference] = artefact_inputs(self.shoot, truth)
         inputs = self._inputs[truth.reference]
         # A wrong exposure is charged elsewhere; it is no artefact.
         scores = artefact_scores(brought.evened(), inputs, inside=brought.inside)
-        return {f"artefacts.{name}": value for name, value in scores.items()}
+        columns: dict[str, float | str] = {f"artefacts.{name}": v for name, v in scores.items()}
+        return columns | {"artefacts.absent": absent_artefacts(scores)}
 
     def _capture_scores(
         self, truth: Truth, ideal: Floats, achievable: Floats

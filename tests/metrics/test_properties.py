@@ -70,7 +70,6 @@ def ask(
         "min_step_mm": 0.5,
         "others": [told(other)],
         "behind": told(other),
-        "cut_off_cy_px": 0.25,
     }
     chosen = {name: needs[name] for name in metric.needs}
     return metric.function(told(result), told(reference), mask=mask, **chosen)
