@@ -53,8 +53,8 @@ def invented_detail(
     data_range : float
         The value of white in all of them.
     foreign : sequence of array_like
-        Other pictures of the same shape, such as the subject's other poses: what of them is mixed
-        into the result is a ghost or shines through, and has a score of its own.
+        Other pictures of the same shape that are true or have a score of their own, such as the
+        subject's other poses: what of them is mixed into the result was not invented.
     noise_rms : array_like
         Standard deviation of white noise in the result's luma, one value or shape (H, W), linear
         light as a share of white: noise is no detail, and its mean square is left out.

@@ -45,6 +45,8 @@ class ArtefactInputs:
     ----------
     achievable : array (rows, cols, 3)
         sRGB-encoded 0..1.
+    ideal : array (rows, cols)
+        Encoded luma of the ideal picture: what is true there was not invented.
     depth_mm : array (rows, cols)
     edge_mm : float
         Least step of depth that makes an occluding edge.
@@ -60,6 +62,7 @@ class ArtefactInputs:
     """
 
     achievable: Floats
+    ideal: Floats
     depth_mm: Floats
     edge_mm: float
     poses: Sequence[Floats]
@@ -84,6 +87,7 @@ def artefact_inputs(shoot: AnyShoot, truth: Truth) -> ArtefactInputs:
     moved = [ndimage.shift(moving, shift, order=0) for shift in shifts]
     return ArtefactInputs(
         achievable=achievable,
+        ideal=luma(clipped_srgb(truth.ideal)),
         depth_mm=truth.depth_mm,
         edge_mm=edge_mm,
         poses=[
@@ -196,7 +200,7 @@ def artefact_scores(result: Floats, inputs: ArtefactInputs, *, inside: Bools) ->
             result,
             s.achievable,
             data_range=1.0,
-            foreign=[*s.poses, *([] if s.behind is None else [s.behind])],
+            foreign=[s.ideal, *s.poses, *([] if s.behind is None else [s.behind])],
             noise_rms=s.noise_rms,
             mask=valid,
         ),

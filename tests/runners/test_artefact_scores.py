@@ -128,6 +128,16 @@ def test_the_achievable_picture_has_no_artefact(judge: Judge) -> None:
     np.testing.assert_allclose(found.to_numpy(), 0.0, atol=1e-3)
 
 
+def test_what_is_true_was_not_invented(judge: Judge) -> None:
+    """The ideal picture has detail that the achievable one lacks, and invents nothing.
+
+    The judge knows its luma as encoded alone, so that of coloured edges 0.002 is left.
+    """
+    assert judge.truth().residual_blur_px[judge.truth().mask("valid")].mean() > 0.5
+    found = row(judge, clipped_srgb(judge.truth().ideal))
+    assert found["invented_detail"] == pytest.approx(0, abs=3e-3)
+
+
 def with_halo(judge: Judge) -> np.ndarray:
     """Drive the wall away from the colour of the bar near it by 0.1, fading over 4 px."""
     truth = judge.truth()
