@@ -1,6 +1,7 @@
 """Scores of images, depth maps and focus: arrays in, numbers out."""
 
 from .depth import depth_from_frames, score_depth
+from .depth_ratio import ratio_origin_mm
 from .image.image import ciede2000_mean, gradient_error, psnr_db, score_image, ssim
 from .image.regions import textured_and_smooth, within
 from .record import Metric
@@ -31,6 +32,7 @@ __all__ = [
     "long_rows",
     "metric",
     "psnr_db",
+    "ratio_origin_mm",
     "resample",
     "score_depth",
     "score_image",

@@ -7,17 +7,14 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from tqdm import tqdm
 
 from ... import metrics
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Bools, Floats
-from ...simulator.optics import depth_of_field_mm
 from ...simulator.shooting.any_shoot import AnyShoot
-from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.shooting.truth import REGIONS, Truth
-from ..contract import InvalidOutput, Outcome, Result, depth_to_mm
+from ..contract import InvalidOutput, Outcome, Result
 from ..isolate.run import Method, find_method, run_method
 from ..methods.picture.tone import to_float
 from .any_stack import AnyStack
@@ -27,8 +24,9 @@ from .artefact_scores import (
     artefact_inputs,
     artefact_scores,
 )
+from .depth_scores import depth_scores
 from .exposure import exposure_columns, frame_gains, refuse_wrong_colours
-from .true_stages import StackTruth, focus_planes_mm
+from .true_stages import StackTruth
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -201,11 +199,7 @@ class Judge:
         return self._capture[truth.reference]
 
     def _depth_scores(self, result: Result, truth: Truth) -> tuple[Floats | None, dict[str, Any]]:
-        depth_mm = depth_to_mm(result, focus_planes_mm(self.shoot, truth.reference))
-        given = np.full(truth.depth_mm.shape, np.nan) if depth_mm is None else depth_mm
-        dof_mm = depth_of_field_mm(self.shoot.rig, blur_um=BLUR_CRITERION_UM).total_mm
-        scores = metrics.score_depth(given, truth.depth_mm, masks=_masks(truth), dof_mm=dof_mm)
-        return depth_mm, _columns(scores, "depth")
+        return depth_scores(result, truth, self.shoot, masks=_masks(truth))
 
 
 def without_result(

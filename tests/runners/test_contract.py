@@ -67,6 +67,15 @@ def _depth(value: float) -> dict:
         ({"image": IMAGE, "depth": np.full((5, 7), "x")}, "depth has type <U1"),
         (_depth(np.inf), "depth has infinite values"),
         (_depth(9.0), r"must be in 0..3, got 9 to 9"),
+        ({"image": IMAGE, "confidence": np.zeros((5, 7))}, "confidence is given without a depth"),
+        (
+            {"image": IMAGE, "depth": np.zeros((5, 7)), "confidence": np.zeros((4, 7))},
+            r"confidence has shape \(4, 7\), expected \(5, 7\)",
+        ),
+        (
+            {"image": IMAGE, "depth": np.zeros((5, 7)), "confidence": np.full((5, 7), "x")},
+            "confidence has type <U1",
+        ),
         ({"image": IMAGE, "depth_unit": "inch"}, "depth_unit is 'inch', allowed: frame, mm"),
         ({"image": IMAGE, "reference": 4}, "reference is frame 4, but frames are 0..3"),
         ({"image": IMAGE, "reference": 1.5}, "reference must be a frame index, got 1.5"),

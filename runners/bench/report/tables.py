@@ -136,6 +136,10 @@ def depths(rows: pd.DataFrame) -> PageTable:
         "depth.bad_share_1dof": "share off by a depth of field",
         "depth.coverage": "share answered",
         "depth.rank_correlation": "rank correlation",
+        "depth.depth_abs_rel": "relative error",
+        "depth.depth_delta_1.05": "ratio < 1.05",
+        "depth.boundary_f1": "boundary F1",
+        "depth.depth_ause_mm": "error that confidence leaves mm",
     }
     return _known_means(rows, columns, heading="Depth maps", needs="depth.depth_rmse_mm")
 
