@@ -124,8 +124,8 @@ def _unexplained(
     inner = tiles(inside.astype(np.float32), TILE_PX)
     terms = np.stack([tiles(plane, TILE_PX) for plane in explaining], axis=1) * inner[:, None]
     target = tiles(_band(result - reference), TILE_PX) * inner
-    normal = np.einsum("tin,tjn->tij", terms, terms, dtype=np.float64, optimize=True)
-    right = np.einsum("tin,tn->ti", terms, target, dtype=np.float64)
+    normal = (terms @ terms.swapaxes(1, 2)).astype(np.float64)
+    right = (terms @ target[..., None])[..., 0].astype(np.float64)
     diagonal = np.einsum("tii->ti", normal)
     # A trace on the diagonal, so that a flat tile can be solved.
     normal += np.einsum("ti,ij->tij", 1e-6 * diagonal + 1e-9, np.eye(len(explaining)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -108,19 +108,32 @@ def exposure_of(
     channel beside it are forgiven; what is beyond stays in the picture and is scored as error. A
     wrong curve is forgiven nothing.
     """
-    pairs = _block_pairs(result, reference, data_range=data_range, decode=decode, mask=mask)
+    light, inside = _light_of(result, reference, data_range=data_range, decode=decode, mask=mask)
+    return exposure_of_light(*light, frame_gains=frame_gains, mask=inside)
+
+
+def exposure_of_light(
+    result: Floats, reference: Floats, *, frame_gains: npt.ArrayLike | None = None, mask: Bools
+) -> Exposure:
+    """Measure the exposure of a result whose light is known already; see `exposure_of`.
+
+    Parameters
+    ----------
+    result, reference : array of float32
+        Shape (H, W) or (H, W, 3), linear light, 1 for white.
+    frame_gains : array_like, optional
+    mask : array of bool
+        Shape (H, W): pixels to trust.
+    """
+    pairs = _block_pairs(result, reference, mask)
     stops = np.log2([_typical_ratio(*pair) for pair in pairs])
-    exponent = _exponent(pairs)
     needed = np.zeros((1, stops.size)) if frame_gains is None else _needs_of(frame_gains)
-    forgiven = _forgiven(stops, needed)
     found = Exposure(
-        needs_stops=tuple(stops.tolist()), exponent=exponent, forgiven_stops=tuple(forgiven)
+        needs_stops=tuple(stops.tolist()),
+        exponent=_exponent(pairs),
+        forgiven_stops=tuple(_forgiven(stops, needed).tolist()),
     )
-    if not found.is_curved:
-        return found
-    return Exposure(
-        needs_stops=found.needs_stops, exponent=exponent, forgiven_stops=(0.0,) * stops.size
-    )
+    return replace(found, forgiven_stops=(0.0,) * stops.size) if found.is_curved else found
 
 
 def fit_gain(
@@ -155,8 +168,8 @@ def fit_gain(
     means, softened and weighted by brightness: blur and noise leave them alone, and a faulty part
     of the picture has no weight. Nor have blocks near black or saturation.
     """
-    pairs = _block_pairs(result, reference, data_range=data_range, decode=decode, mask=mask)
-    return np.array([_typical_ratio(*pair) for pair in pairs])
+    light, inside = _light_of(result, reference, data_range=data_range, decode=decode, mask=mask)
+    return np.array([_typical_ratio(*pair) for pair in _block_pairs(*light, inside)])
 
 
 def gain_stops(
@@ -221,22 +234,27 @@ def _needs_of(frame_gains: npt.ArrayLike) -> Doubles:
     return -np.log2(gains)
 
 
-def _block_pairs(
+def _light_of(
     result: npt.ArrayLike,
     reference: npt.ArrayLike,
     *,
     data_range: float,
     decode: Curve,
     mask: npt.ArrayLike | None,
-) -> list[tuple[Doubles, Doubles]]:
-    """Softened block means of the light of both pictures, channel by channel, where trusted."""
+) -> tuple[tuple[Floats, Floats], Bools]:
+    """Check two pictures and a mask, and decode the pictures."""
     first = unit_image(result, data_range=data_range, name="result")
     second = unit_image(reference, data_range=data_range, name="reference")
     require_same_shape(result=first, reference=second)
-    trusted = as_mask(mask, first.shape).astype(np.float32)
+    return (decode(first), decode(second)), as_mask(mask, first.shape)
+
+
+def _block_pairs(result: Floats, reference: Floats, mask: Bools) -> list[tuple[Doubles, Doubles]]:
+    """Softened block means of the light of both pictures, channel by channel, where trusted."""
+    trusted = mask.astype(np.float32)
     block = min(_BLOCK_PX, *trusted.shape)
     weight = _softened(trusted, block)
-    light = [np.atleast_3d(decode(image)) for image in (first, second)]
+    light = [np.atleast_3d(image) for image in (result, reference)]
     softened = [
         [_softened(each[..., channel] * trusted, block) for each in light]
         for channel in range(light[0].shape[2])

@@ -13,7 +13,7 @@ from ...ground.srgb import decode_srgb, encode_srgb
 from ...ground.types import Bools, Floats
 from ..checks import as_mask, mean_over, require_same_shape, unit_image
 from ..record import Metric
-from .gain import Curve, Exposure, apply_gain, exposure_of
+from .gain import Curve, Exposure, apply_gain, exposure_of_light
 from .similarity import Similarity, fit_similarity, resample
 
 MIN_RESIDUAL_PX = 0.02  # below this, resampling costs more than it mends
@@ -98,19 +98,15 @@ def bring_to_reference(
     trusted = as_mask(mask, image.shape)
     similarity = fit_similarity(image, target, data_range=1.0, mask=trusted)
     image, inside, moved = _moved(image, target, similarity, trusted)
-    measure = partial(
-        _exposed,
-        image,
-        frame_gains=frame_gains,
-        decode=decode,
-        encode=encode,
-        mask=trusted & inside,
-    )
     targets = [target]
     if ideal is not None:
         targets.append(unit_image(ideal, data_range=data_range, name="ideal"))
         require_same_shape(result=image, ideal=targets[1])
-    best = min((measure(each) for each in targets), key=lambda found: found.error)
+    measure = partial(
+        _exposed, image, decode(image), frame_gains=frame_gains, curves=(decode, encode)
+    )
+    found = (measure(each, mask=trusted & inside) for each in targets)
+    best = min(found, key=lambda one: one.error)
     return Registered(
         image=best.image,
         as_exposed=image,
@@ -179,17 +175,17 @@ class _Exposed:
 
 def _exposed(
     image: Floats,
+    light: Floats,
     target: Floats,
     *,
     frame_gains: npt.ArrayLike | None,
-    decode: Curve,
-    encode: Curve,
+    curves: tuple[Curve, Curve],
     mask: Bools,
 ) -> _Exposed:
-    exposure = exposure_of(
-        image, target, data_range=1.0, frame_gains=frame_gains, decode=decode, mask=mask
-    )
-    brighter = apply_gain(image, np.exp2(exposure.forgiven_stops), decode=decode, encode=encode)
+    decode, encode = curves
+    exposure = exposure_of_light(light, decode(target), frame_gains=frame_gains, mask=mask)
+    gain = np.exp2(exposure.forgiven_stops).astype(np.float32)
+    brighter = np.minimum(encode(light * gain), np.float32(1.0))
     errors = [mean_over(np.square(each - target), mask) for each in (image, brighter)]
     brightened = errors[1] < errors[0]
     return _Exposed(

@@ -351,11 +351,10 @@ def _scores(
 ) -> dict[str, dict[str, float]]:
     """Score a result: its colours as a viewer sees them, all else after the forgiven gain."""
     ask = partial(metrics.score_image, masks=masks, data_range=1.0)
-    scores = ask(brought.image, reference, names=IMAGE_METRICS)
-    if brought.brightened:
-        seen = ask(brought.as_exposed, reference, names=AS_EXPOSED)
-        scores = {region: values | seen[region] for region, values in scores.items()}
-    return scores
+    after = [name for name in IMAGE_METRICS if name not in AS_EXPOSED]
+    scores = ask(brought.image, reference, names=after)
+    seen = ask(brought.as_exposed, reference, names=AS_EXPOSED)
+    return {region: values | seen[region] for region, values in scores.items()}
 
 
 def _columns(scores: Mapping[str, Mapping[str, float]], prefix: str) -> dict[str, Any]:
