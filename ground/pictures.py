@@ -94,6 +94,12 @@ def read_image(path: str | Path) -> Image:
         raise ValueError(f"{path.name} {error}") from error
 
 
+def encoded_channels(path: str | Path) -> Image:
+    """Read one picture file as `read_image` does, with its opacity channel if it has one."""
+    path = Path(path)
+    return _opened(path, path.suffix.lower())
+
+
 def decode_image(data: bytes, suffix: str) -> Image:
     """Return the picture that a file's bytes hold, as it is, without its opacity channel.
 

@@ -5,77 +5,67 @@ frame, shape (rows, cols), and a boolean `mask` (rows, cols) of the pixels to sc
 all). NaN in the truth means there is nothing to score at that pixel; NaN in the result means the
 method gave no answer there, which lowers `coverage` and counts as a bad pixel, but leaves the
 errors alone. A region without true depth gives NaN everywhere; one without answers gives NaN for
-the errors. Options: `dof_mm`, the total depth of field of one frame, mm. `score_depth` computes
-all of them over many masks.
+the errors. Options: `dof_mm`, the total depth of field of one frame, mm; `origin_mm`, the plane
+that ratios of depth are counted from (`depth_ratio`); `confidence`, a map (`depth_confidence`).
+`score_depth` computes all of them over many masks.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import numpy.typing as npt
 
 from ..ground.types import Bools, Doubles
+from . import depth_confidence, depth_edges, depth_ratio
 from .checks import as_mask, mean_over
-from .depth_pair import DepthMetric, DepthPair, ranks_from_one
+from .depth_pair import (
+    DepthMetric,
+    DepthPair,
+    depth_metric,
+    error_metric,
+    mean_of,
+    ranks_from_one,
+    require_positive,
+    share_metric,
+)
 from .record import chosen
 
-EDGE_REACH_PX = 5
 BAD_MULTIPLES = (0.5, 1.0, 2.0)
 
-_NO_DEPTH = "no depth was given here"
-_NO_STEP = "no depth step here"
 
-
-def _depth_metric(**facts: Any) -> Callable[[Callable[..., float]], DepthMetric]:
-    """Make a metric of a function of a pair and a mask; `facts` are those of its `Metric`."""
-    return lambda compute: DepthMetric(compute, group="depth", **facts)
-
-
-def _error_metric(title: str, **facts: Any) -> Callable[[Callable[..., float]], DepthMetric]:
-    usual: dict[str, Any] = {"direction": "lower", "best": 0.0, "range": (0.0, math.inf)}
-    usual |= {"unit": "mm", "reference": "definition", "undefined": _NO_DEPTH}
-    return _depth_metric(title=title, **(usual | facts))
-
-
-def _share_metric(title: str, **facts: Any) -> Callable[[Callable[..., float]], DepthMetric]:
-    usual: dict[str, Any] = {"direction": "lower", "best": 0.0, "range": (0.0, 1.0)}
-    return _depth_metric(title=title, needs=("dof_mm",), **(usual | facts))
-
-
-@_error_metric("depth RMSE")
+@error_metric("depth RMSE")
 def depth_rmse_mm(pair: DepthPair, mask: Bools) -> float:
     """Root-mean-square depth error over answered pixels, mm."""
-    return math.sqrt(_mean(np.square(pair.errors(mask))))
+    return math.sqrt(mean_of(np.square(pair.errors(mask))))
 
 
-@_error_metric("mean depth error")
+@error_metric("mean depth error")
 def depth_mae_mm(pair: DepthPair, mask: Bools) -> float:
     """Mean absolute depth error over answered pixels, mm."""
-    return _mean(np.abs(pair.errors(mask)))
+    return mean_of(np.abs(pair.errors(mask)))
 
 
-@_error_metric("median depth error")
+@error_metric("median depth error")
 def depth_median_mm(pair: DepthPair, mask: Bools) -> float:
     """Median absolute depth error over answered pixels, mm."""
     errors = np.abs(pair.errors(mask))
     return float(np.median(errors)) if errors.size else math.nan
 
 
-@_error_metric("depth bias", direction="nearest", range=(-math.inf, math.inf))
+@error_metric("depth bias", direction="nearest", range=(-math.inf, math.inf))
 def depth_bias_mm(pair: DepthPair, mask: Bools) -> float:
     """Mean depth error over answered pixels, mm; positive means too far away."""
-    return _mean(pair.errors(mask))
+    return mean_of(pair.errors(mask))
 
 
 def bad_share(multiple: float) -> DepthMetric:
     """Return the metric of pixels off by more than a multiple of the depth of field, > 0."""
-    _require_positive(multiple=multiple)
+    require_positive(multiple=multiple)
 
-    @_share_metric(
+    @share_metric(
         f"off by > {multiple:g} depth of field",
         name=f"bad_share_{multiple:g}dof",
         reference="Scharstein & Szeliski, IJCV 47, 7 (2002)",
@@ -88,14 +78,14 @@ def bad_share(multiple: float) -> DepthMetric:
         The bad-pixel share of the stereo literature (Scharstein & Szeliski, IJCV 47, 7 (2002)),
         with the lens's depth of field for the threshold.
         """
-        _require_positive(dof_mm=dof_mm)
+        require_positive(dof_mm=dof_mm)
         good = np.abs(pair.error[mask & pair.known]) <= multiple * dof_mm  # NaN is not good
         return 1.0 - float(good.mean()) if good.size else math.nan
 
     return share
 
 
-@_depth_metric(
+@depth_metric(
     title="depth coverage",
     direction="higher",
     best=1.0,
@@ -107,7 +97,7 @@ def coverage(pair: DepthPair, mask: Bools) -> float:
     return mean_over(pair.answered, mask & pair.known)
 
 
-@_depth_metric(
+@depth_metric(
     title="depth order kept",
     direction="higher",
     best=1.0,
@@ -130,7 +120,7 @@ def rank_correlation(pair: DepthPair, mask: Bools) -> float:
     return float(np.corrcoef(ranks[0], ranks[1])[0, 1])
 
 
-@_depth_metric(
+@depth_metric(
     title="bumpiness",
     unit="mm/px^2",
     direction="lower",
@@ -151,52 +141,6 @@ def bumpiness_mm(pair: DepthPair, mask: Bools) -> float:
     return mean_over(pair.curvature, mask & np.isfinite(pair.curvature))
 
 
-@_share_metric("edges fattened", reference="after Honauer et al., ACCV 2016", undefined=_NO_STEP)
-def edge_fattening(
-    pair: DepthPair, mask: Bools, *, dof_mm: float, reach_px: int = EDGE_REACH_PX
-) -> float:
-    """Share of far-side pixels next to a depth step that were given the near side's depth.
-
-    A step is a difference of true depth of more than two depths of field within `reach_px`; the
-    nearest and farthest depth there are its two sides, and half-way between them divides. NaN
-    where there is no step. After the fattening of Honauer et al., ACCV 2016.
-    """
-    return _wrong_side(pair, mask, dof_mm=dof_mm, reach_px=reach_px, far_side=True)
-
-
-@_share_metric("edges thinned", reference="after Honauer et al., ACCV 2016", undefined=_NO_STEP)
-def edge_thinning(
-    pair: DepthPair, mask: Bools, *, dof_mm: float, reach_px: int = EDGE_REACH_PX
-) -> float:
-    """Share of near-side pixels next to a depth step that were given the far side's depth.
-
-    The counterpart of `edge_fattening`.
-    """
-    return _wrong_side(pair, mask, dof_mm=dof_mm, reach_px=reach_px, far_side=False)
-
-
-def _wrong_side(
-    pair: DepthPair, mask: Bools, *, dof_mm: float, reach_px: int, far_side: bool
-) -> float:
-    _require_positive(dof_mm=dof_mm, reach_px=reach_px)
-    near, far = pair.sides(reach_px)
-    use = mask & pair.answered
-    use[use] = (far[use] - near[use]) > 2.0 * dof_mm
-    middle = 0.5 * (near[use] + far[use])
-    side = (pair.truth[use] > middle) == far_side
-    return _mean((pair.depth[use] > middle)[side] != far_side)
-
-
-def _mean(values: npt.NDArray) -> float:
-    return float(np.mean(values)) if values.size else math.nan
-
-
-def _require_positive(**values: float) -> None:
-    for name, value in values.items():
-        if not value > 0:
-            raise ValueError(f"{name} must be positive, got {value!r}")
-
-
 DEPTH_METRICS = (
     depth_rmse_mm,
     depth_mae_mm,
@@ -206,8 +150,9 @@ DEPTH_METRICS = (
     coverage,
     rank_correlation,
     bumpiness_mm,
-    edge_fattening,
-    edge_thinning,
+    *depth_edges.EDGE_METRICS,
+    *depth_ratio.RATIO_METRICS,
+    *depth_confidence.CONFIDENCE_METRICS,
 )
 
 METRICS = tuple(metric.record for metric in DEPTH_METRICS)
@@ -243,6 +188,8 @@ def score_depth(
     *,
     masks: Mapping[str, npt.ArrayLike],
     dof_mm: float,
+    origin_mm: float,
+    confidence: npt.ArrayLike | None = None,
     names: Iterable[str] | None = None,
 ) -> dict[str, dict[str, float]]:
     """All depth metrics over all regions: ``scores[region][metric]``.
@@ -255,18 +202,23 @@ def score_depth(
         Region name to boolean mask (H, W).
     dof_mm : float
         Total depth of field of one frame, mm.
+    origin_mm : float
+        Plane that ratios of depth are counted from, z in mm.
+    confidence : array_like, optional
+        Shape (H, W): higher where the method is surer. Without it the metrics of confidence are
+        NaN.
     names : iterable of str, optional
         Metrics wanted; by default all.
     """
     wanted = chosen(DEPTH_METRICS, names)
-    _require_positive(dof_mm=dof_mm)
-    pair = DepthPair(depth_mm, truth_mm)
+    require_positive(dof_mm=dof_mm)
+    pair = DepthPair(depth_mm, truth_mm, confidence=confidence)
     checked = {region: as_mask(mask, pair.depth.shape) for region, mask in masks.items()}
-    given = {"dof_mm": dof_mm}
+    given = {"dof_mm": dof_mm, "origin_mm": origin_mm}
     return {
         region: {
             metric.record.name: metric.compute(
-                pair, mask, **{need: given[need] for need in metric.record.needs}
+                pair, mask, **{need: given[need] for need in metric.record.needs if need in given}
             )
             for metric in wanted
         }

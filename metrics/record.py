@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
 
 Direction = Literal["higher", "lower", "nearest"]
-GROUPS = ("image", "depth", "artefact", "registration", "frames", "sharpness", "fusion")
+GROUPS = ("image", "depth", "artefact", "registration", "tone", "frames", "sharpness", "fusion")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

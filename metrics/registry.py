@@ -9,7 +9,7 @@ from . import depth, frames, fusion, slanted_edge
 from .artefacts import artefacts
 from .image import image
 from .record import Metric
-from .registration import registration
+from .registration import colours, gain, registration
 
 
 def collect(*groups: Iterable[Metric]) -> Mapping[str, Metric]:
@@ -34,6 +34,8 @@ METRICS = collect(
     artefacts.METRICS,
     slanted_edge.METRICS,
     registration.METRICS,
+    gain.METRICS,
+    colours.METRICS,
     frames.METRICS,
     fusion.METRICS,
 )

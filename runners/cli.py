@@ -25,6 +25,7 @@ COMMANDS = {
     "demo": ".commands.demo",
     "render": ".commands.render",
     "score": ".commands.score",
+    "metrics": ".commands.metrics",
     "bench": ".commands.bench",
     "verify": ".commands.verify",
     "report": ".commands.report",

@@ -20,7 +20,7 @@ DEPTH_UNITS = ("frame", "mm")
 # A pyramid may overshoot white and black a little; a picture on another scale (0..255) lies far
 # outside this range.
 _FLOAT_RANGE = (-0.5, 1.5)
-_FIELDS = ("image", "depth", "depth_unit", "reference", "used")
+_FIELDS = ("image", "depth", "depth_unit", "confidence", "reference", "used")
 
 
 class InvalidOutput(ValueError):  # noqa: N818 - named as the status that it leads to
@@ -41,6 +41,8 @@ class Result:
         "frame": position in `used` (in all frames, when `used` is None), fractional between
         neighbours: 2.5 lies half-way between the third and the fourth entry. "mm": z along the
         optical axis of the reference frame.
+    confidence : array (rows, cols) of float32, optional
+        Of the depth: higher where the method is surer, in any unit; NaN where least of all.
     reference : int, optional
         Index of the frame to whose geometry picture and depth belong.
     used : tuple of int, optional
@@ -50,6 +52,7 @@ class Result:
     image: Image
     depth: Floats | None = None
     depth_unit: str = "frame"
+    confidence: Floats | None = None
     reference: int | None = None
     used: tuple[int, ...] | None = None
 
@@ -110,7 +113,7 @@ def as_result(obj: Any, *, info: Mapping[str, Any]) -> Result:
     ----------
     obj : array, mapping or object
         The picture itself, or a mapping or object with `image` and optionally `depth`,
-        `depth_unit`, `reference` and `used`.
+        `depth_unit`, `confidence`, `reference` and `used`.
     info : mapping
         The stack's frames.json; the result must fit its ``width_px``, ``height_px`` and number
         of frames.
@@ -136,6 +139,7 @@ def as_result(obj: Any, *, info: Mapping[str, Any]) -> Result:
         image=_checked_image(parts["image"], shape),
         depth=_checked_depth(parts["depth"], shape, unit, count if used is None else len(used)),
         depth_unit=unit,
+        confidence=_checked_confidence(parts["confidence"], shape, parts["depth"]),
         reference=_frame_index(parts["reference"], count, "reference"),
         used=used,
     )
@@ -149,6 +153,10 @@ def _part(obj: Any, name: str) -> Any:
 
 def _checked_image(image: Any, shape: tuple[int, int]) -> Image:
     image = np.asarray(image)
+    if image.shape == (*shape, 4):
+        raise InvalidOutput(
+            "image has 4 channels: hand over red, green and blue without the opacity channel"
+        )
     if image.shape != (*shape, 3):
         raise InvalidOutput(f"image has shape {image.shape}, expected {(*shape, 3)}")
     if image.dtype in (np.uint8, np.uint16):
@@ -183,6 +191,19 @@ def _checked_depth(depth: Any, shape: tuple[int, int], unit: Any, count: int) ->
                 f"depth in frames must be in 0..{count - 1}, got {low:.4g} to {high:.4g}"
             )
     return depth.astype(np.float32)
+
+
+def _checked_confidence(confidence: Any, shape: tuple[int, int], depth: Any) -> Floats | None:
+    if confidence is None:
+        return None
+    if depth is None:
+        raise InvalidOutput("confidence is given without a depth")
+    confidence = np.asarray(confidence)
+    if confidence.shape != shape:
+        raise InvalidOutput(f"confidence has shape {confidence.shape}, expected {shape}")
+    if confidence.dtype.kind not in "uif":
+        raise InvalidOutput(f"confidence has type {confidence.dtype}, allowed: integer or float")
+    return confidence.astype(np.float32)
 
 
 def _frame_index(value: Any, count: int, name: str) -> int | None:

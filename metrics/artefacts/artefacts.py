@@ -1,4 +1,4 @@
-"""What a photographer sees wrong in a stack: smear, flicker, invented detail; halo and ghost too.
+"""What a photographer sees wrong in a stack: smear, flicker; halo, ghost and invented detail too.
 
 Each is proven, in the tests, to answer to its own fault and not to the others'.
 """
@@ -9,7 +9,6 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import dctn, idctn
 from scipy.ndimage import gaussian_filter
 
 from ...ground.srgb import decode_srgb, luma
@@ -18,7 +17,7 @@ from ..checks import as_mask, mean_over
 from ..image.pair import ImagePair
 from ..record import Metric
 from ..shading import block_means, fit_shading, shading
-from . import ghost, halo
+from . import ghost, halo, invented
 
 PATCH_PX = 16
 _DARK = 0.005  # linear light below which a gain cannot be read
@@ -32,7 +31,6 @@ _SLOPE_SIGMA_PX = 1.0
 _KEPT_ACROSS = 0.05
 _BLURS_PX = (0.5, 0.8, 1.2, 1.6, 2.2, 3.0, 4.0)
 _NO_SLOPE = 1e-8  # mean square per px^2
-_CUT_OFF_MARGIN = 1.05
 
 
 def smear(
@@ -112,55 +110,6 @@ def flicker_stops(
     return math.sqrt(float(np.mean((gain - trend)[readable] ** 2)))
 
 
-def invented_detail(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    cut_off_cy_px: float,
-    data_range: float,
-    noise_rms: float = 0.0,
-    mask: npt.ArrayLike | None = None,
-) -> float:
-    """RMS of the result's error above the lens's cut-off over the contrast of the reference.
-
-    Parameters
-    ----------
-    result, reference : array_like
-        Shape (H, W) or (H, W, 3), sRGB-encoded, finite.
-    cut_off_cy_px : float
-        Highest frequency the lens passes at all, 1 / (wavelength * working f-number), in cycles
-        per pixel.
-    data_range : float
-        The value of white in both.
-    noise_rms : float
-        Standard deviation of white noise in the result, linear light as a share of white, to be
-        left out: noise is no detail.
-    mask : array_like, optional
-        Pixels to score.
-
-    Returns
-    -------
-    float
-        In linear light, where the lens is linear. NaN if the lens passes all that the pixels can
-        hold (cut-off of half a cycle per pixel or more), or the reference has no contrast.
-    """
-    if not cut_off_cy_px > 0:
-        raise ValueError(f"cut_off_cy_px must be positive, got {cut_off_cy_px!r}")
-    if not noise_rms >= 0:
-        raise ValueError(f"noise_rms must be >= 0, got {noise_rms!r}")
-    pair = ImagePair(result, reference, data_range=data_range)
-    inside = as_mask(mask, pair.size)
-    if cut_off_cy_px * _CUT_OFF_MARGIN >= 0.5 or not inside.any():
-        return math.nan
-    own, wanted = (luma(decode_srgb(image)) for image in (pair.result, pair.reference))
-    contrast = float(np.var(wanted[inside], dtype=np.float64))
-    if contrast < 1e-10:
-        return math.nan
-    above, share = _above(own - wanted, cut_off_cy_px * _CUT_OFF_MARGIN)
-    energy = mean_over(above * above, inside) - share * noise_rms**2
-    return math.sqrt(max(0.0, energy) / contrast)
-
-
 def _slopes(plane: Floats) -> tuple[Floats, Floats]:
     """Differentiate the plane along x and y, a little smoothed."""
     along_x = gaussian_filter(plane, _SLOPE_SIGMA_PX, order=(0, 1))
@@ -237,20 +186,10 @@ def _same_texture(result: Floats, reference: Floats) -> npt.NDArray[np.bool_]:
     return (wanted < _TEXTURED) | (product > _SAME_TEXTURE * np.sqrt(own * wanted))
 
 
-def _above(plane: Floats, frequency_cy_px: float) -> tuple[Floats, float]:
-    """Give what the plane holds above a frequency, and the share of white noise that is."""
-    # The cosine transform mirrors the picture at its edges, so that they make no frequencies.
-    height, width = plane.shape
-    row = np.arange(height, dtype=np.float32)[:, None] / (2 * height)
-    column = np.arange(width, dtype=np.float32)[None, :] / (2 * width)
-    high = np.hypot(row, column) > frequency_cy_px
-    spectrum = dctn(plane, norm="ortho") * high
-    return idctn(spectrum, norm="ortho"), float(high.mean())
-
-
 METRICS = (
     *halo.METRICS,
     *ghost.METRICS,
+    *invented.METRICS,
     Metric(
         name="smear",
         title="smear",
@@ -275,17 +214,5 @@ METRICS = (
         needs=("data_range",),
         reference="ours",
         undefined="no patch can be read",
-    ),
-    Metric(
-        name="invented_detail",
-        title="invented detail",
-        group="artefact",
-        direction="lower",
-        best=0.0,
-        range=(0.0, math.inf),
-        function=invented_detail,
-        needs=("cut_off_cy_px", "data_range"),
-        reference="ours",
-        undefined="the lens passes all that the pixels hold, or there is no contrast",
     ),
 )

@@ -121,9 +121,9 @@ def _shares(
     A share that is not significant, or negative, is 0; so is the energy of a tile too small.
     """
     columns = [foreign, reference, laplace(reference), np.ones_like(reference)]
-    weight = _tiles(inside.astype(np.float32))
-    terms = np.stack([_tiles(plane) for plane in columns], axis=1) * weight[:, None]
-    target = _tiles(error) * weight
+    weight = tiles(inside.astype(np.float32))
+    terms = np.stack([tiles(plane) for plane in columns], axis=1) * weight[:, None]
+    target = tiles(error) * weight
     normal = np.einsum("tin,tjn->tij", terms, terms, dtype=np.float64)
     right = np.einsum("tin,tn->ti", terms, target, dtype=np.float64)
     count = weight.sum(axis=1, dtype=np.float64)
@@ -143,13 +143,20 @@ def _ridge(normal: Doubles) -> Doubles:
     return np.einsum("ti,ij->tij", 1e-7 * diagonal + 1e-9, np.eye(normal.shape[1]))
 
 
-def _tiles(plane: Floats) -> Floats:
+def tiles(plane: Floats, side_px: int = TILE_PX) -> Floats:
     """Cut a plane into tiles, shape (tiles, pixels); the last are filled up with zeros."""
-    rows, columns = (-(-size // TILE_PX) for size in plane.shape)
-    filled = np.zeros((rows * TILE_PX, columns * TILE_PX), dtype=np.float32)
+    rows, columns = (-(-size // side_px) for size in plane.shape)
+    filled = np.zeros((rows * side_px, columns * side_px), dtype=np.float32)
     filled[: plane.shape[0], : plane.shape[1]] = plane
-    blocks = filled.reshape(rows, TILE_PX, columns, TILE_PX).swapaxes(1, 2)
-    return blocks.reshape(rows * columns, TILE_PX * TILE_PX)
+    blocks = filled.reshape(rows, side_px, columns, side_px).swapaxes(1, 2)
+    return blocks.reshape(rows * columns, side_px * side_px)
+
+
+def untiled(cut: Floats, shape: tuple[int, int], side_px: int = TILE_PX) -> Floats:
+    """Put a plane of this shape together again from its tiles."""
+    rows, columns = (-(-size // side_px) for size in shape)
+    blocks = cut.reshape(rows, columns, side_px, side_px).swapaxes(1, 2)
+    return blocks.reshape(rows * side_px, columns * side_px)[: shape[0], : shape[1]]
 
 
 METRICS = (

@@ -3,27 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
 
 from ...ground.srgb import decode_srgb, encode_srgb
-from ...ground.types import Bools, Doubles, Floats
+from ...ground.types import Bools, Floats
 from ..checks import as_mask, mean_over, require_same_shape, unit_image
 from ..record import Metric
-from ..shading import block_means
+from .gain import Curve, Exposure, apply_gain, exposure_of_light
 from .similarity import Similarity, fit_similarity, resample
 
-Curve = Callable[[npt.ArrayLike], Floats]
-
 MIN_RESIDUAL_PX = 0.02  # below this, resampling costs more than it mends
-_BLOCK_PX = 8
-_SOFT_BLOCKS = 1.5
-_ROUNDS = 8
-_DARK, _BRIGHT = 0.01, 0.9  # linear light between which a block is trusted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,20 +27,23 @@ class Registered:
     ----------
     image : array of float32
         The result, encoded, 0..1 of the range; same shape as given.
+    as_exposed : array of float32
+        The same with the exposure that it was given: what a viewer sees.
     inside : array of bool
         Shape (H, W): where the image has a value of its own.
     similarity : Similarity
         What was measured, removed or not.
-    gain : tuple of float
-        Per channel, what the result's linear light was measured to need, applied or not.
+    exposure : Exposure
+        What was measured, and how much of it is forgiven.
     moved, brightened : bool
-        Whether the similarity and the gain were in fact removed.
+        Whether the similarity and the forgiven gain were in fact removed.
     """
 
     image: Floats
+    as_exposed: Floats
     inside: Bools
     similarity: Similarity
-    gain: tuple[float, ...]
+    exposure: Exposure
     moved: bool
     brightened: bool
 
@@ -56,73 +52,9 @@ class Registered:
         """RMS displacement that was measured, px."""
         return self.similarity.residual_px(self.image.shape)
 
-    @property
-    def gain_stops(self) -> tuple[float, ...]:
-        """The gains in stops."""
-        return tuple(math.log2(gain) for gain in self.gain)
-
-
-def fit_gain(
-    result: npt.ArrayLike,
-    reference: npt.ArrayLike,
-    *,
-    data_range: float,
-    decode: Curve = decode_srgb,
-    mask: npt.ArrayLike | None = None,
-) -> Doubles:
-    """Gain per channel, in linear light, that brings a result to its reference.
-
-    Parameters
-    ----------
-    result, reference : array_like
-        Shape (H, W) or (H, W, 3), encoded, finite.
-    data_range : float
-        The value of white in both.
-    decode : callable
-        Turns encoded values 0..1 into linear light; sRGB unless told.
-    mask : array_like, optional
-        Pixels to trust.
-
-    Returns
-    -------
-    array of float64
-        One gain per channel. Exactly 1 for equal images and where there is nothing to go by.
-
-    Notes
-    -----
-    A robust mean (Tukey's biweight about the median) over blocks of 8 x 8 px of the ratio of block
-    means, softened and weighted by brightness: blur and noise leave them alone, and a faulty part
-    of the picture has no weight. Nor have blocks near black or saturation.
-    """
-    first = unit_image(result, data_range=data_range, name="result")
-    second = unit_image(reference, data_range=data_range, name="reference")
-    require_same_shape(result=first, reference=second)
-    trusted = as_mask(mask, first.shape).astype(np.float32)
-    block = min(_BLOCK_PX, *trusted.shape)
-    weight = _softened(trusted, block)
-    light = [np.atleast_3d(decode(image)) for image in (first, second)]
-    return np.array(
-        [
-            _typical_ratio(
-                _softened(light[0][..., channel] * trusted, block),
-                _softened(light[1][..., channel] * trusted, block),
-                weight,
-            )
-            for channel in range(light[0].shape[2])
-        ]
-    )
-
-
-def apply_gain(
-    image: npt.ArrayLike,
-    gain: npt.ArrayLike,
-    *,
-    decode: Curve = decode_srgb,
-    encode: Curve = encode_srgb,
-) -> Floats:
-    """Multiply the linear light of an encoded image 0..1 per channel, and cut at white."""
-    light = decode(image) * np.asarray(gain, dtype=np.float32)
-    return np.minimum(encode(light), np.float32(1.0))
+    def evened(self) -> Floats:
+        """Return the result with all the sRGB light it needs, forgiven or not."""
+        return apply_gain(self.as_exposed, np.exp2(self.exposure.needs_stops))
 
 
 def bring_to_reference(
@@ -130,11 +62,13 @@ def bring_to_reference(
     reference: npt.ArrayLike,
     *,
     data_range: float,
+    ideal: npt.ArrayLike | None = None,
+    frame_gains: npt.ArrayLike | None = None,
     mask: npt.ArrayLike | None = None,
     decode: Curve = decode_srgb,
     encode: Curve = encode_srgb,
 ) -> Registered:
-    """Measure a residual similarity and a gain per channel, and remove what is worth removing.
+    """Measure a residual similarity and a gain per channel, and remove what is forgiven.
 
     Parameters
     ----------
@@ -142,6 +76,11 @@ def bring_to_reference(
         Shape (H, W) or (H, W, 3), encoded, finite.
     data_range : float
         The value of white in both.
+    ideal : array_like, optional
+        The reference without its blur, same shape. Exposure is measured against the one that the
+        result is nearer to: blur takes some light from what is bright.
+    frame_gains : array_like, optional
+        Light of the frames, which a result may be as bright as; see `exposure_of`.
     mask : array_like, optional
         Pixels of the reference to go by.
     decode, encode : callable
@@ -159,16 +98,23 @@ def bring_to_reference(
     trusted = as_mask(mask, image.shape)
     similarity = fit_similarity(image, target, data_range=1.0, mask=trusted)
     image, inside, moved = _moved(image, target, similarity, trusted)
-    gain = fit_gain(image, target, data_range=1.0, decode=decode, mask=trusted & inside)
-    brighter = apply_gain(image, gain, decode=decode, encode=encode)
-    brightened = _nearer(brighter, image, target, trusted & inside)
+    targets = [target]
+    if ideal is not None:
+        targets.append(unit_image(ideal, data_range=data_range, name="ideal"))
+        require_same_shape(result=image, ideal=targets[1])
+    measure = partial(
+        _exposed, image, decode(image), frame_gains=frame_gains, curves=(decode, encode)
+    )
+    found = (measure(each, mask=trusted & inside) for each in targets)
+    best = min(found, key=lambda one: one.error)
     return Registered(
-        image=brighter if brightened else image,
+        image=best.image,
+        as_exposed=image,
         inside=inside,
         similarity=similarity,
-        gain=tuple(float(value) for value in gain),
+        exposure=best.exposure,
         moved=moved,
-        brightened=brightened,
+        brightened=best.brightened,
     )
 
 
@@ -217,36 +163,43 @@ def _moved(
     return moved, inside, True
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Exposed:
+    """A picture after the forgiven gain, if that brings it nearer, and its mean square error."""
+
+    image: Floats
+    exposure: Exposure
+    brightened: bool
+    error: float
+
+
+def _exposed(
+    image: Floats,
+    light: Floats,
+    target: Floats,
+    *,
+    frame_gains: npt.ArrayLike | None,
+    curves: tuple[Curve, Curve],
+    mask: Bools,
+) -> _Exposed:
+    decode, encode = curves
+    exposure = exposure_of_light(light, decode(target), frame_gains=frame_gains, mask=mask)
+    gain = np.exp2(exposure.forgiven_stops).astype(np.float32)
+    brighter = np.minimum(encode(light * gain), np.float32(1.0))
+    errors = [mean_over(np.square(each - target), mask) for each in (image, brighter)]
+    brightened = errors[1] < errors[0]
+    return _Exposed(
+        image=brighter if brightened else image,
+        exposure=exposure,
+        brightened=brightened,
+        error=min(errors),
+    )
+
+
 def _nearer(first: Floats, second: Floats, target: Floats, mask: Bools) -> bool:
     """Whether the first image is strictly nearer to the target than the second."""
     errors = [np.square(image - target) for image in (first, second)]
     return mean_over(errors[0], mask) < mean_over(errors[1], mask)
-
-
-def _softened(plane: Floats, block: int) -> Doubles:
-    """Block means, softened over three blocks: beside that the blur of a result is nothing."""
-    return gaussian_filter(block_means(plane, block), _SOFT_BLOCKS)
-
-
-def _typical_ratio(result: Doubles, reference: Doubles, weight: Doubles) -> float:
-    """Take the ratio of trusted blocks: the median, then Tukey's mean about it, by brightness."""
-    darker, brighter = np.minimum(result, reference), np.maximum(result, reference)
-    trusted = (weight > 0.5) & (darker > _DARK * weight) & (brighter < _BRIGHT * weight)
-    if not trusted.any():
-        return 1.0
-    stops = np.log2(reference[trusted] / result[trusted])
-    say = np.sqrt(reference[trusted] * result[trusted])  # alike in both, or blur would take sides
-    order = np.argsort(stops)
-    below = np.cumsum(say[order])
-    middle = float(stops[order][np.searchsorted(below, 0.5 * below[-1])])
-    for _ in range(_ROUNDS):
-        away = stops - middle
-        limit = 4.685 * 1.4826 * float(np.median(np.abs(away)))
-        if limit == 0.0:
-            break
-        near = say * np.maximum(1.0 - (away / limit) ** 2, 0.0) ** 2
-        middle += float((near * away).sum() / near.sum())
-    return float(2.0**middle)
 
 
 METRICS = (

@@ -102,7 +102,7 @@ def _read_handover(folder: Path) -> dict[str, Any]:
 
 def _load_result(folder: Path, handed: Mapping[str, Any], info: Mapping[str, Any]) -> Result:
     parts = dict(handed["result"])
-    for name in ("image", "depth"):
+    for name in ("image", "depth", "confidence"):
         path = folder / f"{name}.npy"
         parts[name] = np.load(path, allow_pickle=False) if path.exists() else None
     return as_result(parts, info=info)
@@ -181,6 +181,8 @@ def _hand_over(folder: Path, handed: dict[str, Any], result: Result | None) -> N
         _save(folder / "image.npy", result.image)
         if result.depth is not None:
             _save(folder / "depth.npy", result.depth)
+        if result.confidence is not None:
+            _save(folder / "confidence.npy", result.confidence)
         rest = {name: getattr(result, name) for name in ("depth_unit", "reference", "used")}
         handed["result"] = rest
     handed["peak_mb"] = _own_peak_mb()

@@ -17,6 +17,7 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass
 
 from ...ground.checksum import file_sha256
+from ...ground.finished import read_finished
 from ...ground.pictures import read_image
 from ...ground.toml import TomlError, read_toml
 from ..contract import InvalidOutput, Outcome, Result, as_result
@@ -224,7 +225,7 @@ def collect(program: Program, folder: Path, info: Mapping[str, Any]) -> Result:
     InvalidOutput
         The file is missing, is a link, is too large, or is no picture of the stack's size.
     """
-    parts: dict[str, Any] = {"image": read_image(_regular_file(folder / program.output))}
+    parts: dict[str, Any] = {"image": read_finished(_regular_file(folder / program.output))}
     wants_depth = any("{depth_output}" in part for part in program.command)
     if wants_depth and (folder / program.depth_output).is_symlink():
         _regular_file(folder / program.depth_output)
@@ -290,7 +291,7 @@ def result_from_files(
     ValueError
         The file cannot be read.
     """
-    picture = read_image(image)
+    picture = read_finished(image)
     if picture.ndim == 2:
         picture = np.repeat(picture[..., None], 3, axis=2)
     height, width = picture.shape[:2]

@@ -5,17 +5,20 @@ Everything is compared with the achievable picture, so that what no frame showed
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import isnan
 
 import numpy as np
 from scipy import ndimage
 
 from ...ground.srgb import LUMA, clipped_srgb, luma
 from ...ground.types import Bools, Floats
-from ...metrics.artefacts.artefacts import flicker_stops, invented_detail, smear
+from ...metrics import metric
+from ...metrics.artefacts.artefacts import flicker_stops, smear
 from ...metrics.artefacts.ghost import ghost, see_through
 from ...metrics.artefacts.halo import halo_profile
+from ...metrics.artefacts.invented import invented_detail
 from ...simulator import optics
 from ...simulator.compositing.render import present_parts
 from ...simulator.scene.scene import Sheet
@@ -24,8 +27,6 @@ from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.shooting.truth import Truth
 
-#: Green light, for which the cut-off of the lens is given.
-WAVELENGTH_UM = 0.55
 #: At most this many other poses are looked for, of the frames that show most of the subject.
 _POSES = 4
 #: A pose counts as another one from this move on.
@@ -44,6 +45,8 @@ class ArtefactInputs:
     ----------
     achievable : array (rows, cols, 3)
         sRGB-encoded 0..1.
+    ideal : array (rows, cols)
+        Encoded luma of the ideal picture: what is true there was not invented.
     depth_mm : array (rows, cols)
     edge_mm : float
         Least step of depth that makes an occluding edge.
@@ -54,13 +57,12 @@ class ArtefactInputs:
     valid, near, fibres, ghosted : arrays (rows, cols) of bool
         Where to score at all; inside what stands before the farthest surface; fibres; where
         moving parts are or were.
-    cut_off_cy_px : float
-        Highest frequency that the lens passes.
-    noise_rms : float
+    noise_rms : array (rows, cols)
         Of one frame's noise in luma, linear light as a share of white.
     """
 
     achievable: Floats
+    ideal: Floats
     depth_mm: Floats
     edge_mm: float
     poses: Sequence[Floats]
@@ -69,8 +71,7 @@ class ArtefactInputs:
     near: Bools
     fibres: Bools
     ghosted: Bools
-    cut_off_cy_px: float
-    noise_rms: float
+    noise_rms: Floats
 
 
 def artefact_inputs(shoot: AnyShoot, truth: Truth) -> ArtefactInputs:
@@ -86,6 +87,7 @@ def artefact_inputs(shoot: AnyShoot, truth: Truth) -> ArtefactInputs:
     moved = [ndimage.shift(moving, shift, order=0) for shift in shifts]
     return ArtefactInputs(
         achievable=achievable,
+        ideal=luma(clipped_srgb(truth.ideal)),
         depth_mm=truth.depth_mm,
         edge_mm=edge_mm,
         poses=[
@@ -97,25 +99,28 @@ def artefact_inputs(shoot: AnyShoot, truth: Truth) -> ArtefactInputs:
         near=ndimage.binary_erosion(near, iterations=_NEAR_EDGE_PX),
         fibres=truth.mask("fibres") & valid,
         ghosted=np.logical_or.reduce([moving, *moved]) & valid,
-        cut_off_cy_px=cut_off_cy_px(shoot),
-        noise_rms=noise_rms(shoot, float(truth.achievable[valid].mean())) if valid.any() else 0.0,
+        noise_rms=noise_rms(shoot, truth.achievable),
     )
 
 
-def cut_off_cy_px(shoot: AnyShoot) -> float:
-    """Return the lens's cut-off, pitch / (wavelength x working f-number), cycles per pixel."""
-    rig = shoot.binned_rig
-    return rig.sensor.pitch_um / (WAVELENGTH_UM * optics.rig_f_number(rig))
+def noise_rms(shoot: AnyShoot, light: Floats) -> Floats:
+    """Return the noise of one frame in luma, linear light as a share of white, shape (rows, cols).
 
+    Shot and read noise, and what its pixels and dark signals differ by.
 
-def noise_rms(shoot: AnyShoot, level: float) -> float:
-    """Return shot and read noise of one frame in luma at a linear level, share of white."""
+    Parameters
+    ----------
+    shoot : AnyShoot
+    light : array (rows, cols, 3)
+        What is photographed, linear light.
+    """
     if not shoot.noise or shoot.encoding == "float":
-        return 0.0
+        return np.zeros(light.shape[:2], np.float32)
     own = shoot.binned_rig.sensor
     full_e = sensor.saturation_e(own, iso=shoot.iso)
-    electrons = min(1.0, max(0.0, level)) * full_e
-    return float(np.sqrt(electrons + own.read_noise_e**2) / full_e * np.linalg.norm(LUMA))
+    electrons = np.clip(light, 0, 1) * np.float32(full_e)
+    variance = electrons + (own.prnu * electrons) ** 2 + own.read_noise_e**2 + own.dsnu_e**2
+    return np.asarray(np.sqrt(variance @ np.square(LUMA)) / full_e, dtype=np.float32)
 
 
 def pose_shifts_px(shoot: AnyShoot, truth: Truth) -> list[tuple[float, float]]:
@@ -194,9 +199,15 @@ def artefact_scores(result: Floats, inputs: ArtefactInputs, *, inside: Bools) ->
         "invented_detail": invented_detail(
             result,
             s.achievable,
-            cut_off_cy_px=s.cut_off_cy_px,
             data_range=1.0,
+            foreign=[s.ideal, *s.poses, *([] if s.behind is None else [s.behind])],
             noise_rms=s.noise_rms,
             mask=valid,
         ),
     }
+
+
+def absent_artefacts(scores: Mapping[str, float]) -> str:
+    """Say in one line which artefacts have no number, and why; empty if all have one."""
+    missing = [(metric(name), value) for name, value in scores.items() if isnan(value)]
+    return "; ".join(f"{known.title}: {known.status(value)}" for known, value in missing)

@@ -242,7 +242,7 @@ def repeated(first: Outcome, again: Outcome) -> Verdict:
         return Verdict(check=check, status="failed", reason=reason, advice="see above")
     unlike = [
         name
-        for name in ("image", "depth", "depth_unit", "reference", "used")
+        for name in ("image", "depth", "depth_unit", "confidence", "reference", "used")
         if not _same(getattr(first.result, name), getattr(again.result, name))
     ]
     if not unlike:

@@ -97,6 +97,14 @@ class JoinedShoots:
         return tuple(replace(record, frame=number) for number, record in enumerate(together))
 
     @property
+    def nominal_focus_mm(self) -> tuple[float, ...] | None:
+        """Where the scale of stepped passes has each plane of focus; None if one is by hand."""
+        stops = [shoot.nominal_focus_mm for shoot in self.shoots]
+        if any(stop is None for stop in stops):
+            return None
+        return tuple(at for stop in stops if stop is not None for at in stop)
+
+    @property
     def reference(self) -> int:
         """The frame whose view the truth is in: that of the first pass."""
         return self.shoots[0].reference

@@ -16,6 +16,7 @@ MAIN_COLUMNS = {
     "merge_loss_db": "lost in the merge dB",
     "total.ssim": "SSIM",
     "total.ciede2000_mean": "colour dE",
+    "gain_stops": "gain stops",
     "depth.depth_rmse_mm": "depth error mm",
     "depth.coverage": "depth share",
 }

@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from tqdm import tqdm
 
 from ... import metrics
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Bools, Floats
-from ...simulator.optics import depth_of_field_mm
 from ...simulator.shooting.any_shoot import AnyShoot
-from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.shooting.truth import REGIONS, Truth
-from ..contract import Outcome, Result, depth_to_mm
+from ..contract import InvalidOutput, Outcome, Result
 from ..isolate.run import Method, find_method, run_method
 from ..methods.picture.tone import to_float
 from .any_stack import AnyStack
-from .artefact_scores import ArtefactInputs, artefact_inputs, artefact_scores
-from .true_stages import StackTruth, focus_planes_mm
+from .artefact_scores import (
+    ArtefactInputs,
+    absent_artefacts,
+    artefact_inputs,
+    artefact_scores,
+)
+from .depth_scores import depth_scores
+from .exposure import exposure_columns, frame_gains, refuse_wrong_colours
+from .true_stages import StackTruth
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,6 +34,8 @@ if TYPE_CHECKING:
 #: Regions scored one by one, beside the whole valid picture.
 SCORED_REGIONS = tuple(REGIONS)
 IMAGE_METRICS = ("psnr_db", "ssim", "ciede2000_mean", "gradient_error")
+#: Those of them that are told of the picture as it is exposed: no gain is forgiven.
+AS_EXPOSED = ("ciede2000_mean",)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -124,7 +131,11 @@ class Judge:
         if outcome.result is None:
             return unscored
         truth = self.truth(outcome.result.reference)
-        image, image_scores = self._image_scores(outcome.result, truth)
+        try:
+            image, image_scores = self._image_scores(outcome.result, truth)
+        except InvalidOutput as error:
+            bad = replace(outcome, status="invalid-output", reason=str(error), result=None)
+            return without_result(self.shoot, bad, name=name, kind=kind, version=version)
         depth_mm, depth_scores = self._depth_scores(outcome.result, truth)
         row = {**unscored.row, "reference": truth.reference, **image_scores, **depth_scores}
         return Scored(row=row, outcome=outcome, image=image, depth_mm=depth_mm, truth=truth)
@@ -136,10 +147,18 @@ class Judge:
             raw = clipped_srgb(raw)
         valid = truth.mask("valid")
         # Fitted to the achievable picture, which has the same blur where no frame is sharp.
-        brought = metrics.bring_to_reference(raw, achievable, data_range=1.0, mask=valid)
+        brought = metrics.bring_to_reference(
+            raw,
+            achievable,
+            data_range=1.0,
+            ideal=ideal,
+            frame_gains=frame_gains(self.shoot),
+            mask=valid,
+        )
+        refuse_wrong_colours(brought.as_exposed, ideal, mask=valid & brought.inside)
         masks = metrics.within(_masks(truth), brought.inside)
-        total = _scores(brought.image, ideal, masks)
-        merge = _scores(brought.image, achievable, masks)
+        total = _scores(brought, ideal, masks)
+        merge = _scores(brought, achievable, masks)
         capture = self._capture_scores(truth, ideal, achievable)
         losses = {
             region: {"merge_loss_db": capture[region]["psnr_db"] - values["psnr_db"]}
@@ -147,7 +166,10 @@ class Judge:
         }
         return brought.image, {
             "residual_px": brought.residual_px,
-            "gain_stops": float(np.max(np.abs(brought.gain_stops))),
+            **exposure_columns(brought.exposure),
+            "colour_kept": metrics.colour_kept(
+                brought.image, ideal, data_range=1.0, mask=masks["valid"]
+            ),
             "total.psnr_db_as_given": metrics.psnr_db(raw, ideal, data_range=1.0, mask=valid),
             **_columns(total, "total"),
             **_columns(merge, "merge"),
@@ -156,28 +178,28 @@ class Judge:
             **self._artefacts(brought, truth),
         }
 
-    def _artefacts(self, brought: metrics.Registered, truth: Truth) -> dict[str, float]:
+    def _artefacts(self, brought: metrics.Registered, truth: Truth) -> dict[str, float | str]:
         if not self.artefacts:
-            return {}
+            return {"artefacts.absent": "not looked for"}
         if truth.reference not in self._inputs:
             self._inputs[truth.reference] = artefact_inputs(self.shoot, truth)
         inputs = self._inputs[truth.reference]
-        scores = artefact_scores(brought.image, inputs, inside=brought.inside)
-        return {f"artefacts.{name}": value for name, value in scores.items()}
+        # A wrong exposure is charged elsewhere; it is no artefact.
+        scores = artefact_scores(brought.evened(), inputs, inside=brought.inside)
+        columns: dict[str, float | str] = {f"artefacts.{name}": v for name, v in scores.items()}
+        return columns | {"artefacts.absent": absent_artefacts(scores)}
 
     def _capture_scores(
         self, truth: Truth, ideal: Floats, achievable: Floats
     ) -> dict[str, dict[str, float]]:
         if truth.reference not in self._capture:
-            self._capture[truth.reference] = _scores(achievable, ideal, _masks(truth))
+            self._capture[truth.reference] = metrics.score_image(
+                achievable, ideal, masks=_masks(truth), data_range=1.0, names=IMAGE_METRICS
+            )
         return self._capture[truth.reference]
 
     def _depth_scores(self, result: Result, truth: Truth) -> tuple[Floats | None, dict[str, Any]]:
-        depth_mm = depth_to_mm(result, focus_planes_mm(self.shoot, truth.reference))
-        given = np.full(truth.depth_mm.shape, np.nan) if depth_mm is None else depth_mm
-        dof_mm = depth_of_field_mm(self.shoot.rig, blur_um=BLUR_CRITERION_UM).total_mm
-        scores = metrics.score_depth(given, truth.depth_mm, masks=_masks(truth), dof_mm=dof_mm)
-        return depth_mm, _columns(scores, "depth")
+        return depth_scores(result, truth, self.shoot, masks=_masks(truth))
 
 
 def without_result(
@@ -325,9 +347,14 @@ def _masks(truth: Truth) -> dict[str, Bools]:
 
 
 def _scores(
-    result: Floats, reference: Floats, masks: Mapping[str, Bools]
+    brought: metrics.Registered, reference: Floats, masks: Mapping[str, Bools]
 ) -> dict[str, dict[str, float]]:
-    return metrics.score_image(result, reference, masks=masks, data_range=1.0, names=IMAGE_METRICS)
+    """Score a result: its colours as a viewer sees them, all else after the forgiven gain."""
+    ask = partial(metrics.score_image, masks=masks, data_range=1.0)
+    after = [name for name in IMAGE_METRICS if name not in AS_EXPOSED]
+    scores = ask(brought.image, reference, names=after)
+    seen = ask(brought.as_exposed, reference, names=AS_EXPOSED)
+    return {region: values | seen[region] for region, values in scores.items()}
 
 
 def _columns(scores: Mapping[str, Mapping[str, float]], prefix: str) -> dict[str, Any]:

@@ -81,6 +81,17 @@ def planned_mm(
     return approach.start_mm + approach.length_mm * along
 
 
+def nominal_stops_mm(approach: Approach, frames: int) -> Doubles | None:
+    """Return where a photographer reads the plane of focus to be in each frame, mm.
+
+    A stepped pass has a scale, or a ring that counts: its stops as set, without their errors. None
+    for a pass by hand, where nobody knows.
+    """
+    if approach.kind not in ("stepped", "focus-ring"):
+        return None
+    return approach.start_mm + approach.step_mm * np.arange(frames, dtype=float)
+
+
 def planned_speed_mm_per_s(approach: Approach, times_s: npt.ArrayLike) -> Doubles:
     """Return the planned speed of the plane of focus, mm/s, shape (times,)."""
     times = np.asarray(times_s, dtype=float)
@@ -124,7 +135,7 @@ def cover(approach: Approach, *, near_mm: float, far_mm: float, times_s: npt.Arr
 def _stops_mm(
     approach: Approach, frames: npt.NDArray[np.int_], *, seed: int, scene: str
 ) -> Doubles:
-    stops = approach.step_mm * frames.astype(float)
+    stops = approach.step_mm * frames.astype(float)  # from the start; see `nominal_stops_mm`
     if approach.step_error_mm > 0:
         errors = stream(seed, scene, "step-error").standard_normal(int(frames.max(initial=0)) + 1)
         stops += approach.step_error_mm * errors[frames]

@@ -78,6 +78,11 @@ class AnyShoot(Protocol):
         ...
 
     @property
+    def nominal_focus_mm(self) -> tuple[float, ...] | None:
+        """Where the scale of a stepped pass has each frame's plane of focus; None by hand."""
+        ...
+
+    @property
     def reference(self) -> int:
         """The frame whose view the truth is in."""
         ...

@@ -14,7 +14,7 @@ from ...ground.types import Codes, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from ..compositing.levels import DEFAULT, level_of
 from ..compositing.render import camera_depth, render
-from ..handling.approach import Approach
+from ..handling.approach import Approach, nominal_stops_mm
 from ..handling.cadence import interval_s
 from ..handling.flash import Flash, fire, light_gains
 from ..handling.hands import Hands, Stance, load_stance
@@ -141,6 +141,12 @@ class Shoot:
     def records(self) -> tuple[FrameRecord, ...]:
         """What happened in each frame."""
         return tuple(self._record(number) for number in range(self.frames))
+
+    @property
+    def nominal_focus_mm(self) -> tuple[float, ...] | None:
+        """Where the scale of a stepped pass has each frame's plane of focus; None by hand."""
+        stops = nominal_stops_mm(self.approach, self.frames)
+        return None if stops is None else tuple(stops.tolist())
 
     @cached_property
     def reference(self) -> int:

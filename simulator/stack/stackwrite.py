@@ -222,9 +222,16 @@ def frame_file(number: int, how: FrameFormat) -> str:
 
 
 def camera_info(plan: AnyShoot, how: FrameFormat) -> dict[str, Any]:
-    """Return what a camera would have written about its frames; nothing of the truth."""
+    """Return what the camera wrote about its frames, and what its owner knows; no truth.
+
+    The owner knows the lens and its setting, and of a stepped pass where the scale stood in each
+    frame (``nominal_focus_mm``, as z; None for a pass by hand) and its step.
+    """
     camera = plan.camera(0)
     rows, cols = camera.frame.shape
+    known = plan.nominal_focus_mm
+    stops = known or (None,) * plan.frames
+    step_mm = known[1] - known[0] if known and len(known) > 1 else None
     return {
         "frames": [
             {
@@ -235,9 +242,13 @@ def camera_info(plan: AnyShoot, how: FrameFormat) -> dict[str, Any]:
                 "iso": plan.iso,
                 "f_number": plan.rig.lens.f_number,
                 "focal_length_mm": plan.rig.lens.focal_length_mm,
+                "nominal_focus_mm": stop,
             }
-            for record in plan.records
+            for record, stop in zip(plan.records, stops, strict=True)
         ],
+        "step_mm": step_mm,
+        "magnification": plan.rig.lens.magnification,
+        "pupil_ratio": plan.rig.lens.pupil_ratio,
         "pitch_um": camera.pitch_um,
         "width_px": cols,
         "height_px": rows,

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import spearmanr
 
-from stacktruth.metrics import depth
+from stacktruth.metrics import depth, depth_edges
 from stacktruth.metrics.record import Metric
 
 DOF_MM = 0.1
@@ -88,22 +88,22 @@ def test_a_bar_grown_by_two_pixels_is_fattened(step: np.ndarray) -> None:
     """Of the five far pixels within reach on each side two have the near depth."""
     result = step.copy()
     result[:, 18:42] = 0.0
-    assert depth.edge_fattening(result, step, dof_mm=DOF_MM) == pytest.approx(2 / 5)
-    assert depth.edge_thinning(result, step, dof_mm=DOF_MM) == 0.0
+    assert depth_edges.edge_fattening(result, step, dof_mm=DOF_MM) == pytest.approx(2 / 5)
+    assert depth_edges.edge_thinning(result, step, dof_mm=DOF_MM) == 0.0
 
 
 def test_a_bar_shrunk_by_one_pixel_is_thinned(step: np.ndarray) -> None:
     """Of the five near pixels within reach on each side one has the far depth."""
     result = step.copy()
     result[:, [20, 39]] = 2.0
-    assert depth.edge_thinning(result, step, dof_mm=DOF_MM) == pytest.approx(1 / 5)
-    assert depth.edge_fattening(result, step, dof_mm=DOF_MM) == 0.0
+    assert depth_edges.edge_thinning(result, step, dof_mm=DOF_MM) == pytest.approx(1 / 5)
+    assert depth_edges.edge_fattening(result, step, dof_mm=DOF_MM) == 0.0
 
 
 def test_no_step_no_fattening(truth: np.ndarray) -> None:
     """A slope within two depths of field has no edge to fatten."""
     slope = truth * 0.01
-    assert math.isnan(depth.edge_fattening(slope, slope, dof_mm=DOF_MM))
+    assert math.isnan(depth_edges.edge_fattening(slope, slope, dof_mm=DOF_MM))
 
 
 def test_frame_indices_become_depths() -> None:
@@ -118,7 +118,7 @@ def test_all_at_once_equals_one_by_one(truth: np.ndarray) -> None:
     rng = np.random.default_rng(2)
     result = truth + 0.1 * rng.standard_normal(truth.shape)
     masks = {"left": np.arange(40) < 20 + np.zeros((30, 1)), "none": np.zeros((30, 40), bool)}
-    scores = depth.score_depth(result, truth, masks=masks, dof_mm=DOF_MM)
+    scores = depth.score_depth(result, truth, masks=masks, dof_mm=DOF_MM, origin_mm=-3.0)
     assert scores["left"]["depth_rmse_mm"] == depth.depth_rmse_mm(result, truth, mask=masks["left"])
     expected = depth.bad_share(2)(result, truth, dof_mm=DOF_MM, mask=masks["left"])
     assert scores["left"]["bad_share_2dof"] == expected
@@ -134,7 +134,7 @@ def test_all_at_once_equals_one_by_one(truth: np.ndarray) -> None:
         (lambda t: depth.bad_share(1)(t, t, dof_mm=0.0), "dof_mm must be positive, got 0.0"),
         (lambda t: depth.depth_from_frames(t, []), "focus_mm must be a finite list of planes"),
         (
-            lambda t: depth.score_depth(t, t, masks={}, dof_mm=1.0, names=["depth"]),
+            lambda t: depth.score_depth(t, t, masks={}, dof_mm=1.0, origin_mm=0.0, names=["depth"]),
             r"names must be among .*got \['depth'\]",
         ),
     ],
@@ -150,5 +150,6 @@ def test_bad_input_is_named(
 @pytest.mark.parametrize("metric", depth.METRICS, ids=lambda metric: metric.name)
 def test_a_perfect_map_scores_best(metric: Metric, step: np.ndarray) -> None:
     """The truth itself gets the best value of every metric."""
-    options = {"dof_mm": DOF_MM} if metric.needs else {}
+    given = {"dof_mm": DOF_MM, "origin_mm": -2.0, "confidence": np.ones_like(step)}
+    options = {name: given[name] for name in metric.needs}
     assert metric.function(step, step, **options) == pytest.approx(metric.best)

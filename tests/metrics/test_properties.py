@@ -70,7 +70,6 @@ def ask(
         "min_step_mm": 0.5,
         "others": [told(other)],
         "behind": told(other),
-        "cut_off_cy_px": 0.25,
     }
     chosen = {name: needs[name] for name in metric.needs}
     return metric.function(told(result), told(reference), mask=mask, **chosen)
@@ -86,12 +85,12 @@ def assert_defined(metric: Metric, value: float) -> None:
 
 def test_every_group_is_looked_after() -> None:
     """Each group of the registry has properties here; fusion has its own file."""
-    here = {"image", "artefact", "depth", "registration", "frames", "sharpness"}
+    here = {"image", "artefact", "depth", "registration", "tone", "frames", "sharpness"}
     assert set(GROUPS) == here | {"fusion"}
     assert {metric.group for metric in METRICS.values()} == set(GROUPS)
 
 
-@pytest.mark.parametrize("metric", of_group("image", "artefact"))
+@pytest.mark.parametrize("metric", of_group("image", "artefact", "tone"))
 @FEW
 @given(seed=SEEDS)
 def test_identity_is_best(metric: Metric, seed: int) -> None:
@@ -100,7 +99,7 @@ def test_identity_is_best(metric: Metric, seed: int) -> None:
     assert ask(metric, reference, reference) == pytest.approx(metric.best, abs=1e-6)
 
 
-@pytest.mark.parametrize("metric", of_group("image", "artefact"))
+@pytest.mark.parametrize("metric", of_group("image", "artefact", "tone"))
 @FEW
 @given(seed=SEEDS)
 def test_values_stay_in_range(metric: Metric, seed: int) -> None:
@@ -173,7 +172,7 @@ def test_luma_weighs_green_most_and_blue_least(metric: Metric, seed: int) -> Non
     assert metric.better(scores[1], scores[2])
 
 
-@pytest.mark.parametrize("metric", of_group("image", "artefact"))
+@pytest.mark.parametrize("metric", of_group("image", "artefact", "tone"))
 @FEW
 @given(seed=SEEDS)
 def test_type_and_range_do_not_matter(metric: Metric, seed: int) -> None:
@@ -233,7 +232,7 @@ def test_pixels_far_from_the_mask_have_no_say(metric: Metric, seed: int) -> None
     assert ask(metric, result, reference, mask=mask) == expected
 
 
-@pytest.mark.parametrize("metric", of_group("image", "artefact"))
+@pytest.mark.parametrize("metric", of_group("image", "artefact", "tone"))
 @FEW
 @given(levels=st.tuples(*[st.sampled_from([0.0, 0.2, 0.5, 1.0])] * 2))
 def test_flat_pictures_have_a_defined_value(metric: Metric, levels: tuple[float, float]) -> None:
@@ -246,7 +245,7 @@ def test_flat_pictures_have_a_defined_value(metric: Metric, levels: tuple[float,
         assert value == pytest.approx(metric.best, abs=1e-6)
 
 
-def depth_maps(seed: int) -> tuple[np.ndarray, np.ndarray, dict[str, float]]:
+def depth_maps(seed: int) -> tuple[np.ndarray, np.ndarray, dict[str, Any]]:
     """Make a true depth with a step and a hole, a noisy answer with a gap, and the options."""
     rng = np.random.default_rng(seed)
     truth = gaussian_filter(rng.standard_normal((32, 40)), 4.0) * 4
@@ -254,7 +253,8 @@ def depth_maps(seed: int) -> tuple[np.ndarray, np.ndarray, dict[str, float]]:
     answer = truth + 0.1 * rng.standard_normal(truth.shape)
     truth[5, 6] = np.nan
     answer[20:24, 30:34] = np.nan
-    return answer, truth, {"dof_mm": 0.15}
+    sure = rng.random(truth.shape) - np.abs(answer - truth)
+    return answer, truth, {"dof_mm": 0.15, "origin_mm": -6.0, "confidence": sure}
 
 
 def ask_depth(metric: Metric, answer: np.ndarray, truth: np.ndarray, **options: Any) -> float:
@@ -271,7 +271,8 @@ def test_depth_values_and_units(metric: Metric, seed: int) -> None:
     answer, truth, options = depth_maps(seed)
     value = ask_depth(metric, answer, truth, **options)
     assert_defined(metric, value)
-    scaled = ask_depth(metric, 8 * answer, 8 * truth, dof_mm=8 * options["dof_mm"])
+    lengths = {name: 8 * options[name] for name in ("dof_mm", "origin_mm")}
+    scaled = ask_depth(metric, 8 * answer, 8 * truth, **(options | lengths))
     assert scaled == pytest.approx((8 if metric.unit else 1) * value, rel=1e-9)
 
 
@@ -279,10 +280,14 @@ def test_depth_values_and_units(metric: Metric, seed: int) -> None:
 @FEW
 @given(seed=SEEDS)
 def test_depth_has_no_origin_and_no_type(metric: Metric, seed: int) -> None:
-    """Moving both maps changes nothing; single precision gives the same to its digits."""
+    """Moving both maps, and the plane that ratios count from, changes nothing.
+
+    Single precision gives the same to its digits.
+    """
     answer, truth, options = depth_maps(seed)
     expected = ask_depth(metric, answer, truth, **options)
-    moved = ask_depth(metric, answer + 16.0, truth + 16.0, **options)
+    there = options | {"origin_mm": options["origin_mm"] + 16.0}
+    moved = ask_depth(metric, answer + 16.0, truth + 16.0, **there)
     single = ask_depth(metric, answer.astype(np.float32), truth.astype(np.float32), **options)
     assert moved == pytest.approx(expected, rel=1e-9, abs=1e-12)
     assert single == pytest.approx(expected, rel=1e-4, abs=2e-3)
@@ -312,7 +317,11 @@ def test_depth_masks_and_gaps(metric: Metric) -> None:
     assert math.isnan(ask_depth(metric, answer, truth, mask=~everywhere, **options))
     assert math.isnan(ask_depth(metric, answer, nothing, **options))
     unanswered = ask_depth(metric, nothing, truth, **options)
-    if metric.name == "coverage" or metric.name.startswith("bad_share"):
+    if metric.name == "bad_share_auc" or metric.needs[:1] == ("confidence",):
+        assert math.isnan(unanswered)
+    elif metric.name == "boundary_f1":
+        assert unanswered == 0.0
+    elif metric.name.startswith(("coverage", "bad_share", "depth_delta")):
         assert unanswered == (0.0 if metric.direction == "higher" else 1.0)
     else:
         assert math.isnan(unanswered)

@@ -8,6 +8,7 @@ from scipy.ndimage import gaussian_filter, shift
 
 from stacktruth.ground.srgb import decode_srgb, encode_srgb
 from stacktruth.metrics.image import image
+from stacktruth.metrics.registration import gain as exposures
 from stacktruth.metrics.registration import registration
 from stacktruth.metrics.registration.similarity import IDENTITY
 
@@ -31,13 +32,13 @@ def test_a_known_gain_comes_back(photo: np.ndarray) -> None:
     noise = 0.005 * np.random.default_rng(1).standard_normal(photo.shape)
     result = lit(photo, gain=1 / GAINS, blur_px=1.5) + noise
     result[:60, :120] = 0.5
-    gain = registration.fit_gain(result, lit(photo), data_range=1.0)
+    gain = exposures.fit_gain(result, lit(photo), data_range=1.0)
     np.testing.assert_allclose(gain, GAINS, rtol=2e-3)
 
 
 def test_gain_of_a_linear_picture(photo: np.ndarray) -> None:
     """With the identity for a decoding curve the gain is that of the numbers as they are."""
-    gain = registration.fit_gain(
+    gain = exposures.fit_gain(
         photo / 1.3, photo, data_range=1.0, decode=lambda value: np.asarray(value, np.float32)
     )
     np.testing.assert_allclose(gain, 1.3, rtol=1e-5)
@@ -45,20 +46,23 @@ def test_gain_of_a_linear_picture(photo: np.ndarray) -> None:
 
 def test_gain_of_equal_or_black_pictures_is_one(photo: np.ndarray) -> None:
     """Exactly 1 where nothing differs or nothing can be measured."""
-    assert registration.fit_gain(photo, photo, data_range=1.0).tolist() == [1.0, 1.0, 1.0]
+    assert exposures.fit_gain(photo, photo, data_range=1.0).tolist() == [1.0, 1.0, 1.0]
     black = np.zeros((20, 30))
-    assert registration.fit_gain(black, black, data_range=1.0).tolist() == [1.0]
-    assert registration.fit_gain(photo[:3, :5], photo[:3, :5], data_range=1.0).tolist() == [1.0] * 3
+    assert exposures.fit_gain(black, black, data_range=1.0).tolist() == [1.0]
+    assert exposures.fit_gain(photo[:3, :5], photo[:3, :5], data_range=1.0).tolist() == [1.0] * 3
 
 
 def test_gain_and_motion_are_removed(photo: np.ndarray) -> None:
     """A result off by 1.5 px and by its exposure scores as if it were neither."""
     soft, target = lit(photo, gain=1 / GAINS, blur_px=1.0), lit(photo, blur_px=1.0)
     moved = shift(soft, (1.2, -0.9, 0), order=5, mode="nearest")
-    found = registration.bring_to_reference(moved, target, data_range=1.0)
+    found = registration.bring_to_reference(
+        moved, target, data_range=1.0, frame_gains=1 / GAINS[None]
+    )
     assert (found.moved, found.brightened) == (True, True)
     assert found.residual_px == pytest.approx(1.5, abs=0.01)
-    np.testing.assert_allclose(found.gain_stops, np.log2(GAINS), atol=5e-3)
+    np.testing.assert_allclose(found.exposure.needs_stops, np.log2(GAINS), atol=5e-3)
+    assert found.exposure.charged_stops == pytest.approx(0.0, abs=1e-9)
     inner = found.inside & np.pad(np.ones((200, 320), bool), 20)
     assert image.psnr_db(moved, target, data_range=1.0, mask=inner) < 27
     assert image.psnr_db(found.image, target, data_range=1.0, mask=inner) > 45
@@ -68,7 +72,8 @@ def test_equal_pictures_are_left_alone(photo: np.ndarray) -> None:
     """Nothing is measured and not a bit is changed."""
     found = registration.bring_to_reference(photo, photo.copy(), data_range=1.0)
     assert found.similarity == IDENTITY
-    assert found.gain == (1.0, 1.0, 1.0)
+    assert found.exposure.needs_stops == (0.0, 0.0, 0.0)
+    assert found.exposure.exponent == pytest.approx(1.0, abs=1e-6)
     assert (found.moved, found.brightened) == (False, False)
     assert found.inside.all()
     np.testing.assert_array_equal(found.image, photo)

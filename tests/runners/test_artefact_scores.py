@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,9 @@ import pytest
 from scipy import ndimage
 from skimage.registration import phase_cross_correlation
 
-from stacktruth.ground.srgb import clipped_srgb
+from stacktruth.ground.srgb import LUMA, clipped_srgb, decode_srgb
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.judge.artefact_scores import (
-    cut_off_cy_px,
     farthest_surface,
     noise_rms,
     pose_shifts_px,
@@ -123,10 +123,19 @@ def row(judge: Judge, encoded: np.ndarray) -> pd.Series:
 
 
 def test_the_achievable_picture_has_no_artefact(judge: Judge) -> None:
-    """Not a trace of any; this lens passes all that these large pixels hold."""
+    """Not a trace of any."""
     found = row(judge, clipped_srgb(judge.truth().achievable))
-    assert math.isnan(found.pop("invented_detail"))
     np.testing.assert_allclose(found.to_numpy(), 0.0, atol=1e-3)
+
+
+def test_what_is_true_was_not_invented(judge: Judge) -> None:
+    """The ideal picture has detail that the achievable one lacks, and invents nothing.
+
+    The judge knows its luma as encoded alone, so that of coloured edges 0.002 is left.
+    """
+    assert judge.truth().residual_blur_px[judge.truth().mask("valid")].mean() > 0.5
+    found = row(judge, clipped_srgb(judge.truth().ideal))
+    assert found["invented_detail"] == pytest.approx(0, abs=3e-3)
 
 
 def with_halo(judge: Judge) -> np.ndarray:
@@ -176,12 +185,20 @@ def with_flicker(judge: Judge) -> np.ndarray:
     return clipped_srgb(light * np.kron(2.0**stops, np.ones((32, 32)))[..., None])
 
 
+def with_invented_detail(judge: Judge) -> np.ndarray:
+    """Add white detail of 3 % of white, in linear light."""
+    light = judge.truth().achievable
+    grain = np.random.default_rng(6).standard_normal(light.shape[:2])
+    return clipped_srgb(light + 0.03 * grain[..., None].astype(np.float32))
+
+
 FAULTS = {
     "halo_overshoot": with_halo,
     "ghost": with_ghost,
     "see_through": with_see_through,
     "smear": with_smear,
     "flicker_stops": with_flicker,
+    "invented_detail": with_invented_detail,
 }
 #: Less than this can hardly be seen; at least twice this the own fault must give.
 SEEN = {
@@ -190,6 +207,7 @@ SEEN = {
     "see_through": 0.1,
     "smear": 0.1,
     "flicker_stops": 0.04,
+    "invented_detail": 0.05,
 }
 
 
@@ -212,6 +230,15 @@ def test_a_fault_raises_its_own_column(faulty: pd.DataFrame, fault: str) -> None
     assert column.drop(fault).max() < 0.5 * column[fault]
 
 
+@pytest.mark.parametrize("fault", FAULTS)
+def test_more_of_a_fault_scores_more(judge: Judge, fault: str) -> None:
+    """Doses of a quarter, a half and all of it, mixed into the achievable picture."""
+    none, whole = clipped_srgb(judge.truth().achievable), FAULTS[fault](judge)
+    found = [row(judge, none + dose * (whole - none))[fault] for dose in (0.0, 0.25, 0.5, 1.0)]
+    assert found[0] == pytest.approx(0, abs=1e-3)
+    assert all(less < more for less, more in pairwise(found)), found
+
+
 def test_the_subject_is_looked_for_where_it_stood(judge: Judge) -> None:
     """Its shift is the one that skimage finds between two renderings, in every frame."""
     plan, truth = judge.shoot, judge.truth()
@@ -228,24 +255,62 @@ def test_the_subject_is_looked_for_where_it_stood(judge: Judge) -> None:
             np.testing.assert_allclose(nearest, found, atol=0.6)
 
 
-def test_invented_detail_is_told_where_the_lens_has_a_cut_off(tmp_path: Path) -> None:
-    """Small pixels: 3.9 um / (0.55 um x f/16.8) = 0.422 cycles per px; a checkerboard is above."""
-    judge = judge_of(small("ramp", bin=1, crop=(192, 128)), tmp_path)
-    assert cut_off_cy_px(judge.shoot) == pytest.approx(3.9 / (0.55 * 16.8), rel=1e-6)
-    picture = clipped_srgb(judge.truth().achievable)
-    board = 0.03 * (-1.0) ** np.add.outer(np.arange(128), np.arange(192))[..., None]
-    assert row(judge, picture)["invented_detail"] == pytest.approx(0, abs=1e-3)
-    assert row(judge, picture + board)["invented_detail"] > 0.1
+#: Large pixels, which the lens outdoes, and small ones, which outdo the lens (its cut-off is
+#: 1 / (0.55 um x f/16.8), 0.42 cycles per pixel of 3.9 um).
+PIXELS = {"large": {"bin": 4, "crop": (768, 512)}, "small": {"bin": 1, "crop": (192, 128)}}
+
+
+@pytest.mark.parametrize("pixels", PIXELS.values(), ids=PIXELS)
+def test_invented_detail_is_told_at_any_pixel(tmp_path: Path, pixels: dict) -> None:
+    """None in the true picture; a checkerboard in linear light counts with its size.
+
+    A checkerboard lies at half a cycle per pixel both ways, where the band passes all but
+    exp(-2 pi^2 / 2); white detail counts in full, so the board by 1 / 0.873 of its size.
+    """
+    judge = judge_of(small("ramp", **pixels), tmp_path)
+    light = np.clip(judge.truth().achievable, 0, 1)
+    board = (-1.0) ** np.add.outer(*(np.arange(size) for size in light.shape[:2]))[..., None]
+    contrast = (light @ LUMA)[judge.truth().mask("valid")].std()
+    found = []
+    for level in (0.0, 0.002, 0.004, 0.008):
+        found.append(row(judge, clipped_srgb(light + level * board))["invented_detail"])
+        expected = level / math.sqrt(1 - 1 / math.pi + 1 / (4 * math.pi)) / contrast
+        assert found[-1] == pytest.approx(expected, rel=0.05, abs=1e-3)
+    assert found == sorted(found)
 
 
 def test_noise_is_that_of_one_frame() -> None:
-    """Shot and read noise of 4 x 4 merged pixels at half light, weighted as luma is, by hand."""
+    """What a frame with noise differs by from one without, over what is told, has unit spread.
+
+    4800 pixels tell a standard deviation to 1 % (one sigma), and the mean square of each third of
+    the brightness to 2.5 %.
+    """
     plan = small("ramp", noise=True)
-    own = plan.binned_rig.sensor
-    variance = (0.5 * own.full_well_e + own.read_noise_e**2) / own.full_well_e**2
-    weight = math.sqrt(0.2126**2 + 0.7152**2 + 0.0722**2)
-    assert noise_rms(plan, 0.5) == pytest.approx(weight * math.sqrt(variance), rel=1e-5)
-    assert noise_rms(replace(plan, noise=False), 0.5) == 0
+    light = [
+        decode_srgb(made.frame(0).image / np.float32(65535)) @ LUMA
+        for made in (plan, replace(plan, noise=False))
+    ]
+    told = noise_rms(plan, plan.exposure(0))
+    share = ((light[0] - light[1]) / told).ravel()
+    assert share.std() == pytest.approx(1, rel=0.03)
+    for third in np.array_split(np.argsort(light[1].ravel()), 3):
+        assert share[third].std() == pytest.approx(1, rel=0.05)
+    assert not noise_rms(replace(plan, noise=False), plan.exposure(0)).any()
+
+
+def test_what_has_no_number_has_a_reason(tmp_path: Path) -> None:
+    """A ramp has nothing that moves, stands before or has fibres: the row says so of each."""
+    judge = judge_of(small("ramp", crop=(384, 256)), tmp_path)
+    result = Result(image=clipped_srgb(judge.truth().achievable))
+    found = judge.score(Outcome(status="ok", result=result), name="given").row
+    missing = [name for name in ARTEFACTS if math.isnan(found[f"artefacts.{name}"])]
+    assert missing == ["halo_overshoot", "halo_width_px", "ghost", "see_through", "smear"]
+    told = found["artefacts.absent"]
+    assert told.count("no pixel to score, or ") == len(missing)
+    assert "ghost: no pixel to score, or no other pose differs here" in told
+    unasked = Judge(judge.stack, artefacts=False)
+    without = unasked.score(Outcome(status="ok", result=result), name="given").row
+    assert without["artefacts.absent"] == "not looked for"
 
 
 def test_one_surface_has_nothing_behind() -> None:

@@ -59,6 +59,7 @@ def _depth(value: float) -> dict:
         ({"depth": IMAGE}, "must be an array or have 'image'"),
         (IMAGE[:, :, 0], r"shape \(5, 7\), expected \(5, 7, 3\)"),
         (IMAGE[:4], r"shape \(4, 7, 3\)"),
+        (np.zeros((5, 7, 4)), "image has 4 channels: hand over red, green and blue without"),
         (IMAGE.astype(np.int32), "type int32"),
         (np.full((5, 7, 3), np.nan), "105 values that are NaN"),
         (np.full((5, 7, 3), 200.0), "must be in 0..1, got 200"),
@@ -66,6 +67,15 @@ def _depth(value: float) -> dict:
         ({"image": IMAGE, "depth": np.full((5, 7), "x")}, "depth has type <U1"),
         (_depth(np.inf), "depth has infinite values"),
         (_depth(9.0), r"must be in 0..3, got 9 to 9"),
+        ({"image": IMAGE, "confidence": np.zeros((5, 7))}, "confidence is given without a depth"),
+        (
+            {"image": IMAGE, "depth": np.zeros((5, 7)), "confidence": np.zeros((4, 7))},
+            r"confidence has shape \(4, 7\), expected \(5, 7\)",
+        ),
+        (
+            {"image": IMAGE, "depth": np.zeros((5, 7)), "confidence": np.full((5, 7), "x")},
+            "confidence has type <U1",
+        ),
         ({"image": IMAGE, "depth_unit": "inch"}, "depth_unit is 'inch', allowed: frame, mm"),
         ({"image": IMAGE, "reference": 4}, "reference is frame 4, but frames are 0..3"),
         ({"image": IMAGE, "reference": 1.5}, "reference must be a frame index, got 1.5"),

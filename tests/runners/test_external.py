@@ -302,6 +302,19 @@ def test_a_python_method_takes_frames_from_memory_too(tmp_path) -> None:
     np.testing.assert_array_equal(outcome.result.image, FRAMES[0])
 
 
+def test_a_confidence_comes_back_with_its_depth(tmp_path) -> None:
+    """Both maps, as single precision; the method runs in a process of its own."""
+    body = (
+        "depth = np.ones(frames[0].shape[:2]); "
+        "return {'image': frames[0], 'depth': depth, 'confidence': 3 * depth}"
+    )
+    outcome = run_method(plug_in(tmp_path, body), FRAMES, INFO, work_dir=tmp_path)
+    assert outcome.status == "ok", outcome.reason
+    assert (outcome.result.depth == 1).all()
+    assert (outcome.result.confidence == 3).all()
+    assert outcome.result.confidence.dtype == np.float32
+
+
 def test_a_built_in_under_a_limit_runs_in_a_child_with_the_same_result(folder) -> None:
     """The same bytes, and then its memory is known."""
     here = run("middle-frame", folder)

@@ -39,7 +39,7 @@ from stacktruth.simulator.stack.stackio import (
     read_stack,
     write_stack,
 )
-from stacktruth.simulator.stack.stackwrite import _Pool, records_csv
+from stacktruth.simulator.stack.stackwrite import _Pool, camera_info, records_csv
 
 PASS = Approach(start_mm=-0.4, length_mm=0.8, speed_mm_per_s=2.0)
 
@@ -101,12 +101,13 @@ class TestLayout:
         rest = ["frames.json", "stack.json", "truth/frames.csv", "truth/truth.json"]
         assert files_of(written) == {*truth, *frames, *rest}
 
-    def test_frames_json_holds_only_what_a_camera_writes(self, written):
+    def test_frames_json_holds_only_what_a_photographer_knows(self, written):
         """No key of frames.json could give the truth away."""
         info = json.loads((written / "frames.json").read_text())
-        assert set(info) == {"frames", "pitch_um", "width_px", "height_px", "encoding", "bits"}
+        picture = {"pitch_um", "width_px", "height_px", "encoding", "bits"}
+        assert set(info) == {"frames", "step_mm", "magnification", "pupil_ratio", *picture}
         keys = {"file", "order", "time_s", "exposure_s", "iso", "f_number", "focal_length_mm"}
-        assert all(set(frame) == keys for frame in info["frames"])
+        assert all(set(frame) == keys | {"nominal_focus_mm"} for frame in info["frames"])
 
     def test_camera_facts_are_those_of_rig_and_light(self, plan, written):
         """Shutter time, marked f-number and focal length come from the light and the lens."""
@@ -116,6 +117,30 @@ class TestLayout:
         assert first["exposure_s"] == plan.light.exposure_s
         assert (first["f_number"], first["focal_length_mm"]) == (2.8, 50.0)
         assert (info["encoding"], info["bits"]) == ("srgb", 16)
+
+    def test_a_photographer_knows_the_scale_of_a_stepped_pass(self):
+        """Places as set, whatever the errors of the stops; by hand nobody knows a place or step.
+
+        The test rig's lens as its file has it: 2 times life size, pupils in the ratio 1.
+        """
+        stepped = Approach(kind="stepped", start_mm=-0.4, step_mm=0.15, step_error_mm=0.05)
+        for approach, stops, step in (
+            (stepped, [-0.4, -0.25, -0.1], 0.15),
+            (replace(stepped, kind="focus-ring"), [-0.4, -0.25, -0.1], 0.15),
+            (PASS, [None] * 3, None),
+        ):
+            made = small_plan(approach=approach)
+            info = camera_info(made, FORMATS["tiff16"])
+            assert [frame["nominal_focus_mm"] for frame in info["frames"]] == pytest.approx(stops)
+            assert info["step_mm"] == pytest.approx(step)
+            lens = made.rig.lens
+            known = (lens.magnification, lens.pupil_ratio)
+            assert (info["magnification"], info["pupil_ratio"]) == known
+        records = small_plan(approach=stepped).records
+        off = np.subtract([record.focus_z_mm for record in records], [-0.4, -0.25, -0.1])
+        assert np.abs(off).max() > 0.01
+        single = small_plan(approach=stepped, frames=1)
+        assert camera_info(single, FORMATS["tiff16"])["step_mm"] is None
 
     def test_truth_json_names_units_and_region_bits(self, written):
         """Each image has a unit, each region its own bit, and the lens its depth of field."""

@@ -78,14 +78,22 @@ def standing(rows: pd.DataFrame) -> PageTable:
 
 def loss_split(rows: pd.DataFrame) -> PageTable:
     """Return where the loss came from."""
-    columns = ("capture.psnr_db", "merge.psnr_db", MAIN, "merge_loss_db", "residual_px")
+    columns = {
+        "capture.psnr_db": "best possible dB",
+        "merge.psnr_db": "merge dB",
+        MAIN: "result dB",
+        "merge_loss_db": "lost dB",
+        "residual_px": "shift px",
+        "gain_stops": "gain stops",
+    }
     return PageTable(
         heading="Where it was lost",
-        columns=("method", "best possible dB", "merge dB", "result dB", "lost dB", "shift px"),
-        rows=_means(rows, columns),
+        columns=("method", *columns.values()),
+        rows=_means(rows.reindex(columns=rows.columns.union(list(columns))), list(columns)),
         note="Merge: against the best possible. Lost: best possible less result. "
         "Best possible: the least defocus of any frame at each point, in the view that the "
-        "method chose. A true stage (+true-warp) shows what that stage costs the method.",
+        "method chose. Gain: light that the result needed. A true stage (+true-warp) shows what "
+        "that stage costs the method.",
     )
 
 
@@ -128,6 +136,10 @@ def depths(rows: pd.DataFrame) -> PageTable:
         "depth.bad_share_1dof": "share off by a depth of field",
         "depth.coverage": "share answered",
         "depth.rank_correlation": "rank correlation",
+        "depth.depth_abs_rel": "relative error",
+        "depth.depth_delta_1.05": "ratio < 1.05",
+        "depth.boundary_f1": "boundary F1",
+        "depth.depth_ause_mm": "error that confidence leaves mm",
     }
     return _known_means(rows, columns, heading="Depth maps", needs="depth.depth_rmse_mm")
 

@@ -23,8 +23,9 @@ from ....simulator.shooting.motion import Nearest, nearest, places_in
 from ....simulator.shooting.shoot import Shoot
 from ....simulator.shooting.truth import Truth
 from ...contract import Result, depth_to_mm
+from ...judge.depth_scores import planes_mm
+from ...judge.exposure import frame_gains
 from ...judge.scoring import usual_view
-from ...judge.true_stages import focus_planes_mm
 from ...methods.picture.tone import to_float
 from ..grid.cells import Cell, StackSpec
 from ..running.store import Store
@@ -208,13 +209,19 @@ def _shown(kept: _Kept, views: _Views) -> ShownResult:
     truth = views.truth(view)
     valid = truth.mask("valid")
     raw = to_float(kept.image, linear=True)
+    ideal = clipped_srgb(truth.ideal)
     brought = metrics.bring_to_reference(
-        raw, clipped_srgb(truth.achievable), data_range=1.0, mask=valid
+        raw,
+        clipped_srgb(truth.achievable),
+        data_range=1.0,
+        ideal=ideal,
+        frame_gains=frame_gains(views.shoot),
+        mask=valid,
     )
-    error = error_map(brought.image, clipped_srgb(truth.ideal), judged=valid & brought.inside)
+    error = error_map(brought.image, ideal, judged=valid & brought.inside)
     depth = None
     if kept.depth is not None:
-        depth = depth_in_mm(kept.depth, kept.row, planes_mm=focus_planes_mm(views.shoot, view))
+        depth = depth_in_mm(kept.depth, kept.row, planes_mm=planes_mm(views.shoot, view)[0])
     return ShownResult(
         name=kept.cell.method.name,
         psnr_db=_score(kept.row, "total.psnr_db"),
