@@ -23,7 +23,7 @@ from stacktruth.runners.bench.grid.conditions import FACTORS
 from stacktruth.runners.bench.grid.suite import Ladder, Suite
 from stacktruth.runners.bench.running.pools import in_this_process
 from stacktruth.runners.bench.running.run import finished_here, task_on
-from stacktruth.runners.bench.running.store import Store
+from stacktruth.runners.bench.running.store import DoneCell, Store
 from stacktruth.runners.cli import main
 from stacktruth.runners.judge.scoring import usual_view
 from stacktruth.runners.request import RequestError
@@ -376,7 +376,8 @@ class TestVerify:
         shutil.copytree(undisturbed, out)
         store, cell = Store(out), cells_of(load_suite(tiny))[2]
         row = store.row(cell.key)
-        store.keep(cell.key, {**row, "total.psnr_db": row["total.psnr_db"] + 1})
+        worse = {**row, "total.psnr_db": row["total.psnr_db"] + 1}
+        store.keep(cell.key, DoneCell(row=worse))
         found = {c.cell_key: c.different for c in verify(out, cells=3, seed=_seed_with(2))}
         assert found[cell.key] == ("total.psnr_db",)
 
