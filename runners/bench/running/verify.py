@@ -20,10 +20,10 @@ from .run import task_on
 from .store import Store
 from .work import TIME_COLUMNS, do
 
-#: How far two numbers may be apart, in their own unit or, of large ones, as a share. With the same
+#: How far two numbers may be apart: in their own unit or, above 1, as a share. With the same
 #: libraries and one thread they are the same to the bit; another number of threads adds up in
-#: another order, which moved a score by 3e-7 dB. A hundredth of the last digit that a table prints.
-TOLERANCE = 1e-5
+#: another order, which moved a score by 3e-7 dB. No table prints more than a thousandth.
+TOLERANCE = 1e-6
 # What says how a cell was run here, and not what came of it.
 _OF_THE_MACHINE = ("isolation", "version_covers")
 
