@@ -27,6 +27,7 @@ COMMANDS = {
     "score": ".commands.score",
     "bench": ".commands.bench",
     "verify": ".commands.verify",
+    "blind": ".commands.blind",
     "report": ".commands.report",
     "plan": ".commands.plan",
     "calibrate": ".commands.calibrate",

@@ -9,12 +9,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from ...ground.pictures import read_image
 from ..contract import InvalidOutput, Outcome, Result, as_result
 from .channel import Channel
 from .external import Program, executable_facts, expand
-from .handover import regular_file
 from .method import Method
+from .picture_files import read_picture
 from .supervise import Limits, supervise
 from .walls import Walls, how_apart, walled
 from .workplace import Workplace, lay_out_frames, outcome_of
@@ -83,9 +82,10 @@ def collect(program: Program, folder: Path, info: Mapping[str, Any]) -> Result:
     InvalidOutput
         The file is missing, is a link, is too large, or is no picture of the stack's size.
     """
-    parts: dict[str, Any] = {"image": read_image(regular_file(folder / program.output))}
+    shape = (int(info["height_px"]), int(info["width_px"]))
+    parts: dict[str, Any] = {"image": read_picture(folder / program.output, (*shape, 3))}
     wants_depth = any("{depth_output}" in part for part in program.command)
     if wants_depth and os.path.lexists(folder / program.depth_output):
-        depth = read_image(regular_file(folder / program.depth_output))
+        depth = read_picture(folder / program.depth_output, shape)
         parts |= {"depth": depth, "depth_unit": program.depth_unit}
     return as_result(parts, info=info)
