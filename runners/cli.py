@@ -28,6 +28,7 @@ COMMANDS = {
     "metrics": ".commands.metrics",
     "bench": ".commands.bench",
     "verify": ".commands.verify",
+    "blind": ".commands.blind",
     "report": ".commands.report",
     "plan": ".commands.plan",
     "calibrate": ".commands.calibrate",

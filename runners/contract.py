@@ -83,6 +83,12 @@ class Outcome:
         How it was kept apart, as recorded in the row; never a claim of security.
     notes : tuple of (str, str)
         Further facts worth a column, such as the checksum of the executable.
+    version : str
+        Checksum of the method with all that it is known to have loaded.
+    covers : str
+        What that is the checksum of, and what is not known.
+    loaded : tuple of (str, str)
+        Files that it opened with their checksums, packages with their versions.
     """
 
     status: Status
@@ -95,6 +101,9 @@ class Outcome:
     stderr: str = ""
     isolation: str = "none"
     notes: tuple[tuple[str, str], ...] = ()
+    version: str = ""
+    covers: str = ""
+    loaded: tuple[tuple[str, str], ...] = ()
 
     def __bool__(self) -> bool:
         """Say whether there is a result."""

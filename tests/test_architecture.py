@@ -60,11 +60,12 @@ ARROWS = {
     "runners.bench.running": "bench.grid isolate judge",
     "runners.bench.report": "bench.grid bench.running judge methods.picture",
     "runners.bench": "bench.grid bench.running",
+    "runners.blind": "bench.grid isolate judge",
     "runners.reproduce": "bench.grid bench.report demo isolate judge methods.picture",
     "runners.examples": "",
     "runners.commands": (
-        "bench.grid bench.report bench.running calibrate demo isolate judge methods plan plan.show "
-        "plan.study reproduce"
+        "bench.grid bench.report bench.running blind calibrate demo isolate judge methods plan "
+        "plan.show plan.study reproduce"
     ),
 }
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.

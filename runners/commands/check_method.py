@@ -23,7 +23,7 @@ def add_parser(commands: Any) -> None:
         help="name, path/to/file.py:function, or a command line with {output}",
     )
     parser.add_argument(
-        "--methods", "--programs", type=Path, metavar="FILE", help=".toml file of programs"
+        "--methods", "--programs", type=Path, metavar="FILE", help=".toml file of methods, by label"
     )
     parser.add_argument(
         "--time-limit", type=number(above=0), default=TIME_LIMIT_S, metavar="S", help="for each run"

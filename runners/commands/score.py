@@ -12,7 +12,8 @@ from typing import Any
 from ...simulator.stack.stackio import Stack, read_stack
 from ..contract import DEPTH_UNITS, DONE, InvalidOutput, Outcome, as_result
 from ..isolate.external import result_from_files
-from ..isolate.run import find_method
+from ..isolate.method import find_method, refuse_shared_labels
+from ..isolate.methods_file import load_methods
 from ..judge.printed import MAIN_COLUMNS, as_text
 from ..judge.scoring import Judge, Scored, score_stack, table
 from ..judge.view_of_picture import likely_view
@@ -33,7 +34,7 @@ def add_parser(commands: Any) -> None:
         "--method",
         action="append",
         metavar="M",
-        help="name, path/to/file.py:function, or a command line with {output}; may be repeated",
+        help="name, label, path/to/file.py:function, command line with {output}; may be repeated",
     )
     what.add_argument("--image", type=Path, metavar="FILE", help="picture merged elsewhere")
     parser.add_argument("--depth", type=Path, metavar="FILE", help="depth map to that picture")
@@ -47,7 +48,9 @@ def add_parser(commands: Any) -> None:
         help="frame in whose view that picture is (default: found by its sharp parts)",
     )
     parser.add_argument("--name", metavar="N", help="of that picture in the table")
-    parser.add_argument("--programs", type=Path, metavar="FILE", help=".toml file of programs")
+    parser.add_argument(
+        "--methods", "--programs", type=Path, metavar="FILE", help=".toml file of methods, by label"
+    )
     parser.add_argument("--csv", type=Path, metavar="FILE", help="table to make, all columns")
     parser.add_argument("--json", action="store_true", help="print all columns as JSON")
     parser.add_argument("--time-limit", type=number(above=0), metavar="S", help="for each method")
@@ -67,7 +70,9 @@ def run(args: argparse.Namespace) -> int:
         for path in (args.image, args.depth):
             if path is not None and not path.is_file():
                 raise RequestError(f"{path}: there is no such file")
-        methods = [find_method(spec, programs=args.programs) for spec in args.method or ()]
+        known = load_methods(args.methods) if args.methods is not None else {}
+        methods = [find_method(spec, known=known) for spec in args.method or ()]
+        refuse_shared_labels(methods)
         stack = read_stack(args.stack)
     if methods:
         scored = score_stack(

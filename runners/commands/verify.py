@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from ..bench.grid.suite import suite_in
-from ..bench.running.verify import verify
+from ..bench.running.verify import TOLERANCE, verify
 from ..request import request
 from .options import whole
 
@@ -26,6 +26,7 @@ def run(args: argparse.Namespace) -> int:
     with request():
         suite_in(args.folder)
     bad = 0
+    print(f"one thread each; numbers may be {TOLERANCE:g} apart, or that share of them")
     for check in verify(args.folder, cells=args.cells, seed=args.seed):
         found = "holds" if not check.different else f"differs in {', '.join(check.different)}"
         print(f"{check.scene}, {check.method}: {found}", flush=True)

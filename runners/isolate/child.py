@@ -1,8 +1,7 @@
-"""A Python method in a process of its own: the side that starts it, and the side that runs there.
+"""A Python method in a process of its own: the side that runs there.
 
-The child reads the frames lazily from their folder, calls the method, and hands the result back
-as .npy files beside a small JSON file. ``python -m stacktruth.runners.isolate.child JOB.json`` is
-the child.
+It says that it is ready, is told method and frames, calls the method, and leaves the result as .npy
+files beside a small JSON file. ``python -m stacktruth.runners.isolate.child`` is the child.
 """
 
 from __future__ import annotations
@@ -11,101 +10,25 @@ import errno
 import importlib.util
 import json
 import os
+import socket
 import sys
 import time
 import traceback
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from ...ground.frames import FrameFiles
-from ..contract import InvalidOutput, Outcome, Result, Status, as_result, is_status
-from .isolation import best_isolation
-from .supervise import Limits, supervise
-from .workplace import FROM_OUTSIDE, Workplace, lay_out_frames, outcome_of
+from ..contract import InvalidOutput, Result, Status, as_result
+from .enclose import CHANNEL
+from .recorder import RECORD, record_files
 
-_HANDOVER = "handover.json"
+HANDOVER = "handover.json"
 #: Exit status of a child whose method is done but whose result cannot be written (sysexits.h).
-_NO_ROOM = os.EX_IOERR
-
-
-def run_in_child(
-    method: str, frames: Sequence[Any], info: Mapping[str, Any], *, place: Workplace, limits: Limits
-) -> Outcome:
-    """Run a method in a child process.
-
-    Parameters
-    ----------
-    method : str
-        ``path/to/file.py:function``, or the name of a built-in method.
-    frames : sequence of ndarray or FrameFiles
-    info : mapping
-        The stack's frames.json.
-    place : Workplace
-        The run's own folder.
-    limits : Limits
-    """
-    if isinstance(frames, FrameFiles):
-        paths = list(frames.paths)
-    else:
-        names = [Path(frame["file"]).name for frame in info["frames"]]
-        paths = lay_out_frames(frames, names, place.frames)
-    job = place.folder / "job.json"
-    job.write_text(
-        json.dumps(
-            {"method": method, "paths": [str(path.resolve()) for path in paths], "info": dict(info)}
-        )
-    )
-    isolation = best_isolation()
-    env = place.environment() | {"PYTHONPATH": os.environ.get("PYTHONPATH", "")}
-    argv = [*isolation.prefix, sys.executable, "-P", "-m", __name__, str(job)]
-    ended = supervise(argv, cwd=place.folder, env=env, limits=limits)
-    outcome = outcome_of(ended, limits, isolation=isolation.name)
-    if ended.returncode == _NO_ROOM:
-        reason = f"{FROM_OUTSIDE}: no room for its result in {place.folder.parent}"
-        return replace(outcome, status="killed", reason=reason, from_outside=True)
-    return _handed_over(outcome, place.folder, info) if outcome else outcome
-
-
-def _handed_over(outcome: Outcome, folder: Path, info: Mapping[str, Any]) -> Outcome:
-    """Complete the outcome of a child that ended well by what it handed over."""
-    handed = _read_handover(folder)
-    outcome = replace(
-        outcome,
-        status=handed["status"],
-        reason=handed["reason"],
-        seconds=handed["seconds"],
-        peak_mb=max(outcome.peak_mb or 0.0, handed.get("peak_mb", 0.0)),
-    )
-    if not outcome:
-        return outcome
-    try:
-        return replace(outcome, result=_load_result(folder, handed, info))
-    except (OSError, ValueError) as error:
-        reason = f"the hand-over of the result is broken: {error}"
-        return replace(outcome, status="invalid-output", reason=reason)
-
-
-def _read_handover(folder: Path) -> dict[str, Any]:
-    try:
-        handed: dict[str, Any] = json.loads((folder / _HANDOVER).read_text())
-        whole = is_status(handed["status"])
-    except (OSError, ValueError, KeyError, TypeError):
-        whole = False
-    if not whole:
-        return {"status": "failed", "reason": "ended without a result", "seconds": float("nan")}
-    return handed
-
-
-def _load_result(folder: Path, handed: Mapping[str, Any], info: Mapping[str, Any]) -> Result:
-    parts = dict(handed["result"])
-    for name in ("image", "depth", "confidence"):
-        path = folder / f"{name}.npy"
-        parts[name] = np.load(path, allow_pickle=False) if path.exists() else None
-    return as_result(parts, info=info)
+NO_ROOM = os.EX_IOERR
 
 
 def load_function(spec: str) -> Callable[..., Any]:
@@ -160,20 +83,27 @@ def _describe(error: BaseException) -> str:
     return f"{type(error).__name__}: {message} ({Path(last.filename).name}:{last.lineno})"
 
 
-def main(job_path: str) -> None:
-    """Run one job in this process and leave the hand-over beside the job file."""
-    job = json.loads(Path(job_path).read_text())
-    folder, info = Path(job_path).parent, job["info"]
+def main() -> None:
+    """Do the one job that comes by the channel, and leave the hand-over in the working folder."""
+    channel = socket.socket(fileno=int(os.environ.pop(CHANNEL)))
+    channel.sendall(b"r")
+    job = json.loads(channel.makefile("rb").readline())
+    info, folder = job["info"], Path.cwd()
     frames = FrameFiles([Path(path) for path in job["paths"]])
-    status, reason, result, seconds = call_guarded(
-        lambda: _load_method(job["method"])(frames, info), info
-    )
-    handed: dict[str, Any] = {"status": status, "reason": reason, "seconds": seconds}
+    record_files(folder / RECORD)
+    call = partial(_call, job["method"], frames, info, job["parameters"])
+    status, reason, result, _ = call_guarded(call, info)
     try:
-        _hand_over(folder, handed, result)
+        _hand_over(folder, {"status": status, "reason": reason}, result)
     except OSError as error:
         traceback.print_exception(error)
-        sys.exit(_NO_ROOM)
+        sys.exit(NO_ROOM)
+    channel.sendall(b"d")
+    channel.recv(1)
+
+
+def _call(method: str, frames: FrameFiles, info: Any, parameters: Mapping[str, Any]) -> Any:
+    return _load_method(method)(frames, info, **parameters)
 
 
 def _hand_over(folder: Path, handed: dict[str, Any], result: Result | None) -> None:
@@ -185,8 +115,7 @@ def _hand_over(folder: Path, handed: dict[str, Any], result: Result | None) -> N
             _save(folder / "confidence.npy", result.confidence)
         rest = {name: getattr(result, name) for name in ("depth_unit", "reference", "used")}
         handed["result"] = rest
-    handed["peak_mb"] = _own_peak_mb()
-    (folder / _HANDOVER).write_text(json.dumps(handed))
+    (folder / HANDOVER).write_text(json.dumps(handed))
 
 
 def _save(path: Path, array: np.ndarray[Any, Any]) -> None:
@@ -205,12 +134,5 @@ def _load_method(method: str) -> Callable[..., Any]:
     return built_in(method)
 
 
-def _own_peak_mb() -> float:
-    for line in Path("/proc/self/status").read_text().splitlines():
-        if line.startswith("VmHWM:"):
-            return int(line.split()[1]) * 1024 / 1e6
-    return 0.0
-
-
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main()

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import shutil
-import stat
 import subprocess
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,14 +19,12 @@ from ...ground.checksum import file_sha256
 from ...ground.finished import read_finished
 from ...ground.pictures import read_image
 from ...ground.toml import TomlError, read_toml
-from ..contract import InvalidOutput, Outcome, Result, as_result
-from .isolation import best_isolation
-from .supervise import Limits, folder_mb, supervise
-from .workplace import FORMATS, Workplace, lay_out_frames, outcome_of
+from ...simulator.data import is_file
+from ..contract import Result, as_result
+from .workplace import FORMATS
 
 PLACEHOLDERS = ("frames", "frames_dir", "output", "depth_output")
 _PLACEHOLDER = re.compile(r"\{([A-Za-z_]*)\}")
-_MAX_RESULT_MB = 2000.0
 
 
 class ProgramError(ValueError):
@@ -79,6 +76,24 @@ class Program:
             raise ValueError(f"image_format is {self.image_format!r}, allowed: {allowed}")
         _check_template(self.command)
 
+    def resolved(self, base: Path) -> list[str]:
+        """Return the command with whole paths for those of its words that name a file.
+
+        Parameters
+        ----------
+        base : Path
+            The folder that they are relative to.
+        """
+        return [
+            str((base / word).absolute()) if _may_be_path(word) and is_file(base / word) else word
+            for word in self.command
+        ]
+
+
+def _may_be_path(word: str) -> bool:
+    """Tell whether a word looks like a path; a bare name may be one of a program's own words."""
+    return not _PLACEHOLDER.search(word) and bool(os.sep in word or Path(word).suffix)
+
 
 def _check_template(command: Sequence[str]) -> None:
     found = set()
@@ -109,15 +124,31 @@ def program_from_line(line: str) -> Program:
     """
     try:
         command = tuple(shlex.split(line))
-        return Program(name=Path(command[0]).name if command else "", command=command)
+        return Program(name=_name_of(command), command=command)
     except ValidationError as error:
-        raise ProgramError(f"command {line!r}: {_first_message(error)}") from error
+        raise ProgramError(f"command {line!r}: {first_message(error)}") from error
     except ValueError as error:
         raise ProgramError(f"command {line!r}: {error}") from error
 
 
-def load_programs(path: str | Path) -> dict[str, Program]:
+def _name_of(command: Sequence[str]) -> str:
+    """Name a command by its program, and by the script that an interpreter is given."""
+    if not command:
+        return ""
+    scripts = [
+        Path(word).name for word in command[1:] if _may_be_path(word) and is_file(Path(word))
+    ]
+    return " ".join([Path(command[0]).name, *scripts[:1]])
+
+
+def load_programs(path: str | Path, tables: Mapping[str, Any] | None = None) -> dict[str, Program]:
     """Read a file of programs: one table per program, its name the table's name.
+
+    Parameters
+    ----------
+    path : path
+    tables : mapping, optional
+        What stands in the file, where it is read already.
 
     Raises
     ------
@@ -125,7 +156,7 @@ def load_programs(path: str | Path) -> dict[str, Program]:
         Not TOML, an unknown key or a value that is not allowed; file and key are named.
     """
     try:
-        tables = read_toml(path)
+        tables = read_toml(path) if tables is None else tables
     except TomlError as error:
         raise ProgramError(str(error)) from error
     except OSError as error:
@@ -137,71 +168,21 @@ def load_programs(path: str | Path) -> dict[str, Program]:
         try:
             programs[name] = TypeAdapter(Program).validate_python({"name": name, **values})
         except ValidationError as error:
-            raise ProgramError(f"{path}: [{name}] {_first_message(error)}") from error
+            raise ProgramError(f"{path}: [{name}] {first_message(error)}") from error
     return programs
 
 
-def _first_message(error: ValidationError) -> str:
+def first_message(error: ValidationError) -> str:
+    """Return the first of a validation's complaints, in a line."""
     first = error.errors(include_url=False)[0]
     key = ".".join(map(str, first["loc"]))
     message = first["msg"].removeprefix("Value error, ")
     return f"{key}: {message}" if key else message
 
 
-def run_program(
-    program: Program,
-    frames: Sequence[Any],
-    info: Mapping[str, Any],
-    *,
-    place: Workplace,
-    limits: Limits | None = None,
-) -> Outcome:
-    """Run an outside program on copies of the frames.
-
-    Parameters
-    ----------
-    program : Program
-    frames : sequence of ndarray or FrameFiles
-    info : mapping
-        The stack's frames.json.
-    place : Workplace
-        The run's own folder.
-    limits : Limits, optional
-        Instead of the program's own.
-    """
-    executable = shutil.which(program.command[0])
-    if executable is None:
-        return Outcome(status="failed", reason=f"program {program.command[0]!r} is not installed")
-    limits = limits or _own_limits(program)
-    isolation = best_isolation()
-    names = [Path(frame["file"]).name for frame in info["frames"]]
-    paths = lay_out_frames(frames, names, place.frames, as_format=program.image_format)
-    # The copies of the frames lie in the working folder but are not the program's doing.
-    limits = replace(limits, disk_mb=limits.disk_mb + folder_mb(place.frames))
-    argv = [executable, *expand(program, paths, place.folder)[1:]]
-    env = place.environment(program.env)
-    ended = supervise([*isolation.prefix, *argv], cwd=place.folder, env=env, limits=limits)
-    outcome = replace(
-        outcome_of(ended, limits, isolation=isolation.name),
-        notes=tuple(executable_facts(program).items()),
-    )
-    if not outcome:
-        return outcome
-    try:
-        return replace(outcome, result=collect(program, place.folder, info))
-    except (InvalidOutput, ValueError) as error:
-        return replace(outcome, status="invalid-output", reason=str(error))
-
-
-def _own_limits(program: Program) -> Limits:
-    return Limits(
-        time_s=program.time_limit_s,
-        memory_mb=program.memory_limit_mb,
-        disk_mb=program.disk_limit_mb,
-    )
-
-
-def expand(program: Program, paths: Sequence[Path], folder: Path) -> list[str]:
+def expand(
+    program: Program, words: Sequence[str], paths: Sequence[Path], folder: Path
+) -> list[str]:
     """Fill a command's placeholders, argument by argument, without splitting anything again."""
     values = {
         "frames_dir": str(paths[0].parent),
@@ -209,44 +190,12 @@ def expand(program: Program, paths: Sequence[Path], folder: Path) -> list[str]:
         "depth_output": str(folder / program.depth_output),
     }
     argv: list[str] = []
-    for part in program.command:
-        if part == "{frames}":
+    for word in words:
+        if word == "{frames}":
             argv.extend(str(path) for path in paths)
         else:
-            argv.append(_PLACEHOLDER.sub(lambda found: values[found[1]], part))
+            argv.append(_PLACEHOLDER.sub(lambda found: values[found[1]], word))
     return argv
-
-
-def collect(program: Program, folder: Path, info: Mapping[str, Any]) -> Result:
-    """Read what a program wrote: the picture, and the depth map if it made one.
-
-    Raises
-    ------
-    InvalidOutput
-        The file is missing, is a link, is too large, or is no picture of the stack's size.
-    """
-    parts: dict[str, Any] = {"image": read_finished(_regular_file(folder / program.output))}
-    wants_depth = any("{depth_output}" in part for part in program.command)
-    if wants_depth and (folder / program.depth_output).is_symlink():
-        _regular_file(folder / program.depth_output)
-    if wants_depth and (folder / program.depth_output).exists():
-        depth = read_image(_regular_file(folder / program.depth_output))
-        parts |= {"depth": depth, "depth_unit": program.depth_unit}
-    return as_result(parts, info=info)
-
-
-def _regular_file(path: Path) -> Path:
-    try:
-        found = path.lstat()
-    except FileNotFoundError:
-        raise InvalidOutput(f"the program wrote no {path.name}") from None
-    if stat.S_ISLNK(found.st_mode):
-        raise InvalidOutput(f"{path.name} is a symbolic link, expected a file")
-    if not stat.S_ISREG(found.st_mode):
-        raise InvalidOutput(f"{path.name} is not a regular file")
-    if found.st_size > _MAX_RESULT_MB * 1e6:
-        raise InvalidOutput(f"{path.name} has {found.st_size / 1e6:.0f} MB, allowed: 2000")
-    return path
 
 
 def executable_facts(program: Program) -> dict[str, str]:

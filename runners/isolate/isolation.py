@@ -1,7 +1,7 @@
 """How well a program can be isolated on this machine, found by trying.
 
-The level is recorded in every row. It keeps honest programs from the network and makes sure that
-none of their processes stays behind; it does not protect against a hostile program.
+The level is recorded in every row. It keeps programs from the network and from other processes, and
+makes sure that none of theirs stays behind; `walls` keeps them from files.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ class Isolation:
 
 #: Ends a program when the process that started it has gone, even by kill -9.
 _LEASH = ("setpriv", "--pdeathsig", "KILL", "--")
-_PATIENCE_S = 60  # so that a level that works is not taken for broken on a busy machine
+PATIENCE_S = 60  # so that a level that works is not taken for broken on a busy machine
 SESSION = Isolation("own session")
-_NAMESPACES = ("--user", "--map-root-user", "--net", "--pid", "--fork", "--kill-child")
+_NAMESPACES = ("--user", "--map-root-user", "--net", "--mount", "--pid", "--fork", "--kill-child")
 _LEVELS = (
     ("own session, process numbers and /proc, no network", (*_NAMESPACES, "--mount-proc")),
     ("own session and process numbers, no network", _NAMESPACES),
@@ -71,7 +71,7 @@ def _works(prefix: tuple[str, ...]) -> bool:
         tried = subprocess.run(
             [*prefix, "true"],
             capture_output=True,
-            timeout=_PATIENCE_S,
+            timeout=PATIENCE_S,
             check=False,
             stdin=subprocess.DEVNULL,
         )

@@ -2,107 +2,30 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from ...ground.checksum import file_sha256
-from ...ground.sources import code_checksum
-from ...simulator.data import is_file, shown
-from ..contract import Outcome
-from ..methods import METHODS, built_in, needs_truth
+from ...ground.frames import FrameFiles
+from ..contract import InvalidOutput, Outcome
+from ..methods import built_in
 from ..methods.oracle import GivenTruth
-from .child import call_guarded, run_in_child
-from .external import Program, executable_facts, load_programs, program_from_line, run_program
+from .child import call_guarded
+from .external import Program
+from .handover import read_text
+from .identity import covered, loaded_by, whole_version
+from .method import Method, UnknownMethodError, find_method
+from .program_method import run_program
+from .python_method import run_in_child
+from .recorder import RECORD
 from .supervise import Limits
-from .workplace import open_frames, workplace
+from .workplace import Workplace, open_frames, workplace
 
-Kind = Literal["built-in", "python", "program"]
+__all__ = ["Method", "UnknownMethodError", "find_method", "run_method"]
+
 DEFAULT_TIME_LIMIT_S = 600.0
-
-
-class UnknownMethodError(ValueError):
-    """No method goes by this description: nothing was run."""
-
-
-@dataclass(frozen=True)
-class Method:
-    """A method under test, found but not yet run.
-
-    Parameters
-    ----------
-    name : str
-        Name in the tables.
-    kind : {"built-in", "python", "program"}
-    spec : str
-        What the user wrote.
-    program : Program, optional
-        Of an outside program.
-    """
-
-    name: str
-    kind: Kind
-    spec: str
-    program: Program | None = None
-
-    @property
-    def needs_truth(self) -> bool:
-        """Whether it is truth-fed: stages of it are given the truth."""
-        return self.kind == "built-in" and needs_truth(self.spec)
-
-    @cached_property
-    def version(self) -> str:
-        """Checksum of the code: of the file, of the executable, or of the built-in methods."""
-        if self.program is not None:
-            return executable_facts(self.program).get("sha256", "")
-        if self.kind == "python":
-            return file_sha256(self.spec.rpartition(":")[0])
-        return code_checksum("runners.methods")
-
-
-def find_method(spec: str, *, programs: str | Path | None = None) -> Method:
-    """Find the method that a description means.
-
-    Parameters
-    ----------
-    spec : str
-        Name of a built-in, perhaps with other stages than its own (``laplacian-pyramid``,
-        ``laplacian-pyramid+local-gain``, ``laplacian-pyramid+true-warp``),
-        ``path/to/file.py:function``, a command line with ``{output}``, or the name of a program
-        in the file `programs`.
-    programs : path, optional
-        A file of programs, see `runners.isolate.external.load_programs`.
-
-    Raises
-    ------
-    UnknownMethodError, runners.isolate.external.ProgramError
-    """
-    if "{output}" in spec:
-        program = program_from_line(spec)
-        return Method(program.name, "program", spec, program)
-    path, colon, function = spec.rpartition(":")
-    if colon and path.endswith(".py"):
-        if not is_file(Path(path)):
-            raise UnknownMethodError(f"method {shown(spec)}: there is no file {shown(path)}")
-        if not function.isidentifier():
-            raise UnknownMethodError(
-                f"{path}: function: got {shown(function)}, allowed the name of a function"
-            )
-        return Method(f"{Path(path).stem}:{function}", "python", spec)
-    known = load_programs(programs) if programs is not None else {}
-    if spec in known:
-        return Method(spec, "program", spec, known[spec])
-    try:
-        built_in(spec)
-    except KeyError:
-        names = ", ".join([*METHODS, *known])
-        raise UnknownMethodError(
-            f"unknown method {shown(spec)}; allowed: {names}, FILE.py:FUNCTION, "
-            "or a command line with {output}"
-        ) from None
-    return Method(spec, "built-in", spec)
 
 
 def run_method(
@@ -114,6 +37,7 @@ def run_method(
     memory_limit_mb: float | None = None,
     work_dir: Path | None = None,
     truth: GivenTruth | None = None,
+    hidden: Sequence[Path] = (),
 ) -> Outcome:
     """Run one method on one stack; whatever goes wrong in it is in the outcome.
 
@@ -133,6 +57,8 @@ def run_method(
         Where the run's own folder is made (and removed); a temporary folder otherwise.
     truth : GivenTruth, optional
         For a truth-fed method.
+    hidden : sequence of Path
+        Folders with truth, beside the one around the folder of the frames.
 
     Notes
     -----
@@ -143,12 +69,14 @@ def run_method(
     if isinstance(method, str):
         method = find_method(method)
     elif isinstance(method, Program):
-        method = Method(method.name, "program", method.name, method)
+        method = Method(method.name, "program", method.name, method, environment=method.env)
     if isinstance(frames, str | Path):
         frames = open_frames(frames, info)
     limited = time_limit_s is not None or memory_limit_mb is not None
     if method.kind == "built-in" and (truth is not None or not limited):
-        return _run_here(method.spec, frames, info, truth)
+        return _run_here(method, frames, info, truth)
+    if isinstance(frames, FrameFiles):
+        hidden = (*hidden, *{_around(path.resolve()) for path in frames.paths})
     own = method.program
     limits = Limits(
         time_s=time_limit_s or (own.time_limit_s if own else DEFAULT_TIME_LIMIT_S),
@@ -156,19 +84,53 @@ def run_method(
         disk_mb=own.disk_limit_mb if own else Limits.disk_mb,
     )
     with workplace(work_dir) as place:
+        started = time.time_ns()
         if own is not None:
-            return run_program(own, frames, info, place=place, limits=limits)
-        spec = method.spec
-        if method.kind == "python":
-            path, _, function = spec.rpartition(":")
-            spec = f"{Path(path).resolve()}:{function}"
-        return run_in_child(spec, frames, info, place=place, limits=limits)
+            outcome = run_program(
+                method, own, frames, info, place=place, limits=limits, hidden=hidden
+            )
+        else:
+            outcome = run_in_child(method, frames, info, place=place, limits=limits, hidden=hidden)
+        return _identified(outcome, method, place, since_ns=started)
+
+
+def _around(frame: Path) -> Path:
+    """Return the folder of the stack that a frame lies in, or its own where it is in none."""
+    folder = frame.parent
+    return folder.parent if folder.name == "frames" else folder
+
+
+def _identified(outcome: Outcome, method: Method, place: Workplace, *, since_ns: int) -> Outcome:
+    """Complete an outcome by what the method is made of, as far as that is known."""
+    loaded: dict[str, str] = {}
+    recorded = False
+    if method.kind == "python":
+        try:
+            opened = read_text(place.folder / RECORD).splitlines()
+            loaded = loaded_by(opened, apart=[place.root], since_ns=since_ns)
+            recorded = True
+        except (InvalidOutput, OSError):
+            pass
+    beside = method.file.resolve().parent if method.file else None
+    return replace(
+        outcome,
+        version=whole_version(method.version, loaded, beside=beside),
+        covers=covered(method, loaded, recorded=recorded),
+        loaded=tuple(loaded.items()),
+    )
 
 
 def _run_here(
-    spec: str, frames: Sequence[Any], info: Mapping[str, Any], truth: GivenTruth | None
+    method: Method, frames: Sequence[Any], info: Mapping[str, Any], truth: GivenTruth | None
 ) -> Outcome:
     status, reason, result, seconds = call_guarded(
-        lambda: built_in(spec, truth=truth)(frames, info), info
+        lambda: built_in(method.spec, truth=truth)(frames, info), info
     )
-    return Outcome(status=status, reason=reason, result=result, seconds=seconds)
+    return Outcome(
+        status=status,
+        reason=reason,
+        result=result,
+        seconds=seconds,
+        version=method.version,
+        covers=covered(method, {}, recorded=True),
+    )

@@ -21,6 +21,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
 
+from .channel import Channel
+
 TOKEN = "STACKTRUTH_RUN"
 #: Time between two looks: a share of the time that the program has run, within bounds, s.
 _POLL_SHARE = 0.25
@@ -81,7 +83,14 @@ class Ended:
     stderr: str
 
 
-def supervise(argv: Sequence[str], *, cwd: Path, env: Mapping[str, str], limits: Limits) -> Ended:
+def supervise(
+    argv: Sequence[str],
+    *,
+    cwd: Path,
+    env: Mapping[str, str],
+    limits: Limits,
+    channel: Channel | None = None,
+) -> Ended:
     """Run a program without a shell, hold it to its limits, and leave no process behind.
 
     Parameters
@@ -93,6 +102,8 @@ def supervise(argv: Sequence[str], *, cwd: Path, env: Mapping[str, str], limits:
     env : mapping
         Its whole environment; a token that marks the run is added.
     limits : Limits
+    channel : Channel, optional
+        By which it says that it is ready; its time counts from then on.
 
     Raises
     ------
@@ -100,25 +111,29 @@ def supervise(argv: Sequence[str], *, cwd: Path, env: Mapping[str, str], limits:
         When the program cannot be started.
     """
     token = uuid.uuid4().hex
-    started = time.perf_counter()
+    channel = channel or Channel()
+    channel.open()
     process = subprocess.Popen(  # the tree is ended in the finally clause below
         list(argv),
         cwd=cwd,
-        env={**env, TOKEN: token},
+        env={**env, TOKEN: token, **channel.environment},
+        pass_fds=channel.descriptors,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         start_new_session=True,
     )
+    channel.serve()
     tree = ProcessTree(process.pid, token)
     tails = [_Tail(stream, int(limits.log_kb * 1000)) for stream in _streams(process)]
     try:
-        overrun, peak_mb = _watch(process, tree, tails, cwd, limits)
-        seconds = time.perf_counter() - started
+        overrun, peak_mb = _watch(process, tree, tails, cwd, limits=limits, channel=channel)
+        seconds = channel.seconds()
         if overrun:
             tree.terminate(process, grace_s=_GRACE_S)
     finally:
         tree.kill(process)
+        channel.close()
     stdout, stderr = (tail.text() for tail in tails)
     return Ended(
         returncode=process.wait(),
@@ -139,7 +154,9 @@ def _watch(
     tree: ProcessTree,
     tails: Sequence[_Tail],
     cwd: Path,
+    *,
     limits: Limits,
+    channel: Channel,
 ) -> tuple[str, float]:
     """Poll until the program ends or breaks a limit; return the limit broken and the peak."""
     started = disk_checked = time.perf_counter()
@@ -150,6 +167,7 @@ def _watch(
         ended = _ended_within(process, min(max(_POLL_SHARE * age, _POLL_S[0]), _POLL_S[1]))
         members = tree.members()
         peak_mb = max(peak_mb, tree.resident_mb(members))
+        channel.let_end()
         now = time.perf_counter()
         if ended:
             return "", peak_mb
@@ -157,7 +175,7 @@ def _watch(
             disk_checked, disk_mb = now, folder_mb(cwd)
         disk_used_mb = disk_mb + sum(tail.seen for tail in tails) / 1e6
         for name, value, limit in (
-            ("time", now - started, limits.time_s),
+            ("time", channel.seconds(), limits.time_s),
             ("memory", peak_mb, limits.memory_mb),
             ("processes", len(members), limits.processes),
             ("disk", disk_used_mb, limits.disk_mb),

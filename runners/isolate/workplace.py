@@ -39,20 +39,44 @@ _SIGNALS_FROM_OUTSIDE = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.S
 
 @dataclass(frozen=True)
 class Workplace:
-    """One run's own folder.
+    """One run's own folders; nothing of the stack's truth lies below them.
 
     Parameters
     ----------
-    folder : Path
-        Working folder of the program; nothing of the stack's truth lies below it.
+    root : Path
+        Holds them all.
     """
 
-    folder: Path
+    root: Path
+
+    @classmethod
+    def make(cls, root: Path) -> Workplace:
+        """Make the folders, in one that may be there already."""
+        place = cls(root)
+        for folder in (place.folder, place.frames, place.held):
+            folder.mkdir(parents=True)
+        return place
+
+    @property
+    def folder(self) -> Path:
+        """Working folder of the method, the only one that it may write to."""
+        return self.root / "work"
 
     @property
     def frames(self) -> Path:
-        """Where the frames lie when the run gets copies of its own."""
-        return self.folder / "frames"
+        """Where copies of the frames lie for the method to read."""
+        return self.root / "frames"
+
+    @property
+    def held(self) -> Path:
+        """What the method may not see: frames before its clock runs, and how it is kept apart."""
+        return self.root / "held"
+
+    def hand_over_frames(self) -> None:
+        """Move copies that are held back to where the method sees them, read-only."""
+        for path in sorted((self.held / "frames").iterdir()):
+            path.rename(self.frames / path.name)
+        self.frames.chmod(0o555)
 
     def environment(self, allowed: Sequence[str] = ()) -> dict[str, str]:
         """Return a small environment: fresh home and temporary folder, one thread per library.
@@ -86,11 +110,12 @@ def workplace(work_dir: Path | None) -> Iterator[Workplace]:
     """Make a fresh folder for one run below `work_dir` and remove it afterwards."""
     if work_dir is not None:
         work_dir.mkdir(parents=True, exist_ok=True)
-    folder = Path(tempfile.mkdtemp(prefix="run-", dir=work_dir)).resolve()
+    place = Workplace.make(Path(tempfile.mkdtemp(prefix="run-", dir=work_dir)).resolve())
     try:
-        yield Workplace(folder)
+        yield place
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        place.frames.chmod(0o755)
+        shutil.rmtree(place.root, ignore_errors=True)
 
 
 def open_frames(folder: str | Path, info: Mapping[str, Any]) -> FrameFiles:
@@ -110,33 +135,46 @@ def open_frames(folder: str | Path, info: Mapping[str, Any]) -> FrameFiles:
 
 
 def lay_out_frames(
-    frames: Sequence[Any] | FrameFiles, names: Sequence[str], folder: Path, *, as_format: str = ""
-) -> list[Path]:
-    """Put frames into a folder as files.
+    frames: Sequence[Any] | FrameFiles, folder: Path, *, as_format: str = ""
+) -> list[str]:
+    """Put copies of frames into a folder, read-only, under names that tell nothing.
 
     Parameters
     ----------
     frames : sequence of ndarray or FrameFiles
         Files of a `FrameFiles` are copied as they are unless another format is wanted.
-    names : sequence of str
-        File name of each frame, as in frames.json.
     folder : Path
         Made when missing.
     as_format : {"", "tiff16", "tiff8", "png16", "png8", "jpeg8"}
         Format wanted; "" keeps files, and writes arrays as TIFF of their own type.
+
+    Returns
+    -------
+    list of str
+        The names: numbers in the frames' order.
     """
     folder.mkdir(parents=True, exist_ok=True)
     suffix, bits = FORMATS[as_format]
-    paths = []
-    for index, name in enumerate(names):
-        keep = not as_format and isinstance(frames, FrameFiles)
-        path = folder / (name if keep else Path(name).stem + suffix)
-        if isinstance(frames, FrameFiles) and keep:
+    names = []
+    for index in range(len(frames)):
+        if isinstance(frames, FrameFiles) and not as_format:
+            path = folder / f"{index:04d}{frames.paths[index].suffix}"
             shutil.copyfile(frames.paths[index], path)
         else:
+            path = folder / f"{index:04d}{suffix}"
             write_copy(path, with_bits(frames[index], bits))
-        paths.append(path)
-    return paths
+        path.chmod(0o444)
+        names.append(path.name)
+    return names
+
+
+def told(info: Mapping[str, Any], names: Sequence[str]) -> dict[str, Any]:
+    """Return a stack's frames.json with the names that its copies have."""
+    frames = [
+        {**frame, "file": f"frames/{name}"}
+        for frame, name in zip(info["frames"], names, strict=True)
+    ]
+    return {**info, "frames": frames}
 
 
 FORMATS: dict[str, tuple[str, int]] = {

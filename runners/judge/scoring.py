@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tqdm import tqdm
@@ -70,10 +71,13 @@ class Judge:
     stack : AnyStack
     artefacts : bool
         Whether to look for artefacts, which takes about as long as all other scores.
+    hidden : tuple of Path
+        Folders that no method may read, beside the stack's own.
     """
 
     stack: AnyStack
     artefacts: bool = True
+    hidden: tuple[Path, ...] = ()
     _truths: dict[int, Truth] = field(default_factory=dict)
     _capture: dict[int, dict[str, dict[str, float]]] = field(default_factory=dict)
     _inputs: dict[int, ArtefactInputs] = field(default_factory=dict)
@@ -120,6 +124,7 @@ class Judge:
             time_limit_s=time_limit_s,
             memory_limit_mb=memory_limit_mb,
             truth=StackTruth(self.shoot, self.truth(reference), self.stack.frames),
+            hidden=self.hidden,
         )
         return self.score(outcome, name=method.name, kind=method.kind, version=method.version)
 
@@ -218,7 +223,8 @@ def without_result(
             "seed": shoot.seed,
             "method": name,
             "kind": kind,
-            "version": version,
+            "version": outcome.version or version,
+            "version_covers": outcome.covers,
             "status": outcome.status,
             "reason": outcome.reason,
             "seconds": outcome.seconds,

@@ -23,7 +23,8 @@ from stacktruth.runners.bench.grid.conditions import FACTORS
 from stacktruth.runners.bench.grid.suite import Ladder, Suite
 from stacktruth.runners.bench.running.pools import in_this_process
 from stacktruth.runners.bench.running.run import finished_here, task_on
-from stacktruth.runners.bench.running.store import Store
+from stacktruth.runners.bench.running.store import DoneCell, Store
+from stacktruth.runners.bench.running.work import do
 from stacktruth.runners.cli import main
 from stacktruth.runners.judge.scoring import usual_view
 from stacktruth.runners.request import RequestError
@@ -377,9 +378,42 @@ class TestVerify:
         shutil.copytree(undisturbed, out)
         store, cell = Store(out), cells_of(load_suite(tiny))[2]
         row = store.row(cell.key)
-        store.keep(cell.key, {**row, "total.psnr_db": row["total.psnr_db"] + 1})
+        worse = {**row, "total.psnr_db": row["total.psnr_db"] + 1}
+        store.keep(cell.key, DoneCell(row=worse))
         found = {c.cell_key: c.different for c in verify(out, cells=3, seed=_seed_with(2))}
         assert found[cell.key] == ("total.psnr_db",)
+
+    @pytest.mark.parametrize(("off", "found"), [(3e-7, ()), (1e-4, ("total.psnr_db",))])
+    def test_the_last_digits_may_differ(
+        self, tiny: Path, undisturbed: Path, tmp_path: Path, off: float, found: tuple[str, ...]
+    ) -> None:
+        """As far as another order of adding moves them, and less than a table prints."""
+        out = tmp_path / "out"
+        shutil.copytree(undisturbed, out)
+        store, cell = Store(out), cells_of(load_suite(tiny))[2]
+        row = store.row(cell.key)
+        moved = {**row, "total.psnr_db": row["total.psnr_db"] + off}
+        store.keep(cell.key, DoneCell(row=moved))
+        checks = {c.cell_key: c.different for c in verify(out, cells=1, seed=_seed_first(2))}
+        assert checks == {cell.key: found}
+
+    def test_it_uses_as_many_threads_as_a_benchmark(
+        self, undisturbed: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """One a library, here and in the processes of methods, whatever is allowed outside."""
+        seen = []
+
+        def watched(*given: object) -> None:
+            libraries = [library["num_threads"] for library in threadpool_info()]
+            seen.append((set(libraries), os.environ["OMP_NUM_THREADS"]))
+            do(*given)
+
+        monkeypatch.setattr("stacktruth.runners.bench.running.verify.do", watched)
+        monkeypatch.setenv("OMP_NUM_THREADS", "2")
+        with threadpool_limits(2):
+            assert [check.different for check in verify(undisturbed, cells=1)] == [()]
+        assert seen == [({1}, "1")]
+        assert os.environ["OMP_NUM_THREADS"] == "2"
 
     def test_a_folder_without_a_benchmark_is_refused(
         self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -392,6 +426,11 @@ class TestVerify:
 def _seed_with(index: int) -> int:
     """Return a seed that has a cell among the first three of eight."""
     return next(s for s in range(99) if index in np.random.default_rng(s).permutation(8)[:3])
+
+
+def _seed_first(index: int) -> int:
+    """Return a seed that has a cell as the very first of eight."""
+    return next(s for s in range(99) if np.random.default_rng(s).permutation(8)[0] == index)
 
 
 def test_the_usual_view_does_not_depend_on_the_order() -> None:

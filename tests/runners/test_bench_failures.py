@@ -353,7 +353,7 @@ def test_a_method_without_room_for_its_result_is_tried_again(tmp_path: Path) -> 
         got = run_method(spec, FrameFiles([frame_in(tmp_path, frames[0])]), info)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-    assert got.status == "killed"
+    assert got.status == "killed", (got.reason, got.stderr)
     assert got.reason.startswith("ended from outside: no room for its result in ")
     assert got.from_outside
 

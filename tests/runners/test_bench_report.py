@@ -18,7 +18,7 @@ from stacktruth.runners.bench.grid.suite import Ladder, Suite, load_suite
 from stacktruth.runners.bench.report.curves import curves
 from stacktruth.runners.bench.report.report import called, write_report
 from stacktruth.runners.bench.report.tables import artefacts, depths, pairs, stages, standing
-from stacktruth.runners.bench.running.store import Store
+from stacktruth.runners.bench.running.store import DoneCell, Store
 from stacktruth.runners.cli import main
 from stacktruth.runners.request import RequestError
 
@@ -64,7 +64,7 @@ def faked(folder: Path, *, failed: bool = True) -> Store:
             "seconds": 1.0,
             **({} if bad else scores),
         }
-        store.keep(cell.key, row)
+        store.keep(cell.key, DoneCell(row=row))
     return store
 
 

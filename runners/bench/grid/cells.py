@@ -12,7 +12,8 @@ from ....simulator.rig import load_rig, stopped_to
 from ....simulator.scene.scene import load_scene
 from ....simulator.shooting.shoot import Shoot, shoot
 from ....simulator.stack.manifest import canonical_json, plan_to_data, versions
-from ...isolate.run import Method, find_method
+from ...isolate.method import Method, find_method, refuse_shared_labels
+from ...isolate.methods_file import method_of
 from .conditions import FACTORS
 from .names import check_name
 from .suite import Ladder, Suite
@@ -110,11 +111,15 @@ def cells_of(suite: Suite) -> list[Cell]:
     Raises
     ------
     ValueError
-        A scene, rig or method that is not there, or a name that could be taken for a path.
+        A scene, rig or method that is not there, a name that could be taken for a path, or two
+        methods of one name.
     """
-    methods = [find_method(spec) for spec in suite.methods]
+    methods = [
+        find_method(one) if isinstance(one, str) else method_of(one) for one in suite.methods
+    ]
     for method in methods:
         check_name(method.name, what="name of a method", where=suite.name)
+    refuse_shared_labels(methods)
     return [Cell(stack=stack, method=m) for stack in stacks_of(suite) for m in methods]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -12,6 +13,7 @@ from pydantic.dataclasses import dataclass
 from ....simulator.data import find_data_file, load_toml, validate
 from ....simulator.rig import STRICT
 from ....simulator.stack.manifest import pretty_json
+from ...isolate.methods_file import MethodTable
 from ...request import RequestError
 from .conditions import FACTORS
 from .names import Name
@@ -66,8 +68,8 @@ class Suite:
     rigs : tuple of str
         Rigs for every scene; empty for the one that the scene was made for.
     stances, lights, subjects : tuple of str
-    methods : tuple of str
-        As ``stacktruth score --method`` takes them.
+    methods : tuple of str or MethodTable
+        As ``stacktruth score --method`` takes them, or tables ``[[methods]]``.
     seeds : tuple of int
     f_number : float or None
         Other than the rig's.
@@ -92,7 +94,7 @@ class Suite:
     stances: tuple[str, ...] = ("kneeling",)
     lights: tuple[str, ...] = ("flash-sixteenth",)
     subjects: tuple[str, ...] = ("still",)
-    methods: tuple[str, ...] = Field(min_length=1)
+    methods: tuple[str | MethodTable, ...] = Field(min_length=1)
     seeds: tuple[int, ...] = (1,)
     f_number: float | None = Field(default=None, gt=0)
     frames: int | None = Field(default=None, ge=1)
@@ -113,7 +115,10 @@ def load_suite(name_or_path: str | Path) -> Suite:
         Unknown name, broken TOML, or a key or value that is not allowed.
     """
     path = find_data_file(name_or_path, kind="suite")
-    return validate(Suite, {"name": path.stem, **load_toml(path)}, where=path)
+    suite = validate(Suite, {"name": path.stem, **load_toml(path)}, where=path)
+    folder = path.resolve().parent
+    methods = tuple(one if isinstance(one, str) else one.within(folder) for one in suite.methods)
+    return replace(suite, methods=methods)
 
 
 def suite_text(suite: Suite) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from ...isolate.identity import changed
 from ...judge.scoring import usual_view
 from ..grid.cells import Cell
 from .store import DoneCell
@@ -15,7 +16,8 @@ Cells = Mapping[Cell, DoneCell | None]
 def left_of(cells: Cells, *, only: str | None = None) -> list[Cell]:
     """Return the cells of a stack that are to be done.
 
-    A cell that was ended from outside has its row, and is tried again. A truth-fed method merges
+    A cell that was ended from outside has its row, and is tried again; so is one whose method has
+    loaded what is not the same any more. A truth-fed method merges
     in the view that most others chose; a row from another view than that is wrong.
 
     Parameters
@@ -25,7 +27,11 @@ def left_of(cells: Cells, *, only: str | None = None) -> list[Cell]:
     only : str or None
         Key of the one cell that is wanted, done or not; what it rests on comes before it.
     """
-    left = [cell for cell, done in cells.items() if done is None or done.from_outside]
+    left = [
+        cell
+        for cell, done in cells.items()
+        if done is None or done.from_outside or changed(done.loaded)
+    ]
     view = usual_view(views_of(cells))
     left += [
         cell

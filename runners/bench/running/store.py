@@ -12,7 +12,7 @@ import os
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
@@ -32,10 +32,13 @@ class DoneCell:
         Its row of the table.
     from_outside : bool
         Whether it was ended from outside, and is to be tried again.
+    loaded : mapping of str to str
+        What its method loaded: checksums of files, versions of packages.
     """
 
     row: Mapping[str, Any]
     from_outside: bool = False
+    loaded: Mapping[str, str] = field(default_factory=dict)
 
 
 class Store:
@@ -124,7 +127,11 @@ class Store:
             checksum = held.pop("sha256")
             if checksum != sha256(canonical_json(held)):
                 return None
-            return DoneCell(row=dict(held["row"]), from_outside=bool(held["from_outside"]))
+            return DoneCell(
+                row=dict(held["row"]),
+                from_outside=bool(held["from_outside"]),
+                loaded=dict(held["loaded"]),
+            )
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return None
 
@@ -133,9 +140,13 @@ class Store:
         done = self.done(cell)
         return None if done is None else dict(done.row)
 
-    def keep(self, cell: str, row: Mapping[str, Any], *, from_outside: bool = False) -> None:
+    def keep(self, cell: str, done: DoneCell) -> None:
         """Write what is kept of a finished cell, whole or not at all."""
-        held = {"row": row, "from_outside": from_outside}
+        held: dict[str, Any] = {
+            "row": dict(done.row),
+            "from_outside": done.from_outside,
+            "loaded": dict(done.loaded),
+        }
         held["sha256"] = sha256(canonical_json(held))
         write_whole(self.path / "cells" / f"{cell}.json", json.dumps(held).encode())
 

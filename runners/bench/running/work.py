@@ -25,7 +25,7 @@ from ...judge.scoring import Judge, Scored, run_all, without_result
 from ..grid.cells import Cell, StackSpec, by_stack, cells_of
 from ..grid.suite import SUITE, Suite, suite_in
 from .missing import left_of, views_of
-from .store import Store
+from .store import DoneCell, Store
 
 #: Columns that differ from run to run; they have a table of their own.
 TIME_COLUMNS = ("seconds", "peak_mb", "time_is_comparable")
@@ -95,7 +95,7 @@ def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) ->
             left = [c for c in left_of(known, only=task.only) if c.method.needs_truth is truth_fed]
             if not left:
                 continue
-            judge = judge or Judge(_rendered(store, cells[0].stack))
+            judge = judge or Judge(_rendered(store, cells[0].stack), hidden=(store.path,))
             done = run_all(
                 judge,
                 [cell.method for cell in left],
@@ -211,8 +211,12 @@ def _keep(store: Store, suite: Suite, cell: Cell, scored: Scored, *, alone: bool
         **columns,
         "time_is_comparable": alone,
     }
-    plain = {name: _plain(value) for name, value in row.items()}
-    store.keep(cell.key, plain, from_outside=scored.outcome.from_outside)
+    done = DoneCell(
+        row={name: _plain(value) for name, value in row.items()},
+        from_outside=scored.outcome.from_outside,
+        loaded=dict(scored.outcome.loaded),
+    )
+    store.keep(cell.key, done)
 
 
 def _plain(value: Any) -> Any:

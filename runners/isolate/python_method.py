@@ -1,0 +1,107 @@
+"""A Python method in a process of its own: the side that starts it."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from ...ground.frames import FrameFiles
+from ..contract import InvalidOutput, Outcome
+from .channel import Channel
+from .child import HANDOVER, NO_ROOM
+from .handover import read_handover, read_result
+from .method import Method
+from .supervise import Limits, supervise
+from .walls import Walls, folders_of, how_apart, walled
+from .workplace import FROM_OUTSIDE, Workplace, lay_out_frames, outcome_of, told
+
+_CHILD = f"{__name__.rpartition('.')[0]}.child"
+
+
+def run_in_child(
+    method: Method,
+    frames: Sequence[Any],
+    info: Mapping[str, Any],
+    *,
+    place: Workplace,
+    limits: Limits,
+    hidden: Sequence[Path] = (),
+) -> Outcome:
+    """Run a method in a child process, on copies of the frames.
+
+    A built-in method is our own code, and reads frames where they lie.
+
+    Parameters
+    ----------
+    method : Method
+        A built-in, or a Python function.
+    frames : sequence of ndarray or FrameFiles
+    info : mapping
+        The stack's frames.json.
+    place : Workplace
+        The run's own folders.
+    limits : Limits
+    hidden : sequence of Path
+        Folders with truth.
+    """
+    trusted = method.kind == "built-in" and isinstance(frames, FrameFiles)
+    if trusted and isinstance(frames, FrameFiles):
+        paths = [path.resolve() for path in frames.paths]
+        info = dict(info)
+    else:
+        names = lay_out_frames(frames, place.held / "frames")
+        paths = [place.frames / name for name in names]
+        info = told(info, names)
+    job = {
+        "method": method.child_spec,
+        "parameters": dict(method.parameters),
+        "paths": [str(path) for path in paths],
+        "info": info,
+    }
+
+    def begin() -> bytes:
+        if not trusted:
+            place.hand_over_frames()
+        return json.dumps(job).encode() + b"\n"
+
+    walls = Walls(
+        own=method.folders,
+        given=folders_of(paths[:1]) if trusted else method.code_files,
+        hidden=() if trusted else tuple(hidden),
+        env=_environment(method, place),
+        keeps_channel=True,
+    )
+    argv = walled([sys.executable, "-P", "-m", _CHILD], walls, place=place)
+    env = {"PATH": os.environ.get("PATH", os.defpath)}
+    ended = supervise(argv, cwd=place.folder, env=env, limits=limits, channel=Channel(begin))
+    outcome = outcome_of(ended, limits, isolation=how_apart())
+    if ended.returncode == NO_ROOM:
+        reason = f"{FROM_OUTSIDE}: no room for its result in {place.root.parent}"
+        return replace(outcome, status="killed", reason=reason, from_outside=True)
+    return _handed_over(outcome, place.folder, info) if outcome else outcome
+
+
+def _environment(method: Method, place: Workplace) -> dict[str, str]:
+    env = place.environment(method.environment)
+    ours = os.environ.get("PYTHONPATH", "")
+    env["PYTHONPATH"] = os.pathsep.join(filter(None, (env.get("PYTHONPATH"), ours)))
+    return env
+
+
+def _handed_over(outcome: Outcome, folder: Path, info: Mapping[str, Any]) -> Outcome:
+    """Complete the outcome of a child that ended well by what it handed over."""
+    handed = read_handover(folder / HANDOVER)
+    if handed is None:
+        return replace(outcome, status="failed", reason="ended without a result")
+    status, reason, rest = handed
+    if status != "ok":
+        return replace(outcome, status=status, reason=reason)
+    try:
+        return replace(outcome, result=read_result(folder, rest, info))
+    except (OSError, InvalidOutput) as error:
+        return replace(outcome, status="invalid-output", reason=str(error))
