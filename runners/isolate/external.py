@@ -10,7 +10,7 @@ import subprocess
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
@@ -24,7 +24,7 @@ from .isolation import best_isolation
 from .supervise import Limits, folder_mb, supervise
 from .workplace import FORMATS, Workplace, lay_out_frames, outcome_of
 
-PLACEHOLDERS = ("frames", "frames_dir", "output", "depth_output")
+PLACEHOLDERS = ("frames", "frames_dir", "reference", "output", "depth_output")
 _PLACEHOLDER = re.compile(r"\{([A-Za-z_]*)\}")
 _MAX_RESULT_MB = 2000.0
 
@@ -43,7 +43,8 @@ class Program:
         Name in the tables.
     command : tuple of str
         Program and arguments with placeholders: ``{frames}`` (an argument of its own that
-        becomes one argument per frame), ``{frames_dir}``, ``{output}``, ``{depth_output}``.
+        becomes one argument per frame), ``{frames_dir}``, ``{reference}`` (the frame in whose
+        view the stack wants its result), ``{output}``, ``{depth_output}``.
     image_format : {"", "tiff16", "tiff8", "png16", "png8", "jpeg8"}
         What its frames are written as; "" leaves them as they are.
     output, depth_output : str
@@ -57,6 +58,10 @@ class Program:
         Names of environment variables it may see, or ``NAME=value``.
     version_command : tuple of str
         Arguments that make it print its version; empty: not asked.
+    reference : {"first", "middle", "last", "given", "own"} or int
+        Frame in whose view its picture is: by its place in the order taken ("middle": of four
+        the second), the one that the stack names, a number, or one of its own choice, which is
+        looked for in the picture.
     """
 
     name: str
@@ -70,6 +75,9 @@ class Program:
     disk_limit_mb: float = Field(default=4096.0, gt=0)
     env: tuple[str, ...] = ()
     version_command: tuple[str, ...] = ()
+    reference: Literal["first", "middle", "last", "given", "own"] | Annotated[int, Field(ge=0)] = (
+        "own"
+    )
 
     def __post_init__(self) -> None:
         """Refuse a template that cannot work."""
@@ -177,7 +185,8 @@ def run_program(
     paths = lay_out_frames(frames, names, place.frames, as_format=program.image_format)
     # The copies of the frames lie in the working folder but are not the program's doing.
     limits = replace(limits, disk_mb=limits.disk_mb + folder_mb(place.frames))
-    argv = [executable, *expand(program, paths, place.folder)[1:]]
+    asked = paths[info.get("reference", 0)]
+    argv = [executable, *expand(program, paths, place.folder, reference=asked)[1:]]
     env = place.environment(program.env)
     ended = supervise([*isolation.prefix, *argv], cwd=place.folder, env=env, limits=limits)
     outcome = replace(
@@ -200,9 +209,12 @@ def _own_limits(program: Program) -> Limits:
     )
 
 
-def expand(program: Program, paths: Sequence[Path], folder: Path) -> list[str]:
+def expand(
+    program: Program, paths: Sequence[Path], folder: Path, *, reference: Path | None = None
+) -> list[str]:
     """Fill a command's placeholders, argument by argument, without splitting anything again."""
     values = {
+        "reference": str(paths[0] if reference is None else reference),
         "frames_dir": str(paths[0].parent),
         "output": str(folder / program.output),
         "depth_output": str(folder / program.depth_output),
@@ -224,7 +236,10 @@ def collect(program: Program, folder: Path, info: Mapping[str, Any]) -> Result:
     InvalidOutput
         The file is missing, is a link, is too large, or is no picture of the stack's size.
     """
-    parts: dict[str, Any] = {"image": read_image(_regular_file(folder / program.output))}
+    parts: dict[str, Any] = {
+        "image": read_image(_regular_file(folder / program.output)),
+        "reference": reference_of(program, info),
+    }
     wants_depth = any("{depth_output}" in part for part in program.command)
     if wants_depth and (folder / program.depth_output).is_symlink():
         _regular_file(folder / program.depth_output)
@@ -232,6 +247,15 @@ def collect(program: Program, folder: Path, info: Mapping[str, Any]) -> Result:
         depth = read_image(_regular_file(folder / program.depth_output))
         parts |= {"depth": depth, "depth_unit": program.depth_unit}
     return as_result(parts, info=info)
+
+
+def reference_of(program: Program, info: Mapping[str, Any]) -> int | None:
+    """Return the frame in whose view a program says that it merges; None: looked for, or given."""
+    count = len(info["frames"])
+    named = {"first": 0, "middle": (count - 1) // 2, "last": count - 1}
+    if isinstance(program.reference, int):
+        return program.reference
+    return named.get(program.reference)
 
 
 def _regular_file(path: Path) -> Path:

@@ -52,6 +52,11 @@ class Method:
         """Whether it is truth-fed: stages of it are given the truth."""
         return self.kind == "built-in" and needs_truth(self.spec)
 
+    @property
+    def view_is_unknown(self) -> bool:
+        """Whether the frame in whose view it merges is to be looked for in its picture."""
+        return self.program is not None and self.program.reference == "own"
+
     @cached_property
     def version(self) -> str:
         """Checksum of the code: of the file, of the executable, or of the built-in methods."""

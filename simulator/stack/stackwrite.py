@@ -238,6 +238,7 @@ def camera_info(plan: AnyShoot, how: FrameFormat) -> dict[str, Any]:
             }
             for record in plan.records
         ],
+        "reference": plan.reference,
         "pitch_um": camera.pitch_um,
         "width_px": cols,
         "height_px": rows,

@@ -104,7 +104,8 @@ class TestLayout:
     def test_frames_json_holds_only_what_a_camera_writes(self, written):
         """No key of frames.json could give the truth away."""
         info = json.loads((written / "frames.json").read_text())
-        assert set(info) == {"frames", "pitch_um", "width_px", "height_px", "encoding", "bits"}
+        known = {"frames", "reference", "pitch_um", "width_px", "height_px", "encoding", "bits"}
+        assert set(info) == known
         keys = {"file", "order", "time_s", "exposure_s", "iso", "f_number", "focal_length_mm"}
         assert all(set(frame) == keys for frame in info["frames"])
 

@@ -23,7 +23,6 @@ from ....simulator.shooting.motion import Nearest, nearest, places_in
 from ....simulator.shooting.shoot import Shoot
 from ....simulator.shooting.truth import Truth
 from ...contract import Result, depth_to_mm
-from ...judge.scoring import usual_view
 from ...judge.true_stages import focus_planes_mm
 from ...methods.picture.tone import to_float
 from ..grid.cells import Cell, StackSpec
@@ -117,9 +116,7 @@ def shown_stack(store: Store, cells: Sequence[Cell]) -> ShownStack | None:
     if not kept:
         return None
     spec = cells[0].stack
-    free = [item for item in kept if not item.cell.method.needs_truth] or kept
-    view = usual_view([int(item.row["reference"]) for item in free])
-    assert view is not None
+    view = spec.shoot.reference
     views = _Views(spec.shoot, view)
     truth = views.truth(view)
     ideal, achievable = clipped_srgb(truth.ideal), clipped_srgb(truth.achievable)
