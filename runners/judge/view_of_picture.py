@@ -52,7 +52,7 @@ class NotRegisteredError(ValueError):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Placed:
+class PlacedPicture:
     """A finished picture in the geometry of the frame whose view it is in.
 
     Parameters
@@ -83,7 +83,7 @@ def placed(
     shoot: AnyShoot,
     truth: Truth,
     views: Sequence[int] | None = None,
-) -> Placed:
+) -> PlacedPicture:
     """Find whose view a picture is in, and bring it there.
 
     Parameters
@@ -113,7 +113,7 @@ def placed(
         )
     shape = truth.depth_mm.shape
     image, inside = _sampled(picture, best.way, shape)
-    return Placed(
+    return PlacedPicture(
         view=best.view,
         image=image,
         depth=None if depth is None else _nearest(depth, best.way, shape),
