@@ -35,6 +35,12 @@ def add_parser(commands: Any) -> None:
         "--seed", type=whole(0), default=0, metavar="N", help="of all that is random (default: 0)"
     )
     parser.add_argument(
+        "--reference",
+        type=whole(0),
+        metavar="N",
+        help="frame in whose view methods merge and the truth is (default: the middle of the pass)",
+    )
+    parser.add_argument(
         "--iso", type=number(above=0), default=100.0, metavar="N", help="(default: 100)"
     )
     for option, what in (("--near", "start"), ("--far", "end")):
@@ -102,6 +108,7 @@ def shoot_of(args: argparse.Namespace) -> Shoot:
         **{name: value for name, value in asked.items() if value is not None},
         frames=args.frames,
         seed=args.seed,
+        reference=args.reference,
         near_mm=args.near,
         far_mm=args.far,
         crop=args.crop,

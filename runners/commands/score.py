@@ -5,18 +5,16 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from ...simulator.stack.stackio import Stack, read_stack
-from ..contract import DEPTH_UNITS, DONE, InvalidOutput, Outcome, as_result
-from ..isolate.external import result_from_files
+from ...simulator.stack.stackio import read_stack
+from ..contract import DEPTH_UNITS, DONE
 from ..isolate.method import find_method, refuse_shared_labels
 from ..isolate.methods_file import load_methods
+from ..judge.finished import score_files
 from ..judge.printed import MAIN_COLUMNS, as_text
 from ..judge.scoring import Judge, Scored, score_stack, table
-from ..judge.view_of_picture import likely_view
 from ..request import RequestError, new_path, request, whole_file
 from .options import add_progress_option, number, shows_progress, whole
 
@@ -45,7 +43,7 @@ def add_parser(commands: Any) -> None:
         "--reference",
         type=whole(0),
         metavar="N",
-        help="frame in whose view that picture is (default: found by its sharp parts)",
+        help="frame in whose view that picture is (default: found by the true motion)",
     )
     parser.add_argument("--name", metavar="N", help="of that picture in the table")
     parser.add_argument(
@@ -83,38 +81,22 @@ def run(args: argparse.Namespace) -> int:
             progress=shows_progress(args),
         )
     else:
-        outcome = finished(
-            stack, args.image, args.depth, depth_unit=args.depth_unit, reference=args.reference
-        )
-        scored = [Judge(stack).score(outcome, name=args.name or args.image.name)]
+        scored = [
+            score_files(
+                Judge(stack),
+                args.image,
+                args.depth,
+                name=args.name or args.image.name,
+                depth_unit=args.depth_unit,
+                reference=args.reference,
+            )
+        ]
     rows = table(scored)
     if args.csv is not None:
         with whole_file(args.csv) as draft:
             rows.to_csv(draft, index=False)
     print(rows.to_json(orient="records", indent=1) if args.json else as_text(rows, SHOWN, digits=3))
     return _report_failures(scored)
-
-
-def finished(
-    stack: Stack,
-    image: Path,
-    depth: Path | None,
-    *,
-    depth_unit: str,
-    reference: int | None = None,
-) -> Outcome:
-    """Return finished files as the outcome of a method; a bad file is an invalid output.
-
-    Without a reference the frame in whose view the picture is is looked for.
-    """
-    try:
-        read = result_from_files(image, depth, depth_unit=depth_unit)
-        if reference is None:
-            reference = likely_view(read.image, stack.frames)
-        result = as_result(replace(read, reference=reference), info=stack.info)
-    except (InvalidOutput, ValueError) as error:
-        return Outcome(status="invalid-output", reason=" ".join(str(error).split()))
-    return Outcome(status="ok", result=result)
 
 
 def _report_failures(scored: Sequence[Scored]) -> int:

@@ -106,9 +106,7 @@ def _draw_pictures(
 def _draw_errors(figure: Figure, spot: SubplotSpec, stack: Stack, scored: Sequence[Scored]) -> Any:
     truth = stack.truth
     capture = np.abs(clipped_srgb(truth.achievable) - clipped_srgb(truth.ideal)).max(axis=2)
-    title = (
-        f"best possible from these frames  {scored[0].row.get('capture.psnr_db', np.nan):.1f} dB"
-    )
+    title = f"capture limit of these frames  {scored[0].row.get('capture.psnr_db', np.nan):.1f} dB"
     tiles: list[tuple[Floats | str, str]] = [(capture, title)]
     for item in scored:
         if item.image is None or item.truth is None:

@@ -9,7 +9,7 @@ import shutil
 import subprocess
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
@@ -23,7 +23,7 @@ from ...simulator.data import is_file
 from ..contract import Result, as_result
 from .workplace import FORMATS
 
-PLACEHOLDERS = ("frames", "frames_dir", "output", "depth_output")
+PLACEHOLDERS = ("frames", "frames_dir", "reference", "output", "depth_output")
 _PLACEHOLDER = re.compile(r"\{([A-Za-z_]*)\}")
 
 
@@ -41,7 +41,8 @@ class Program:
         Name in the tables.
     command : tuple of str
         Program and arguments with placeholders: ``{frames}`` (an argument of its own that
-        becomes one argument per frame), ``{frames_dir}``, ``{output}``, ``{depth_output}``.
+        becomes one argument per frame), ``{frames_dir}``, ``{reference}`` (the frame in whose
+        view the stack wants its result), ``{output}``, ``{depth_output}``.
     image_format : {"", "tiff16", "tiff8", "png16", "png8", "jpeg8"}
         What its frames are written as; "" leaves them as they are.
     output, depth_output : str
@@ -55,6 +56,10 @@ class Program:
         Names of environment variables it may see, or ``NAME=value``.
     version_command : tuple of str
         Arguments that make it print its version; empty: not asked.
+    reference : {"first", "middle", "last", "given", "own"} or int
+        Frame in whose view its picture is: by its place in the order taken ("middle": of four
+        the second), the one that the stack names, a number, or one of its own choice, which is
+        looked for in the picture.
     """
 
     name: str
@@ -68,6 +73,9 @@ class Program:
     disk_limit_mb: float = Field(default=4096.0, gt=0)
     env: tuple[str, ...] = ()
     version_command: tuple[str, ...] = ()
+    reference: Literal["first", "middle", "last", "given", "own"] | Annotated[int, Field(ge=0)] = (
+        "own"
+    )
 
     def __post_init__(self) -> None:
         """Refuse a template that cannot work."""
@@ -181,10 +189,16 @@ def first_message(error: ValidationError) -> str:
 
 
 def expand(
-    program: Program, words: Sequence[str], paths: Sequence[Path], folder: Path
+    program: Program,
+    words: Sequence[str],
+    paths: Sequence[Path],
+    folder: Path,
+    *,
+    reference: Path | None = None,
 ) -> list[str]:
     """Fill a command's placeholders, argument by argument, without splitting anything again."""
     values = {
+        "reference": str(paths[0] if reference is None else reference),
         "frames_dir": str(paths[0].parent),
         "output": str(folder / program.output),
         "depth_output": str(folder / program.depth_output),
@@ -196,6 +210,15 @@ def expand(
         else:
             argv.append(_PLACEHOLDER.sub(lambda found: values[found[1]], word))
     return argv
+
+
+def reference_of(program: Program, info: Mapping[str, Any]) -> int | None:
+    """Return the frame in whose view a program says that it merges; None: looked for, or given."""
+    count = len(info["frames"])
+    named = {"first": 0, "middle": (count - 1) // 2, "last": count - 1}
+    if isinstance(program.reference, int):
+        return program.reference
+    return named.get(program.reference)
 
 
 def executable_facts(program: Program) -> dict[str, str]:

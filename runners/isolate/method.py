@@ -61,6 +61,11 @@ class Method:
         return self.kind == "built-in" and needs_truth(self.spec)
 
     @property
+    def view_is_unknown(self) -> bool:
+        """Whether the frame in whose view it merges is to be looked for in its picture."""
+        return self.program is not None and self.program.reference == "own"
+
+    @property
     def file(self) -> Path | None:
         """The file of a Python function."""
         path = self.spec.rpartition(":")[0]

@@ -11,7 +11,7 @@ from typing import Any
 
 from ..contract import InvalidOutput, Outcome, Result, as_result
 from .channel import Channel
-from .external import Program, executable_facts, expand
+from .external import Program, executable_facts, expand, reference_of
 from .method import Method
 from .picture_files import read_picture
 from .supervise import Limits, supervise
@@ -52,7 +52,9 @@ def run_program(
     names = lay_out_frames(frames, place.held / "frames", as_format=program.image_format)
     place.hand_over_frames()
     paths = [place.frames / name for name in names]
-    argv = [executable, *expand(program, command[1:], paths, place.folder)]
+    asked = paths[info.get("reference", 0)]
+    words = expand(program, command[1:], paths, place.folder, reference=asked)
+    argv = [executable, *words]
     env = place.environment(method.environment)
     walls = Walls(own=method.folders, given=method.code_files, hidden=tuple(hidden), env=env)
     ended = supervise(
@@ -83,7 +85,10 @@ def collect(program: Program, folder: Path, info: Mapping[str, Any]) -> Result:
         The file is missing, is a link, is too large, or is no picture of the stack's size.
     """
     shape = (int(info["height_px"]), int(info["width_px"]))
-    parts: dict[str, Any] = {"image": read_picture(folder / program.output, (*shape, 3))}
+    parts: dict[str, Any] = {
+        "image": read_picture(folder / program.output, (*shape, 3)),
+        "reference": reference_of(program, info),
+    }
     wants_depth = any("{depth_output}" in part for part in program.command)
     if wants_depth and os.path.lexists(folder / program.depth_output):
         depth = read_picture(folder / program.depth_output, shape)

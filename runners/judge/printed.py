@@ -11,9 +11,11 @@ if TYPE_CHECKING:
 MAIN_COLUMNS = {
     "method": "method",
     "status": "status",
-    "capture.psnr_db": "best possible dB",
+    "capture.psnr_db": "capture limit dB",
+    "selection.psnr_db": "selection limit dB",
     "total.psnr_db": "result dB",
     "merge_loss_db": "lost in the merge dB",
+    "view": "view",
     "total.ssim": "SSIM",
     "total.ciede2000_mean": "colour dE",
     "gain_stops": "gain stops",

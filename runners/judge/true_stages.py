@@ -10,10 +10,11 @@ import numpy as np
 from scipy import ndimage
 
 from ...ground.srgb import LUMA, clipped_srgb
-from ...ground.types import Doubles, Floats, Image, Labels
+from ...ground.types import Bools, Doubles, Floats, Image, Labels
 from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.motion import Nearest, nearest, places_in
 from ...simulator.shooting.truth import Truth
+from ..methods.picture.geometry import resample_dense
 from ..methods.picture.tone import to_float
 
 #: The optically sharpest frame is passed over where its error is more than twice that of the
@@ -84,12 +85,26 @@ class StackTruth:
         veiled = chosen_error > 2 * least_error + _VEILED**2
         return np.where(veiled, clearest, best)
 
-    def _error(self, frame: int, ideal: Floats) -> Floats:
-        """Squared difference between a frame, truly aligned, and the ideal, near each pixel."""
+    def exposed(self, frame: int) -> Floats:
+        """Return a frame with its true gain taken off, sRGB-encoded (rows, cols, 3)."""
         gains = np.array(self.shoot.records[frame].gains, np.float32)
         linear = self.shoot.encoding == "float"
         picture = to_float(self.frames[frame], gain=1 / np.maximum(gains, 1e-6), linear=linear)
-        picture = clipped_srgb(picture) if linear else picture
+        return clipped_srgb(picture) if linear else picture
+
+    def aligned(self, frame: int) -> tuple[Floats, Bools]:
+        """Return a frame in the truth's view, truly exposed, and where it shows the view."""
+        picture = self.exposed(frame)
+        if frame == self.reference:
+            return picture, np.ones(picture.shape[:2], bool)
+        places = self.warp(frame)
+        shown = np.isfinite(places[..., 0])
+        moved = resample_dense(picture, np.where(shown[..., None], places, np.float32(0)))
+        return np.clip(moved, 0, 1), shown
+
+    def _error(self, frame: int, ideal: Floats) -> Floats:
+        """Squared difference between a frame, truly aligned, and the ideal, near each pixel."""
+        picture = self.exposed(frame)
         places = self.warp(frame)
         unseen = np.isnan(places[..., 0])
         at = np.where(unseen[..., None], 0, places)

@@ -64,8 +64,10 @@ class TrueWarp:
 
     truth: GivenTruth
 
-    def __call__(self, stack: InputStack, frames: Sequence[int]) -> Alignment:
-        """Return the frames in their true order, with dense places."""
+    def __call__(
+        self, stack: InputStack, frames: Sequence[int], *, reference: int | None = None
+    ) -> Alignment:
+        """Return the frames in their true order, with dense places in the truth's own view."""
         chosen = set(frames)
         used = tuple(int(frame) for frame in self.truth.frame_choice() if frame in chosen)
         used += tuple(frame for frame in frames if frame not in used)

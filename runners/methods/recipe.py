@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..contract import Result
-from .align.align import AlignStage, chained
+from .align.align import Alignment, AlignStage, chained
 from .align.aligned import AlignedFrames
 from .align.equalise import EqualiseStage, channel_gain
+from .align.register import RegistrationError
 from .align.select import SelectStage, well_exposed
 from .fuse.depth import depth_of_fusion
 from .fuse.fused import DepthStage, FuseStage
@@ -65,7 +66,7 @@ class Recipe:
         chosen = self.select(stack)
         if not chosen:
             raise ValueError(f"none of the {len(stack)} frames is usable")
-        alignment = self.align(stack, chosen)
+        alignment = self._aligned(stack, chosen)
         aligned = AlignedFrames(stack, alignment, self.equalise(stack, alignment))
         fused = self.fuse(aligned)
         return Result(
@@ -75,3 +76,16 @@ class Recipe:
             reference=alignment.reference,
             used=alignment.used,
         )
+
+    def _aligned(self, stack: InputStack, chosen: Sequence[int]) -> Alignment:
+        """Lay the chosen frames on the frame that is asked for, be it chosen or not."""
+        view = stack.reference
+        if view is None or view in chosen:
+            return self.align(stack, chosen, reference=view)
+        # Frames that are not merged may lead from that view to those that are.
+        steps = sorted({*chosen, *well_exposed(stack), view})
+        alignment = self.align(stack, steps, reference=view)
+        used = tuple(frame for frame in alignment.used if frame in chosen)
+        if not used:
+            raise RegistrationError(f"no chosen frame could be laid on frame {view}")
+        return replace(alignment, used=used)

@@ -23,7 +23,7 @@ ORACLE = "oracle"
 _FLOORS = (
     Recipe(
         name="middle-frame",
-        title="floor: the middle frame alone",
+        title="floor: the reference frame alone, which is the middle one unless told",
         fuse=one_frame,
         select=middle_only,
         align=no_alignment,
@@ -31,10 +31,9 @@ _FLOORS = (
     ),
     Recipe(
         name="sharpest-frame",
-        title="floor: the one frame with the most sharpness",
+        title="floor: the one frame with the most sharpness, laid on the reference",
         fuse=one_frame,
         select=sharpest_only,
-        align=no_alignment,
         equalise=no_gain,
     ),
     Recipe(name="mean", title="floor: mean of the aligned frames", fuse=mean),

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from ...ground.types import Codes, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from ..compositing.levels import DEFAULT, level_of
-from ..compositing.render import camera_depth, render
+from ..compositing.render import render
 from ..handling.approach import Approach, nominal_stops_mm
 from ..handling.cadence import interval_s
 from ..handling.flash import Flash, fire, light_gains
@@ -123,6 +123,7 @@ class Shoot:
     diffraction: bool = True
     bayer: bool = False
     quality: str = DEFAULT
+    asked_reference: int | None = None
 
     def __len__(self) -> int:
         """Return the number of frames."""
@@ -150,16 +151,17 @@ class Shoot:
 
     @cached_property
     def reference(self) -> int:
-        """The frame whose view the truth is in: usable, and focused nearest the median depth.
+        """The frame whose view the truth is in, and in which methods are told to merge.
 
-        The depth is what the middle frame of the pass sees.
+        The asked one; else the usable frame nearest the middle of the pass, of two the earlier.
+        That a frame is dark, smeared or without the subject is seen in it: no depth, and nothing
+        else that only the truth tells, goes into the choice.
         """
-        rough = self._rough_camera(self.frames // 2)
-        depth = camera_depth(self.scene, rough) + float(rough.rotation[:, 2] @ rough.pupil_mm)
-        known = depth[np.isfinite(depth)]
-        median_mm = float(np.median(known)) if known.size else sum(self.scene.depth_mm) / 2
-        records = [record for record in self.records if record.usable] or self.records
-        return min(records, key=lambda record: abs(record.focus_z_mm - median_mm)).frame
+        if self.asked_reference is not None:
+            return self.asked_reference
+        usable = [record.frame for record in self.records if record.usable]
+        middle = (self.frames - 1) / 2
+        return min(usable or range(self.frames), key=lambda frame: abs(frame - middle))
 
     def _rough_camera(self, number: int) -> Camera:
         """Return the camera of a frame with few, large pixels."""
@@ -364,6 +366,7 @@ def shoot(
     diffraction: bool = True,
     bayer: bool = False,
     quality: str = DEFAULT,
+    reference: int | None = None,
 ) -> Shoot:
     """Plan a shoot of a scene; the frames are rendered as they are asked for.
 
@@ -401,6 +404,9 @@ def shoot(
         Whether the sensor sees one colour a pixel.
     quality : {"fast", "true", "exact"}
         How right edges are; see `render_view`.
+    reference : int or None
+        Frame whose view the truth is in and methods are to merge in; None takes the usable one
+        nearest the middle of the pass.
 
     Raises
     ------
@@ -419,6 +425,8 @@ def shoot(
     if frames < 1:
         raise ValueError(f"frames: got {frames}, allowed 1 or more")
     level_of(quality)  # complains of an unknown one
+    if reference is not None and not 0 <= reference < frames:
+        raise ValueError(f"reference: got frame {reference}, allowed 0 to {frames - 1}")
     plan = Shoot(
         scene=scene,
         rig=rig,
@@ -436,6 +444,7 @@ def shoot(
         diffraction=diffraction,
         bayer=bayer,
         quality=quality,
+        asked_reference=reference,
     )
     Camera(rig, crop=crop, bin=bin)  # complains now, not at the first frame
     return plan

@@ -249,6 +249,7 @@ def camera_info(plan: AnyShoot, how: FrameFormat) -> dict[str, Any]:
         "step_mm": step_mm,
         "magnification": plan.rig.lens.magnification,
         "pupil_ratio": plan.rig.lens.pupil_ratio,
+        "reference": plan.reference,
         "pitch_um": camera.pitch_um,
         "width_px": cols,
         "height_px": rows,

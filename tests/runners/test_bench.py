@@ -26,7 +26,6 @@ from stacktruth.runners.bench.running.run import finished_here, task_on
 from stacktruth.runners.bench.running.store import DoneCell, Store
 from stacktruth.runners.bench.running.work import do
 from stacktruth.runners.cli import main
-from stacktruth.runners.judge.scoring import usual_view
 from stacktruth.runners.request import RequestError
 from stacktruth.simulator.data import DataFileError, list_data_files
 from stacktruth.simulator.scene.scene import Balls, Fibres
@@ -91,9 +90,11 @@ class TestRows:
         assert set(rows["condition"]) == {PLAIN}
 
     def test_the_oracle_is_first_and_the_mean_last(self, undisturbed: Path) -> None:
-        """On each scene, among those that merged in the same view."""
+        """On each scene; all merged in the one view of their stack."""
         rows = pd.read_csv(undisturbed / "rows.csv")
         for _, part in rows[rows["status"] == "ok"].groupby("scene"):
+            assert part["reference"].nunique() == 1
+            assert set(part["view"]) == {"given"}
             ranked = part.sort_values("total.psnr_db", ascending=False)["method"].tolist()
             assert (ranked[0], ranked[-1]) == ("oracle", "mean")
 
@@ -156,7 +157,7 @@ class TestResuming:
         out = tmp_path / "out"
         shutil.copytree(undisturbed, out)
         files = [out / "cells" / f"{cell.key}.json" for cell in cells_of(load_suite(tiny))]
-        files[0].unlink()  # the oracle: it must find the view that the others chose
+        files[0].unlink()
         files[5].write_bytes(files[5].read_bytes()[:-20])
         files[6].write_bytes(files[6].read_bytes().replace(b'"mean"', b'"best"'))
         store = Store(out)
@@ -431,13 +432,6 @@ def _seed_with(index: int) -> int:
 def _seed_first(index: int) -> int:
     """Return a seed that has a cell as the very first of eight."""
     return next(s for s in range(99) if np.random.default_rng(s).permutation(8)[0] == index)
-
-
-def test_the_usual_view_does_not_depend_on_the_order() -> None:
-    """Most often chosen; of equals the earlier frame; of none, none."""
-    assert usual_view([3, 5, 5]) == usual_view([5, 3, 5]) == 5
-    assert usual_view([5, 3]) == usual_view([3, 5]) == 3
-    assert usual_view([]) is None
 
 
 def test_what_is_slow_to_load_waits() -> None:

@@ -1,4 +1,4 @@
-"""What is left to do on a stack: missing, ended from outside, or truth-fed in an old view."""
+"""What is left to do on a stack: missing, or ended from outside."""
 
 from __future__ import annotations
 
@@ -44,20 +44,13 @@ def test_what_was_ended_from_outside_is_tried_again(cells: list[Cell], status: s
     assert names(cells, done(2), done(2), own, done(2)) == []
 
 
-def test_truth_fed_methods_merge_again_when_others_chose_another_view(cells: list[Cell]) -> None:
-    """Most chose 2, or of equals the earlier: what merged elsewhere is wrong by now."""
-    assert names(cells, done(4), done(2), done(2), done(2)) == ["oracle"]
-    assert names(cells, done(4), done(2), done(4), done(4)) == ["oracle", "mean+true-warp"]
-    assert names(cells, done(2), done(2), done(4), done(2)) == []
-    # Nobody chose any, or the truth-fed one failed: no other view to go by.
-    assert names(cells, done(4), done(None, "failed"), done(None, "failed"), done(4)) == []
-    assert names(cells, done(None, "failed"), done(2), done(2), done(2)) == []
+def test_a_row_in_any_view_is_whole(cells: list[Cell]) -> None:
+    """A method that insists on its own view makes no other method's row stale."""
+    assert names(cells, done(2), done(4), done(4), done(2)) == []
 
 
-def test_one_wanted_cell_brings_what_it_rests_on(cells: list[Cell]) -> None:
-    """One that chooses its view stands alone; a truth-fed one needs those that choose."""
+def test_one_wanted_cell_stands_alone(cells: list[Cell]) -> None:
+    """Done or not, truth-fed or not."""
     assert names(cells, done(2), done(2), done(2), done(2), only=1) == ["middle-frame"]
-    assert names(cells, None, None, None, None, only=2) == ["mean"]
-    assert names(cells, None, None, None, None, only=0) == ["middle-frame", "mean", "oracle"]
-    assert names(cells, None, done(2), None, None, only=3) == ["mean", "mean+true-warp"]
-    assert names(cells, done(2), done(2), done(2), done(2), only=0) == ["oracle"]
+    assert names(cells, None, None, None, None, only=0) == ["oracle"]
+    assert names(cells, None, done(2), None, None, only=3) == ["mean+true-warp"]

@@ -46,10 +46,7 @@ def row_of(folder: Path, key: str) -> dict[str, str]:
 def test_a_cell_alone_has_the_same_numbers(
     method: str, suite: Path, whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """In a fresh folder: all digits as in the whole run, also of one that needs other cells.
-
-    The oracle merges in the view that most others chose, so they are done with it.
-    """
+    """In a fresh folder: all digits as in the whole run, and no other cell is done with it."""
     rows = pd.read_csv(whole / "rows.csv")
     row = rows[(rows["seed"] == 2) & (rows["method"] == method)].iloc[0]
     out = tmp_path / "again"
@@ -60,7 +57,7 @@ def test_a_cell_alone_has_the_same_numbers(
     assert row_of(out, row["cell_key"]) == row_of(whole, row["cell_key"])
     done = pd.read_csv(out / "rows.csv")
     assert set(done["seed"]) == {2}
-    assert len(done) == (4 if method == "oracle" else 1)
+    assert len(done) == 1
 
 
 @pytest.mark.slow

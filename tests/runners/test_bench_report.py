@@ -16,8 +16,15 @@ import pytest
 from stacktruth.runners.bench.grid.cells import PLAIN, cells_of
 from stacktruth.runners.bench.grid.suite import Ladder, Suite, load_suite
 from stacktruth.runners.bench.report.curves import curves
-from stacktruth.runners.bench.report.report import called, write_report
-from stacktruth.runners.bench.report.tables import artefacts, depths, pairs, stages, standing
+from stacktruth.runners.bench.report.report import called, summary, write_report
+from stacktruth.runners.bench.report.tables import (
+    above_limits,
+    artefacts,
+    depths,
+    pairs,
+    stages,
+    standing,
+)
 from stacktruth.runners.bench.running.store import DoneCell, Store
 from stacktruth.runners.cli import main
 from stacktruth.runners.request import RequestError
@@ -45,9 +52,12 @@ def faked(folder: Path, *, failed: bool = True) -> Store:
         bad = failed and number == 4
         scores = {
             "total.psnr_db": 40.0 - 5 * rank - cell.stack.severity,
-            "capture.psnr_db": 42.0,
-            "merge.psnr_db": 41.0 - 5 * rank,
-            "merge_loss_db": 2.0 + 5 * rank,
+            "capture.psnr_db": 44.0,
+            "selection.psnr_db": 42.0,
+            "selection_loss_db": 2.0,
+            "merge_loss_db": 2.0 + 5 * rank + cell.stack.severity,
+            "view": "given",
+            "above_limit": "",
             "total.ssim": 0.99 - 0.1 * rank,
             "residual_px": 0.1,
             "total.psnr_db.textured": 39.0 - 5 * rank,
@@ -146,7 +156,7 @@ def test_a_failure_ranks_worst_but_is_told_apart(tmp_path: Path) -> None:
     table = standing(rows[rows["condition"] == PLAIN])
     mean = dict(zip(table.columns, table.rows[1], strict=True))
     assert mean["method"] == "mean"
-    assert (mean["dB"], mean["without failures"], mean["failed"]) == ("33.33", "35.00", "1")
+    assert (mean["result dB"], mean["without failures"], mean["failed"]) == ("33.33", "35.00", "1")
 
 
 def test_three_scenes_are_too_few_to_tell(tmp_path: Path) -> None:
@@ -281,6 +291,58 @@ def test_depth_and_artefacts_leave_out_what_nobody_has() -> None:
     table = artefacts(rows)
     assert table.columns == ("method", "smear")
     assert table.rows == [("one", "0.000"), ("two", "0.250")]
+
+
+def two_views() -> pd.DataFrame:
+    """Return rows of a method in the given view, and of one in an easier view of its own."""
+    return pd.DataFrame(
+        {
+            "scene": ["a", "a", "b", "b"],
+            "condition": PLAIN,
+            "severity": 0,
+            "value": np.nan,
+            "method": ["told", "own"] * 2,
+            "status": "ok",
+            "view": ["given", "own"] * 2,
+            "capture.psnr_db": [31.0, 36.0] * 2,
+            "selection.psnr_db": [30.0, 35.0] * 2,
+            "selection_loss_db": 1.0,
+            "total.psnr_db": [29.0, 32.0, 28.0, 31.5],
+            "merge_loss_db": [1.0, 3.0, 2.0, 3.5],
+            "total.ssim": 0.9,
+            "residual_px": 0.0,
+            "above_limit": ["", "", "", "selection limit by 9.0 dB (margin 1.0)"],
+        }
+    )
+
+
+def test_methods_in_different_views_are_compared_by_what_they_lost() -> None:
+    """The easier view gives 3 dB more and is no merit: there 2 and 1.5 dB more were lost."""
+    table = standing(two_views())
+    assert [row[:3] for row in table.rows] == [
+        ("told", "1.50", "28.50"),
+        ("own (own view)", "3.25", "31.75"),
+    ]
+    (pair,) = pairs(two_views()).rows
+    assert pair[:2] == ("told over own (own view)", "1.75")
+
+
+def test_in_one_view_what_was_lost_differs_as_the_results_do() -> None:
+    """The same differences, pair by pair, as of the results."""
+    rows = two_views().assign(view="given", **{"selection.psnr_db": 35.0})
+    rows["merge_loss_db"] = rows["selection.psnr_db"] - rows["total.psnr_db"]
+    (pair,) = pairs(rows).rows
+    assert pair[:2] == ("told over own", "-3.25")
+
+
+def test_what_lies_above_a_limit_is_on_the_page() -> None:
+    """The cell with its limit; none where nothing is flagged, and no column is no flag."""
+    (row,) = above_limits(two_views()).rows
+    assert row[0] == "b"
+    assert row[2:] == ("own (own view)", "selection limit by 9.0 dB (margin 1.0)", "31.50")
+    assert "1 results lie above a limit" in summary(two_views(), 4)[-1]
+    assert not above_limits(two_views().assign(above_limit="")).rows
+    assert not above_limits(two_views().drop(columns="above_limit")).rows
 
 
 def test_report_of_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

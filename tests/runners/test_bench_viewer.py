@@ -261,12 +261,12 @@ class TestViewer:
     """The whole of it."""
 
     def test_every_crop_has_the_same_pictures(self, scene: SceneView) -> None:
-        """Ideal, best possible, four methods; then their error maps and the best of all."""
+        """Ideal, capture limit, four methods; then their error maps and the best of all."""
         assert len(scene.crops) == 3
         for crop in scene.crops:
             labels = [figure.label for figure in crop.figures]
             assert labels == [figure.label for figure in scene.crops[0].figures]
-            assert labels[:2] == ["ideal", "best possible"]
+            assert labels[:2] == ["ideal", "capture limit"]
             assert len(labels) == 2 + 4 + 1 + 4 + 1
             for figure in crop.figures:
                 read = imagecodecs.webp_decode(bytes_of(figure.source))

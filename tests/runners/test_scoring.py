@@ -11,9 +11,9 @@ import pytest
 
 from stacktruth.ground.pictures import write_copy
 from stacktruth.ground.srgb import clipped_srgb, decode_srgb
-from stacktruth.runners.commands.score import finished
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.demo.demo import STACKS, DemoStack, shoot_of
+from stacktruth.runners.judge.finished import score_files
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge, score_stack, table
 from stacktruth.runners.methods import METHODS
@@ -58,9 +58,10 @@ def given(stack: Stack, picture: np.ndarray, **parts: object) -> pd.Series:
 
 
 def test_the_achievable_picture_loses_nothing_in_the_merge(still: Stack) -> None:
-    """Merge loss is nought, and what is lost is the capture's."""
+    """What is lost is the capture's; nothing in the merge that choosing could have had."""
     row = given(still, still.truth.achievable)
-    assert row["merge_loss_db"] == pytest.approx(0.0, abs=1e-3)
+    assert row["merge_loss_db"] == pytest.approx(-row["selection_loss_db"], abs=1e-3)
+    assert row["merge_loss_db"] == pytest.approx(0.0, abs=0.1)
     assert row["total.psnr_db"] == pytest.approx(row["capture.psnr_db"], abs=1e-3)
     assert row["merge.psnr_db"] > 90
 
@@ -172,12 +173,11 @@ def test_the_view_of_a_finished_file_can_be_told(still: Stack, tmp_path: Path) -
     light = clipped_srgb(still.shoot.truth(2).achievable)
     file = tmp_path / "merged.tif"
     write_copy(file, np.rint(np.clip(light, 0, 1) * 65535).astype(np.uint16))
-    outcome = finished(still, file, None, depth_unit="frame", reference=2)
-    row = Judge(still).score(outcome, name="file").row
+    row = score_files(Judge(still), file, name="file", reference=2).row
     assert row["reference"] == 2
     assert row["merge.psnr_db"] > 80
-    wrong = finished(still, file, None, depth_unit="frame", reference=3)
-    assert wrong.reason == "reference is frame 3, but frames are 0..2"
+    wrong = score_files(Judge(still), file, name="file", reference=3).row
+    assert wrong["reason"] == "reference is frame 3, but frames are 0..2"
 
 
 def test_a_failure_is_a_row(still: Stack) -> None:

@@ -22,6 +22,8 @@ from stacktruth.simulator.shooting.shoot import (
     USABLE_SMEAR_PX,
     shoot,
 )
+from stacktruth.simulator.stack.frameio import FORMATS
+from stacktruth.simulator.stack.stackwrite import camera_info
 
 RIG = load_rig("test-rig")
 RAMP = load_scene("ramp")
@@ -204,17 +206,27 @@ def test_cameras_are_those_of_the_records():
     assert record.subject.x_mm != 0
 
 
-def test_the_reference_is_the_usable_frame_focused_nearest_the_middle_depth():
-    """Of planes at -0.35, -0.15, 0.05 and 0.25 the third; where that is unusable, the next."""
+def test_the_reference_is_the_usable_frame_nearest_the_middle_of_the_pass():
+    """Of four the second, of five the third, wherever they are focused; a dark one is none."""
     passing = replace(STEPPED, start_mm=-0.35)
-    assert still(approach=passing).reference == 2
-    assert still(approach=replace(passing, start_mm=-0.75), frames=6).reference == 4
+    assert still(approach=passing).reference == 1
+    assert still(approach=replace(passing, start_mm=-0.95), frames=5).reference == 2
     weak = flashlight(initial_store=0.5, refill="none", when_not_ready="fire", misfire_below=0.34)
     weak = replace(weak, flash=replace(weak.flash, power=0.3))
     made = still(light=weak, approach=passing)
     assert [record.usable for record in made.records] == [True, True, False, False]
     assert [record.misfire for record in made.records] == [False, False, True, True]
     assert made.reference == 1
+    assert still(light=weak, approach=passing, frames=7).reference == 1  # 2 to 6 are dark
+
+
+def test_the_reference_can_be_asked_for():
+    """The truth is in its view, and methods are told; there is no frame 4 of four."""
+    made = still(approach=STEPPED, reference=3)
+    assert made.reference == made.truth().reference == 3
+    assert camera_info(made, FORMATS["tiff16"])["reference"] == 3
+    with pytest.raises(ValueError, match="reference: got frame 4, allowed 0 to 3"):
+        still(approach=STEPPED, reference=4)
 
 
 def test_dark_frames_are_not_counted_on():

@@ -104,7 +104,7 @@ class TestLayout:
     def test_frames_json_holds_only_what_a_photographer_knows(self, written):
         """No key of frames.json could give the truth away."""
         info = json.loads((written / "frames.json").read_text())
-        picture = {"pitch_um", "width_px", "height_px", "encoding", "bits"}
+        picture = {"reference", "pitch_um", "width_px", "height_px", "encoding", "bits"}
         assert set(info) == {"frames", "step_mm", "magnification", "pupil_ratio", *picture}
         keys = {"file", "order", "time_s", "exposure_s", "iso", "f_number", "focal_length_mm"}
         assert all(set(frame) == keys | {"nominal_focus_mm"} for frame in info["frames"])

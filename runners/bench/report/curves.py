@@ -52,7 +52,7 @@ def curves(rows: pd.DataFrame, ladders: Sequence[Ladder] = ()) -> list[Plot]:
         over = f"on {scenes[0]}" if len(scenes) == 1 else f"mean over {len(scenes)} scenes"
         words = (
             f"Signal-to-noise ratio against the ideal over {condition.replace('-', ' ')} ({unit}), "
-            f"{over}; dashed: what the frames allow.{own_way.get(condition, '')}"
+            f"{over}; dashed: the capture limit, what the frames allow.{own_way.get(condition, '')}"
         )
         made.append(Plot(heading=condition.replace("-", " "), data=_curve(part, unit), words=words))
     return made
@@ -79,7 +79,7 @@ def _curve(part: pd.DataFrame, unit: str) -> str:
         # Methods may lie on each other: open markers let the lower one show.
         axes.plot(own.index, own.to_numpy(float), marker=marker, markerfacecolor="none", label=name)
     allowed = part.groupby("value")["capture.psnr_db"].max()
-    axes.plot(allowed.index, allowed.to_numpy(float), "k--", label="best possible")
+    axes.plot(allowed.index, allowed.to_numpy(float), "k--", label="capture limit")
     # A ladder of doublings is read by its ratios.
     if np.ptp(np.log10(part["value"].to_numpy(float))) > 0.7:
         axes.set_xscale("log")

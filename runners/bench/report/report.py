@@ -23,13 +23,22 @@ from ..running.tables import write_tables
 from . import tables as made
 from .curves import curves
 from .statistics import by_scene
-from .tables import MAIN
+from .tables import LOST, MAIN
 from .viewer import viewer
 
 _TOLD = ("stacktruth", "commit", "changed_files", "python", "numpy", "scipy", "machine", "cores",
          "system", "workers", "threads")  # fmt: skip
+LIMITS = ("capture", "selection")
 #: Columns that a page is made of; a benchmark in which all cells failed has none of them.
-_NEEDED = (MAIN, "capture.psnr_db", "merge.psnr_db", "merge_loss_db", "total.ssim", "residual_px")
+_NEEDED = (
+    MAIN,
+    LOST,
+    "capture.psnr_db",
+    "selection.psnr_db",
+    "selection_loss_db",
+    "total.ssim",
+    "residual_px",
+)
 
 
 def write_report(folder: str | Path, *, progress: bool = False) -> Path:
@@ -83,7 +92,12 @@ def _tables(
     """Return the tables that come first, and those for a closer look; empty ones left out."""
     if plain[MAIN].isna().all():
         return [], [table for table in [made.failures(rows)] if table.rows]
-    first = [made.standing(plain), made.loss_split(plain), made.stages(plain)]
+    first = [
+        made.above_limits(rows),
+        made.standing(plain),
+        made.loss_split(plain),
+        made.stages(plain),
+    ]
     more = [
         made.regions(plain),
         made.depths(plain),
@@ -124,15 +138,18 @@ def summary(rows: pd.DataFrame, cells: int) -> list[str]:
     plain = rows[rows["condition"] == PLAIN]
     if plain[MAIN].isna().all():
         return [done, "No method has a result on a plain stack yet."]
+    lost = by_scene(plain, LOST, higher_is_better=False).mean().sort_values(kind="stable")
+    best, last = lost.index[0], lost.index[-1]
     table = by_scene(plain, MAIN)
-    means = table.mean().sort_values(ascending=False)
-    best, last = means.index[0], means.index[-1]
-    lost = plain.groupby("method")["merge_loss_db"].mean()
-    possible = by_scene(plain, "capture.psnr_db").max(axis=1).mean()
+    means = table.mean()
+    limits = {name: by_scene(plain, f"{name}.psnr_db").max(axis=1).mean() for name in LIMITS}
+    flagged = rows.get("above_limit", pd.Series("", index=rows.index)).fillna("").ne("").sum()
     return [
         f"{done} On {len(table)} scenes {best} came out best with {means[best]:.1f} dB against the "
         f"ideal picture, {last} worst with {means[last]:.1f} dB.",
-        f"The frames themselves allow {possible:.1f} dB on average: what is missing from there to "
-        f"the ideal was lost by hands, step and light. {best} lost another {lost[best]:.1f} dB in "
-        "the merge. A failed cell counts as the worst result on its scene.",
+        f"The frames' sharpness allows {limits['capture']:.1f} dB on average (capture limit): what "
+        "is missing from there to the ideal was lost by hands, step and light. Choosing among the "
+        f"frames can have {limits['selection']:.1f} dB of it (selection limit). {best} lost "
+        f"{lost[best]:.1f} dB in the merge. A failed cell counts as the worst result on its scene.",
+        *([f"{flagged} results lie above a limit by more than they rightly can."] * bool(flagged)),
     ]

@@ -10,16 +10,22 @@ import numpy as np
 import pandas as pd
 
 from ...contract import DONE
-from ...judge.scoring import SCORED_REGIONS
+from ...judge.scoring import OWN, SCORED_REGIONS
 from .statistics import LEVEL, bootstrap, by_scene, pairwise, without_failures
 
 #: What methods are ranked by.
 MAIN = "total.psnr_db"
+#: What methods are compared by: in one view it differs between two methods as their results do,
+#: and across views it is what each lost against its own view's limit.
+LOST = "merge_loss_db"
+#: Follows the name of a method that did not merge in the view that its stacks name.
+OWN_VIEW = " (own view)"
 #: Columns of the table of all cells; rows.csv has all.
 _SHOWN = {
-    "capture.psnr_db": "best possible dB",
+    "capture.psnr_db": "capture limit dB",
+    "selection.psnr_db": "selection limit dB",
     MAIN: "result dB",
-    "merge_loss_db": "lost dB",
+    LOST: "lost in the merge dB",
     "total.ssim": "SSIM",
     "depth.depth_rmse_mm": "depth error mm",
 }
@@ -53,15 +59,19 @@ class PageTable:
 def standing(rows: pd.DataFrame) -> PageTable:
     """Return the methods, best first."""
     table, clean = by_scene(rows, MAIN), without_failures(rows, MAIN)
+    lost = by_scene(rows, LOST, higher_is_better=False).mean()
     failed = rows[rows["status"] != "ok"]["method"].value_counts()
     found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}
-    order = sorted(found, key=lambda name: -found[name].mean)
     return PageTable(
         heading="How the methods stand",
-        columns=("method", "dB", f"{LEVEL:.0%} from", "to", "SSIM", "without failures", "failed"),
+        columns=(
+            "method", "lost in the merge dB", "result dB", f"{LEVEL:.0%} from", "to", "SSIM",
+            "without failures", "failed",
+        ),
         rows=[
             (
-                name,
+                called(rows, name),
+                _number(lost[name]),
                 _number(found[name].mean),
                 _number(found[name].low),
                 _number(found[name].high),
@@ -69,20 +79,29 @@ def standing(rows: pd.DataFrame) -> PageTable:
                 _number(clean[name]),
                 str(failed.get(name, 0)),
             )
-            for name in order
+            for name in lost.sort_values(kind="stable").index
         ],
-        note="Mean over scenes of the signal-to-noise ratio against the ideal picture, with a "
-        "bootstrap interval over scenes; seeds are averaged within a scene.",
-    )
+        note="Means over scenes; result: signal-to-noise ratio against the ideal picture, with a "
+        "bootstrap interval over scenes; seeds are averaged within a scene. Lost in the merge: "
+        "selection limit less result. In one view both order the methods alike; a method that "
+        "merged in a view of its own is compared by what it lost there.",
+    )  # fmt: skip
+
+
+def called(rows: pd.DataFrame, name: object) -> str:
+    """Return a method's name, marked where it insists on a view of its own."""
+    own = rows.get("view", pd.Series(dtype=object)).eq(OWN) & (rows["method"] == name)
+    return f"{name}{OWN_VIEW if own.any() else ''}"
 
 
 def loss_split(rows: pd.DataFrame) -> PageTable:
     """Return where the loss came from."""
     columns = {
-        "capture.psnr_db": "best possible dB",
-        "merge.psnr_db": "merge dB",
+        "capture.psnr_db": "capture limit dB",
+        "selection_loss_db": "lost in selection dB",
+        "selection.psnr_db": "selection limit dB",
+        LOST: "lost in the merge dB",
         MAIN: "result dB",
-        "merge_loss_db": "lost dB",
         "residual_px": "shift px",
         "gain_stops": "gain stops",
     }
@@ -90,10 +109,33 @@ def loss_split(rows: pd.DataFrame) -> PageTable:
         heading="Where it was lost",
         columns=("method", *columns.values()),
         rows=_means(rows.reindex(columns=rows.columns.union(list(columns))), list(columns)),
-        note="Merge: against the best possible. Lost: best possible less result. "
-        "Best possible: the least defocus of any frame at each point, in the view that the "
-        "method chose. Gain: light that the result needed. A true stage (+true-warp) shows what "
-        "that stage costs the method.",
+        note="Capture limit: the least defocus of any frame at each point; what is missing to "
+        "the ideal was lost by hands, step and light. Selection limit: the best that choosing "
+        "among truly aligned frames can give; no method that chooses gets back what lies between "
+        "the two. The rest was lost in the merge, which is the method's. Gain: light that the "
+        "result needed. A true stage (+true-warp) shows what that stage costs the method.",
+    )
+
+
+def above_limits(rows: pd.DataFrame) -> PageTable:
+    """Return the cells whose result lies above a limit by more than may rightly be."""
+    flagged = rows[rows.get("above_limit", pd.Series("", index=rows.index)).fillna("").ne("")]
+    return PageTable(
+        heading="Above a limit",
+        texts=4,
+        columns=("scene", "condition", "method", "above", "result dB"),
+        rows=[
+            (
+                str(row["scene"]),
+                _condition(row),
+                called(rows, row["method"]),
+                str(row["above_limit"]),
+                _number(row[MAIN]),
+            )
+            for _, row in flagged.iterrows()
+        ],
+        note="Nearer to the ideal than the frames allow, averaging noise and sharpening counted "
+        "in: such a result knows more than its frames.",
     )
 
 
@@ -184,18 +226,24 @@ def _means(rows: pd.DataFrame, columns: Sequence[str], *, digits: int = 2) -> li
     numbers = done[["scene", "method", *columns]].astype(dict.fromkeys(columns, float))
     means = numbers.groupby(["scene", "method"]).mean().groupby("method").mean()
     order = done.groupby("method")[MAIN].mean().sort_values(ascending=False).index
-    return [(str(name), *(_number(means.loc[name, c], digits) for c in columns)) for name in order]
+    return [
+        (called(rows, name), *(_number(means.loc[name, c], digits) for c in columns))
+        for name in order
+    ]
 
 
 def pairs(rows: pd.DataFrame) -> PageTable:
-    """Return all pairs of methods with what the suite can say of their difference."""
-    found = pairwise(by_scene(rows, MAIN))
+    """Return all pairs of methods with what the suite can say of their difference.
+
+    By what the merges lost: between two methods in one view that differs as their results do.
+    """
+    found = pairwise(-by_scene(rows, LOST, higher_is_better=False))
     return PageTable(
         heading="Pair by pair",
         columns=("methods", "difference dB", "effect", "p (Holm)", "scenes", "could have seen dB"),
         rows=[
             (
-                f"{row.first} over {row.second}",
+                f"{called(rows, row.first)} over {called(rows, row.second)}",
                 _number(row.mean_difference),
                 _number(row.effect),
                 _number(row.p_holm, 3),
@@ -204,7 +252,8 @@ def pairs(rows: pd.DataFrame) -> PageTable:
             )
             for row in found.itertuples()
         ],
-        note="Wilcoxon's signed-rank test over scenes with Holm's adjustment; effect: matched "
+        note="By what was lost in the merge, against the limit of the view that each merged in. "
+        "Wilcoxon's signed-rank test over scenes with Holm's adjustment; effect: matched "
         "pairs' rank-biserial correlation. The last column is the difference that a suite of this "
         "size finds in 8 of 10 cases.",
     )
@@ -247,7 +296,7 @@ def every_cell(rows: pd.DataFrame, commands: Sequence[str]) -> PageTable:
             (
                 str(row["scene"]),
                 _condition(row),
-                str(row["method"]),
+                f"{row['method']}{OWN_VIEW if row.get('view') == OWN else ''}",
                 str(row["status"]),
                 str(row.get("seed", "-")),
                 *(_number(value) for value in numbers.loc[at]),
@@ -255,9 +304,8 @@ def every_cell(rows: pd.DataFrame, commands: Sequence[str]) -> PageTable:
             for at, row in rows.iterrows()
         ],
         commands=commands,
-        note="The command renders the cell's stack again and runs the suite's methods on it, in "
-        "a few seconds to minutes; rows.csv in the folder “again” then holds the numbers of the "
-        "cell. All methods run because a truth-fed one merges in the view that the others chose.",
+        note="The command renders the cell's stack again and runs its method on it, in a few "
+        "seconds to minutes; rows.csv in the folder “again” then holds the numbers of the cell.",
         texts=4,
     )
 

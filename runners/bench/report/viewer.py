@@ -160,11 +160,11 @@ def _crop(shown: ShownStack, least: Floats, crop: Crop, number: int) -> list[Ske
     where = f"crop {number} of {shown.spec.shoot.scene.name}"
     pictures = [
         ("ideal", "all in focus", shown.ideal),
-        ("best possible", "the least defocus that any frame has", shown.achievable),
+        ("capture limit", "the least defocus that any frame has", shown.achievable),
         *((_label(method, shown.view), "result", method.image) for method in shown.methods),
     ]
     errors = [
-        ("error of the best possible", shown.capture_error),
+        ("error of the capture limit", shown.capture_error),
         *((f"error of {method.name}", method.error) for method in shown.methods),
         ("error of the best method at each point", least),
     ]

@@ -25,7 +25,6 @@ from ....simulator.shooting.truth import Truth
 from ...contract import Result, depth_to_mm
 from ...judge.depth_scores import planes_mm
 from ...judge.exposure import frame_gains
-from ...judge.scoring import usual_view
 from ...methods.picture.tone import to_float
 from ..grid.cells import Cell, StackSpec
 from ..running.store import Store
@@ -118,9 +117,7 @@ def shown_stack(store: Store, cells: Sequence[Cell]) -> ShownStack | None:
     if not kept:
         return None
     spec = cells[0].stack
-    free = [item for item in kept if not item.cell.method.needs_truth] or kept
-    view = usual_view([int(item.row["reference"]) for item in free])
-    assert view is not None
+    view = spec.shoot.reference
     views = _Views(spec.shoot, view)
     truth = views.truth(view)
     ideal, achievable = clipped_srgb(truth.ideal), clipped_srgb(truth.achievable)

@@ -83,10 +83,6 @@ def _again(store: Store, cell: Cell, every: list[Cell]) -> VerifiedCell:
         fresh = Store(Path(place))
         fresh.make()
         write_whole(fresh.path / SUITE, (store.path / SUITE).read_bytes())
-        for other in beside:  # a truth-fed method needs the views that they chose
-            done = store.done(other.key)
-            if done is not None and other is not cell:
-                fresh.keep(other.key, done)
         do(task_on(fresh, beside, only=cell.key))
         return VerifiedCell(
             scene=cell.stack.shoot.scene.name,

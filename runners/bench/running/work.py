@@ -21,10 +21,10 @@ from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
 from ...contract import Outcome
 from ...isolate.workplace import FROM_OUTSIDE
-from ...judge.scoring import Judge, Scored, run_all, without_result
+from ...judge.scoring import Judge, Scored, without_result
 from ..grid.cells import Cell, StackSpec, by_stack, cells_of
 from ..grid.suite import SUITE, Suite, suite_in
-from .missing import left_of, views_of
+from .missing import left_of
 from .store import DoneCell, Store
 
 #: Columns that differ from run to run; they have a table of their own.
@@ -89,24 +89,19 @@ def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) ->
         All on the stack.
     """
     with store.stack_locked(task.stack):
-        judge = None
-        for truth_fed in (False, True):  # truth-fed methods rest on the views the others chose
-            known = {cell: store.done(cell.key) for cell in cells}
-            left = [c for c in left_of(known, only=task.only) if c.method.needs_truth is truth_fed]
-            if not left:
-                continue
-            judge = judge or Judge(_rendered(store, cells[0].stack), hidden=(store.path,))
-            done = run_all(
-                judge,
-                [cell.method for cell in left],
-                views=views_of(known),
+        left = left_of({cell: store.done(cell.key) for cell in cells}, only=task.only)
+        if not left:
+            return
+        judge = Judge(_rendered(store, cells[0].stack), hidden=(store.path,))
+        for cell in left:
+            scored = judge.run(
+                cell.method,
                 time_limit_s=suite.time_limit_s,
                 memory_limit_mb=suite.memory_limit_mb,
             )
-            for number, scored in done:
-                _keep(store, suite, left[number], scored, alone=task.alone)
-                yield left[number].key
-        if judge is not None and not task.keep_frames:
+            _keep(store, suite, cell, scored, alone=task.alone)
+            yield cell.key
+        if not task.keep_frames:
             shutil.rmtree(_stack_folder(store, cells[0].stack))
 
 

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 
@@ -47,15 +48,23 @@ class Alignment:
     places: Callable[[int], Coordinates] | None = None
 
 
-AlignStage = Callable[[InputStack, Sequence[int]], Alignment]
+class AlignStage(Protocol):
+    """What lays frames on one of them."""
+
+    def __call__(
+        self, stack: InputStack, frames: Sequence[int], *, reference: int | None = None
+    ) -> Alignment:
+        """Align frames; `reference` is the one whose geometry is kept, None leaves it free."""
+        ...
 
 
-def no_alignment(stack: InputStack, frames: Sequence[int]) -> Alignment:
+def no_alignment(
+    stack: InputStack, frames: Sequence[int], *, reference: int | None = None
+) -> Alignment:
     """Take the frames as they are, in the order given."""
     middle = frames[(len(frames) - 1) // 2]
-    return Alignment(
-        reference=middle, used=tuple(frames), matrices=dict.fromkeys(frames, np.eye(3))
-    )
+    base = middle if reference is None or reference not in frames else reference
+    return Alignment(reference=base, used=tuple(frames), matrices=dict.fromkeys(frames, np.eye(3)))
 
 
 def chained(
@@ -86,7 +95,7 @@ def chained(
     """
     frames = list(frames)
     if len(frames) == 1:
-        return no_alignment(stack, frames)
+        return no_alignment(stack, frames, reference=reference)
     alike = likeness(stack, frames)
     middle = (len(frames) - 1) // 2
     profiles = sharpness_profiles(stack, frames, alike.shifts[middle])

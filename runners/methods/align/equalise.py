@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from scipy import ndimage
 
-from ....ground.types import Bools, Floats
+from ....ground.types import Bools, Doubles, Floats
 from ..picture.geometry import covered, for_binned, resample_bilinear
 from ..picture.stack import InputStack
 from .align import Alignment
@@ -30,17 +30,21 @@ def channel_gain(stack: InputStack, alignment: Alignment) -> Gains:
     Defocus moves light but keeps its sum, so sums over the part that both frames show are
     compared, leaving out what is clipped in either. The median frame keeps its exposure.
     """
-    base = stack.small(alignment.reference).light
-    ratios = {}
-    for frame in alignment.used:
-        light, usable = _overlap(stack, alignment, frame)
-        total = light[usable].sum(axis=0)
-        ratios[frame] = base[usable].sum(axis=0) / np.maximum(total, 1e-6 * usable.sum())
+    ratios = {frame: _ratio(stack, alignment, frame) for frame in alignment.used}
     middle = np.maximum(np.median(np.stack(list(ratios.values())), axis=0), 1e-6)
-    return {
-        frame: np.clip(ratio / middle, 1 / 16, 16).astype(np.float32)
-        for frame, ratio in ratios.items()
-    }
+    return {frame: _gain(ratio / middle) for frame, ratio in ratios.items()}
+
+
+def _ratio(stack: InputStack, alignment: Alignment, frame: int) -> Doubles:
+    """Return how much brighter per channel the reference shows what both show."""
+    base = stack.small(alignment.reference).light
+    light, usable = _overlap(stack, alignment, frame)
+    total = light[usable].sum(axis=0)
+    return np.asarray(base[usable].sum(axis=0) / np.maximum(total, 1e-6 * usable.sum()))
+
+
+def _gain(ratio: Doubles) -> Floats:
+    return np.clip(ratio, 1 / 16, 16).astype(np.float32)
 
 
 def local_gain(stack: InputStack, alignment: Alignment, *, share: float = 0.1) -> Gains:
@@ -54,7 +58,10 @@ def local_gain(stack: InputStack, alignment: Alignment, *, share: float = 0.1) -
     """
     whole = channel_gain(stack, alignment)
     base = stack.small(alignment.reference).light
-    reference_gain = whole[alignment.reference]
+    reference_gain = whole.get(alignment.reference)
+    if reference_gain is None:  # it is not among those that are merged
+        first = alignment.used[0]
+        reference_gain = whole[first] / _gain(_ratio(stack, alignment, first))
     sigma = (share * min(base.shape[:2]), share * min(base.shape[:2]), 0)
     fields = {}
     for frame, gain in whole.items():

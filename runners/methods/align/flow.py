@@ -23,7 +23,12 @@ _SMOOTH = 6.0
 
 
 def residual_flow(
-    stack: InputStack, frames: Sequence[int], *, base: AlignStage = chained, kind: str = "ilk"
+    stack: InputStack,
+    frames: Sequence[int],
+    *,
+    reference: int | None = None,
+    base: AlignStage = chained,
+    kind: str = "ilk",
 ) -> Alignment:
     """Align by a plane transform, then let every part of the picture move a little more.
 
@@ -32,6 +37,8 @@ def residual_flow(
 
     Parameters
     ----------
+    reference : int, optional
+        As for `chained`.
     base : callable
         Align stage that comes first.
     kind : {"ilk", "tvl1"}
@@ -45,7 +52,7 @@ def residual_flow(
     """
     if kind not in KINDS:
         raise ValueError(f"kind is {kind!r}, allowed: {', '.join(KINDS)}")
-    plane = base(stack, frames)
+    plane = base(stack, frames, reference=reference)
     flows = {
         frame: _flow(stack, plane, frame, kind) for frame in plane.used if frame != plane.reference
     }

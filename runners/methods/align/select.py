@@ -95,7 +95,9 @@ def relative_sharpness(stack: InputStack, frames: Sequence[int]) -> Doubles:
 
 
 def middle_only(stack: InputStack) -> tuple[int, ...]:
-    """Choose the middle one of the well exposed frames."""
+    """Choose the frame that a result is asked for in; else the middle well exposed one."""
+    if stack.reference is not None:
+        return (stack.reference,)
     usable = well_exposed(stack)
     return usable[(len(usable) - 1) // 2 :][:1]
 

@@ -83,6 +83,12 @@ class InputStack:
     def __len__(self) -> int:
         return len(self.frames)
 
+    @property
+    def reference(self) -> int | None:
+        """Frame in whose view a result is asked for; None where nothing is said of it."""
+        asked = self.info.get("reference")
+        return None if asked is None else int(asked)
+
     def reader(
         self, index: int, gain: npt.ArrayLike = 1.0, *, grey: bool = False
     ) -> Callable[[slice], Floats]:

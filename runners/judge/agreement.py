@@ -1,0 +1,125 @@
+"""Whether a picture lies where the truth says: by the detail that both show."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy import fft
+from scipy.ndimage import gaussian_filter
+
+from ...ground.srgb import luma
+from ...ground.types import Bools, Floats
+
+#: Detail is what lies between these two blurs, px: coarse enough to bear defocus and noise, fine
+#: enough that a place a few pixels away does not look alike.
+_FINE_PX, _COARSE_PX = 1.0, 4.0
+#: Pictures without anything in common reach a hundredth; the one frame of a deep stack that is
+#: sharp over a fiftieth of the picture reaches a seventh.
+LEAST = 0.05
+#: A place elsewhere is believed where the pictures agree this many times better there, and by
+#: this much more.
+_TIMES, _MORE = 1.5, 0.05
+#: Nearer than this share of the shorter side the residual fit has looked.
+NEAR_SHARE = 0.05
+#: Over so many pixels (sigma) neighbouring points are displaced alike.
+_PARALLAX_PX = 8.0
+#: Side of the pixels in which a place elsewhere is looked for, px.
+_BIN = 2
+
+
+def detail(plane: Floats) -> Floats:
+    """Return the detail of a plane (rows, cols), without its level and its finest noise."""
+    return gaussian_filter(plane, _FINE_PX) - gaussian_filter(plane, _COARSE_PX)
+
+
+def agreement(first: Floats, second: Floats, mask: Bools) -> float:
+    """Return the correlation of two pictures' detail, -1..1; 0 where one of them has none.
+
+    Parameters
+    ----------
+    first, second : array (rows, cols, 3)
+        sRGB-encoded.
+    mask : array (rows, cols) of bool
+        Where to compare.
+    """
+    return correlation(detail(luma(first))[mask], detail(luma(second))[mask])
+
+
+def correlation(first: Floats, second: Floats) -> float:
+    """Return the correlation of samples that have no mean of their own; 0 where there is none."""
+    power = float(np.linalg.norm(first)) * float(np.linalg.norm(second))
+    return float(first.ravel() @ second.ravel()) / power if power > 0 else 0.0
+
+
+def apart_px(found: Floats, wanted: Floats, mask: Bools) -> float:
+    """Return how far points of two alike planes lie apart, px rms.
+
+    The displacement about each point is the least-squares one (Lucas and Kanade 1981), in a
+    window that parallax is even over; points count by the detail that is there to tell.
+
+    Parameters
+    ----------
+    found, wanted : array (rows, cols)
+        Detail.
+    mask : array (rows, cols) of bool
+        Where both are known.
+    """
+    down, right = np.gradient(wanted)
+    off = np.where(mask, found - wanted, 0)
+    planes = (down * down, down * right, right * right, down * off, right * off)
+    dd, dr, rr, do, ro = (gaussian_filter(np.where(mask, one, 0), _PARALLAX_PX) for one in planes)
+    determinant = dd * rr - dr * dr
+    say = np.where(mask, determinant / np.maximum(dd + rr, 1e-12), 0)
+    safe = np.maximum(determinant, 1e-12 * float(determinant.max()) + 1e-30)
+    square = ((rr * do - dr * ro) ** 2 + (dd * ro - dr * do) ** 2) / safe**2
+    total = float(say.sum())
+    return math.sqrt(float((say * square).sum()) / total) if total > 0 else math.inf
+
+
+def misplaced(picture: Floats, target: Floats, mask: Bools) -> str:
+    """Say why a picture cannot be taken to lie on a target; empty where it can.
+
+    A residual fit looks nearby and leaves alone what it does not understand, which reads as
+    perfectly aligned. So what it leaves has to agree with the target, and nowhere farther off
+    much better.
+
+    Parameters
+    ----------
+    picture, target : array (rows, cols, 3)
+        sRGB-encoded, after the residual fit.
+    mask : array (rows, cols) of bool
+        Where the picture can be judged.
+    """
+    here = agreement(picture, target, mask)
+    there, down, right = _elsewhere(picture, target, mask)
+    if there > max(_TIMES * here, here + _MORE, LEAST):
+        return (
+            f"it fits better {math.hypot(down, right):.0f} px away ({right:+.0f} px across, "
+            f"{down:+.0f} px down) than where it is"
+        )
+    if here < LEAST:
+        return f"its detail does not agree with the scene's (correlation {here:.2f})"
+    return ""
+
+
+def _elsewhere(picture: Floats, target: Floats, mask: Bools) -> tuple[float, float, float]:
+    """Return the best correlation of detail beyond the residual fit's reach, and where (px)."""
+    planes = [_binned(np.where(mask, detail(luma(image)), 0)) for image in (picture, target)]
+    shape = tuple(2 * side for side in planes[0].shape)  # room for all shifts
+    first, second = (fft.rfft2(plane, shape) for plane in planes)
+    power = float(np.linalg.norm(planes[0])) * float(np.linalg.norm(planes[1]))
+    if power == 0:
+        return 0.0, 0.0, 0.0
+    surface = fft.irfft2(first * np.conj(second), shape) / power
+    down, right = (fft.fftfreq(side, 1 / side) * _BIN for side in shape)
+    near = NEAR_SHARE * min(mask.shape)
+    surface[np.hypot(down[:, None], right[None, :]) <= near] = -1
+    row, col = np.unravel_index(int(np.argmax(surface)), surface.shape)
+    return float(surface[row, col]), float(down[row]), float(right[col])
+
+
+def _binned(plane: Floats) -> Floats:
+    rows, cols = (side // _BIN * _BIN for side in plane.shape)
+    blocks = plane[:rows, :cols].reshape(rows // _BIN, _BIN, cols // _BIN, _BIN)
+    return np.asarray(blocks.mean(axis=(1, 3)), np.float32)

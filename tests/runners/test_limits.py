@@ -1,0 +1,267 @@
+"""The limits of a stack: what choosing frames can give, and by how much it may be passed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from skimage.metrics import peak_signal_noise_ratio
+
+from stacktruth.ground.srgb import clipped_srgb, decode_srgb
+from stacktruth.runners.contract import Outcome, Result
+from stacktruth.runners.judge.limits import (
+    CAPTURE_MARGIN_DB,
+    SELECTION_MARGIN_DB,
+    above_limits,
+    averaging_gain_db,
+    loss_db,
+    noise_square,
+    selected,
+    windowed_error,
+)
+from stacktruth.runners.judge.memory_stack import MemoryStack
+from stacktruth.runners.judge.scoring import Judge
+from stacktruth.runners.judge.true_stages import StackTruth
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.hands import Stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.scene.scene import Scene, Sheet
+from stacktruth.simulator.scene.texture.target import Checker
+from stacktruth.simulator.shooting.shoot import Shoot, shoot
+from stacktruth.simulator.shooting.truth import Truth
+
+SHAPE = (40, 60)
+FRAMES = 12
+
+
+def truth_of(ideal: np.ndarray) -> Truth:
+    """Return a truth that has an ideal picture (linear light) and nothing else."""
+    plane = np.zeros(ideal.shape[:2], np.float32)
+    return Truth(
+        reference=0,
+        ideal=ideal,
+        achievable=ideal,
+        depth_mm=plane,
+        best_frame=plane.astype(np.int16),
+        residual_blur_px=plane,
+        coverage=plane,
+        edge_distance_px=plane,
+        regions=np.ones(ideal.shape[:2], np.uint8),
+    )
+
+
+def textured(seed: int = 0) -> np.ndarray:
+    """Return a picture with detail, linear light."""
+    rng = np.random.default_rng(seed)
+    return rng.uniform(0.1, 0.6, (*SHAPE, 3)).astype(np.float32)
+
+
+#: A flat card in focus, with detail all over.
+CARD = Scene(
+    name="card",
+    field_mm=(18, 12),
+    depth_mm=(-1, 1),
+    surface=(
+        Sheet(
+            name="card",
+            lit=False,
+            texture=Checker(colours=((0.8, 0.75, 0.6), (0.2, 0.25, 0.3)), cell_mm=0.21),
+        ),
+    ),
+)
+
+
+def plan(scene: Scene | str = "pickets", *, noise: bool = True, **changes: object) -> Shoot:
+    """Plan a small stepped shoot without hands, in a steady light, through all of a scene."""
+    scene = load_scene(scene) if isinstance(scene, str) else scene
+    near, far = scene.depth_mm
+    asked = {
+        "approach": Approach(kind="stepped", start_mm=near, step_mm=(far - near) / (FRAMES - 1)),
+        "frames": FRAMES,
+        "crop": (768, 512),
+        "bin": 4,
+    } | changes
+    made = shoot(
+        scene,
+        load_rig("field-2x"),
+        stance=Stance(name="support"),
+        light="steady-lamp",
+        noise=noise,
+        **asked,
+    )
+    return replace(made, light=replace(load_light("steady-lamp"), ambient_spread_stops=0.0))
+
+
+@pytest.fixture(scope="module")
+def judge() -> Judge:
+    """Judge a small shoot of pickets, where near parts veil far ones."""
+    return Judge(MemoryStack(plan()), artefacts=False)
+
+
+def given(judge: Judge, picture: np.ndarray) -> pd.Series:
+    """Return the row of a picture (sRGB-encoded)."""
+    result = Result(image=picture.astype(np.float32))
+    return pd.Series(judge.score(Outcome(status="ok", result=result), name="given").row)
+
+
+class TestSelection:
+    """The best that choosing among aligned frames can give."""
+
+    def test_each_half_is_taken_from_the_frame_that_has_it(self) -> None:
+        """Two frames, each the ideal on one side: together they are the ideal, as are the labels.
+
+        Within three windows of the border either may be taken; there both are as they are.
+        """
+        truth = truth_of(textured())
+        ideal, wrong = clipped_srgb(truth.ideal), clipped_srgb(textured(1))
+        left = np.arange(SHAPE[1]) < 30
+        first = np.where(left[None, :, None], ideal, wrong)
+        second = np.where(left[None, :, None], wrong, ideal)
+        shown = np.ones(SHAPE, bool)
+        picture, chosen = selected(truth, [(4, first, shown), (7, second, shown)])
+        away = np.abs(np.arange(SHAPE[1]) - 29.5) > 4
+        np.testing.assert_array_equal(picture[:, away], ideal[:, away])
+        assert set(np.unique(chosen[:, left & away])) == {4}
+        assert set(np.unique(chosen[:, ~left & away])) == {7}
+
+    def test_values_that_are_right_by_accident_gain_little(self) -> None:
+        """Twenty pictures of noise: choosing pixel by pixel wins 15 dB and more, by the window 3.
+
+        With n frames of white noise the least of n squares of three channels falls fast; the
+        least of n means over 12.6 pixels (4 pi sigma^2) of three channels hardly.
+        """
+        rng = np.random.default_rng(3)
+        ideal = np.full((*SHAPE, 3), 0.5, np.float32)
+        light = decode_srgb(ideal)
+        noisy = [ideal + rng.normal(0, 0.05, ideal.shape).astype(np.float32) for _ in range(20)]
+        shown = np.ones(SHAPE, bool)
+        picture, _ = selected(truth_of(light), [(n, one, shown) for n, one in enumerate(noisy)])
+        error = np.stack([np.square(one - ideal).mean(axis=2) for one in noisy])
+        one_db, chosen_db = (
+            peak_signal_noise_ratio(ideal, image, data_range=1.0) for image in (noisy[0], picture)
+        )
+        by_pixel_db = -10 * np.log10(error.min(axis=0).mean())
+        assert by_pixel_db - one_db > 8
+        assert 0 < chosen_db - one_db < 4
+
+    def test_what_a_frame_does_not_show_is_not_taken_from_it(self) -> None:
+        """Nor does what lies beyond count in the window; where none shows it, the ideal stands."""
+        truth = truth_of(textured())
+        ideal = clipped_srgb(truth.ideal)
+        shown = np.zeros(SHAPE, bool)
+        shown[:, :20] = True
+        broken = np.where(shown[..., None], ideal, np.float32(9))
+        error = windowed_error(broken, ideal, shown)
+        assert (error[shown] == 0).all()
+        assert np.isinf(error[~shown]).all()
+        picture, chosen = selected(truth, [(3, broken, shown)])
+        np.testing.assert_array_equal(picture, ideal)
+        assert set(np.unique(chosen[:, :20])) == {3}
+        assert set(np.unique(chosen[:, 20:])) == {-1}
+
+    def test_no_choice_among_the_frames_is_better(self, judge: Judge) -> None:
+        """A hundred random choices in patches, and each frame alone, stay below the limit."""
+        view = judge.truth()
+        given_truth = StackTruth(judge.shoot, view, judge.stack.frames)
+        aligned = [given_truth.aligned(number)[0] for number in range(FRAMES)]
+        ideal, valid = clipped_srgb(view.ideal), view.mask("valid")
+        limit = peak_signal_noise_ratio(
+            ideal[valid], judge.limits().selection[valid], data_range=1.0
+        )
+        rng = np.random.default_rng(5)
+        best = -np.inf
+        for size in [*[4, 16, 64] * 33, 1000]:
+            patches = rng.integers(FRAMES, size=(150 // size + 2, 200 // size + 2))
+            label = np.kron(patches, np.ones((size, size), int))
+            label = label[: ideal.shape[0], : ideal.shape[1]]
+            picture = np.choose(label[..., None], aligned)
+            found = peak_signal_noise_ratio(ideal[valid], picture[valid], data_range=1.0)
+            best = max(best, found)
+        assert best < limit
+
+    def test_it_lies_below_the_capture_limit_where_near_parts_veil(self, judge: Judge) -> None:
+        """On pickets by a lot; on a slope without edges, by less than a decibel either way."""
+        veiled = judge.run("middle-frame").row
+        assert veiled["selection_loss_db"] > 5
+        slope = Judge(MemoryStack(plan("ramp", noise=False)), artefacts=False)
+        assert abs(slope.run("middle-frame").row["selection_loss_db"]) < 1.0
+
+
+class TestMargins:
+    """By how much a limit may be passed."""
+
+    def test_averaging_takes_away_noise_and_nothing_else(self) -> None:
+        """All noise: 10 log10(n). No noise: nothing. Half: 10 log10(1 / (1/2 + 1/2n))."""
+        assert averaging_gain_db(30.0, noise=1e-3, frames=8) == pytest.approx(10 * np.log10(8))
+        assert averaging_gain_db(30.0, noise=1.0, frames=8) == pytest.approx(10 * np.log10(8))
+        assert averaging_gain_db(30.0, noise=0.0, frames=8) == 0.0
+        half = averaging_gain_db(30.0, noise=0.5e-3, frames=4)
+        assert half == pytest.approx(-10 * np.log10(1 / 2 + 1 / 8))
+        assert averaging_gain_db(np.inf, noise=0.0, frames=4) == 0.0
+
+    def test_the_noise_is_that_of_the_frames(self) -> None:
+        """Against frames rendered with and without noise: within 5 % in the mean square."""
+        noisy, clean = plan("ramp"), plan("ramp", noise=False)
+        frames = [one.frame(2).image / np.float32(65535) for one in (noisy, clean)]
+        measured = np.square(frames[0] - frames[1]).mean()
+        light = decode_srgb(frames[1])
+        assert noise_square(noisy, light).mean() == pytest.approx(measured, rel=0.05)
+        assert not noise_square(clean, light).any()
+
+    def test_a_mean_of_frames_alike_passes_by_what_the_margin_says(self) -> None:
+        """Twelve frames in one place: their mean passes the selection limit, in the margin."""
+        still = plan(CARD, approach=Approach(kind="stepped", step_mm=0.0), iso=3200.0)
+        own = Judge(MemoryStack(still), artefacts=False)
+        row = own.run("mean+no-alignment+no-gain").row
+        most = SELECTION_MARGIN_DB + 10 * np.log10(FRAMES)
+        passed = row["total.psnr_db"] - row["selection.psnr_db"]
+        assert 2.0 < passed < row["selection.margin_db"] < most
+        assert row["above_limit"] == ""
+
+    def test_what_knows_the_truth_is_flagged(self, judge: Judge) -> None:
+        """The ideal itself, handed in: above both limits, by more than either margin."""
+        row = given(judge, clipped_srgb(judge.truth().ideal))
+        assert "capture limit by" in row["above_limit"]
+        assert f"(margin {CAPTURE_MARGIN_DB:.1f})" in row["above_limit"]
+        assert "selection limit by" in row["above_limit"]
+
+    @pytest.mark.parametrize("method", ["oracle", "focus-map", "laplacian-pyramid", "mean"])
+    def test_honest_methods_are_not(self, judge: Judge, method: str) -> None:
+        """Nor is the oracle, which chooses among the same frames by optics."""
+        row = judge.run(method).row
+        assert (row["status"], row["above_limit"]) == ("ok", "")
+
+    def test_only_what_passes_by_more_than_its_margin_is_named(self) -> None:
+        """At the margin nothing; a hundredth beyond it the limit, by how much, and the margin."""
+        limits, margins = {"capture": 40.0, "selection": 30.0}, {"capture": 3.0, "selection": 1.0}
+        assert above_limits(31.0, limits, margins) == ""
+        assert above_limits(31.01, limits, margins) == "selection limit by 1.0 dB (margin 1.0)"
+        both = above_limits(50.0, limits, margins)
+        assert (
+            both == "capture limit by 10.0 dB (margin 3.0), selection limit by 20.0 dB (margin 1.0)"
+        )
+        assert above_limits(float("nan"), limits, margins) == ""
+
+
+def test_the_losses_add_up(judge: Judge) -> None:
+    """From the capture limit to the selection limit, and on to the result; by region, too."""
+    row = judge.run("focus-map").row
+    for end in ("", ".occlusion-band", ".textured"):
+        lost = row[f"selection_loss_db{end}"] + row[f"merge_loss_db{end}"]
+        apart = row[f"capture.psnr_db{end}"] - row[f"total.psnr_db{end}"]
+        assert lost == pytest.approx(apart, abs=1e-9)
+    assert loss_db(np.inf, np.inf) == 0.0
+    assert loss_db(40.0, 38.5) == 1.5
+
+
+def test_a_crop_is_compared_with_the_limit_over_what_it_shows(judge: Judge) -> None:
+    """The selection limit's own picture, with one half not shown, has lost nothing."""
+    shown = np.zeros(judge.truth().depth_mm.shape, bool)
+    shown[:, : shown.shape[1] // 2] = True
+    result = Result(image=judge.limits().selection)
+    row = judge.score(Outcome(status="ok", result=result), name="half", shown=shown).row
+    assert row["shown_share"] == pytest.approx(0.5, abs=0.05)
+    assert row["merge_loss_db"] == pytest.approx(0.0, abs=0.1)
