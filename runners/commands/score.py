@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from ...simulator.stack.stackio import read_stack
+from ..bench.report.kept import write_kept
 from ..contract import DEPTH_UNITS, DONE
 from ..isolate.method import find_method, refuse_shared_labels
 from ..isolate.methods_file import load_methods
 from ..judge.finished import score_files
 from ..judge.printed import MAIN_COLUMNS, as_text
 from ..judge.scoring import Judge, Scored, score_stack, table
-from ..request import RequestError, new_path, request, whole_file
+from ..request import RequestError, new_path, request, whole_file, whole_folder
 from .options import add_progress_option, number, shows_progress, whole
 
 #: Columns of the printed table; the CSV file and the JSON text hold all.
@@ -50,6 +51,13 @@ def add_parser(commands: Any) -> None:
         "--methods", "--programs", type=Path, metavar="FILE", help=".toml file of methods, by label"
     )
     parser.add_argument("--csv", type=Path, metavar="FILE", help="table to make, all columns")
+    parser.add_argument(
+        "--keep",
+        type=Path,
+        metavar="DIR",
+        help="folder to make of merged pictures, maps of errors, invented detail and depth, and a "
+        "page to look at them",
+    )
     parser.add_argument("--json", action="store_true", help="print all columns as JSON")
     parser.add_argument("--time-limit", type=number(above=0), metavar="S", help="for each method")
     parser.add_argument("--memory-limit", type=number(above=0), metavar="MB", help="likewise")
@@ -59,8 +67,9 @@ def add_parser(commands: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Score, print the table, and say on stderr what failed."""
     with request():
-        if args.csv is not None:
-            new_path(args.csv)
+        for path in (args.csv, args.keep):
+            if path is not None:
+                new_path(path)
         if args.method and (args.depth or args.name):
             raise RequestError("--depth and --name go with --image, got --method")
         if args.method and args.reference is not None:
@@ -72,9 +81,10 @@ def run(args: argparse.Namespace) -> int:
         methods = [find_method(spec, known=known) for spec in args.method or ()]
         refuse_shared_labels(methods)
         stack = read_stack(args.stack)
+    judge = Judge(stack)
     if methods:
         scored = score_stack(
-            stack,
+            judge,
             methods,
             time_limit_s=args.time_limit,
             memory_limit_mb=args.memory_limit,
@@ -83,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         scored = [
             score_files(
-                Judge(stack),
+                judge,
                 args.image,
                 args.depth,
                 name=args.name or args.image.name,
@@ -95,6 +105,10 @@ def run(args: argparse.Namespace) -> int:
     if args.csv is not None:
         with whole_file(args.csv) as draft:
             rows.to_csv(draft, index=False)
+    if args.keep is not None:
+        with whole_folder(args.keep) as draft:
+            write_kept(judge, stack.shoot, scored, draft)
+            rows.to_csv(draft / "scores.csv", index=False)
     print(rows.to_json(orient="records", indent=1) if args.json else as_text(rows, SHOWN, digits=3))
     return _report_failures(scored)
 

@@ -376,7 +376,7 @@ def without_result(
 
 
 def score_stack(
-    stack: AnyStack,
+    stack: AnyStack | Judge,
     methods: Iterable[str | Method],
     *,
     time_limit_s: float | None = None,
@@ -388,7 +388,8 @@ def score_stack(
 
     Parameters
     ----------
-    stack : AnyStack
+    stack : AnyStack or Judge
+        A judge keeps what it worked out, and whether it looks for artefacts.
     methods : iterable of str or Method
     time_limit_s, memory_limit_mb : float or None
         For each method.
@@ -402,7 +403,7 @@ def score_stack(
     list of Scored
         In the order of ``methods``.
     """
-    judge = Judge(stack, artefacts=artefacts)
+    judge = stack if isinstance(stack, Judge) else Judge(stack, artefacts=artefacts)
     found = [find_method(item) if isinstance(item, str) else item for item in methods]
     return [
         judge.run(method, time_limit_s=time_limit_s, memory_limit_mb=memory_limit_mb)

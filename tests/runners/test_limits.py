@@ -157,6 +157,9 @@ class TestSelection:
         error = windowed_error(broken, ideal, shown)
         assert (error[shown] == 0).all()
         assert np.isinf(error[~shown]).all()
+        # Near the border, too, it is a mean over what is shown.
+        off = windowed_error(ideal + np.float32(0.1), ideal, shown)
+        np.testing.assert_allclose(off[shown], 0.01, rtol=1e-3)
         picture, chosen = selected(truth, [(3, broken, shown)])
         np.testing.assert_array_equal(picture, ideal)
         assert set(np.unique(chosen[:, :20])) == {3}

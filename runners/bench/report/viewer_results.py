@@ -118,7 +118,7 @@ def shown_stack(store: Store, cells: Sequence[Cell]) -> ShownStack | None:
         return None
     spec = cells[0].stack
     view = spec.shoot.reference
-    views = _Views(spec.shoot, view)
+    views = Views(spec.shoot, view)
     truth = views.truth(view)
     ideal, achievable = clipped_srgb(truth.ideal), clipped_srgb(truth.achievable)
     return ShownStack(
@@ -162,7 +162,7 @@ def _picture(path: Path, checksum: object) -> Image | None:
     return decode_image(data, path.suffix) if sha256(data) == checksum else None
 
 
-class _Views:
+class Views:
     """The truth in the views of a stack's frames, and the way from each to the page's view."""
 
     def __init__(self, shoot: Shoot, page: int) -> None:
@@ -200,7 +200,7 @@ class _Views:
         return moved.reshape(picture.shape)
 
 
-def _shown(kept: _Kept, views: _Views) -> ShownResult:
+def _shown(kept: _Kept, views: Views) -> ShownResult:
     """Bring a result to its reference as the judge does, and then to the page's view."""
     view = int(kept.row["reference"])
     truth = views.truth(view)
