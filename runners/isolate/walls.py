@@ -115,7 +115,7 @@ def holds(kind: str) -> bool:
 def _with_wall(kind: str, command: Sequence[str], walls: Walls, place: Workplace) -> list[str]:
     hidden = [*map(str, walls.hidden), *_NOT_FOR_METHODS]
     if kind == "landlock":
-        hidden += [str(path) for own in walls.own for path in stacks_below(own)]
+        hidden += [str(path) for own in _not_installed(walls.own) for path in stacks_below(own)]
     here = [path for path in hidden if Path(path).is_dir()]
     described = {
         "kind": kind,
@@ -138,6 +138,16 @@ def _with_wall(kind: str, command: Sequence[str], walls: Walls, place: Workplace
 def _readable(walls: Walls) -> Iterator[Path]:
     yield from map(Path, (*_SYSTEM, *_FOR_METHODS, *python_folders()))
     yield from walls.own
+
+
+def _not_installed(folders: Iterable[Path]) -> list[Path]:
+    """Return those folders that lie neither in the system nor with the packages of Python."""
+    installed = [Path(name) for name in (*_SYSTEM, *python_folders())]
+    return [
+        folder
+        for folder in folders
+        if not any(place in (folder, *folder.parents) for place in installed)
+    ]
 
 
 def python_folders() -> tuple[str, ...]:
