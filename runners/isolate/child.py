@@ -100,6 +100,9 @@ def main() -> None:
         sys.exit(NO_ROOM)
     channel.sendall(b"d")
     channel.recv(1)
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(0)  # the result is there: taking the interpreter apart is not the method's time
 
 
 def _call(method: str, frames: FrameFiles, info: Any, parameters: Mapping[str, Any]) -> Any:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import shutil
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +16,9 @@ import pytest
 from stacktruth.ground.pictures import encode_image
 from stacktruth.runners.contract import Outcome
 from stacktruth.runners.isolate import walls
+from stacktruth.runners.isolate.channel import Channel
 from stacktruth.runners.isolate.run import run_method
+from stacktruth.runners.isolate.supervise import Limits, supervise
 from stacktruth.runners.isolate.walls import KINDS, holds
 from stacktruth.simulator.rig import load_rig
 from stacktruth.simulator.scene.scene import load_scene
@@ -225,21 +226,45 @@ def test_a_late_start_of_the_clock_gains_nothing(tmp_path, stack) -> None:
     assert outcome.stdout == "[]\n"
 
 
-def test_starting_up_is_not_the_time_of_a_method(tmp_path, stack) -> None:
-    """What loads our own side does not count; what the method's own file loads does."""
+def test_what_a_methods_own_file_loads_is_its_time(tmp_path, stack) -> None:
+    """Its import comes after the frames."""
     (tmp_path / "m.py").write_text("import time\ntime.sleep(0.5)\n" + HONEST)
-    started = time.perf_counter()
-    outcome = tried(f"{tmp_path / 'm.py'}:merge", stack)
-    assert 0.5 < outcome.seconds < time.perf_counter() - started - 0.1
+    assert tried(f"{tmp_path / 'm.py'}:merge", stack).seconds > 0.5
+
+
+CLOCKED = """
+import os, socket, time
+line = socket.socket(fileno=int(os.environ['STACKTRUTH_CHANNEL']))
+time.sleep(2.0)
+line.sendall(b'r')
+assert line.recv(9) == b'go'
+time.sleep(0.3)
+line.sendall(b'd')
+line.recv(1)
+time.sleep(0.3)
+"""
+
+
+def test_the_clock_runs_from_the_word_to_the_end(tmp_path) -> None:
+    """Two seconds of starting up do not count; what comes after saying to be done does."""
+    ended = supervise(
+        [sys.executable, "-I", "-S", "-c", CLOCKED],
+        cwd=tmp_path,
+        env={},
+        limits=Limits(time_s=60),
+        channel=Channel(lambda: b"go"),
+    )
+    assert ended.returncode == 0, ended.stderr
+    assert 0.6 < ended.seconds < 2.0
 
 
 SEARCH = """
 import os, sys
 output, root, wanted, *frames = sys.argv[1:]
 mine = open(frames[0], 'rb').read()
-for folder, folders, names in os.walk(root):
-    for name in names:
-        path = os.path.join(folder, name)
+here = os.path.dirname(os.path.abspath(sys.argv[0]))
+for folder, name in [(f, n) for top in (here, root) for f, _, names in os.walk(top) for n in names]:
+    for path in [os.path.join(folder, name)]:
         try:
             same = os.path.getsize(path) == len(mine) and open(path, 'rb').read() == mine
         except OSError:
