@@ -50,7 +50,7 @@ class DepthPair:
         self.answered = self.known & np.isfinite(self.depth)
         self.error = np.where(self.known, self.depth - self.truth, np.nan)
         self._sides: dict[int, tuple[Doubles, Doubles]] = {}
-        self._edges: dict[tuple[float, int], Edges] = {}
+        self._edges: dict[tuple[float, int], DepthEdges] = {}
 
     def errors(self, mask: Bools) -> Doubles:
         """Errors of the answered pixels of a mask, in a row."""
@@ -78,14 +78,16 @@ class DepthPair:
             self._sides[reach_px] = near, far
         return self._sides[reach_px]
 
-    def edges(self, step_mm: float, reach_px: int) -> Edges:
+    def edges(self, step_mm: float, reach_px: int) -> DepthEdges:
         """Pixels with a neighbour behind them by more than a step, in the map and in the truth."""
         key = step_mm, reach_px
         if key not in self._edges:
             answer = np.where(self.known, self.depth, np.nan)
             found, true = _edges(answer, step_mm), _edges(self.truth, step_mm)
             near = [maximum_filter(edge, 2 * reach_px + 1) for edge in (found, true)]
-            self._edges[key] = Edges(found=found, true=true, near_found=near[0], near_true=near[1])
+            self._edges[key] = DepthEdges(
+                found=found, true=true, near_found=near[0], near_true=near[1]
+            )
         return self._edges[key]
 
     @cached_property
@@ -105,13 +107,13 @@ class DepthPair:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Edges:
+class DepthEdges:
     """Where a depth map and the truth have edges, and what is within reach of them.
 
     Parameters
     ----------
     found, true : array of bool
-        Edges of the map and of the truth.
+        DepthEdges of the map and of the truth.
     near_found, near_true : array of bool
         Pixels within reach of one.
     """
