@@ -113,7 +113,7 @@ class DepthEdges:
     Parameters
     ----------
     found, true : array of bool
-        DepthEdges of the map and of the truth.
+        Edges of the map and of the truth.
     near_found, near_true : array of bool
         Pixels within reach of one.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -86,7 +86,10 @@ def run(args: argparse.Namespace) -> int:
     if args.csv is not None:
         with whole_file(args.csv) as draft:
             rows.to_csv(draft, index=False)
-    print(rows.to_json(orient="records", indent=1) if args.json else as_text(rows, SHOWN, digits=3))
+    if args.json:
+        print(rows.to_json(orient="records", indent=1))
+    else:
+        print("\n".join([as_text(rows, SHOWN, digits=3), *remarks(scored)]))
     return _report_failures(scored)
 
 
@@ -110,6 +113,15 @@ def finished(
     except (InvalidOutput, ValueError) as error:
         return Outcome(status="invalid-output", reason=" ".join(str(error).split()))
     return Outcome(status="ok", result=result)
+
+
+def remarks(scored: Iterable[Scored]) -> list[str]:
+    """Return a line for each result whose exposure was charged: why its score is low."""
+    return [
+        f"{item.row['method']}: {item.row['exposure_remark']}"
+        for item in scored
+        if item.row.get("exposure_remark")
+    ]
 
 
 def _report_failures(scored: Sequence[Scored]) -> int:
