@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -109,8 +109,20 @@ def run(args: argparse.Namespace) -> int:
         with whole_folder(args.keep) as draft:
             write_kept(judge, stack.shoot, scored, draft)
             rows.to_csv(draft / "scores.csv", index=False)
-    print(rows.to_json(orient="records", indent=1) if args.json else as_text(rows, SHOWN, digits=3))
+    if args.json:
+        print(rows.to_json(orient="records", indent=1))
+    else:
+        print("\n".join([as_text(rows, SHOWN, digits=3), *remarks(scored)]))
     return _report_failures(scored)
+
+
+def remarks(scored: Iterable[Scored]) -> list[str]:
+    """Return a line for each result whose exposure was charged: why its score is low."""
+    return [
+        f"{item.row['method']}: {item.row['exposure_remark']}"
+        for item in scored
+        if item.row.get("exposure_remark")
+    ]
 
 
 def _report_failures(scored: Sequence[Scored]) -> int:

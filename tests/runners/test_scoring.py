@@ -11,6 +11,7 @@ import pytest
 
 from stacktruth.ground.pictures import write_copy
 from stacktruth.ground.srgb import clipped_srgb, decode_srgb
+from stacktruth.runners.cli import main
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.demo.demo import STACKS, DemoStack, shoot_of
 from stacktruth.runners.judge.finished import score_files
@@ -178,6 +179,21 @@ def test_the_view_of_a_finished_file_can_be_told(still: Stack, tmp_path: Path) -
     assert row["merge.psnr_db"] > 80
     wrong = score_files(Judge(still), file, name="file", reference=3).row
     assert wrong["reason"] == "reference is frame 3, but frames are 0..2"
+
+
+def test_the_table_says_why_a_score_is_low(
+    still: Stack, tmp_path: Path, capsys: pytest.CaptureFixture
+) -> None:
+    """Gain beside each result, and a line below for what was charged; none for a fair picture."""
+    for name, stops in (("fair", 0.0), ("half", -1.0)):
+        light = clipped_srgb(still.truth.achievable * np.float32(2.0**stops))
+        write_copy(tmp_path / f"{name}.tif", np.rint(light * 65535).astype(np.uint16))
+        where = ["--image", str(tmp_path / f"{name}.tif"), "--reference", "1"]
+        assert main(["score", str(still.path), *where]) == 0
+    fair, _, half = capsys.readouterr().out.partition("half.tif")
+    assert "gain stops" in fair
+    assert "stops of red" not in fair
+    assert "half.tif: needs +1.00, +1.00, +1.00 stops of red, green, blue; forgiven" in half
 
 
 def test_a_failure_is_a_row(still: Stack) -> None:
