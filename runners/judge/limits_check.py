@@ -46,7 +46,7 @@ _COLUMNS = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Setting:
+class SmallSetting:
     """How a small stack is shot.
 
     Parameters
@@ -64,15 +64,15 @@ class Setting:
 
 #: From real pixels on a stepped pass, where neighbouring frames are both sharp, to noise by hand.
 SETTINGS = (
-    Setting(stance="stepped", bin=1, iso=100),
-    Setting(stance="braced", bin=2, iso=100),
-    Setting(stance="stepped", bin=4, iso=3200),
-    Setting(stance="kneeling", bin=4, iso=800),
-    Setting(stance="stepped", bin=2, iso=400),
+    SmallSetting(stance="stepped", bin=1, iso=100),
+    SmallSetting(stance="braced", bin=2, iso=100),
+    SmallSetting(stance="stepped", bin=4, iso=3200),
+    SmallSetting(stance="kneeling", bin=4, iso=800),
+    SmallSetting(stance="stepped", bin=2, iso=400),
 )
 
 
-def small_stacks(count: int) -> Iterator[tuple[Setting, Shoot]]:
+def small_stacks(count: int) -> Iterator[tuple[SmallSetting, Shoot]]:
     """Yield small stacks of the shipped scenes in turn, each time in another setting."""
     scenes = list_data_files("scene")
     for number in range(count):
@@ -81,7 +81,7 @@ def small_stacks(count: int) -> Iterator[tuple[Setting, Shoot]]:
         yield setting, _planned(scenes[which], setting, seed=turn)
 
 
-def _planned(name: str, setting: Setting, *, seed: int) -> Shoot:
+def _planned(name: str, setting: SmallSetting, *, seed: int) -> Shoot:
     """Plan a pass through all of a scene's depth, or through a part of it at real pixels."""
     scene = load_scene(name)
     near, far = scene.depth_mm
@@ -104,7 +104,7 @@ def _planned(name: str, setting: Setting, *, seed: int) -> Shoot:
 
 
 def check_limits(
-    stacks: Iterable[tuple[Setting, Shoot]],
+    stacks: Iterable[tuple[SmallSetting, Shoot]],
     methods: Sequence[str] = HONEST,
     *,
     at_most_s: float = float("inf"),
@@ -114,7 +114,7 @@ def check_limits(
 
     Parameters
     ----------
-    stacks : iterable of (Setting, Shoot)
+    stacks : iterable of (SmallSetting, Shoot)
     methods : sequence of str
         Built-in.
     at_most_s : float

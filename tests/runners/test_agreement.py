@@ -44,7 +44,9 @@ def test_where_nothing_is_sharp_nothing_is_refused() -> None:
     rng = np.random.default_rng(1)
     for _ in range(5):
         noisy = faint + 0.01 * rng.standard_normal(faint.shape).astype(np.float32)
-        assert misplaced(noisy, faint, ALL) == ""
+        for side in (200, 60):  # the smaller, the more alike is the best of many places by chance
+            part = slice(side)
+            assert misplaced(noisy[part, part], faint[part, part], ALL[part, part]) == ""
 
 
 def test_points_apart_are_measured() -> None:
