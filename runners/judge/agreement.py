@@ -20,6 +20,10 @@ LEAST = 0.05
 #: A place elsewhere is believed where the pictures agree this many times better there, and by
 #: this much more.
 _TIMES, _MORE = 1.5, 0.05
+#: Nothing less is believed of a place elsewhere: of many places one is always a little alike.
+_BELIEVED = 0.3
+#: Detail of less than this, rms share of white, is too faint beside noise to tell a place by.
+_TELLING = 0.005
 #: Nearer than this share of the shorter side the residual fit has looked.
 NEAR_SHARE = 0.05
 #: Over so many pixels (sigma) neighbouring points are displaced alike.
@@ -93,14 +97,18 @@ def misplaced(picture: Floats, target: Floats, mask: Bools) -> str:
     """
     here = agreement(picture, target, mask)
     there, down, right = _elsewhere(picture, target, mask)
-    if there > max(_TIMES * here, here + _MORE, LEAST):
+    if there > max(_TIMES * here, here + _MORE, _BELIEVED):
         return (
             f"it fits better {math.hypot(down, right):.0f} px away ({right:+.0f} px across, "
             f"{down:+.0f} px down) than where it is"
         )
-    if here < LEAST:
+    if here < LEAST and _strength(target, mask) > _TELLING:
         return f"its detail does not agree with the scene's (correlation {here:.2f})"
     return ""
+
+
+def _strength(target: Floats, mask: Bools) -> float:
+    return float(np.sqrt(np.mean(np.square(detail(luma(target))[mask])))) if mask.any() else 0.0
 
 
 def _elsewhere(picture: Floats, target: Floats, mask: Bools) -> tuple[float, float, float]:

@@ -8,8 +8,7 @@ processes of methods from files, outputs, rows, tables.
 
 W is the work itself, in one fresh process, from when everything is imported, and nothing is
 written or read: each frame and the truth are rendered, each method is called on the frames in
-memory, each result is scored. Where a method chose another view than the stack's own, the truth in
-it is rendered for both.
+memory, each result is scored.
 
 Given for wall time (where the machine is idle) and for CPU time (where it is not). The two are
 measured in turn, and the median over the rounds counts. Aim: at most 5 %.
@@ -35,7 +34,7 @@ from stacktruth.runners.contract import Outcome
 from stacktruth.runners.isolate.child import call_guarded, load_function
 from stacktruth.runners.isolate.run import run_method
 from stacktruth.runners.judge.memory_stack import MemoryStack
-from stacktruth.runners.judge.scoring import Judge, usual_view
+from stacktruth.runners.judge.scoring import Judge
 from stacktruth.runners.judge.true_stages import StackTruth
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -76,17 +75,14 @@ def work(cells: Sequence[Cell]) -> None:
     for group in by_stack(cells).values():
         stack = MemoryStack(replace(group[0].stack.shoot, encoding="srgb16"))
         judge = Judge(stack)
-        chosen: list[int] = []
-        for cell in sorted(group, key=lambda cell: cell.method.needs_truth):
-            outcome = called(judge, cell, usual_view(chosen))
+        for cell in group:
+            outcome = called(judge, cell)
             method = cell.method
             scored = judge.score(outcome, name=method.name, kind=method.kind)
             assert scored.truth is not None, outcome.reason
-            if not method.needs_truth:
-                chosen.append(scored.truth.reference)
 
 
-def called(judge: Judge, cell: Cell, view: int | None) -> Outcome:
+def called(judge: Judge, cell: Cell) -> Outcome:
     """Return what a method makes of frames in memory."""
     stack = judge.stack
     if cell.method.kind == "python":
@@ -94,7 +90,7 @@ def called(judge: Judge, cell: Cell, view: int | None) -> Outcome:
         made = call_guarded(lambda: function(stack.frames, stack.info), stack.info)
         status, reason, result, seconds = made
         return Outcome(status=status, reason=reason, result=result, seconds=seconds)
-    truth = StackTruth(stack.shoot, judge.truth(view), stack.frames)
+    truth = StackTruth(stack.shoot, judge.truth(), stack.frames)
     return run_method(cell.method, stack.frames, stack.info, truth=truth)
 
 
