@@ -86,6 +86,11 @@ class Optics:
         return self.spherical_mm == 0 and not any(self.colour_mm)
 
     @property
+    def grey(self) -> bool:
+        """Whether the blur is the same in all channels."""
+        return not self.diffraction and not any(self.colour_mm)
+
+    @property
     def radius_px_per_defocus_mm(self) -> float:
         """Radius of the blur disc, px, for one mm of edge wavefront defocus (b = 8 N_eff W020)."""
         return 4.0 * self.working_f_number * 1e3 / self.pitch_um
@@ -121,6 +126,10 @@ class Blur(Protocol):
     @property
     def even(self) -> bool:
         """Whether the blur before and behind the plane of focus is the same."""
+
+    @property
+    def grey(self) -> bool:
+        """Whether the blur is the same in all channels."""
 
     @property
     def radius_px_per_defocus_mm(self) -> float:

@@ -38,8 +38,9 @@ class Blurred:
     window : Window
     colour : array (rows, cols, 3)
         Light of the part alone.
-    coverage : array (rows, cols, 3) or None
-        Share of the pupil that sees the part, per channel; None where it is 1 all over.
+    coverage : array (rows, cols, 3) or (rows, cols, 1), or None
+        Share of the pupil that sees the part, per channel, or one where all are blurred alike;
+        None where it is 1 all over.
     """
 
     window: Window
@@ -91,10 +92,11 @@ def blur(
         onto = onto.common(window.grown(farthest + SLOPE_REACH_PX))
     if onto.empty:
         return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
-    canvas = _Canvas(onto, layers=3 + 3 * (len(sources) - 3))
+    channels = 1 if key.grey else 3
+    canvas = _Canvas(onto, layers=3 + channels * (len(sources) - 3))
     for band in bands:
-        _add_band(canvas, band, window, sources, radius_px, motion=motion)
-    return _composed(onto, canvas.flattened(), coverage is None, normalised)
+        _add_band(canvas, band, window, sources, radius_px, channels=channels, motion=motion)
+    return _composed(onto, canvas.flattened(), coverage is None, channels if normalised else 0)
 
 
 def _field_reach_px(band: Band, motion: Path | None) -> int:
@@ -125,11 +127,12 @@ def _stacked(colour: Floats, coverage: Floats | None, *, normalised: bool) -> Fl
     return np.stack(layers)
 
 
-def _composed(onto: Window, total: Floats, solid: bool, normalised: bool) -> Blurred:
-    if normalised:
+def _composed(onto: Window, total: Floats, solid: bool, ones: int) -> Blurred:
+    """Return what is blurred from its sums; the last ``ones`` are those of a sheet of ones."""
+    if ones:
         # Only the far edge of a window gets hardly any light; there is nothing to be seen there.
-        level = np.float32(1.0) / np.maximum(total[-3:], _LEAST_LEVEL)
-        total = total[:-3]
+        level = np.float32(1.0) / np.maximum(total[-ones:], _LEAST_LEVEL)
+        total = total[:-ones]
         total[:3] *= level
         if not solid:
             total[3:] *= level
@@ -189,6 +192,7 @@ def _add_band(
     sources: Floats,
     radius_px: Floats,
     *,
+    channels: int,
     motion: Path | None,
 ) -> None:
     """Blur the pixels of one band and add them to the canvas of its scale.
@@ -222,7 +226,7 @@ def _add_band(
         for first in range(0, len(light), together):
             some = light[first : first + together]
             np.multiply(some, weight, out=here[: len(some)])
-            _mix(mixed, first, fft.rfft2(field[: len(some)]), transfer)
+            _mix(mixed, first, fft.rfft2(field[: len(some)]), transfer[:channels])
     after = None if motion is None else motion.transfer(shape, band.scale)
     for first in range(0, len(mixed), together):
         layers = mixed[first : first + together]
@@ -303,12 +307,13 @@ def _mix(
 ) -> None:
     """Add one product of some layers, the first of which is numbered ``first``.
 
-    A colour takes its own channel's transfer, another layer all three.
+    A colour takes its own channel's transfer, another layer all; one transfer is for all channels.
     """
+    channels = len(transfer)
     for number, spectrum in enumerate(spectra, first):
-        colour = number < 3
-        into = mixed[number : number + 1] if colour else mixed[3 * number - 6 : 3 * number - 3]
-        own = transfer[number : number + 1] if colour else transfer
+        own = transfer[number % channels : number % channels + 1] if number < 3 else transfer
+        start = number if number < 3 else 3 + channels * (number - 3)
+        into = mixed[start : start + len(own)]
         step = _together(4 * own[:, 0].size)
         for row in range(0, len(spectrum), step):
             strip = slice(row, row + step)

@@ -7,6 +7,7 @@ cell is left to do; the kernels of all cells, each in its place, add up to the w
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -157,6 +158,11 @@ class CellBlur:
         """A cell's blur is turned round on the other side of the plane of focus."""
         return False
 
+    @property
+    def grey(self) -> bool:
+        """It is geometric."""
+        return True
+
 
 class CellBand(Band):
     """The basis of a cell's blur for one range of blur radii of the whole pupil.
@@ -168,18 +174,30 @@ class CellBand(Band):
         self, shape: tuple[int, int], seen: int = 1
     ) -> npt.NDArray[np.complex64]:
         """Return the spectra on the grid of a real FFT, (K, 3, rows, cols // 2 + 1)."""
-        half = _KERNEL_PX // 2
-        merging = compensation((_KERNEL_PX,) * 2, self.scale, seen)
-        kernels = np.roll(fft.irfft2(self.spectra * merging, s=(_KERNEL_PX,) * 2), half, (1, 2))
-        at = np.arange(-half, half)
-        fade = (self.disc_px / self.scale + 1, min(-(-self.reach_px // self.scale), half))
-        kernels = ended(
-            kernels, self.spectra[:, 0, 0].real, np.hypot(at[:, None], at), fade, quarter=False
-        )
-        down, across = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
-        rows, cols = (np.exp(-2j * np.pi * np.outer(f, at)) for f in (down, across))
-        spectra = (rows.astype(np.complex64) @ kernels @ cols.T.astype(np.complex64))[:, None]
+        down, across = _waves(np.fft.fftfreq, shape[0]), _waves(np.fft.rfftfreq, shape[1])
+        spectra = (down @ _kernels(self, seen) @ across.T)[:, None]
         return np.broadcast_to(spectra, (spectra.shape[0], 3, *spectra.shape[2:]))
+
+
+@lru_cache(maxsize=256)
+def _kernels(band: CellBand, seen: int) -> npt.NDArray[np.complex64]:
+    """Return each product's kernel, its middle in the middle, (K, _KERNEL_PX, _KERNEL_PX)."""
+    half = _KERNEL_PX // 2
+    merging = compensation((_KERNEL_PX,) * 2, band.scale, seen)
+    kernels = np.roll(fft.irfft2(band.spectra * merging, s=(_KERNEL_PX,) * 2), half, (1, 2))
+    at = np.arange(-half, half)
+    fade = (band.disc_px / band.scale + 1, min(-(-band.reach_px // band.scale), half))
+    ends = ended(
+        kernels, band.spectra[:, 0, 0].real, np.hypot(at[:, None], at), fade, quarter=False
+    )
+    return ends.astype(np.complex64)
+
+
+@lru_cache(maxsize=256)
+def _waves(frequencies: Callable[[int], npt.NDArray], length: int) -> npt.NDArray[np.complex64]:
+    """Return the transform of _KERNEL_PX samples about a middle, (frequencies, samples)."""
+    at = np.arange(-_KERNEL_PX // 2, _KERNEL_PX // 2)
+    return np.exp(-2j * np.pi * np.outer(frequencies(length), at)).astype(np.complex64)
 
 
 @bands_between.register

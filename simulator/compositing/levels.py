@@ -35,7 +35,7 @@ LEVELS = {
     level.name: level
     for level in (
         Level("fast", holds_db=(30, 25, 15)),
-        Level("true", error=0.01, cells=7, holds_db=(37, 36, 27)),
+        Level("true", error=0.02, cells=5, holds_db=(36, 35, 24)),
         Level("exact", error=0.003, cells=16, samples=2, holds_db=(44, 46, 34)),
     )
 }

@@ -100,9 +100,9 @@ class Pile:
         if steps:
             hidden = [_across_pupil(layer.coverage, blur_px, steps, axis) for axis in (0, 1)]
             if self.doubt is not None:
-                mixed = _SHARED * _length(hidden)[..., 1] * _length(change).max(axis=-1)
+                mixed = _SHARED * _green(_length(hidden)) * _length(change).max(axis=-1)
                 doubt = self.doubt[here]
-                np.maximum(doubt * past[..., 1], mixed, out=doubt)
+                np.maximum(doubt * _green(past), mixed, out=doubt)
             shared = hidden[0] * change[0]
             shared += hidden[1] * change[1]
             shared *= -_SHARED
@@ -120,12 +120,17 @@ class Pile:
         else:
             change *= past
             if self.doubt is not None:
-                self.doubt[here] *= past[..., 1]
+                self.doubt[here] *= _green(past)
         np.add(got, layer.colour, out=light)
 
 
 def _length(change: Floats | Sequence[Floats]) -> Floats:
     return np.sqrt(change[0] * change[0] + change[1] * change[1])
+
+
+def _green(values: Floats) -> Floats:
+    """Return the middle channel, or the only one."""
+    return values[..., values.shape[-1] // 2]
 
 
 def _own_doubt(change: Floats | Sequence[Floats], rise: Floats | None) -> Floats | float:
