@@ -36,5 +36,8 @@ def test_ladders_hold_the_ends_of_a_condition(page):
     cases += [(2, 1.0, "b", 45.0, 31.0), (3, 2.5, "a", 41.0, 33.0), (3, 2.5, "b", 41.0, 32.0)]
     columns = ["severity", "value", "method", page.LIMIT, page.RESULT]
     rows = pd.DataFrame(cases, columns=columns).assign(condition="step")
+    rows[page.SELECTION] = rows[page.LIMIT] - 5
     last = page.ladders(rows, ["a", "b"]).splitlines()[-1]
-    assert last == "| step | 0.3 -> 2.5 | 50.0 -> 41.0 | 40.0 -> 33.0 | 30.0 -> 32.0 |"
+    assert last == (
+        "| step | 0.3 -> 2.5 | 50.0 -> 41.0 | 45.0 -> 36.0 | 40.0 -> 33.0 | 30.0 -> 32.0 |"
+    )

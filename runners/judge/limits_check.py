@@ -5,9 +5,10 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -104,38 +105,51 @@ def _planned(name: str, setting: SmallSetting, *, seed: int) -> Shoot:
 
 
 def check_limits(
-    stacks: Iterable[tuple[SmallSetting, Shoot]],
+    stacks: Sequence[tuple[SmallSetting, Shoot]],
     methods: Sequence[str] = HONEST,
     *,
-    at_most_s: float = float("inf"),
+    workers: int = 1,
     progress: bool = False,
 ) -> pd.DataFrame:
     """Score honest methods on stacks; return their results beside the limits and margins.
 
     Parameters
     ----------
-    stacks : iterable of (SmallSetting, Shoot)
+    stacks : sequence of (SmallSetting, Shoot)
     methods : sequence of str
         Built-in.
-    at_most_s : float
-        No stack is begun after this time.
+    workers : int
+        Processes; their number changes no row.
     progress : bool
         Whether to draw a progress bar on stderr.
     """
     import pandas as pd  # noqa: PLC0415 - slow to load, and workers make no table
 
-    rows: list[dict[str, Any]] = []
-    start = time.monotonic()
-    for setting, plan in tqdm(stacks, desc="limits", unit="stack", disable=not progress):
-        if time.monotonic() - start > at_most_s:
-            break
-        judge = Judge(MemoryStack(plan), artefacts=False)
-        shot = {"scene": plan.scene.name, "stance": setting.stance, "bin": setting.bin,
-                "iso": setting.iso, "seed": plan.seed}  # fmt: skip
-        for method in methods:
-            row = judge.run(method).row
-            rows.append(shot | {name: row.get(name) for name in _COLUMNS})
-    return pd.DataFrame(rows)
+    check = partial(check_stack, methods=methods)
+    bar = partial(tqdm, total=len(stacks), desc="limits", unit="stack", disable=not progress)
+    if workers == 1:
+        found = list(bar(map(check, stacks)))
+    else:
+        with ProcessPoolExecutor(workers) as pool:
+            found = list(bar(pool.map(check, stacks)))
+    return pd.DataFrame([row for rows in found for row in rows])
+
+
+def check_stack(
+    stack: tuple[SmallSetting, Shoot], methods: Sequence[str] = HONEST
+) -> list[dict[str, Any]]:
+    """Score methods on one stack; return a row for each."""
+    setting, plan = stack
+    judge = Judge(MemoryStack(plan), artefacts=False)
+    shot = {
+        "scene": plan.scene.name,
+        "stance": setting.stance,
+        "bin": setting.bin,
+        "iso": setting.iso,
+        "seed": plan.seed,
+    }
+    scored = (judge.run(method).row for method in methods)
+    return [shot | {name: row.get(name) for name in _COLUMNS} for row in scored]
 
 
 def above_db(rows: pd.DataFrame, limit: str) -> pd.Series:
