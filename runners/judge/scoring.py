@@ -194,6 +194,7 @@ def without_result(
             "subject": shoot.subject.name,
             "frames": shoot.frames,
             "seed": shoot.seed,
+            "quality": shoot.quality,
             "method": name,
             "kind": kind,
             "version": version,
