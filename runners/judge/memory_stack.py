@@ -76,6 +76,11 @@ class JoinedShoots:
         return self.shoots[0].noise
 
     @property
+    def quality(self) -> str:
+        """The level of quality of all passes."""
+        return self.shoots[0].quality
+
+    @property
     def encoding(self) -> str:
         """Encoding of the frames of all passes."""
         return self.shoots[0].encoding

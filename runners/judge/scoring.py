@@ -362,6 +362,7 @@ def without_result(
             "subject": shoot.subject.name,
             "frames": shoot.frames,
             "seed": shoot.seed,
+            "quality": shoot.quality,
             "method": name,
             "kind": kind,
             "version": outcome.version or version,

@@ -28,7 +28,6 @@ from .basis import (
     reach_px,
     scale_for,
     tabulated,
-    widest_reach_px,
 )
 
 Floats = npt.NDArray[np.float32]
@@ -47,6 +46,8 @@ _TOLERANCE = 1e-3
 _FULL_WEIGHT_CY_PER_PX = 0.06
 #: Light of a kernel that ends between pixels, px.
 _SPARE_PX = 8
+#: Merged pixels that merging and doubling spread it farther.
+_MERGED = 6
 #: Steps of a cell's transfer function, in cycles per radius of an equal disc, each way from 0.
 _STEP, _HALF_STEPS = 1 / 12, 84
 
@@ -227,10 +228,9 @@ def _(key: CellBlur, radius_px: float) -> Band:
 
 @reach_px.register
 def _(key: CellBlur, radius_px: float) -> int:
-    cell = key.cell
-    return (
-        int(np.ceil(widest_reach_px(cell.size * radius_px) / cell.size * cell.farthest)) + _SPARE_PX
-    )
+    # Its own light alone: what a band would spread farther is no more than the basis' error.
+    scale = scale_for(edges_px(band_number(key.size * radius_px))[0])
+    return _reach(key.cell, radius_px) + (0 if scale == 1 else _MERGED * scale)
 
 
 def _reach(cell: Cell, radius_px: float) -> int:

@@ -58,6 +58,11 @@ class AnyShoot(Protocol):
         ...
 
     @property
+    def quality(self) -> str:
+        """Name of the level of quality that the frames are rendered at."""
+        ...
+
+    @property
     def encoding(self) -> str:
         """Of the frames: "srgb16", "srgb8" or "float"."""
         ...

@@ -19,6 +19,9 @@ from PIL import Image
 
 from stacktruth.ground.checksum import sha256
 from stacktruth.ground.pictures import encode_image
+from stacktruth.runners.contract import Outcome
+from stacktruth.runners.judge.memory_stack import JoinedShoots, MemoryStack
+from stacktruth.runners.judge.scoring import without_result
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.handling.approach import Approach
@@ -505,3 +508,16 @@ class TestVerify:
         resealed(copy, plan=data)
         (problem,) = check_stack(copy)
         assert "key 'rig.lens.f_number': got -2.8" in problem
+
+
+@pytest.mark.parametrize("quality", ["fast", "exact"])
+def test_a_stack_and_its_rows_know_their_quality(quality, tmp_path):
+    """What was asked for stands in stack.json, comes back, and is told beside every score."""
+    made = small_plan(quality=quality, crop=(16, 16), frames=2)
+    read = read_stack(write_stack(made, tmp_path / "small", progress=False))
+    assert json.loads((tmp_path / "small" / "stack.json").read_text())["plan"]["quality"] == quality
+    for stack in (read, MemoryStack(made), MemoryStack(JoinedShoots(shoots=(made, made)))):
+        assert (
+            without_result(stack.shoot, Outcome(status="failed"), name="any").row["quality"]
+            == quality
+        )

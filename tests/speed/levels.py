@@ -1,18 +1,20 @@
 """Price of the levels of quality, in fast frames: ``python tests/speed/levels.py``.
 
 Noise-free frames of each scene in the size of the suites, in focus at a quarter, at half and at
-three quarters of what is seen of its depth. All levels in one process, on one thread, in turn; of
-each frame the least CPU time counts, once its bases are made. A level's price is the time of the
-scene's frames over that of the same at the fast level.
+three quarters of what is seen of its depth; exact ones, which are slow, at half alone. All in one
+process, on one thread; a frame is made again until that took two seconds, and the least CPU time
+counts. A level's price is the time of its frames over that of the same at the fast level.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from timing import cpu_s
 
 from stacktruth.simulator import load_rig, load_scene, render_view
@@ -26,29 +28,47 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "references"))
 from page import as_table, fill
 
 #: Shares of what is seen of a scene that are nearer than the plane of focus.
-_NEARER = (0.25, 0.5, 0.75)
+_NEARER = {"fast": (0.25, 0.5, 0.75), "true": (0.25, 0.5, 0.75), "exact": (0.5,)}
+#: A frame is made no more than so often, nor again after so long.
+_MOST_ROUNDS, _ENOUGH_S = 4, 2.0
 
 
-def prices(name: str, *, crop: tuple[int, int], bin: int, rounds: int) -> list[float]:
-    """Return the CPU time of a scene's frames at each level."""
+def least_s(work: Callable[[], object]) -> float:
+    """Return the least CPU time of some calls."""
+    times = [cpu_s(work)]
+    while len(times) < _MOST_ROUNDS and sum(times) < _ENOUGH_S:
+        times.append(cpu_s(work))
+    return min(times)
+
+
+def prices(name: str, *, crop: tuple[int, int], bin: int) -> dict[str, float]:
+    """Return the fast frames' CPU time, s, and each level's price in them."""
     scene = load_scene(name)
     rig = load_rig(scene.rig)
     depth = view_depth(scene, rig, crop=crop, bin=bin)
-    poses = [Pose(z_mm=float(z)) for z in np.nanquantile(depth, _NEARER)]
-    times = np.full((rounds + 1, len(LEVELS), len(poses)), np.inf)
-    for turn, (number, quality), (at, pose) in (
-        (turn, level, pose)
-        for turn in range(rounds + 1)
-        for level in enumerate(LEVELS)
-        for pose in enumerate(poses)
-    ):
 
-        def frame() -> object:
-            return render_view(scene, rig, pose=pose, crop=crop, bin=bin, quality=quality)  # noqa: B023
+    def time_of(quality: str, nearer: float) -> float:
+        pose = Pose(z_mm=float(np.nanquantile(depth, nearer)))
+        return least_s(
+            lambda: render_view(scene, rig, pose=pose, crop=crop, bin=bin, quality=quality)
+        )
 
-        times[turn, number, at] = cpu_s(frame)
-    # Bases are made in the first turn.
-    return list(times[1:].min(axis=0).sum(axis=1))
+    time_of("fast", 0.5)  # makes the textures
+    fast = {nearer: time_of("fast", nearer) for nearer in _NEARER["fast"]}
+    found = {"fast_s": float(np.mean(list(fast.values()))), "fast": 1.0}
+    for level in list(LEVELS)[1:]:
+        own = [time_of(level, nearer) for nearer in _NEARER[level]]
+        found[level] = sum(own) / sum(fast[nearer] for nearer in _NEARER[level])
+    return found
+
+
+def as_page(table: pd.DataFrame) -> str:
+    """Return the prices as a table of a documentation page."""
+    columns = ["fast_s", *LEVELS]
+    rows = [[f"`{row.scene}`", *(f"{row[c]:.2g}" for c in columns)] for _, row in table.iterrows()]
+    for word, values in (("median", table[columns].median()), ("most", table[columns].max())):
+        rows.append([f"*{word}*", "", *(f"{values[level]:.2g}" for level in LEVELS)])
+    return as_table(["scene", "s a fast frame", *LEVELS], rows)
 
 
 def main() -> None:
@@ -57,23 +77,20 @@ def main() -> None:
     parser.add_argument("scenes", nargs="*", help="all that are shipped unless named")
     parser.add_argument("--crop", type=int, nargs=2, default=(3072, 2048), metavar="PX")
     parser.add_argument("--bin", type=int, default=8, help="real pixels merged per side")
-    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--csv", type=Path, help="write the prices there as well")
     parser.add_argument("--page", type=Path, help="put the table into this page as well")
     asked = parser.parse_args()
-    found = {}
+    rows = []
     for name in asked.scenes or list_data_files("scene"):
-        times = prices(name, crop=tuple(asked.crop), bin=asked.bin, rounds=asked.rounds)
-        found[name] = np.array(times) / times[0]
-        shown = ", ".join(f"{level} {x:.2f}" for level, x in zip(LEVELS, found[name], strict=True))
-        print(f"{name}: fast {times[0] / len(_NEARER) * 1e3:.0f} ms a frame; {shown}", flush=True)
-    every = np.array(list(found.values()))
-    rows = {f"`{name}`": price for name, price in found.items()}
-    rows |= {"*median*": np.median(every, axis=0), "*most*": every.max(axis=0)}
-    head = ["scene", *LEVELS]
-    table = as_table(head, [[n, *(f"{x:.1f}" for x in price)] for n, price in rows.items()])
-    print(table)
+        rows.append({"scene": name, **prices(name, crop=tuple(asked.crop), bin=asked.bin)})
+        print(", ".join(f"{k} {v:.2f}" if k != "scene" else v for k, v in rows[-1].items()))
+        sys.stdout.flush()
+        table = pd.DataFrame(rows)
+        if asked.csv:
+            table.round(3).to_csv(asked.csv, index=False)
+    print(as_page(table))
     if asked.page:
-        fill(asked.page, "prices", table)
+        fill(asked.page, "prices", as_page(table))
 
 
 if __name__ == "__main__":
