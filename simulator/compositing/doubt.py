@@ -17,7 +17,7 @@ Mask = npt.NDArray[np.bool_]
 #: Side of the blocks that are decided on together, px.
 BLOCK_PX = 8
 #: A tile is rendered this far around itself where blocks are decided on: whole blocks beside it.
-MARGIN_PX = 3 * BLOCK_PX
+MARGIN_PX = 5 * BLOCK_PX
 #: A rectangle takes about as long as one that is so much larger all round: light comes from there.
 _AROUND = 5
 

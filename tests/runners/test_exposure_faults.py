@@ -14,8 +14,8 @@ from PIL import ImageCms
 from scipy.ndimage import gaussian_filter
 
 from stacktruth.ground.srgb import LUMA, clipped_srgb, encode_srgb
-from stacktruth.runners.commands.score import finished
 from stacktruth.runners.contract import Outcome, Result
+from stacktruth.runners.judge.finished import score_files
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge
 from stacktruth.simulator import load_rig, load_scene
@@ -193,6 +193,6 @@ def test_files_whose_values_are_other_colours_are_refused(judge: Judge, tmp_path
         ("clear", "clear.png has an opacity channel, and 100.0% of it is not opaque"),
         ("lab", "lab.png has the colour profile"),
     ):
-        outcome = finished(judge.stack, tmp_path / f"{name}.png", None, depth_unit="frame")
-        assert outcome.status == "invalid-output"
-        assert reason in outcome.reason
+        row = score_files(judge, tmp_path / f"{name}.png", name=name).row
+        assert row["status"] == "invalid-output"
+        assert reason in row["reason"]

@@ -29,7 +29,10 @@ INFO = {
     "encoding": "srgb",
     "bits": 16,
 }
-NUMBERED = "def merge(frames, info, which={}):\n    return frames[which]\n"
+NUMBERED = (
+    "def merge(frames, info, which={}):\n"
+    "    return {{'image': frames[which], 'reference': which}}\n"
+)
 TABLE = '[[methods]]\nlabel = "m"\nspec = "meth.py:merge"'
 #: A program that gives the frame that it is told by its third argument.
 PICK = "import shutil, sys; shutil.copy(sys.argv[2:][{}], sys.argv[1])\n"

@@ -72,6 +72,13 @@ const comparison = (crops) => {
   let timer = 0;
   let alone = ""; // "first" or "second" while one picture is shown alone
 
+  // A stage that begins between two of the screen's pixels would mix its first row with what is above.
+  const settle = () => {
+    stage.style.marginTop = "0px";
+    const top = stage.getBoundingClientRect().top + window.scrollY;
+    stage.style.marginTop = `${Math.ceil(top) - top}px`;
+  };
+
   const show = () => {
     const set = sets[place.selectedIndex];
     const scale = parseInt(zoom.value, 10);
@@ -93,6 +100,7 @@ const comparison = (crops) => {
       + "the second picture alone, S swaps them, "
       + (calm.matches ? "and nothing blinks: your system asks for less motion." : "B blinks.");
     const names = { "": `left ${left.value} | right ${right.value}`, first: left.value, second: right.value };
+    settle();
     told.textContent = timer ? `blinking: ${left.value} | ${right.value}` : `shown: ${names[alone]}`;
   };
   const stop = () => {
@@ -182,6 +190,8 @@ const comparison = (crops) => {
   crops.before(fold);
   fold.append(crops);
   show();
+  window.addEventListener("load", settle);
+  window.addEventListener("resize", settle);
 };
 
 document.querySelectorAll("table:not(.facts)").forEach(sortable);
