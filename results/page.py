@@ -16,6 +16,7 @@ from stacktruth.runners.bench.report.statistics import bootstrap, by_scene
 HERE = Path(__file__).resolve().parent
 #: Which scores are told, all against the ideal: the result, and what the frames allow.
 RESULT, LIMIT, SELECTION = "total.psnr_db", "capture.psnr_db", "selection.psnr_db"
+_SCORED = ("demo/scores.csv", "quick/rows.csv", "standard/rows.csv", "study/study.csv")
 _SHORT = {"focus-map": "focus map", "laplacian-pyramid": "pyramid"}
 
 
@@ -24,17 +25,24 @@ def page() -> str:
     surroundings = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True)
     template = surroundings.from_string((HERE / "README.md.jinja").read_text(encoding="utf-8"))
     return template.render(
-        standard=pd.read_csv(HERE / "standard" / "rows.csv"),
-        quick=pd.read_csv(HERE / "quick" / "rows.csv"),
+        standard=_scores("standard/rows.csv"),
+        quick=_scores("quick/rows.csv"),
+        older=[name for name in _SCORED if SELECTION not in pd.read_csv(HERE / name)],
         standing=standing,
         ladders=ladders,
-        steps=steps(pd.read_csv(HERE / "study" / "study.csv")),
+        steps=steps(_scores("study/study.csv")),
         bursts=bursts(),
         agreeing=agreeing,
         parted=parted,
         taus=taus(),
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
+
+
+def _scores(name: str) -> pd.DataFrame:
+    """Return a table of scores; a limit that it was made without is not a number."""
+    rows = pd.read_csv(HERE / name)
+    return rows if SELECTION in rows else rows.assign(**{SELECTION: float("nan")})
 
 
 def standing(rows: pd.DataFrame) -> str:

@@ -8,7 +8,7 @@ pictures are brought over by a similarity, which no view can be mistaken for whe
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,8 +32,8 @@ _WORTH_PX = 0.1
 _STILL_PX = 0.3
 #: With less agreement it may lie elsewhere, too.
 _SURE = 0.8
-#: A scale of no reason must bring points nearer by this, px, than a plain one: about as far they
-#: are apart in the true view, for edges are not where the ray through a pixel's centre says.
+#: A scale of no reason, or a residual motion, must bring points nearer by this, px, than a plain
+#: one: about as far they are apart in the true view, for edges are not where the ray through a pixel's centre says.
 _DOUBT_PX = 0.1
 #: Of fits with at least this share of the best one's agreement the closest is taken.
 _ALIKE = 0.9
@@ -135,6 +135,12 @@ class _Fit:
     agreement: float
     shown: Floats
     is_free: bool
+    moved_px: float = 0.0
+
+    @property
+    def doubt_px(self) -> float:
+        """How far it is behind a fit that needed nothing: of another scale, or moved to fit."""
+        return _DOUBT_PX if self.is_free else min(self.moved_px, _DOUBT_PX)
 
 
 class _Search:
@@ -167,7 +173,7 @@ class _Search:
         common = np.logical_and.reduce([np.isfinite(fit.shown) for fit in alike])
         return min(
             alike,
-            key=lambda fit: apart_px(fit.shown, self._wanted, common) + _DOUBT_PX * fit.is_free,
+            key=lambda fit: apart_px(fit.shown, self._wanted, common) + fit.doubt_px,
         )
 
     def _in_place(self, views: Sequence[int]) -> list[_Fit]:
@@ -213,7 +219,8 @@ class _Search:
             closer = _as_transform(residual, shape) + way
             own, inside = _sampled(self.picture, closer, shape)
             is_free = is_free or moved_px > _STILL_PX
-            yield self._seen_as(view, closer, own, inside, is_free=is_free)
+            fit = self._seen_as(view, closer, own, inside, is_free=is_free)
+            yield replace(fit, moved_px=moved_px)
 
     def _seen_as(
         self, view: int, way: SimilarityTransform, own: Floats, inside: Bools, *, is_free: bool
