@@ -42,7 +42,7 @@ def page() -> str:
 def _scores(name: str) -> pd.DataFrame:
     """Return a table of scores; a limit that it was made without is not a number."""
     rows = pd.read_csv(HERE / name)
-    return rows if SELECTION in rows else rows.assign(**{SELECTION: float("nan")})
+    return rows if SELECTION in rows else rows.copy().assign(**{SELECTION: float("nan")})
 
 
 def standing(rows: pd.DataFrame) -> str:
@@ -141,7 +141,7 @@ def limits(rows: pd.DataFrame) -> dict[str, object]:
         "stacks": len(rows.drop_duplicates(["scene", "stance", "bin", "iso", "seed"])),
         "results": len(rows),
         "not_ok": int((rows["status"] != "ok").sum()),
-        "flagged": int(done["above_limit"].fillna("").ne("").sum()),
+        "flagged": int(done["above_limit"].notna().sum()),
         "nearest": table(
             ("limit", "nearest to its margin", "stack", "above the limit, dB", "margin, dB"),
             (

@@ -33,7 +33,8 @@ _STILL_PX = 0.3
 #: With less agreement it may lie elsewhere, too.
 _SURE = 0.8
 #: A scale of no reason, or a residual motion, must bring points nearer by this, px, than a plain
-#: one: about as far they are apart in the true view, for edges are not where the ray through a pixel's centre says.
+#: one: about as far they are apart in the true view, for edges are not where the ray through a
+#: pixel's centre says.
 _DOUBT_PX = 0.1
 #: Of fits with at least this share of the best one's agreement the closest is taken.
 _ALIKE = 0.9
