@@ -221,7 +221,8 @@ class TestMargins:
         row = own.run("mean+no-alignment+no-gain").row
         most = SELECTION_MARGIN_DB + 10 * np.log10(FRAMES)
         passed = row["total.psnr_db"] - row["selection.psnr_db"]
-        assert 2.0 < passed < row["selection.margin_db"] < most
+        # Where all error is noise the margin is all that an average of twelve can take away.
+        assert 2.0 < passed < row["selection.margin_db"] <= most + 1e-9
         assert row["above_limit"] == ""
 
     def test_what_knows_the_truth_is_flagged(self, judge: Judge) -> None:

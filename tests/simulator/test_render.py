@@ -472,7 +472,7 @@ def test_a_hair_with_its_tip_in_focus_has_nothing_dark_beside_it(rig, scene, she
     assert render_view(made, rig).min() > 0.4985
 
 
-@pytest.mark.parametrize("half_mm", [1.6, 1.9, 3.4, 4.0])
+@pytest.mark.parametrize("half_mm", [1.6, 1.9, 4.0, 4.6])
 def test_what_is_hidden_is_left_out_and_not_missed(monkeypatch, rig, scene, sheet, half_mm):
     """Whether a card nearly fills the picture or more: it is as with all that is behind it."""
     made = scene(
