@@ -16,12 +16,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline, RectBivariateSpline
 
+from ...ground.types import Floats
 from .. import optics, transfer
 from ..rig import Rig
 from .aberration import aberrated_otf
 from .resample import boxing_transfer, doubling_transfer
-
-Floats = npt.NDArray[np.float32]
 
 #: Blur radii, in picture pixels, at which a band ends and the next takes over.
 _FIRST_EDGE_PX = 4.0

@@ -9,12 +9,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from ...ground.types import Floats
 from ..view.camera import Window
 from .basis import Band, Blur, bands_between, exact_band
 from .resample import doubled, merged
 from .smear import Path
-
-Floats = npt.NDArray[np.float32]
 
 #: Slopes of what is blurred may be taken over so many pixels to either side: a part that is given
 #: whole has so much darkness around it.

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from ...ground.types import Floats
 from .. import optics
 from ..view.camera import Camera, Window
 from .basis import Blur
-
-Floats = npt.NDArray[np.float32]
 
 #: A point beside a view may lie this much farther beside another one: px, and share.
 _EDGE_PX, _EDGE_SHARE = 1.0, 0.02

@@ -30,7 +30,6 @@ from .basis import (
     tabulated,
 )
 
-Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
 #: Points across the pupil that the cells are cut out of.

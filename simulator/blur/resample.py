@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float32]
+from ...ground.types import Floats
 
 
 def merged(layer: Floats, factor: int, lead: tuple[int, int], shape: tuple[int, int]) -> Floats:

@@ -9,10 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
+from ...ground.types import Bools, Floats
 from ..view.camera import Window
-
-Floats = npt.NDArray[np.float32]
-Mask = npt.NDArray[np.bool_]
 
 #: Side of the blocks that are decided on together, px.
 BLOCK_PX = 8
@@ -65,7 +63,7 @@ def places(doubt: Floats, window: Window, error: float) -> Places:
     return Places(_ramp(core), parts)
 
 
-def _ramp(core: Mask) -> Floats:
+def _ramp(core: Bools) -> Floats:
     """Return 1 in the blocks of a mask, falling to 0 in the middle of the blocks beside it."""
     # A block counts in full: so much is left of 1 at its corners after the interpolation.
     wide = np.pad(core.astype(np.float32), 1, mode="edge")
@@ -82,7 +80,7 @@ def _between(values: Floats, at: npt.NDArray) -> Floats:
     return values[low] * (1 - share) + values[low + 1] * share
 
 
-def _rectangles(needed: Mask) -> Iterator[tuple[int, int, int, int]]:
+def _rectangles(needed: Bools) -> Iterator[tuple[int, int, int, int]]:
     """Yield rectangles (row0, row1, col0, col1) that hold a mask, as cheap as cuts can make them.
 
     A rectangle is cut in two where the two halves, shrunk to what they hold, are the cheapest.
@@ -109,7 +107,7 @@ def _rectangles(needed: Mask) -> Iterator[tuple[int, int, int, int]]:
             yield r0 + down, r1 + down, c0 + across, c1 + across
 
 
-def _box(needed: Mask) -> tuple[int, int, int, int] | None:
+def _box(needed: Bools) -> tuple[int, int, int, int] | None:
     """Return the rectangle that a mask fills, or None of an empty one."""
     rows, cols = np.flatnonzero(needed.any(axis=1)), np.flatnonzero(needed.any(axis=0))
     if len(rows) == 0:

@@ -7,10 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Floats
 from ..blur.defocus import SLOPE_REACH_PX, Blurred
 from ..view.camera import Window
-
-Floats = npt.NDArray[np.float32]
 
 #: What is blurred less than this, px, is seen alike from all of the pupil.
 _LEAST_BLUR_PX = 0.5

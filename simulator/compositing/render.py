@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
+from ...ground.types import Floats
 from .. import optics
 from ..blur.aberration import falloff
 from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
@@ -25,8 +25,6 @@ from ..view.view import Part, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
-
-Floats = npt.NDArray[np.float32]
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
 TILE_PX = 1280

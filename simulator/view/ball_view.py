@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Floats
 from ..scene.scene import Colour, Lighting
 from .camera import Camera, Window
 from .coverage import edge_coverage
 from .shading import light_direction
 from .view import View
-
-Floats = npt.NDArray[np.float32]
 
 #: Cosine between the normal and the reflection's middle at which the reflection ends: about
 #: 11 degrees, a soft box of 22 degrees seen in the surface. [assumption]

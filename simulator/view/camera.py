@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Floats
 from .. import optics
 from ..handling.sway import STILL, SubjectPose
 from ..pose import NOMINAL, Pose
 from ..rig import Rig
 
-Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 Axis = npt.NDArray[Any]
 

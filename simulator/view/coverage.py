@@ -6,10 +6,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import binary_dilation
 
+from ...ground.types import Floats
 from ..scene.outlines import blade_distance, spiral_distance
 from ..scene.scene import Outline
 
-Floats = npt.NDArray[np.float32]
 Reals = npt.NDArray[np.floating]
 
 #: Farther from an edge than this, in pixels, a pixel is all inside or all outside.

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Floats
 from ..scene.scene import Lighting
 from .camera import Camera, Window
 from .coverage import straight_edge
 from .shading import brightness, light_direction
 from .view import NO_COLOUR, View
-
-Floats = npt.NDArray[np.float32]
 
 #: A bend that stays this close to a straight line, in pixels, is drawn as one.
 _STRAIGHT_PX = 0.05

@@ -10,9 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import minimum_filter
 
+from ...ground.types import Floats
 from .camera import Camera, Window
-
-Floats = npt.NDArray[np.float32]
 
 #: Rays are first met with a relief on every n-th pixel, then each pixel takes one step more.
 _COARSE = 4

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import binary_dilation
 
+from ...ground.types import Floats
 from ..scene.relief import reliefs
 from ..scene.scene import Lighting, Outline, Sheet
 from ..scene.texture import textures
@@ -17,8 +18,6 @@ from .camera import Camera, Window
 from .coverage import is_convex, outline_coverage, outline_distance, points_around
 from .shading import brightness, light_direction
 from .view import NO_COLOUR, View
-
-Floats = npt.NDArray[np.float32]
 
 _RANGE_SAMPLES = 64
 #: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.

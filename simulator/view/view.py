@@ -9,9 +9,8 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Floats
 from .camera import Camera, Window
-
-Floats = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
