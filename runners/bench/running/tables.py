@@ -13,12 +13,18 @@ from .store import Store
 from .work import TIME_COLUMNS
 
 _KEYS = ("cell_key", "scene", "method")
+#: A whole number that a row without scores has not: no such row changes how the others are written.
+_WHOLE = "reference"
 
 
 def rows_done(store: Store, cells: Sequence[Cell]) -> pd.DataFrame:
-    """Return a row for each finished cell, in the suite's order."""
-    found = (store.row(cell.key) for cell in cells)
-    return pd.DataFrame([row for row in found if row is not None])
+    """Return a row for each finished cell, in the suite's order.
+
+    Columns are in the order of the row that has most: one without scores does not change it.
+    """
+    found = [row for cell in cells if (row := store.row(cell.key)) is not None]
+    columns = dict.fromkeys(name for row in sorted(found, key=len, reverse=True) for name in row)
+    return pd.DataFrame(found, columns=list(columns))
 
 
 def write_tables(store: Store, cells: Sequence[Cell]) -> pd.DataFrame:
@@ -27,7 +33,8 @@ def write_tables(store: Store, cells: Sequence[Cell]) -> pd.DataFrame:
     if rows.empty:
         return rows
     times = [name for name in TIME_COLUMNS if name in rows]
-    _write(store.path / "rows.csv", rows.drop(columns=times))
+    told = rows.drop(columns=times)
+    _write(store.path / "rows.csv", told.astype({_WHOLE: "Int64"}) if _WHOLE in told else told)
     _write(store.path / "times.csv", rows[[*_KEYS, *times]])
     return rows
 
