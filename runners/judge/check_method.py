@@ -193,7 +193,11 @@ def _odd(frames: Sequence[Image]) -> list[Image]:
 def _info(info: Mapping[str, Any], frames: Sequence[Image]) -> Mapping[str, Any]:
     height, width = frames[0].shape[:2]
     size = {"height_px": height, "width_px": width, "bits": frames[0].dtype.itemsize * 8}
-    return {**info, **size, "frames": info["frames"][: len(frames)]}
+    # As in a stack, the usable frame nearest the middle: a black one is no view to merge in.
+    middle = (len(frames) - 1) / 2
+    lit = [number for number, frame in enumerate(frames) if np.any(frame)] or [0]
+    reference = min(lit, key=lambda number: abs(number - middle))
+    return {**info, **size, "frames": info["frames"][: len(frames)], "reference": reference}
 
 
 def judged(trial: Trial, outcome: Outcome) -> Verdict:
