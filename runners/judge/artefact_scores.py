@@ -22,10 +22,10 @@ from ...metrics.artefacts.invented import invented_detail
 from ...simulator import optics
 from ...simulator.compositing.render import present_parts
 from ...simulator.scene.scene import Sheet
-from ...simulator.shooting import sensor
 from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.shooting.truth import Truth
+from .frame_noise import noise_variance
 
 #: At most this many other poses are looked for, of the frames that show most of the subject.
 _POSES = 4
@@ -106,21 +106,14 @@ def artefact_inputs(shoot: AnyShoot, truth: Truth) -> ArtefactInputs:
 def noise_rms(shoot: AnyShoot, light: Floats) -> Floats:
     """Return the noise of one frame in luma, linear light as a share of white, shape (rows, cols).
 
-    Shot and read noise, and what its pixels and dark signals differ by.
-
     Parameters
     ----------
     shoot : AnyShoot
     light : array (rows, cols, 3)
         What is photographed, linear light.
     """
-    if not shoot.noise or shoot.encoding == "float":
-        return np.zeros(light.shape[:2], np.float32)
-    own = shoot.binned_rig.sensor
-    full_e = sensor.saturation_e(own, iso=shoot.iso)
-    electrons = np.clip(light, 0, 1) * np.float32(full_e)
-    variance = electrons + (own.prnu * electrons) ** 2 + own.read_noise_e**2 + own.dsnu_e**2
-    return np.asarray(np.sqrt(variance @ np.square(LUMA)) / full_e, dtype=np.float32)
+    variance = noise_variance(shoot, light)
+    return np.asarray(np.sqrt(variance @ np.square(LUMA)), dtype=np.float32)
 
 
 def pose_shifts_px(shoot: AnyShoot, truth: Truth) -> list[tuple[float, float]]:

@@ -25,9 +25,9 @@ from scipy import ndimage
 
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Bools, Floats, Labels
-from ...simulator.shooting import sensor
 from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.truth import Truth
+from .frame_noise import noise_variance
 from .true_stages import StackTruth
 
 #: Window in which a frame is chosen, px.
@@ -138,7 +138,7 @@ def windowed_error(image: Floats, ideal: Floats, shown: Bools) -> Floats:
 def noise_square(shoot: AnyShoot, light: Floats) -> Floats:
     """Return the mean square of one frame's noise in encoded values at a light.
 
-    Shot and read noise and what pixels differ by (EMVA 1288), through the slope of the sRGB curve.
+    The sensor's noise, through the slope of the sRGB curve.
 
     Parameters
     ----------
@@ -151,15 +151,9 @@ def noise_square(shoot: AnyShoot, light: Floats) -> Floats:
     array (rows, cols)
         Mean over the channels, share of white squared.
     """
-    if not shoot.noise or shoot.encoding == "float":
-        return np.zeros(light.shape[:2], np.float32)
-    own = shoot.binned_rig.sensor
-    full_e = sensor.saturation_e(own, iso=shoot.iso)
     level = np.clip(light, 0, 1)
-    electrons = level * full_e
-    square_e = electrons + own.read_noise_e**2 + own.dsnu_e**2 + (own.prnu * electrons) ** 2
     slope = (clipped_srgb(level + _SRGB_STEP) - clipped_srgb(level - _SRGB_STEP)) / (2 * _SRGB_STEP)
-    return np.asarray((square_e / full_e**2 * slope**2).mean(axis=2), np.float32)
+    return np.asarray((noise_variance(shoot, light) * slope**2).mean(axis=2), np.float32)
 
 
 def averaging_gain_db(psnr_db: float, *, noise: float, frames: int) -> float:
