@@ -14,13 +14,13 @@ from threadpoolctl import threadpool_limits
 from timing import cpu_s
 
 from stacktruth import metrics
-from stacktruth.ground.srgb import clipped_srgb
 from stacktruth.runners.contract import Outcome
 from stacktruth.runners.judge.agreement import misplaced
 from stacktruth.runners.judge.artefact_scores import artefact_inputs, artefact_scores
+from stacktruth.runners.judge.judged_view import IMAGE_METRICS
 from stacktruth.runners.judge.limits import view_limits
 from stacktruth.runners.judge.memory_stack import MemoryStack
-from stacktruth.runners.judge.scoring import IMAGE_METRICS, SCORED_REGIONS, Judge
+from stacktruth.runners.judge.scoring import Judge
 from stacktruth.runners.judge.true_stages import StackTruth
 from stacktruth.runners.judge.view_of_picture import placed
 from stacktruth.runners.methods import built_in
@@ -34,11 +34,9 @@ Work = Callable[[], object]
 def shares(judge: Judge, outcome: Outcome) -> Iterator[tuple[str, Work]]:
     """Yield the parts of judging one result."""
     assert outcome.result is not None
-    truth = judge.truth()
-    ideal, achievable = clipped_srgb(truth.ideal), clipped_srgb(truth.achievable)
-    raw, valid = to_float(outcome.result.image, linear=True), truth.mask("valid")
-    masks = {name: truth.mask(name) & valid for name in SCORED_REGIONS}
-    inputs = artefact_inputs(judge.shoot, truth)
+    view, raw = judge.view(), to_float(outcome.result.image, linear=True)
+    truth, ideal, achievable = view.truth, view.ideal, view.achievable
+    valid, masks, inputs = view.valid, view.masks, view.artefact_inputs
     yield (
         "motion and gain",
         lambda: metrics.bring_to_reference(raw, achievable, data_range=1.0, mask=valid),
@@ -55,7 +53,9 @@ def shares(judge: Judge, outcome: Outcome) -> Iterator[tuple[str, Work]]:
     yield "artefacts", lambda: artefact_scores(raw, inputs, inside=valid)
     yield (
         "depth",
-        lambda: metrics.score_depth(truth.depth_mm + 0.01, truth.depth_mm, masks=masks, dof_mm=0.3),
+        lambda: metrics.score_depth(
+            truth.depth_mm + 0.01, truth.depth_mm, masks=masks, dof_mm=0.3, origin_mm=-10.0
+        ),
     )
 
 

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from ...contract import DONE
-from ...judge.scoring import OWN, SCORED_REGIONS
+from ...judge.judged_view import SCORED_REGIONS
+from ...judge.scoring import OWN
 from .statistics import LEVEL, bootstrap, by_scene, pairwise, without_failures
 
 #: What methods are ranked by.
