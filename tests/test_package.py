@@ -73,3 +73,8 @@ def test_a_wheel_holds_one_package_and_neither_tests_nor_results(tmp_path):
     assert rooms == {"__init__.py", "ground", "metrics", "runners", "scenes", "simulator"}
     assert "stacktruth/scenes/rigs/field-2x.toml" in names
     assert "stacktruth/runners/bench/report/report.html" in names
+    beside_code = [
+        name for name in tracked if name.split("/")[0] == "runners" and not name.endswith(".py")
+    ]
+    assert beside_code
+    assert {f"stacktruth/{name}" for name in beside_code} <= set(names)
