@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import jinja2
 from matplotlib.figure import Figure
 
+from ..html_page import filled
 from ..request import whole_folder
 from .advise.advice import Plan
 from .show.card import field_card
@@ -67,7 +67,8 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
         record = plan_record(plan)
         (place / "plan.json").write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
         (place / "plan.txt").write_text(plan_text(plan) + "\n", encoding="utf-8")
-        page = _template().render(
+        page = filled(
+            Path(__file__).with_name("plan.html"),
             title=title(plan),
             sentences=sentences(plan),
             captions=captions,
@@ -104,14 +105,3 @@ def _write_study(study: Study, place: Path) -> dict[str, Any]:
         "captions": _write_pictures(study_pictures(study, found), place),
         "table": study_table(found),
     }
-
-
-def _template() -> jinja2.Template:
-    """Return the page's template; everything put into it is escaped."""
-    surroundings = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-    )
-    return surroundings.get_template("plan.html")

@@ -6,16 +6,13 @@ it is wrong, what it invented, its depth and the error of that; beside them what
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
-import jinja2
 import numpy as np
-from markupsafe import Markup
 from scipy.ndimage import gaussian_filter
 
 from ....ground.pictures import encode_image, encode_map
@@ -27,9 +24,10 @@ from ....simulator.shooting.truth import NEVER_PX
 from ...judge.printed import MAIN_COLUMNS
 from ...judge.scoring import Judge, Scored
 from ..grid.cells import StackSpec
+from .page import page_of
 from .tables import PageTable
 from .viewer import draft
-from .viewer_images import coloured, data_address, scale_bar, shrunk
+from .viewer_images import Pixels, coloured, data_address, scale_bar, shrunk
 from .viewer_parts import (
     DEPTH_COLOURS,
     ERROR_COLOURS,
@@ -87,6 +85,11 @@ class KeptMaps:
     never_sharp: Floats
     depth_mm: Floats | None
     depth_error_mm: Floats | None
+
+    @cached_property
+    def pictures(self) -> Mapping[str, Pixels]:
+        """The maps in colours, by their names."""
+        return dict(_pictures_of(self))
 
 
 def write_kept(judge: Judge, shoot: Shoot, scored: Sequence[Scored], folder: Path) -> None:
@@ -165,7 +168,7 @@ def files_of(maps: KeptMaps) -> Iterator[tuple[str, bytes]]:
     """Yield name and bytes of each file of a method: pictures to look at, and maps with values."""
     levels = np.rint(65535 * np.clip(maps.image, 0, 1)).astype(np.uint16)
     yield "merged.png", encode_image(levels, ".png")
-    for name, pixels in pictures_of(maps):
+    for name, pixels in maps.pictures.items():
         yield f"{name}.png", encode_image(pixels, ".png")
     for name in ("error", "invented", "never_sharp", "depth_mm", "depth_error_mm"):
         values = getattr(maps, name)
@@ -173,7 +176,7 @@ def files_of(maps: KeptMaps) -> Iterator[tuple[str, bytes]]:
             yield f"{name}.tif", encode_map(np.asarray(values, np.float32))
 
 
-def pictures_of(maps: KeptMaps) -> Iterator[tuple[str, np.ndarray]]:
+def _pictures_of(maps: KeptMaps) -> Iterator[tuple[str, Pixels]]:
     """Yield the maps in colours."""
     yield "error", coloured(maps.error, low=0, high=ERROR_TOP, colours=ERROR_COLOURS)
     yield "invented", coloured(maps.invented, low=0, high=INVENTED_TOP, colours=ERROR_COLOURS)
@@ -207,15 +210,12 @@ def _page(
     kept: Sequence[KeptMaps],
 ) -> str:
     shown = _shown(judge, shoot, scored, good, kept)
-    script = _part("report.js")
-    return _template().render(
+    return page_of(
+        "kept.html",
         title=f"{shoot.scene.name}: {len(scored)} scored",
         scores=_scores(scored),
         scene=draft(shown).view(),
         maps=list(_map_sets(kept)),
-        style=Markup(_part("report.css")),
-        script=Markup(script),
-        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     )
 
 
@@ -281,16 +281,13 @@ def _map_sets(kept: Sequence[KeptMaps]) -> Iterator[MapSet]:
     yield _map_set(
         "What was invented",
         "Detail stronger than the ideal picture's, noise included; grey: not judged.",
-        [(maps.name, dict(pictures_of(maps))["invented"]) for maps in kept],
+        [(maps.name, maps.pictures["invented"]) for maps in kept],
         _scale("invented detail", 0, 100 * INVENTED_TOP, "% of white", ERROR_COLOURS),
     )
     yield _map_set(
         "What was never sharp",
         f"Blur radius in the sharpest usable frame; above {NEVER_PX:g} px it is a gap.",
-        [
-            ("blur of the sharpest frame", dict(pictures_of(maps))["never_sharp"])
-            for maps in kept[:1]
-        ],
+        [("blur of the sharpest frame", maps.pictures["never_sharp"]) for maps in kept[:1]],
         _scale("blur", 0, BLUR_TOP, "px", ERROR_COLOURS),
     )
     for maps in kept:
@@ -299,7 +296,7 @@ def _map_sets(kept: Sequence[KeptMaps]) -> Iterator[MapSet]:
             yield _map_set(
                 f"Depth error of {maps.name}",
                 "Red: too far, blue: too near; grey: no depth, or not judged.",
-                [(maps.name, dict(pictures_of(maps))["depth_error_mm"])],
+                [(maps.name, maps.pictures["depth_error_mm"])],
                 _scale("depth error", -top, top, "mm", "RdBu_r"),
             )
 
@@ -327,18 +324,3 @@ def _scale(what: str, low: float, high: float, unit: str, colours: str) -> Scale
         source=data_address(scale_bar(colours)),
         ticks=[*ticks[:-1], f"{ticks[-1]} {unit} or more"],
     )
-
-
-def _part(name: str) -> str:
-    return (Path(__file__).parent / name).read_text(encoding="utf-8")
-
-
-def _template() -> jinja2.Template:
-    """Return the page's template; everything put into it is escaped."""
-    surroundings = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-    )
-    return surroundings.get_template("kept.html")

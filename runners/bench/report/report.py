@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 import shlex
 from pathlib import Path
 
-import jinja2
 import numpy as np
 import pandas as pd
-from markupsafe import Markup
 
 from ....ground.atomic import write_whole
 from ....simulator.data import DataFileError
@@ -22,6 +18,7 @@ from ..running.store import Store
 from ..running.tables import write_tables
 from . import tables as made
 from .curves import curves
+from .page import page_of
 from .statistics import by_scene
 from .tables import LOST, MAIN
 from .viewer import viewer
@@ -66,8 +63,8 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
     plain = rows[rows["condition"] == PLAIN]
     first, more = _tables(plain, rows)
     again = f"stacktruth bench {shlex.quote(called(suite))} --out again"
-    script = _part("report.js")
-    page = _template().render(
+    page = page_of(
+        "report.html",
         title=f"{suite.name}: {suite.title}" if suite.title else suite.name,
         summary=summary(rows, len(cells)),
         first=first,
@@ -77,9 +74,6 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
         cells=made.every_cell(rows, [f"{again} --only {key}" for key in rows["cell_key"]]),
         again=f"{again} --workers {known['workers']}",
         environment=[(name, known.get(name, "")) for name in _TOLD],
-        style=Markup(_part("report.css")),
-        script=Markup(script),
-        script_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     )
     path = store.path / "report.html"
     write_whole(path, page.encode())
@@ -115,19 +109,6 @@ def called(suite: Suite) -> str:
     except DataFileError:
         return f"{suite.name}.toml"
     return suite.name if shipped == suite else f"{suite.name}.toml"
-
-
-def _part(name: str) -> str:
-    return (Path(__file__).parent / name).read_text(encoding="utf-8")
-
-
-def _template() -> jinja2.Template:
-    """Return the page's template; everything put into it is escaped."""
-    loader = jinja2.FileSystemLoader(Path(__file__).parent)
-    surroundings = jinja2.Environment(
-        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True
-    )
-    return surroundings.get_template("report.html")
 
 
 def summary(rows: pd.DataFrame, cells: int) -> list[str]:
