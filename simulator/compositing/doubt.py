@@ -11,11 +11,13 @@ from scipy.ndimage import maximum_filter
 
 from ...ground.types import Bools, Floats
 from ..view.camera import Window
+from .pile import PILE_REACH_PX
 
 #: Side of the blocks that are decided on together, px.
 BLOCK_PX = 8
-#: A tile is rendered this far around itself where blocks are decided on: whole blocks beside it.
-MARGIN_PX = 5 * BLOCK_PX
+#: A tile is rendered this far around itself where blocks are decided on: three blocks, that what is
+#: decided in it does not depend on where it ends, and as many as what is laid there depends on.
+MARGIN_PX = (3 + -(-PILE_REACH_PX // BLOCK_PX)) * BLOCK_PX
 #: A rectangle takes about as long as one that is so much larger all round: light comes from there.
 _AROUND = 5
 

@@ -263,7 +263,8 @@ def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Floats:
     assert level.error is not None
     # What the lens blurs in focus need not be sampled as finely as the disc alone would have it.
     samples = level.samples * taking.key.samples_per_px
-    through = _Through(scene, disc, level.cells, samples=samples)
+    disc_sights = sights if disc is taking else _sights(scene, disc)
+    through = _Through(scene, disc_sights, level.cells, samples=samples)
     for tile in tiles_of(frame):
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
@@ -284,17 +285,16 @@ class _Through:
     Parameters
     ----------
     scene : Scene
-    taking : _Taking
-        Of the whole pupil.
+    sights : list of _Sight
+        How the whole pupil sees all parts.
     count : int
         Cells that the pupil is cut into.
     samples : int
         Of a texture per pixel side, where a cell sees it in focus.
     """
 
-    def __init__(self, scene: Scene, taking: _Taking, count: int, *, samples: int) -> None:
-        self._scene, self._taking, self._samples = scene, taking, samples
-        self._sights = _sights(scene, taking)
+    def __init__(self, scene: Scene, sights: list[_Sight], count: int, *, samples: int) -> None:
+        self._scene, self._sights, self._samples = scene, sights, samples
         #: Each cell, and how it sees the parts asked for so far.
         self._cells: list[tuple[Cell, dict[int, _Sight]]] = [(c, {}) for c in cut_pupil(count)]
 
