@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, TypeGuard, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -108,11 +108,6 @@ class Outcome:
     def __bool__(self) -> bool:
         """Say whether there is a result."""
         return self.status == "ok"
-
-
-def is_status(value: object) -> TypeGuard[Status]:
-    """Tell whether a value is one of `STATUSES`."""
-    return value in STATUSES
 
 
 def as_result(obj: Any, *, info: Mapping[str, Any]) -> Result:

@@ -96,7 +96,7 @@ class BlindStack:
     @cached_property
     def info(self) -> Mapping[str, Any]:
         """What the camera wrote, and the reference."""
-        return blind_info(self.shoot)
+        return camera_info(self.shoot, _FORMAT)
 
     @property
     def frames(self) -> FrameFiles:
@@ -124,11 +124,6 @@ def blind_shoots(key: BlindKey) -> dict[str, tuple[StackSpec, Shoot]]:
         )
         found[key.name(place)] = spec, secret
     return dict(sorted(found.items()))
-
-
-def blind_info(shoot: Shoot) -> dict[str, Any]:
-    """Return the content of a stack's frames.json; the middle of the pass is its reference."""
-    return {"reference": shoot.frames // 2, **camera_info(shoot, _FORMAT)}
 
 
 def make_blind(key: BlindKey, out: Path, *, progress: bool = False) -> BlindIndex:
@@ -163,7 +158,7 @@ def make_blind(key: BlindKey, out: Path, *, progress: bool = False) -> BlindInde
 
 
 def _write_stack(shoot: Shoot, folder: Path, bar: tqdm[Any]) -> BlindFacts:
-    info = blind_info(shoot)
+    info = camera_info(shoot, _FORMAT)
     (folder / "frames").mkdir(parents=True)
     sums = []
     for number in range(shoot.frames):

@@ -66,11 +66,6 @@ class Stack:
         return info
 
     @property
-    def frames_folder(self) -> Path:
-        """Where the frames lie; it holds nothing else."""
-        return self.path / "frames"
-
-    @property
     def frames(self) -> FrameFiles:
         """The frames as a lazy sequence of arrays (rows, cols, 3), in their own encoding."""
         names = [frame["file"] for frame in self.info["frames"]]
