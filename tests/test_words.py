@@ -59,3 +59,12 @@ def test_no_two_classes_have_one_name() -> None:
     found = public_classes()
     assert found["Stack"] == 1
     assert {name for name, count in found.items() if count > 1} <= STILL_TWICE
+
+
+def test_files_that_the_guide_names_are_there() -> None:
+    """By their names, in whatever room: a walk leads past no file that is gone."""
+    guide = (HOUSE / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = {Path(name).name for name in re.findall(r"`([\w/]+\.py)`", guide)}
+    there = {path.name for path in HOUSE.rglob("*.py")}
+    assert named
+    assert named <= there
