@@ -13,12 +13,11 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
 
 from ....ground.pictures import encode_image, encode_map
-from ....ground.srgb import clipped_srgb, luma
+from ....ground.srgb import clipped_srgb
 from ....ground.types import Floats
-from ....metrics.image.pair import high_band
+from ....metrics.artefacts.invented import invented_map
 from ....simulator.shooting.shoot import Shoot
 from ....simulator.shooting.truth import NEVER_PX
 from ...judge.printed import MAIN_COLUMNS
@@ -41,8 +40,6 @@ from .viewer_results import ShownResult, ShownStack, Views, error_map
 
 #: Ends of the scales: invented detail, share of white; blur, px.
 INVENTED_TOP, BLUR_TOP = 0.03, 2 * NEVER_PX
-#: Detail counts over a neighbourhood of this size, px.
-_NEAR_PX = 1.5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -70,7 +67,8 @@ class KeptMaps:
     error : array (rows, cols)
         Largest difference of a channel from the ideal, share of white.
     invented : array (rows, cols)
-        By how much its detail is stronger than the ideal's, share of white.
+        RMS of what no filter of the ideal explains, tile by tile, linear light as a share of
+        white; noise is detail that nobody asked for, and counts.
     never_sharp : array (rows, cols)
         Blur radius in the best frame, px.
     depth_mm, depth_error_mm : array (rows, cols) or None
@@ -144,24 +142,11 @@ def kept_maps(scored: Scored, folder: str) -> KeptMaps:
         folder=folder,
         image=image,
         error=error_map(image, ideal, judged=judged),
-        invented=np.where(judged, invented(image, ideal), blank),
+        invented=invented_map(image, ideal, data_range=1.0, mask=judged),
         never_sharp=np.where(truth.mask("valid"), truth.residual_blur_px, blank),
         depth_mm=depth,
         depth_error_mm=None if depth is None else np.where(judged, depth - truth.depth_mm, blank),
     )
-
-
-def invented(image: Floats, ideal: Floats) -> Floats:
-    """Return by how much the detail of a picture is stronger than the ideal's, share of white.
-
-    The rms of what a Gaussian blur takes away from luma, near each pixel, less that of the ideal;
-    0 where the ideal has more. Noise is detail that nobody asked for, and counts.
-    """
-    own, wanted = (
-        np.sqrt(gaussian_filter(np.square(high_band(luma(picture))), _NEAR_PX))
-        for picture in (image, ideal)
-    )
-    return np.maximum(own - wanted, 0).astype(np.float32)
 
 
 def files_of(maps: KeptMaps) -> Iterator[tuple[str, bytes]]:
@@ -280,7 +265,7 @@ def _map_sets(kept: Sequence[KeptMaps]) -> Iterator[MapSet]:
     """Yield the kinds of maps, each with a map of every method that has it."""
     yield _map_set(
         "What was invented",
-        "Detail stronger than the ideal picture's, noise included; grey: not judged.",
+        "Detail that no filter of the ideal picture explains, noise included; grey: not judged.",
         [(maps.name, maps.pictures["invented"]) for maps in kept],
         _scale("invented detail", 0, 100 * INVENTED_TOP, "% of white", ERROR_COLOURS),
     )

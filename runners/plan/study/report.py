@@ -182,14 +182,14 @@ def study_table(found: pd.DataFrame) -> TextTable:
             "way",
             "step / depth of field",
             "frames",
-            "best possible",
+            "capture limit",
             "merged",
             "lost in the merge",
             "never sharp (planned)",
         ),
         rows=rows,
-        note="Best possible: each point from the frame that shows it sharpest. Merged: by the "
-        "method. The step does harm where the best possible falls; the method where the merged "
+        note="Capture limit: each point from the frame that shows it sharpest. Merged: by the "
+        "method. The step does harm where the capture limit falls; the method where the merged "
         "picture stays below it.",
     )
 
@@ -201,7 +201,7 @@ def step_figure(found: pd.DataFrame, *, title: str) -> Figure:
     upper, middle, lower = figure.subplots(3, 1, sharex=True, height_ratios=(1.5, 1, 1))
     for name, group in steps.sort_values("step_share").groupby("name", sort=False):
         ink = _INK.get(str(name), GAP)
-        _line(upper, group, "capture_db", ink=ink, label=f"{name}: best possible")
+        _line(upper, group, "capture_db", ink=ink, label=f"{name}: capture limit")
         _line(upper, group, "merged_db", ink=ink, style="--", label=f"{name}: merged")
         _line(middle, group, "merge_loss_db", ink=ink, label=str(name))
         _line(lower, group, "never_share", ink=ink, label=f"{name}: rendered")
@@ -237,7 +237,7 @@ def ways_figure(found: pd.DataFrame, *, title: str) -> Figure:
     axes = figure.subplots()
     places = np.arange(len(ways))
     for offset, measure, ink, name in (
-        (-0.2, "capture_db", HOLD, "best possible from these frames"),
+        (-0.2, "capture_db", HOLD, "capture limit of these frames"),
         (0.2, "merged_db", MARK, "merged"),
     ):
         axes.bar(
