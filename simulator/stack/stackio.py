@@ -112,6 +112,8 @@ def _value(text: str) -> bool | int | float:
     """Return a cell's value, to the last digit; not every version of pandas reads that exactly."""
     if text in ("True", "False"):
         return text == "True"
+    if not text:  # no number, as of a frame that shows nothing of the reference's view
+        return float("nan")
     return int(text) if text.isdigit() else float(text)
 
 
