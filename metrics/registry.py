@@ -44,10 +44,20 @@ METRICS = collect(
 def metric(name: str) -> Metric:
     """Find the metric of that name.
 
+    Parameters
+    ----------
+    name : str
+        As ``stacktruth list metrics`` has it.
+
     Raises
     ------
     ValueError
         There is none.
+
+    Examples
+    --------
+    >>> metric("psnr_db").unit, metric("psnr_db").direction
+    ('dB', 'higher')
     """
     if name not in METRICS:
         raise ValueError(f"no metric is called {name!r}; there are {', '.join(METRICS)}")

@@ -143,6 +143,11 @@ def read_stack(path: str | Path, *, verify: bool = True) -> Stack:
 def check_stack(path: str | Path) -> list[str]:
     """Look for everything that is wrong with a stack: files, pictures, and what they agree on.
 
+    Parameters
+    ----------
+    path : path
+        Folder of the stack.
+
     Returns
     -------
     list of str
