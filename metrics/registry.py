@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
+from ..ground.spelling import nearest
 from . import depth, frames, fusion, slanted_edge
 from .artefacts import artefacts
 from .image import image
@@ -60,5 +61,8 @@ def metric(name: str) -> Metric:
     ('dB', 'higher')
     """
     if name not in METRICS:
-        raise ValueError(f"no metric is called {name!r}; there are {', '.join(METRICS)}")
+        listed = ", ".join(METRICS)
+        raise ValueError(
+            f"no metric is called {name!r}; there are {listed}{nearest(name, METRICS)}"
+        )
     return METRICS[name]

@@ -23,7 +23,7 @@ from stacktruth.simulator.stack import columns as stack_columns
 from stacktruth.simulator.stack.frameio import FORMATS
 from stacktruth.simulator.stack.stackwrite import TRUTH_IMAGES
 
-from . import commands, keys, scene_language, words
+from . import commands, keys, optics, scene_language, words
 
 HOUSE = Path(__file__).resolve().parents[2]
 _DATA_FILES = {
@@ -45,6 +45,8 @@ _TYPES = {
 def write_all(folder: Path) -> None:
     """Write every page that is made from records; a page that stays the same is left alone."""
     folder.mkdir(exist_ok=True)
+    optics.lens(folder / "lens.png")
+    optics.transfer(folder / "transfer.png")
     pages = {
         "commands": commands.page(),
         "scene_language": scene_language.page(folder),
