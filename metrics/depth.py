@@ -173,6 +173,16 @@ def depth_from_frames(frame_index: npt.ArrayLike, focus_mm: npt.ArrayLike) -> Do
     -------
     array of float64
         Shape (H, W), mm; NaN for no answer.
+
+    Raises
+    ------
+    ValueError
+        The planes are no list of finite numbers.
+
+    Examples
+    --------
+    >>> depth_from_frames([[0, 0.5, -1]], [1.0, 1.2, 1.4])
+    array([[1. , 1.1, nan]])
     """
     planes = np.asarray(focus_mm, dtype=np.float64)
     if planes.ndim != 1 or planes.size == 0 or not np.isfinite(planes).all():
@@ -209,6 +219,23 @@ def score_depth(
         NaN.
     names : iterable of str, optional
         Metrics wanted; by default all.
+
+    Raises
+    ------
+    ValueError
+        Shapes differ, or a name or a depth of field is not what it should be.
+
+    Examples
+    --------
+    >>> found = [[0.0, 0.2], [0.4, float("nan")]]
+    >>> truth = [[0.0, 0.1], [0.4, 0.5]]
+    >>> everywhere = {"valid": np.ones((2, 2), bool)}
+    >>> scores = score_depth(
+    ...     found, truth, masks=everywhere, dof_mm=0.15, origin_mm=-1.0,
+    ...     names=["depth_mae_mm", "coverage"],
+    ... )
+    >>> {name: round(value, 4) for name, value in scores["valid"].items()}
+    {'depth_mae_mm': 0.0333, 'coverage': 0.75}
     """
     wanted = chosen(DEPTH_METRICS, names)
     require_positive(dof_mm=dof_mm)

@@ -27,7 +27,25 @@ DELTAS = (1.05, 1.25)
 
 
 def ratio_origin_mm(near_mm: float, far_mm: float) -> float:
-    """Return the plane that ratios are counted from, for a subject from near to far: z in mm."""
+    """Return the plane that ratios are counted from, for a subject from near to far: z in mm.
+
+    It lies as far before the subject as the subject is deep.
+
+    Parameters
+    ----------
+    near_mm, far_mm : float
+        z of its nearest and farthest points, mm.
+
+    Raises
+    ------
+    ValueError
+        ``far_mm`` is not behind ``near_mm``.
+
+    Examples
+    --------
+    >>> ratio_origin_mm(-1.0, 2.0)
+    -4.0
+    """
     if not far_mm > near_mm:
         raise ValueError(f"far_mm must be > near_mm, got {near_mm!r} .. {far_mm!r}")
     return near_mm - (far_mm - near_mm)

@@ -64,7 +64,13 @@ class Metric:
             raise ValueError(f"metric {self.name!r}: best {self.best} is outside {self.range}")
 
     def better(self, first: float, second: float) -> bool:
-        """Whether `first` is better than `second`; never true if either is NaN."""
+        """Whether `first` is better than `second`; never true if either is NaN.
+
+        Parameters
+        ----------
+        first, second : float
+            In the metric's unit.
+        """
         if self.direction == "higher":
             return first > second
         if self.direction == "lower":
@@ -72,7 +78,13 @@ class Metric:
         return abs(first - self.best) < abs(second - self.best)
 
     def status(self, value: float) -> str:
-        """'ok', or why there is no number."""
+        """Return 'ok', or why there is no number.
+
+        Parameters
+        ----------
+        value : float
+            What the metric gave.
+        """
         if not math.isnan(value):
             return "ok"
         return f"no pixel to score, or {self.undefined}" if self.undefined else "no pixel to score"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
+from ..ground.spelling import nearest
 from . import depth, frames, fusion, slanted_edge
 from .artefacts import artefacts
 from .image import image
@@ -44,11 +45,24 @@ METRICS = collect(
 def metric(name: str) -> Metric:
     """Find the metric of that name.
 
+    Parameters
+    ----------
+    name : str
+        As ``stacktruth list metrics`` has it.
+
     Raises
     ------
     ValueError
         There is none.
+
+    Examples
+    --------
+    >>> metric("psnr_db").unit, metric("psnr_db").direction
+    ('dB', 'higher')
     """
     if name not in METRICS:
-        raise ValueError(f"no metric is called {name!r}; there are {', '.join(METRICS)}")
+        listed = ", ".join(METRICS)
+        raise ValueError(
+            f"no metric is called {name!r}; there are {listed}{nearest(name, METRICS)}"
+        )
     return METRICS[name]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import signal
 import sys
 import traceback
@@ -17,7 +18,9 @@ from importlib import import_module
 from importlib.metadata import version
 from typing import Any, NoReturn
 
+from ..ground.spelling import nearest
 from ..simulator.stack.stackio import StackExistsError
+from .guide import DOORS, epilog, hint
 from .request import RequestError
 
 #: Where each command lives; only the one that is asked for is loaded.
@@ -47,10 +50,36 @@ class _Parser(argparse.ArgumentParser):
     """A parser whose complaints are `RequestError`, and that takes no shortened options."""
 
     def __init__(self, **kwargs: Any) -> None:
-        super().__init__(**{"allow_abbrev": False, **kwargs})
+        super().__init__(**{"allow_abbrev": False, "formatter_class": _Layout, **kwargs})
 
     def error(self, message: str) -> NoReturn:
-        raise RequestError(f"{message}\nsee: {self.prog} --help")
+        raise RequestError(f"{message}{self._meant(message)}\nsee: {self.prog} --help")
+
+    def _meant(self, message: str) -> str:
+        """Return the option or choice nearest to the wrong one that a message names."""
+        if wrong := re.match(r"unrecognized arguments: (--[^\s=]+)", message):
+            return nearest(wrong[1], self._all_options())
+        if wrong := re.search(r"invalid choice: '([^']*)' \(choose from (.*)\)", message):
+            return nearest(wrong[1], re.findall(r"[^', ]+", wrong[2]))
+        return ""
+
+    def _all_options(self) -> list[str]:
+        """Return the options of this parser and of those below it."""
+        found = list(self._option_string_actions)
+        for action in self._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                for below in action.choices.values():
+                    found += below._all_options()
+        return found
+
+
+class _Layout(argparse.HelpFormatter):
+    """Keeps the lines of examples, and fills all other text."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        if "\n" in text:
+            return "\n".join(f"{indent}{line}" for line in text.splitlines())
+        return super()._fill_text(text, width, indent)
 
 
 def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentParser:
@@ -66,13 +95,14 @@ def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentPar
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in names:
         import_module(COMMANDS[name], __package__).add_parser(commands)
-    for own in commands.choices.values():
+    for name, own in commands.choices.items():
         own.add_argument("--debug", action="store_true", default=argparse.SUPPRESS)
+        own.epilog = epilog(name)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command.
+    """Run one command; without one, show the three doors.
 
     Parameters
     ----------
@@ -86,11 +116,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     argv = list(sys.argv[1:] if argv is None else argv)
     debug = "--debug" in argv
+    if not argv:
+        print(DOORS)
+        return 0
     try:
         with _terminated_as_interrupted():
             args = build_parser(_asked(argv)).parse_args(argv)
             status = int(args.run(args))
             sys.stdout.flush()
+            if status == 0 and not getattr(args, "json", False):
+                print(hint(args), file=sys.stderr)
             return status
     except SystemExit as leave:  # after --help
         return leave.code if isinstance(leave.code, int) else 1

@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
+from ..ground.spelling import nearest
 from ..ground.toml import TomlError, read_toml
 
 T = TypeVar("T")
@@ -49,8 +50,9 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
     if path.name == str(name_or_path) and is_file(shipped):
         return shipped
     allowed = ", ".join(list_data_files(kind)) or "none"
+    meant = nearest(str(name_or_path), list_data_files(kind))
     raise DataFileError(
-        f"unknown {kind} {shown(name_or_path)}; shipped: {allowed}, or a .toml path"
+        f"unknown {kind} {shown(name_or_path)}{meant}; shipped: {allowed}, or a .toml path"
     )
 
 

@@ -78,6 +78,11 @@ def working_f_number(f_number: float, magnification: float, *, pupil_ratio: floa
     ------
     ValueError
         A value is not finite or not > 0.
+
+    Examples
+    --------
+    >>> working_f_number(8.0, 1.0)
+    16.0
     """
     _require_positive(f_number=f_number, magnification=magnification, pupil_ratio=pupil_ratio)
     return f_number * (1.0 + magnification / pupil_ratio)
@@ -93,7 +98,18 @@ def numerical_aperture(f_number: float, magnification: float, *, pupil_ratio: fl
 
 
 def focus_distance_mm(rig: Rig) -> float:
-    """Distance from the rig's entrance pupil to its plane of focus, mm."""
+    """Distance from the rig's entrance pupil to its plane of focus, mm: f (1/m + 1/p).
+
+    Parameters
+    ----------
+    rig : Rig
+
+    Examples
+    --------
+    >>> from stacktruth import load_rig
+    >>> focus_distance_mm(load_rig("field-2x"))
+    90.0
+    """
     lens = rig.lens
     return pupil_distance_mm(lens.focal_length_mm, lens.magnification, pupil_ratio=lens.pupil_ratio)
 
@@ -161,7 +177,7 @@ def image_scale_px_per_mm(rig: Rig, *, focus_mm: float = 0.0) -> float:
 def blur_diameter_um(rig: Rig, offset_mm: float | Reals) -> Reals:
     """Diameter on the sensor of the disc that a defocused point makes, um.
 
-    Exact for a thin pupil (similar triangles): 2 m NA |offset| / (1 + offset/d).
+    Exact for a thin pupil (similar triangles): ``2 m NA |offset| / (1 + offset/d)``.
 
     Parameters
     ----------
@@ -178,6 +194,14 @@ def blur_diameter_um(rig: Rig, offset_mm: float | Reals) -> Reals:
     ------
     ValueError
         A point lies in or behind the entrance pupil, or at infinity.
+
+    Examples
+    --------
+    A tenth of a mm behind the plane of focus, at twice life size and f/5.6 (working f/16.8):
+
+    >>> from stacktruth import load_rig
+    >>> round(float(blur_diameter_um(load_rig("field-2x"), 0.1)), 1)
+    23.8
     """
     scale = 2000.0 * rig.lens.magnification * rig_aperture(rig)
     offset = _checked_offset_mm(rig, offset_mm)
@@ -240,6 +264,17 @@ def depth_of_field_mm(rig: Rig, *, blur_um: float) -> DepthOfField:
     rig : Rig
     blur_um : float
         Largest blur disc on the sensor c, um, > 0.
+
+    Returns
+    -------
+    DepthOfField
+        ``near_mm`` toward the camera, ``far_mm`` away from it, and ``total_mm``.
+
+    Examples
+    --------
+    >>> from stacktruth import load_rig
+    >>> round(depth_of_field_mm(load_rig("field-2x"), blur_um=30.0).total_mm, 3)
+    0.252
     """
     _require_positive(blur_um=blur_um)
     symmetric = blur_um * 1e-3 * rig_f_number(rig) / rig.lens.magnification**2
@@ -247,8 +282,9 @@ def depth_of_field_mm(rig: Rig, *, blur_um: float) -> DepthOfField:
 
 
 def reach(rig: Rig, reduced_offset_mm: float) -> DepthOfField:
-    """Turn a reduced offset |offset| / (1 + offset/d) into the offsets that have it, near and far.
+    """Turn a reduced offset into the offsets that have it, near and far.
 
+    The reduced offset is ``|offset| / (1 + offset/d)``.
     Blur and defocus go with the reduced offset, so this is how a limit on either becomes depth.
     """
     share = reduced_offset_mm / focus_distance_mm(rig)
@@ -261,6 +297,18 @@ def quarter_wave_depth_mm(rig: Rig, *, wavelength_um: float = 0.55) -> float:
 
     At its ends the peak of the point image has sunk to 0.81 (see `simulator.transfer.strehl`).
     See `wave_depth_mm` for the formula.
+
+    Parameters
+    ----------
+    rig : Rig
+    wavelength_um : float
+        In vacuum, um, > 0.
+
+    Examples
+    --------
+    >>> from stacktruth import load_rig
+    >>> round(quarter_wave_depth_mm(load_rig("field-2x")), 3)
+    0.155
     """
     return wave_depth_mm(rig_aperture(rig), wavelength_um=wavelength_um)
 

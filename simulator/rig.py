@@ -93,7 +93,9 @@ class Rig:
     name, title : str
         Short name and a line for people.
     lens : Lens
+        At one setting.
     sensor : Sensor
+        The whole of it.
     wavelengths_um : tuple of three tuples of float
         Wavelengths sampled in the red, green and blue channel, equal weights, um.
     """
@@ -112,10 +114,21 @@ class Rig:
 def load_rig(name_or_path: str | Path) -> Rig:
     """Load a rig by the name of a shipped one, or from a TOML file.
 
+    Parameters
+    ----------
+    name_or_path : str or Path
+        Name of a shipped rig (``stacktruth list``), or the path of a .toml file.
+
     Raises
     ------
     simulator.data.DataFileError
         Unknown name, broken TOML, or a key or value that is not allowed.
+
+    Examples
+    --------
+    >>> rig = load_rig("field-2x")
+    >>> rig.lens.magnification, rig.sensor.pitch_um
+    (2.0, 3.9)
     """
     path = find_data_file(name_or_path, kind="rig")
     values = {"name": path.stem, **load_toml(path)}

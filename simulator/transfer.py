@@ -50,6 +50,13 @@ def defocus_otf(reduced_frequency: npt.ArrayLike, defocus_waves: npt.ArrayLike) 
     pupils gives (4 / pi a) times the integral of sin(a (sqrt(1 - y^2) - s/2)) over
     0 <= y <= sqrt(1 - s^2/4). With y = sin t the integrand is smooth, and Gauss-Legendre nodes in
     proportion to its oscillations are enough.
+
+    Examples
+    --------
+    In focus half the cut-off frequency keeps 39 % of its contrast, a wave out of focus hardly any:
+
+    >>> defocus_otf(1.0, [0.0, 1.0]).round(3)
+    array([ 0.391, -0.02 ])
     """
     s = _frequency(reduced_frequency=reduced_frequency)
     w = np.abs(_finite(defocus_waves=defocus_waves))

@@ -37,7 +37,19 @@ _NO_REFERENCE_DETAIL = "the reference has no detail here"
     reference="10 log10(range^2 / mean square error), e.g. Wang & Bovik 2009",
 )
 def psnr_db(pair: ImagePair, mask: Bools) -> float:
-    """Peak signal-to-noise ratio over all channels, dB; infinite for identical images."""
+    """Peak signal-to-noise ratio over all channels, dB; infinite for identical images.
+
+    Notes
+    -----
+    10 log10 of the square of white over the mean square error.
+
+    Examples
+    --------
+    >>> import stacktruth
+    >>> grey, lighter = np.full((4, 4), 100), np.full((4, 4), 110)
+    >>> round(stacktruth.metrics.psnr_db(lighter, grey, data_range=255), 2)
+    28.13
+    """
     error = mean_over(pair.square_error, mask)
     return math.inf if error == 0.0 else -10.0 * math.log10(error)
 
@@ -253,6 +265,14 @@ def score_image(
     ------
     ValueError
         A name or a mask is not what it should be, or an image is not finite.
+
+    Examples
+    --------
+    >>> grey = np.full((32, 32, 3), 0.5)
+    >>> masks = {"left": np.arange(32) < 16 + np.zeros((32, 1))}
+    >>> scores = score_image(grey + 0.1, grey, masks=masks, data_range=1.0, names=["psnr_db"])
+    >>> round(scores["left"]["psnr_db"], 3)
+    20.0
     """
     wanted = chosen(PAIR_METRICS, names)
     pair = ImagePair(result, reference, data_range=data_range)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable
 from typing import Any
 
@@ -12,9 +13,30 @@ from ..checks import as_mask
 from ..record import Stated
 from .pair import ImagePair
 
+_TAKES = """
+Parameters
+----------
+result, reference : array_like
+    Shape (H, W) or (H, W, 3), sRGB-encoded, finite.
+data_range : float
+    The value of white in both.
+mask : array_like, optional
+    Pixels to score, shape (H, W) of bool; None means all. An empty mask gives NaN.
+
+Raises
+------
+ValueError
+    Shapes differ, or a value is not finite.
+"""
+
 
 class ImageMetric(Stated):
     """A metric of a result and its reference; see `metrics.image.image` for what it takes."""
+
+    def __init__(self, compute: Callable[..., float], **facts: Any) -> None:
+        super().__init__(compute, **facts)
+        told, notes, rest = inspect.cleandoc(compute.__doc__ or "").partition("\nNotes\n")
+        self.__doc__ = f"{told.rstrip()}\n{_TAKES}{notes}{rest}"
 
     def __call__(
         self,

@@ -85,6 +85,13 @@ def render_view(
     ------
     ValueError
         An unknown quality, or a crop or bin that the sensor does not have.
+
+    Examples
+    --------
+    >>> from stacktruth import load_rig, load_scene
+    >>> picture = render_view(load_scene("ramp"), load_rig("test-rig"), crop=(48, 32))
+    >>> picture.shape, picture.dtype
+    ((32, 48, 3), dtype('float32'))
     """
     camera = Camera(rig, pose or NOMINAL, focus_mm, crop, bin)
     return render(scene, camera, focus=(camera,), diffraction=diffraction, quality=quality)
@@ -101,11 +108,38 @@ def view_depth(
 ) -> Floats:
     """Return the depth of the nearest surface at each pixel's centre.
 
+    Parameters
+    ----------
+    scene : Scene
+    rig : Rig
+    pose : Pose or None
+        Displacement and rotation of the entrance pupil; None is the nominal camera.
+    focus_mm : float
+        How much farther than nominal the lens is focused, mm.
+    crop : (width, height) or None
+        Middle part of the sensor in real pixels.
+    bin : int
+        Real pixels merged into one, per side.
+
     Returns
     -------
     array (rows, cols) of float32
         z along the camera's optical axis, mm, 0 at the origin (the middle of the nominal plane of
         focus); NaN where nothing is hit.
+
+    Raises
+    ------
+    ValueError
+        A crop or bin that the sensor does not have.
+
+    Examples
+    --------
+    The ramp rises to the right by a quarter of a mm a mm, so its right side is nearer:
+
+    >>> from stacktruth import load_rig, load_scene
+    >>> depth = view_depth(load_scene("ramp"), load_rig("test-rig"))
+    >>> depth.shape, bool(depth[64, 0] > 0 > depth[64, -1])
+    ((128, 192), True)
     """
     camera = Camera(rig, pose or NOMINAL, focus_mm, crop, bin)
     return camera_depth(scene, camera) + np.float32(camera.rotation[:, 2] @ camera.pupil_mm)

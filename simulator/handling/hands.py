@@ -82,10 +82,20 @@ class Stance:
 def load_stance(name_or_path: str | Path) -> Stance:
     """Load a stance by the name of a shipped one, or from a TOML file.
 
+    Parameters
+    ----------
+    name_or_path : str or Path
+        Name of a shipped stance (``stacktruth list``), or the path of a .toml file.
+
     Raises
     ------
     simulator.data.DataFileError
         Unknown name, broken TOML, or a key or value that is not allowed.
+
+    Examples
+    --------
+    >>> load_stance("kneeling").approach.kind
+    'lean'
     """
     path = find_data_file(name_or_path, kind="stance")
     return validate(Stance, {"name": path.stem, **load_toml(path)}, where=path)

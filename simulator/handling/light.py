@@ -17,7 +17,13 @@ Battery = Literal["nimh", "alkaline", "lithium"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Recycle:
-    """Seconds from empty to the ready light, by kind of battery."""
+    """Seconds from empty to the ready light, by kind of battery.
+
+    Parameters
+    ----------
+    nimh, alkaline, lithium : float
+        With rechargeable nickel, alkaline and lithium cells, s.
+    """
 
     nimh: float = Field(default=2.9, gt=0)
     alkaline: float = Field(default=5.0, gt=0)
@@ -33,6 +39,7 @@ class FlashUnit:
     power : float
         Fraction of the stored energy let out by each flash, 0 < power <= 1.
     battery : {"nimh", "alkaline", "lithium"}
+        Kind in the flash; it says which time of ``recycle_s`` counts.
     recycle_s : Recycle
         Seconds from empty to the ready light, for each kind of battery.
     refill : {"constant-power", "rc", "none", "instant"}
@@ -93,6 +100,7 @@ class Light:
     exposure_s : float
         Time the shutter is open, s: how long the ambient light is gathered.
     cadence : Cadence
+        How fast frames are asked for.
     """
 
     name: str
@@ -111,10 +119,20 @@ class Light:
 def load_light(name_or_path: str | Path) -> Light:
     """Load a light by the name of a shipped one, or from a TOML file.
 
+    Parameters
+    ----------
+    name_or_path : str or Path
+        Name of a shipped light (``stacktruth list``), or the path of a .toml file.
+
     Raises
     ------
     simulator.data.DataFileError
         Unknown name, broken TOML, or a key or value that is not allowed.
+
+    Examples
+    --------
+    >>> load_light("flash-sixteenth").flash.power
+    0.0625
     """
     path = find_data_file(name_or_path, kind="light")
     return validate(Light, {"name": path.stem, **load_toml(path)}, where=path)

@@ -91,7 +91,9 @@ class Subject:
     name, title : str
         Short name and a line for people.
     wind : Wind
+        How the living parts are swayed.
     twitches : tuple of Twitch
+        Moves of single parts.
     leaves_after_frame : int or None
         Last frame the subject is there; None stays.
     """
@@ -130,10 +132,20 @@ STILL = SubjectPose()
 def load_subject(name_or_path: str | Path) -> Subject:
     """Load a subject's behaviour by the name of a shipped one, or from a TOML file.
 
+    Parameters
+    ----------
+    name_or_path : str or Path
+        Name of a shipped subject (``stacktruth list``), or the path of a .toml file.
+
     Raises
     ------
     simulator.data.DataFileError
         Unknown name, broken TOML, or a key or value that is not allowed.
+
+    Examples
+    --------
+    >>> load_subject("leaves-early").leaves_after_frame
+    5
     """
     path = find_data_file(name_or_path, kind="subject")
     return validate(Subject, {"name": path.stem, **load_toml(path)}, where=path)

@@ -11,13 +11,11 @@ from pydantic.dataclasses import dataclass
 from ..data import DataFileError, find_data_file, load_toml, validate
 from ..rig import STRICT
 from .relief.reliefs import FlatRelief, Relief
+from .texture.palette import Colour
 from .texture.textures import Texture
 
 Vec2 = tuple[float, float]
 Vec3 = tuple[float, float, float]
-Colour = tuple[
-    Annotated[float, Field(ge=0)], Annotated[float, Field(ge=0)], Annotated[float, Field(ge=0)]
-]
 Region = Literal["plain", "fibres"]
 
 
@@ -62,6 +60,7 @@ class Sheet:
     Parameters
     ----------
     kind : {"sheet"}
+        May be left out.
     name : str
         Unique in the scene.
     centre_mm : (x, y, z)
@@ -110,7 +109,9 @@ class Fibres:
     centre_mm, spread_mm : (x, y, z), (width, height)
         Roots lie in this ellipse; z counts only where ``on`` is None.
     length_mm : (shortest, longest)
+        Along a fibre.
     radius_um : (root, tip)
+        Fibres taper evenly.
     lean_deg : (least, most)
         Angle between a fibre's root and the direction that ``upright`` says.
     upright : {"camera", "surface"}
@@ -119,16 +120,19 @@ class Fibres:
         Direction of the lean in the picture, 0 = right, 90 = down.
     curl : float
         How far a fibre bends over its length, as a share of a right angle.
-    root_colour, tip_colour : (red, green, blue)
-        Linear-light colours.
+    root_colour, tip_colour : colour
+        "#rrggbb" (sRGB) or three linear factors, as everywhere in a scene.
     drop_um : (smallest, largest) or None
         Radius of the droplet at each tip.
-    drop_colour : (red, green, blue)
+    drop_colour : colour
+        Of the droplets.
     highlight : float
         Radiance of the light's reflection in a droplet, 1 = saturation.
     paths_mm : tuple of paths
         Explicit centre lines, each a tuple of points; then ``count``, ``on``, ``spread_mm``,
         ``length_mm``, ``lean_deg`` and ``curl`` are not used.
+    living : bool
+        Whether it moves with the subject.
     seed : int
         Added to the scene's seed for this bundle.
     """
@@ -168,12 +172,15 @@ class Balls:
         Centres.
     radius_mm : tuple of float
         One radius for each centre, or one for all.
-    colour : (red, green, blue)
+    colour : colour
+        Of all of them.
     highlight : float
         Radiance of the light's reflection, 1 = saturation; 0 for a dull ball.
     clear : float
         0 for an opaque ball lit from outside, 1 for a clear drop that gathers the light at its
         far side.
+    living : bool
+        Whether they move with the subject.
     """
 
     kind: Literal["balls"]
@@ -220,15 +227,17 @@ class Scene:
     Parameters
     ----------
     name, title, about : str
+        For people and tables; the name is the file's if left out.
     rig : str
         Name of the rig it is made for.
     field_mm : (width, height)
         Field it is made to fill.
     depth_mm : (nearest, farthest)
         z range that a photographer would want sharp.
-    backdrop : (red, green, blue)
+    backdrop : colour
         Radiance where no surface is hit.
     lighting : Lighting
+        What shades the surfaces.
     seed : int
         Seed of all its random detail.
     surface : tuple of Sheet, Fibres or Balls
@@ -266,10 +275,21 @@ class Scene:
 def load_scene(name_or_path: str | Path) -> Scene:
     """Load a scene by the name of a shipped one, or from a TOML file.
 
+    Parameters
+    ----------
+    name_or_path : str or Path
+        Name of a shipped scene (``stacktruth list``), or the path of a .toml file.
+
     Raises
     ------
     simulator.data.DataFileError
         Unknown name, broken TOML, or a key or value that is not allowed.
+
+    Examples
+    --------
+    >>> scene = load_scene("pickets")
+    >>> scene.field_mm, scene.depth_mm
+    ((11.7, 7.8), (-1.4, 3.0))
     """
     path = find_data_file(name_or_path, kind="scene")
     values = load_toml(path)

@@ -105,6 +105,25 @@ class Shoot:
 
     Iterating renders the frames one at a time, any frame can be rendered alone, and neither the
     number of frames nor the order in which they are rendered changes a pixel of any of them.
+
+    Parameters
+    ----------
+    scene, rig, stance, approach, light, subject
+        What is photographed, and how.
+    frames : int
+    seed : int
+        Of all that is random.
+    crop : (width, height) or None
+        Middle part of the sensor in real pixels.
+    bin : int
+        Real pixels merged into one, per side.
+    iso : float
+    encoding : {"srgb16", "srgb8", "float"}
+    noise, diffraction, bayer : bool
+        As for `shoot`.
+    quality : {"fast", "true", "exact"}
+    asked_reference : int or None
+        The frame whose view the truth is in; None takes the usable one nearest the middle.
     """
 
     scene: Scene
@@ -205,7 +224,13 @@ class Shoot:
         return Camera(self.rig, record.pose, record.refocus_mm, self.crop, self.bin, record.subject)
 
     def frame(self, number: int) -> Frame:
-        """Render one frame as the camera writes it."""
+        """Render one frame as the camera writes it.
+
+        Parameters
+        ----------
+        number : int
+            From 0.
+        """
         record = self.records[number]
         light = self.exposure(number)
         if self.encoding == "float":
@@ -222,7 +247,18 @@ class Shoot:
         return Frame(image=image, record=record)
 
     def exposure(self, number: int) -> Floats:
-        """Render the light that reaches the sensor in one frame, linear, without noise."""
+        """Render the light that reaches the sensor in one frame, linear, without noise.
+
+        Parameters
+        ----------
+        number : int
+            From 0.
+
+        Returns
+        -------
+        array (rows, cols, 3) of float32
+            1.0 = saturation.
+        """
         camera = self.camera(number)
         smear = self._smear(number)
         picture = render(
@@ -411,6 +447,15 @@ def shoot(
     Raises
     ------
     ValueError, simulator.data.DataFileError
+
+    Examples
+    --------
+    >>> from stacktruth import load_rig, load_scene
+    >>> plan = shoot(load_scene("ramp"), load_rig("test-rig"), frames=5, seed=1, crop=(48, 32))
+    >>> len(plan), plan.reference, plan.frame(2).image.shape
+    (5, 2, (32, 48, 3))
+    >>> plan.truth().depth_mm.shape
+    (32, 48)
     """
     if isinstance(stance, str):
         stance = load_stance(stance)

@@ -82,7 +82,13 @@ class Truth:
     regions: npt.NDArray[np.unsignedinteger]
 
     def mask(self, region: str) -> Bools:
-        """Return where a region is."""
+        """Return where a region is, array (rows, cols) of bool.
+
+        Parameters
+        ----------
+        region : str
+            A key of `REGIONS`.
+        """
         return (self.regions & REGIONS[region]) > 0
 
 

@@ -112,6 +112,8 @@ def _value(text: str) -> bool | int | float:
     """Return a cell's value, to the last digit; not every version of pandas reads that exactly."""
     if text in ("True", "False"):
         return text == "True"
+    if not text:  # no number, as of a frame that shows nothing of the reference's view
+        return float("nan")
     return int(text) if text.isdigit() else float(text)
 
 
@@ -140,6 +142,11 @@ def read_stack(path: str | Path, *, verify: bool = True) -> Stack:
 
 def check_stack(path: str | Path) -> list[str]:
     """Look for everything that is wrong with a stack: files, pictures, and what they agree on.
+
+    Parameters
+    ----------
+    path : path
+        Folder of the stack.
 
     Returns
     -------

@@ -200,6 +200,17 @@ class TestRoundTrip:
         assert list(table.part_card_z_mm) == [0.0, -0.2]
         assert [*table.subject_present, *table.misfire] == [True, False, False, True]
 
+    def test_records_without_a_number_are_read(self, plan, written, tmp_path):
+        """A frame that shows nothing of the reference's view has empty cells: NaN, no error."""
+        gone = replace(plan.motions[0], right_px=math.nan, scale=math.nan)
+        copy = shutil.copytree(written, tmp_path / "copy")
+        (copy / "truth" / "frames.csv").write_text(
+            records_csv(plan.records, (gone, *plan.motions[1:]))
+        )
+        table = read_stack(copy, verify=False).records
+        assert np.isnan([table.view_right_px[0], table.view_scale[0]]).all()
+        assert table.view_scale[1] == plan.motions[1].scale
+
     def test_plan_is_rebuilt_from_stack_json(self, plan, written):
         """The shoot read from the folder equals the one that was written."""
         assert read_stack(written).shoot == plan

@@ -68,9 +68,11 @@ class Suite:
     rigs : tuple of str
         Rigs for every scene; empty for the one that the scene was made for.
     stances, lights, subjects : tuple of str
+        Names or paths; every scene is shot with each of them.
     methods : tuple of str or MethodTable
         As ``stacktruth score --method`` takes them, or tables ``[[methods]]``.
     seeds : tuple of int
+        Each gives every scene another pass.
     f_number : float or None
         Other than the rig's.
     frames : int or None

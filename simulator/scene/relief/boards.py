@@ -30,6 +30,7 @@ class Bus:
     points_mm : sequence of (x, y)
         Corners of the line that the middle of the bus follows.
     count : int
+        Of tracks.
     pitch_mm, width_mm : float
         From track to track, and the width of each.
     """
@@ -49,7 +50,9 @@ class Layout:
     half_mm : float
         Half the side of the square.
     buses : sequence of Bus
+        Copper tracks.
     pads : sequence of (x_mm, y_mm, radius_mm, hole_radius_mm)
+        Round pads with their holes.
     lands : sequence of (x_mm, y_mm, width_mm, height_mm)
         Rectangular pads for parts that lie on the board.
     """
@@ -67,6 +70,7 @@ class BoardRelief:
     Parameters
     ----------
     layout : Layout
+        The same as in the board's masks.
     copper_mm : float
         Thickness of the copper under its lacquer.
     """

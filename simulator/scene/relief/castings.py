@@ -84,6 +84,7 @@ class Coin:
     Parameters
     ----------
     radius_mm : float
+        Of the whole token.
     relief_mm : float
         Height of the motif and the rim over the field.
     beads : int
@@ -174,6 +175,7 @@ class Crystals:
     half_mm : float
         The cluster fills a square of twice this side; beyond, the edge goes on.
     count : int
+        Of crystals.
     width_mm : (least, most)
         Across a crystal.
     height_mm : (least, most)

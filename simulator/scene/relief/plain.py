@@ -91,7 +91,9 @@ class Dome:
     Parameters
     ----------
     height_mm : float
+        At the middle.
     radius_mm : (along x, along y)
+        Of its foot.
     """
 
     height_mm: float = Field(gt=0)

@@ -32,6 +32,7 @@ class Sum:
     Parameters
     ----------
     parts : sequence of Relief
+        Their heights are added.
     """
 
     parts: tuple[Relief, ...] = Field(min_length=1)

@@ -284,6 +284,7 @@ class Bowl:
     Parameters
     ----------
     radius_mm, depth_mm : float
+        Of the hollow, from the lip.
     lip : float
         Width of the rolled lip, in radii.
     lobes : float

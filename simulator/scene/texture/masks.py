@@ -111,7 +111,9 @@ class Disc:
     Parameters
     ----------
     at_mm : (x, y)
+        Its middle.
     radius_mm : (along x, along y)
+        To the middle of its fading edge.
     soft : float
         Share of the radius over which it fades.
     """

@@ -71,6 +71,7 @@ class Photo:
     Parameters
     ----------
     picture : {"grass", "gravel"}
+        Which photograph.
     palette : sequence of colours
         From the darkest to the brightest parts.
     tile_mm : float
@@ -102,6 +103,7 @@ class Cells:
     tone : float
         How much cells differ, 0 to 1 (the whole palette).
     border_colour : colour
+        Between the cells.
     border : float
         Width of the borders, in cell sizes.
     blotch_mm : float

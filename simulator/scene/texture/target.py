@@ -68,9 +68,11 @@ class Checker:
     Parameters
     ----------
     colours : two colours
+        In turn.
     cell_mm : float
         Side of a square.
     angle_deg : float
+        Turns the board clockwise in the picture.
     """
 
     colours: tuple[Colour, Colour]

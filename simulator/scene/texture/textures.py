@@ -40,6 +40,7 @@ class Layered:
     Parameters
     ----------
     under, over : Texture
+        Any kinds, layered ones too.
     mask : Mask
         Where `over` lies.
     strength : float

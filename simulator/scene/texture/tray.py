@@ -106,6 +106,7 @@ class ShellSkin:
     bands : sequence of (place, width)
         Dark bands along the whorls: middle and full width, 0 at the inner, 1 at the outer suture.
     band_colour : colour
+        Of the dark bands.
     lines_mm : float
         Typical distance between growth lines on the outer whorl.
     grain : float

@@ -1,0 +1,130 @@
+"""The command line as a guide: three doors, two examples a command, and the likely next one."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+
+DOORS = """\
+stacktruth: handheld macro stacks with known truth, and scores for stacking methods
+
+If you photograph: what step, how many frames, which power?
+  stacktruth plan --rig field-2x --subject-depth 3 --stance kneeling --out plan
+If you write stacking methods: is mine better?
+  stacktruth render pickets --crop 3072x2048 --bin 8 --out pickets
+  stacktruth score pickets --method path/to/my_method.py:merge --method focus-map
+If you do research: stacks with their truth, and many of them
+  stacktruth bench quick --out quick
+
+stacktruth demo shows what it is, stacktruth list what is shipped, stacktruth --help all commands"""
+
+#: Two of each, as the help of a command shows them.
+EXAMPLES = {
+    "demo": ("demo", "demo --out demo --workers 4"),
+    "render": (
+        "render pickets --crop 3072x2048 --bin 8 --out pickets",
+        "render my-scene.toml --rig my-rig.toml --stance kneeling --seed 2 --out mine",
+    ),
+    "score": (
+        "score pickets --method focus-map --method my_method.py:merge",
+        "score pickets --image merged.tif --name elsewhere --keep looked-at",
+    ),
+    "metrics": ("metrics merged.tif other.tif", "metrics merged.tif other.tif --name ssim"),
+    "bench": ("bench quick --out quick", "bench my-suite.toml --out mine --workers 2"),
+    "verify": ("verify quick", "verify quick --cells 10 --seed 1"),
+    "blind": (
+        "blind make my-suite.toml --out contest",
+        "blind score contest answers --key contest.key",
+    ),
+    "report": ("report quick", "report quick --no-progress"),
+    "plan": (
+        "plan --rig field-2x --subject-depth 3 --stance kneeling --out plan",
+        "plan --rig my.toml --subject-depth 2 --stance me.toml --light me-light.toml",
+    ),
+    "calibrate": (
+        "calibrate my-burst --rig field-2x --out me.toml",
+        "calibrate my-burst --rig my-rig.toml --fps 8 --json",
+    ),
+    "reproduce": (
+        "reproduce autofocus-curves --out curves",
+        "reproduce autofocus-curves --quick --out look",
+    ),
+    "list": ("list", "list scenes"),
+    "check-method": (
+        "check-method my_method.py:merge",
+        'check-method "my-program --out {output} {frames}"',
+    ),
+    "check-stack": ("check-stack pickets", "check-stack path/to/stack"),
+    "export": ("export pickets --to pickets.ply", "export my-scene.toml --to mine.obj --bin 8"),
+    "gallery": ("gallery --out gallery.png", "gallery my-scene.toml --out mine.png"),
+}
+
+
+def epilog(command: str) -> str:
+    """Return the examples of a command as its help ends with them."""
+    return "\n".join(["examples:", *(f"  stacktruth {line}" for line in EXAMPLES[command])])
+
+
+def _blind(args: argparse.Namespace) -> str:
+    if args.part == "make":
+        return f"hand out {args.out}; authors try: stacktruth blind check {args.out} THEIR_FOLDER"
+    if args.part == "check":
+        return f"send {args.submission} to the maker of the set"
+    return "see which columns there are: docs/reference/columns.md"
+
+
+def _calibrate(args: argparse.Namespace) -> str:
+    if args.out is None:
+        return "add --out me.toml to write stance and light as files"
+    light = Path(args.out).with_name(f"{Path(args.out).stem}-light.toml")
+    return (
+        f"stacktruth plan --rig {args.rig} --subject-depth 3 --stance {args.out} "
+        f"--light {light} --out plan"
+    )
+
+
+def _plan(args: argparse.Namespace) -> str:
+    if args.out is None:
+        return "add --out DIR for the page and the card to take along"
+    return (
+        f"open {args.out}/index.html; your own hands: stacktruth calibrate FRAMES --rig {args.rig}"
+    )
+
+
+def _score(args: argparse.Namespace) -> str:
+    if args.keep is not None:
+        return f"open {args.keep}/index.html"
+    return "add --keep DIR to look at the pictures, --csv FILE for all columns; many scenes: bench"
+
+
+#: What one likely does after a command that went well.
+NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
+    "demo": lambda args: "stacktruth list scenes, then stacktruth render SCENE --out STACK",
+    "render": lambda args: f"stacktruth score {args.out} --method focus-map",
+    "score": _score,
+    "metrics": lambda args: "stacktruth list metrics tells what each number is",
+    "bench": lambda args: f"stacktruth report {args.out}",
+    "report": lambda args: f"open {args.folder}/report.html; stacktruth verify {args.folder}",
+    "verify": lambda args: f"stacktruth report {args.folder}",
+    "blind": _blind,
+    "plan": _plan,
+    "calibrate": _calibrate,
+    "reproduce": lambda args: f"open {args.out}/summary.md",
+    "list": lambda args: "stacktruth render SCENE --out STACK",
+    "check-method": lambda args: "stacktruth score STACK --method METHOD",
+    "check-stack": lambda args: f"stacktruth score {args.stack} --method focus-map",
+    "export": lambda args: f"open {args.to} in any renderer; lengths are mm",
+    "gallery": lambda args: f"open {args.out}; stacktruth render SCENE --out STACK",
+}
+
+
+#: Options that name what a command makes, beside what it prints.
+_MADE = ("out", "to", "csv", "keep")
+
+
+def hint(args: argparse.Namespace) -> str:
+    """Return the line that a command ends with, on stderr: what it made, what one does next."""
+    paths = [getattr(args, name, None) for name in _MADE]
+    made = ", ".join(str(path) for path in paths if path is not None)
+    return f"{f'made: {made}; ' if made else ''}next: {NEXT[args.command](args)}"
