@@ -28,13 +28,14 @@ class Step:
     name : hashable
         Its own among the steps.
     do : callable
-        Takes nothing; what it gives must not depend on where and when it is done.
+        Takes what the steps of `after` gave, in their order; what it gives must not depend on
+        where and when it is done.
     after : tuple of hashable
         Names of the steps that must be done before.
     """
 
     name: Hashable
-    do: Callable[[], Any]
+    do: Callable[..., Any]
     after: tuple[Hashable, ...] = ()
 
 
@@ -48,18 +49,29 @@ class _Queue:
         self._free = deque(step for step in steps if not step.after)
         self._due: deque[Step] = deque()
         self._waiting = {step.name: (step, set(step.after)) for step in steps if step.after}
+        self._given: dict[Hashable, Any] = {}
         self._then: dict[Hashable, list[Hashable]] = {}
         for step in steps:
             for name in step.after:
                 self._then.setdefault(name, []).append(step.name)
 
-    def take(self) -> Step | None:
-        """Take the next step that can be done now; None where all wait for others."""
-        return next((queue.popleft() for queue in (self._due, self._free) if queue), None)
+    def take(self) -> tuple[Step, list[Any]] | None:
+        """Take the next step that can be done now, with what it is given; None: all wait."""
+        queue = self._due or self._free
+        if not queue:
+            return None
+        step = queue.popleft()
+        given = [self._given[name] for name in step.after]
+        for name in step.after:
+            self._then[name].remove(step.name)
+            if not self._then[name]:
+                del self._given[name]
+        return step, given
 
-    def done(self, step: Step) -> None:
-        """Free what waited for a step."""
+    def done(self, step: Step, made: Any) -> None:
+        """Free what waited for a step alone; keep what it made for those that take it."""
         for name in self._then.get(step.name, ()):
+            self._given[step.name] = made
             later, needs = self._waiting[name]
             needs.discard(step.name)
             if not needs:
@@ -84,21 +96,23 @@ def carry_out(
     queue = _Queue(steps)
     if pool is None:
         with threadpool_limits(1):  # as in the processes of a pool: see `one_thread_each`
-            while (step := queue.take()) is not None:
-                given = step.do()
-                queue.done(step)
-                yield step, given
+            while (taken := queue.take()) is not None:
+                step, given = taken
+                made = step.do(*given)
+                queue.done(step, made)
+                yield step, made
         return
     pending: dict[Future[Any], Step] = {}
     while True:
-        while len(pending) < at_once and (step := queue.take()) is not None:
-            pending[pool.submit(step.do)] = step
+        while len(pending) < at_once and (taken := queue.take()) is not None:
+            step, given = taken
+            pending[pool.submit(step.do, *given)] = step
         if not pending:
             return
         for future in wait(pending, return_when=FIRST_COMPLETED).done:
-            step = pending.pop(future)
-            queue.done(step)
-            yield step, future.result()
+            step, made = pending.pop(future), future.result()
+            queue.done(step, made)
+            yield step, made
 
 
 def side_by_side(

@@ -82,7 +82,7 @@ class StackJob:
         shared : bool
             Whether other processes do them. If not, nothing is gained by drawing tiles apart.
         """
-        do: Callable[[Piece], Facts] = self.perform
+        do: Callable[..., Facts] = self.perform
         if shared:
             # Once in a file, not with every step. Without what the plan has worked out.
             data = pickle.dumps(replace(self, plan=replace(self.plan)))
@@ -107,7 +107,7 @@ class StackJob:
     def _tiles(self) -> int:
         return sum(1 for _ in tiles_of(self.plan.camera(0).frame))
 
-    def perform(self, piece: Piece) -> Facts:
+    def perform(self, piece: Piece, *_before: Facts) -> Facts:
         """Do one piece; return what is to be known of the files that it made."""
         if piece.what == _RECORDS:
             text = records_csv(self.plan.records, self.plan.motions)
@@ -173,7 +173,7 @@ def _job_in(pieces: Path) -> StackJob:
     return job
 
 
-def _perform(pieces: Path, piece: Piece) -> Facts:
+def _perform(pieces: Path, piece: Piece, *_before: Facts) -> Facts:
     return _job_in(pieces).perform(piece)
 
 

@@ -9,9 +9,9 @@ from stacktruth.simulator.processes import processes, usable_cores
 from stacktruth.simulator.steps import Step, carry_out, side_by_side
 
 
-def noted(name: str) -> str:
-    """Return what a step is given."""
-    return name
+def noted(name: str, *before: str) -> str:
+    """Return a step's name, after what it is given."""
+    return "".join([*before, name])
 
 
 def steps(**needs: str) -> list[Step]:
@@ -28,14 +28,16 @@ class TestOrder:
     def test_in_their_order_but_what_was_waited_for_comes_first(self):
         """C waits for A and B and goes before D; E waits for C."""
         found = [given for _, given in carry_out(steps(e="c", c="ab", a="", b="", d=""))]
-        assert found == ["a", "b", "c", "e", "d"]
+        assert found == ["a", "b", "abc", "abce", "d"]
 
     @pytest.mark.parametrize("at_once", [1, 2, 9])
     def test_no_step_is_handed_over_before_what_it_needs(self, at_once):
         """In two processes each step ends after those that it waits for; all are done once."""
         asked = steps(z="xy", x="", y="", w="z", v="")
         with processes(2) as pool:
-            found = [step.name for step, _ in carry_out(asked, pool=pool, at_once=at_once)]
+            made = {s.name: m for s, m in carry_out(asked, pool=pool, at_once=at_once)}
+        found = list(made)
+        assert made["w"] == "xyzw"
         assert sorted(found) == ["v", "w", "x", "y", "z"]
         for step in asked:
             for before in step.after:
