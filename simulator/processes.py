@@ -15,12 +15,26 @@ from typing import Any
 
 from tqdm import tqdm
 
+from ..ground.threads import one_thread_each
+
+#: Priority of processes that share out work: whoever sits at the machine comes first.
+_NICE = 5
+
+
+def usable_cores() -> int:
+    """Return how many cores this process may use: those of the machine that it is not kept from."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
 
 @contextmanager
 def processes(
     workers: int, *, start: Callable[..., None] | None = None, given: tuple[Any, ...] = ()
 ) -> Iterator[ProcessPoolExecutor]:
     """Give a pool of processes; whatever ends the block early ends them too.
+
+    Each holds numeric libraries to one thread, and gives way to programs of ordinary priority.
 
     Parameters
     ----------
@@ -43,7 +57,8 @@ def processes(
         workers, mp_context=get_context("spawn"), initializer=_start, initargs=(start, given)
     )
     try:
-        yield pool
+        with one_thread_each():  # processes start as work comes
+            yield pool
     except BrokenProcessPool:
         raise
     except BaseException:
@@ -55,6 +70,8 @@ def processes(
 
 
 def _start(start: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
+    if hasattr(os, "setpriority"):
+        os.setpriority(os.PRIO_PROCESS, 0, max(_NICE, os.getpriority(os.PRIO_PROCESS, 0)))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
     threading.Thread(target=_end_with_parent, daemon=True).start()
     # The lock that bars make for themselves is a semaphore, which outlives a process that is ended.

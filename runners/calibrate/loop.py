@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from ...simulator.optics import focus_distance_mm
 from ...simulator.rig import load_rig
 from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
+from ...simulator.steps import side_by_side
 from ...simulator.streams import stream
 from ..plan.draw.forecast import share_interval
 from .burst import Burst
@@ -106,6 +108,7 @@ def close_loop(
     *,
     seeds: Iterable[int],
     rendered: bool = True,
+    workers: int = 1,
     progress: bool = False,
 ) -> pd.DataFrame:
     """Shoot every burst with every seed, measure it, and return what was found.
@@ -117,6 +120,8 @@ def close_loop(
     rendered : bool
         False renders nothing, and takes the true course with errors drawn like those of rendered
         frames: a hundred times faster, for intervals, which take many bursts to judge.
+    workers : int
+        Processes; their number changes no row.
     progress : bool
         A bar on stderr.
 
@@ -126,11 +131,16 @@ def close_loop(
         One row for each number of each burst: ``burst``, ``seed``, ``number``, ``true``, and
         ``value``, ``low`` and ``high``, NaN where the burst does not tell it.
     """
-    measure = _measured if rendered else _measured_unrendered
     asked = [(known, seed) for known in bursts for seed in seeds]
-    bar = tqdm(asked, desc="calibrate", unit="burst", disable=not progress)
-    rows = [row for known, seed in bar for row in _rows(known, seed, measure(known, seed))]
-    return pd.DataFrame(rows)
+    found = side_by_side(partial(_rows_of, rendered=rendered), asked, workers=workers)
+    bar = tqdm(found, total=len(asked), desc="calibrate", unit="burst", disable=not progress)
+    return pd.DataFrame([row for rows in bar for row in rows])
+
+
+def _rows_of(asked: tuple[Known, int], *, rendered: bool) -> list[dict[str, str | int | float]]:
+    known, seed = asked
+    measure = _measured if rendered else _measured_unrendered
+    return _rows(known, seed, measure(known, seed))
 
 
 def loop_summary(rows: pd.DataFrame) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from ..bench.grid.suite import load_suite
 from ..bench.running.run import bench
 from ..contract import DONE
 from ..request import RequestError, request
-from .options import add_progress_option, shows_progress, whole
+from .options import add_progress_option, add_workers_option, shows_progress
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,11 +28,10 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--out", required=True, type=Path, metavar="DIR", help="folder to make, or to resume"
     )
-    parser.add_argument(
-        "--workers",
-        type=whole(1),
-        metavar="N",
-        help="processes (default: 1; with more, times are not comparable)",
+    add_workers_option(
+        parser,
+        default=None,
+        about="default: 1; auto: all cores; with more than one, times are not comparable",
     )
     parser.add_argument(
         "--cluster",

@@ -7,7 +7,7 @@ from typing import Any
 
 from ..demo.demo import run_demo
 from ..request import new_path
-from .options import add_progress_option, shows_progress, whole
+from .options import add_progress_option, add_workers_option, shows_progress
 
 
 def add_parser(commands: Any) -> None:
@@ -20,9 +20,7 @@ def add_parser(commands: Any) -> None:
         metavar="DIR",
         help="folder to make (default: %(default)s)",
     )
-    parser.add_argument(
-        "--workers", type=whole(1), default=2, metavar="N", help="processes (default: 2)"
-    )
+    add_workers_option(parser)
     add_progress_option(parser)
 
 

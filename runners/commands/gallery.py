@@ -9,7 +9,7 @@ from ...simulator import load_scene
 from ...simulator.data import list_data_files
 from ..demo.gallery import gallery
 from ..request import new_path, request, whole_file
-from .options import add_progress_option, shows_progress
+from .options import add_progress_option, add_workers_option, shows_progress
 
 
 def add_parser(commands: Any) -> None:
@@ -20,6 +20,7 @@ def add_parser(commands: Any) -> None:
         "scene", nargs="*", metavar="SCENE", help="scenes, by name or .toml file (default: all)"
     )
     parser.add_argument("--out", required=True, metavar="FILE.png", help="picture to make")
+    add_workers_option(parser)
     add_progress_option(parser)
 
 
@@ -31,6 +32,6 @@ def run(args: argparse.Namespace) -> int:
         for name in names:
             load_scene(name)
     with whole_file(path) as draft:
-        gallery(names, draft, progress=shows_progress(args))
+        gallery(names, draft, workers=args.workers, progress=shows_progress(args))
     print(path)
     return 0

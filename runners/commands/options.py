@@ -8,6 +8,8 @@ import sys
 from collections.abc import Callable
 from math import isfinite
 
+from ...simulator.processes import usable_cores
+
 
 def size(text: str) -> tuple[int, int]:
     """Read ``WIDTHxHEIGHT``, pixels."""
@@ -55,6 +57,39 @@ def add_picture_options(parser: argparse.ArgumentParser) -> None:
         "--crop", type=size, metavar="WxH", help="middle part of the sensor, in its own pixels"
     )
     parser.add_argument("--bin", type=whole(1), metavar="K", help="merge K x K pixels into one")
+
+
+def workers(text: str) -> int:
+    """Read a number of processes, or ``auto`` for as many as there are cores to use."""
+    if text == "auto":
+        return usable_cores()
+    try:
+        return whole(1)(text)
+    except argparse.ArgumentTypeError as error:
+        raise argparse.ArgumentTypeError(
+            f"got {text!r}, allowed auto or a whole number of 1 or more"
+        ) from error
+
+
+def add_workers_option(
+    parser: argparse._ActionsContainer,
+    *,
+    default: str | None = "auto",
+    about: str = "default: auto, all cores",
+) -> None:
+    """Add ``--workers``, the same for every command that shares out its work.
+
+    Parameters
+    ----------
+    parser : ArgumentParser or a group of one
+    default : str or None
+        As given on the command line; None where a command must know whether it was given.
+    about : str
+        Of the default, and what more processes cost.
+    """
+    parser.add_argument(
+        "--workers", type=workers, default=default, metavar="N", help=f"processes ({about})"
+    )
 
 
 def add_progress_option(parser: argparse.ArgumentParser) -> None:

@@ -12,12 +12,31 @@ from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackio import write_stack
 from ..request import new_path, request
-from .options import add_picture_options, add_progress_option, number, shows_progress, whole
+from .options import (
+    add_picture_options,
+    add_progress_option,
+    add_workers_option,
+    number,
+    shows_progress,
+    whole,
+)
+
+#: What work costs, however many frames there are.
+MEMORY = (
+    "Frames and truth are drawn in tiles of at most 1280 x 1280 pixels, each process one at a "
+    "time; finished tiles wait on the disk beside STACK. So memory grows with the number of "
+    "processes and with the pixels of one frame, not with the number of frames; fewer --workers "
+    "take less."
+)
 
 
 def add_parser(commands: Any) -> None:
     """Register the command."""
-    parser = commands.add_parser("render", help="render a scene into a stack with its truth")
+    parser = commands.add_parser(
+        "render",
+        help="render a scene into a stack with its truth",
+        description=MEMORY,
+    )
     parser.set_defaults(run=run)
     parser.add_argument("scene", metavar="SCENE", help="scene, by name or .toml file")
     parser.add_argument("--out", required=True, metavar="STACK", help="folder to make")
@@ -61,9 +80,7 @@ def add_parser(commands: Any) -> None:
         default="tiff16",
         help="; ".join(f"{found.name}: {found.title}" for found in FORMATS.values()),
     )
-    parser.add_argument(
-        "--workers", type=whole(1), default=1, metavar="N", help="processes (default: 1)"
-    )
+    add_workers_option(parser)
     add_progress_option(parser)
 
 

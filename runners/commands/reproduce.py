@@ -6,7 +6,7 @@ import argparse
 from typing import Any
 
 from ..request import new_path, request, whole_folder
-from .options import add_progress_option, shows_progress, whole
+from .options import add_progress_option, add_workers_option, shows_progress, whole
 
 
 def add_parser(commands: Any) -> None:
@@ -23,6 +23,7 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--quick", action="store_true", help="small pictures and few trials, to see that it runs"
     )
+    add_workers_option(parser)
     add_progress_option(parser)
 
 
@@ -39,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
             out=draft,
             seed=args.seed,
             quick=args.quick,
+            workers=args.workers,
             progress=shows_progress(args),
         )
         text = (draft / "summary.md").read_text(encoding="utf-8")

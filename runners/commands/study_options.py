@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from math import ceil
 from typing import TYPE_CHECKING
 
+from ...simulator.processes import usable_cores
 from ...simulator.rig import Rig
 from ..plan import Plan, Setting
 from ..request import RequestError
-from .options import add_progress_option, number, shows_progress, size, whole
+from .options import add_progress_option, add_workers_option, number, shows_progress, size, whole
 
 if TYPE_CHECKING:
     from ..plan.study.study import Study
@@ -114,7 +115,7 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
         metavar="WxH",
         help=f"middle part of the sensor, in its own pixels (default: {_CROP[0]}x{_CROP[1]})",
     )
-    study.add_argument("--workers", type=whole(1), metavar="N", help="processes (default: 1)")
+    add_workers_option(study, default=None)
     add_progress_option(parser)
 
 
@@ -141,7 +142,7 @@ def study_request(args: argparse.Namespace) -> StudyRequest | None:
         steps=args.study_steps or _STEPS,
         seeds=args.study_seeds or _SEEDS,
         crop=args.study_crop or _CROP,
-        workers=args.workers or 1,
+        workers=args.workers or usable_cores(),
         progress=shows_progress(args),
     )
 

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
 from tqdm import tqdm
 
+from ...simulator.processes import processes
 from ...simulator.rig import load_rig, stopped_to
 from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
-from ...simulator.stack.stackio import read_stack, write_stack
+from ...simulator.stack.stackio import read_stack
+from ...simulator.stack.stackwrite import write_stacks
+from ...simulator.steps import Step, carry_out, end_in_good_order
 from ..isolate.external import Program
 from ..isolate.run import Method
 from ..judge.printed import MAIN_COLUMNS, as_text
-from ..judge.scoring import score_stack, table
+from ..judge.scoring import Judge, Scored, score_stack, table
 from .contact_sheet import contact_sheet
-from .side_by_side import side_by_side
 
 #: Built-in methods of the demonstration, floors first.
 METHODS = ("middle-frame", "mean", "laplacian-pyramid", "focus-map", "oracle")
@@ -86,7 +91,7 @@ def run_demo(
     out: str | Path,
     *,
     stacks: tuple[DemoStack, ...] = STACKS,
-    workers: int = 2,
+    workers: int = 1,
     progress: bool = True,
     say: Callable[[str], None] = print,
 ) -> int:
@@ -98,8 +103,9 @@ def run_demo(
         Folder to make; must not exist.
     stacks : tuple of DemoStack
     workers : int
-        Processes: one stack is rendered after the other by all of them, then stacks are scored
-        side by side.
+        Processes. They render tiles of all stacks, then run and score methods, several on each
+        stack if there are more processes than stacks; what comes out is the same for any number,
+        but for measured times.
     progress : bool
         Whether to draw progress bars on stderr.
     say : callable
@@ -117,25 +123,65 @@ def run_demo(
     """
     out = Path(out)
     out.mkdir(parents=True)
-    folders = []
-    for stack in stacks:
-        shot = shoot_of(stack)
-        say(f"{stack.scene}: {shot.scene.title}; {shot.stance.title}; {shot.light.title}")
-        folder = write_stack(shot, out / stack.scene, workers=workers, progress=progress)
-        folders.append(folder)
-    scored = side_by_side(score_folder, folders, workers=workers)
-    bar = tqdm(scored, total=len(folders), desc="score", unit="stack", disable=not progress)
-    rows = pd.concat(list(bar), ignore_index=True)
+    plans = {out / stack.scene: shoot_of(stack) for stack in stacks}
+    for shot in plans.values():
+        say(f"{shot.scene.name}: {shot.scene.title}; {shot.stance.title}; {shot.light.title}")
+    with processes(workers, start=end_in_good_order) if workers > 1 else nullcontext() as pool:
+        write_stacks(plans, pool=pool, workers=workers, progress=progress)
+        rows = _scores(list(plans), pool, workers, progress)
     rows.to_csv(out / "scores.csv", index=False)
     say(as_text(rows, {"scene": "scene", **MAIN_COLUMNS, "seconds": "s"}, digits=2))
     say(f"pictures and scores.csv are in {out}")
     return 0 if (rows["status"] == "ok").all() else 1
 
 
-def score_folder(folder: Path) -> pd.DataFrame:
-    """Run and score the methods on a stack, draw its sheet beside it; return the scores."""
-    stack = read_stack(folder)
+def _scores(
+    folders: Sequence[Path], pool: ProcessPoolExecutor | None, workers: int, progress: bool
+) -> pd.DataFrame:
+    """Run and score the methods on all stacks, and draw their sheets."""
+    steps = list(_scoring(folders, parts=-(-workers // len(folders))))
+    sheets = {}
+    with tqdm(total=len(steps), desc="score", unit="step", disable=not progress) as bar:
+        for step, made in carry_out(steps, pool=pool, at_once=workers + 1):
+            if step.name in folders:
+                sheets[step.name] = made
+            bar.update()
+    return pd.concat([sheets[folder] for folder in folders], ignore_index=True)
+
+
+def _scoring(folders: Sequence[Path], *, parts: int) -> Iterator[Step]:
+    """Yield the steps: of each stack what all scores take, parts of the methods, and the sheet."""
     methods: list[str | Method] = [*METHODS, outside_program()]
-    scored = score_stack(stack, methods, artefacts=False)
-    contact_sheet(stack, scored, folder.with_name(f"{folder.name}.png"))
+    shares = [methods[first::parts] for first in range(min(parts, len(methods)))]
+    names = [name_of(method) for method in methods]
+    for folder in folders:
+        yield Step(name=(folder, "judge"), do=partial(judge_of, folder))
+        own = [(folder, number) for number in range(len(shares))]
+        for name, share in zip(own, shares, strict=True):
+            yield Step(name=name, do=partial(scored_by, share), after=((folder, "judge"),))
+        yield Step(name=folder, do=partial(sheet_of, folder, names), after=tuple(own))
+
+
+def name_of(method: str | Method) -> str:
+    """Return what a method is called in the table."""
+    return method if isinstance(method, str) else method.name
+
+
+def judge_of(folder: Path) -> Judge:
+    """Return the judge of a stack with what it finds once for all methods."""
+    judge = Judge(read_stack(folder), artefacts=False)
+    _ = judge.limits()
+    return judge
+
+
+def scored_by(methods: Sequence[str | Method], judge: Judge) -> list[Scored]:
+    """Run and score methods on a stack."""
+    return score_stack(judge, methods)
+
+
+def sheet_of(folder: Path, methods: Sequence[str], *parts: list[Scored]) -> pd.DataFrame:
+    """Draw the sheet of a stack beside it; return the scores in the order of the methods."""
+    found = {item.row["method"]: item for part in parts for item in part}
+    scored = [found[name] for name in methods]
+    contact_sheet(read_stack(folder, verify=False), scored, folder.with_name(f"{folder.name}.png"))
     return table(scored)

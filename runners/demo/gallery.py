@@ -14,14 +14,17 @@ from ...ground.srgb import clipped_srgb
 from ...ground.types import Floats
 from ...simulator.compositing.render import render
 from ...simulator.rig import load_rig
-from ...simulator.scene.scene import Scene, load_scene
+from ...simulator.scene.scene import load_scene
+from ...simulator.steps import side_by_side
 from ...simulator.view.camera import Camera
 
 _COLUMNS = 4
 _TILE_PX = 480
 
 
-def gallery(names: Sequence[str], path: str | Path, *, progress: bool = False) -> None:
+def gallery(
+    names: Sequence[str], path: str | Path, *, workers: int = 1, progress: bool = False
+) -> None:
     """Draw scenes at their intended rigs to one PNG.
 
     Parameters
@@ -29,6 +32,8 @@ def gallery(names: Sequence[str], path: str | Path, *, progress: bool = False) -
     names : sequence of str
         Scenes, by name or path.
     path : path
+    workers : int
+        Processes; their number changes no pixel.
     progress : bool
         Whether to draw a progress bar on stderr.
     """
@@ -39,27 +44,41 @@ def gallery(names: Sequence[str], path: str | Path, *, progress: bool = False) -
     figure.subplots_adjust(left=0.004, right=0.996, top=0.98, bottom=0.004, wspace=0.02, hspace=0.1)
     for spot in axes.flat:
         spot.axis("off")
-    bar = tqdm(names, desc="scenes", unit="scene", disable=not progress)
-    for name, spot in zip(bar, axes.flat, strict=False):
+    halves = [(name, blurred) for blurred in (True, False) for name in names]  # longest first
+    made = side_by_side(half, halves, workers=workers)
+    bar = tqdm(made, total=len(halves), desc="scenes", unit="picture", disable=not progress)
+    pictures = list(bar)
+    frames, sharps = pictures[: len(names)], pictures[len(names) :]
+    for name, spot, sharp, frame in zip(names, axes.flat, sharps, frames, strict=False):
         scene = load_scene(name)
-        spot.imshow(tile(scene), interpolation="antialiased")
+        spot.imshow(side_to_side(sharp, frame), interpolation="antialiased")
         spot.set_title(f"{scene.name}: {scene.title}", fontsize=7, pad=3, loc="left")
     figure.savefig(path)
 
 
-def tile(scene: Scene) -> Floats:
-    """Return a scene's whole field: on the left all in focus, on the right as one frame shows it.
+def half(asked: tuple[str, bool]) -> Floats:
+    """Return a scene's whole field, by name: all in focus, or blurred as one frame shows it.
 
     Returns
     -------
     array (rows, cols, 3) of float32
-        sRGB-encoded; the line between the halves runs down the middle, aslant.
+        sRGB-encoded.
     """
+    name, blurred = asked
+    scene = load_scene(name)
     rig = load_rig(scene.rig)
-    merged = max(1, rig.sensor.width_px // _TILE_PX)
-    camera = Camera(rig, bin=merged)
-    sharp = clipped_srgb(render(scene, camera, focus=()))
-    frame = clipped_srgb(render(scene, camera, focus=(camera,)))
+    camera = Camera(rig, bin=max(1, rig.sensor.width_px // _TILE_PX))
+    return clipped_srgb(render(scene, camera, focus=(camera,) if blurred else ()))
+
+
+def side_to_side(sharp: Floats, frame: Floats) -> Floats:
+    """Return a picture that is one on the left, and another on the right.
+
+    Returns
+    -------
+    array (rows, cols, 3) of float32
+        The line between the halves runs down the middle, aslant.
+    """
     rows, cols = sharp.shape[:2]
     down, across = np.mgrid[:rows, :cols]
     line = across - cols / 2 + (down - rows / 2) * 0.35

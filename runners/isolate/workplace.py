@@ -16,22 +16,11 @@ import numpy as np
 
 from ...ground.frames import FrameFiles
 from ...ground.pictures import write_copy
+from ...ground.threads import ONE_THREAD
 from ..contract import Outcome, Status
 from .isolation import returncode_of_program
 from .supervise import Ended, Limits
 
-#: Environment in which numeric libraries use one thread each.
-ONE_THREAD = dict.fromkeys(
-    (
-        "OMP_NUM_THREADS",
-        "OPENBLAS_NUM_THREADS",
-        "MKL_NUM_THREADS",
-        "NUMEXPR_NUM_THREADS",
-        "VECLIB_MAXIMUM_THREADS",
-        "NUMBA_NUM_THREADS",
-    ),
-    "1",
-)
 #: What the reason says where neither the method nor its limits ended it.
 FROM_OUTSIDE = "ended from outside"
 _SIGNALS_FROM_OUTSIDE = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.SIGHUP)

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -19,6 +18,7 @@ from ...simulator.handling.approach import Approach
 from ...simulator.rig import load_rig
 from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
+from ...simulator.steps import side_by_side
 from .memory_stack import MemoryStack
 from .scoring import Judge
 
@@ -127,11 +127,7 @@ def check_limits(
 
     check = partial(check_stack, methods=methods)
     bar = partial(tqdm, total=len(stacks), desc="limits", unit="stack", disable=not progress)
-    if workers == 1:
-        found = list(bar(map(check, stacks)))
-    else:
-        with ProcessPoolExecutor(workers) as pool:
-            found = list(bar(pool.map(check, stacks)))
+    found = list(bar(side_by_side(check, stacks, workers=workers)))
     return pd.DataFrame([row for rows in found for row in rows])
 
 

@@ -18,7 +18,13 @@ REPRODUCTIONS: dict[str, Callable[..., None]] = {
 
 
 def reproduce(
-    name: str, *, out: str | Path, seed: int = 0, quick: bool = False, progress: bool = True
+    name: str,
+    *,
+    out: str | Path,
+    seed: int = 0,
+    quick: bool = False,
+    workers: int = 1,
+    progress: bool = True,
 ) -> int:
     """Do a published comparison again and write tables, a figure and a plain account.
 
@@ -32,6 +38,8 @@ def reproduce(
         Of every random number drawn.
     quick : bool
         Small pictures and few trials, to see that all is in order.
+    workers : int
+        Processes; the results are the same for any number, but for measured times.
     progress : bool
         Show what is being done on the standard error stream.
 
@@ -50,7 +58,7 @@ def reproduce(
         raise ValueError(f"seed must be >= 0, got {seed}")
     folder = Path(out)
     folder.mkdir(parents=True, exist_ok=True)
-    run(folder, seed=seed, quick=quick, progress=progress)
+    run(folder, seed=seed, quick=quick, workers=workers, progress=progress)
     return 0
 
 

@@ -26,11 +26,11 @@ from ...simulator import Shoot
 from ...simulator.shooting.truth import Truth
 from ...simulator.stack.stackio import read_stack
 from ...simulator.stack.stackwrite import write_stack
+from ...simulator.steps import side_by_side
 from ..bench.grid.cells import stacks_of
 from ..bench.grid.suite import load_suite
 from ..bench.report.statistics import bootstrap
 from ..demo.demo import STACKS, shoot_of
-from ..demo.side_by_side import side_by_side
 from ..isolate.run import find_method
 from ..judge.scoring import Judge, Scored
 from ..judge.true_stages import StackTruth
@@ -47,7 +47,6 @@ MERGES = (
     "focus-map-guided",
 )  # fmt: skip
 TRUTHS = ("psnr_db", "ssim", "ciede2000_mean")
-_WORKERS = 2
 _FEW = 0.1  # share of merges above the best that still counts as none
 
 
@@ -152,11 +151,11 @@ def _truth_scores(scored: Scored) -> dict[str, float]:
     return {name: float(scored.row[f"total.{name}"]) for name in TRUTHS}
 
 
-def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
+def run(out: Path, *, seed: int, quick: bool, workers: int, progress: bool) -> None:
     """Write claims.csv, taus.csv, scores.csv, figure.png and summary.md."""
     shoots = planned(quick=quick)
     methods = MERGES[:4] if quick else MERGES
-    scored = side_by_side(partial(score_shoot, methods=methods), shoots, workers=_WORKERS)
+    scored = side_by_side(partial(score_shoot, methods=methods), shoots, workers=workers)
     bar = tqdm(scored, desc="fusion-metrics", total=len(shoots), disable=not progress)
     found = list(bar)
     rng = np.random.default_rng(seed)

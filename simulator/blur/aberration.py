@@ -79,7 +79,13 @@ def _quarter(f: Doubles, w: Doubles, s: float, count: int) -> Doubles:
     return 4 / np.pi * total
 
 
-def falloff(shape: tuple[int, int], *, corner_stops: float, corner_px: float) -> npt.NDArray:
+def falloff(
+    shape: tuple[int, int],
+    *,
+    corner_stops: float,
+    corner_px: float,
+    part: tuple[slice, slice] = (slice(None), slice(None)),
+) -> npt.NDArray:
     """Return the light over a picture that loses ``corner_stops`` at a distance from its middle.
 
     Parameters
@@ -88,12 +94,16 @@ def falloff(shape: tuple[int, int], *, corner_stops: float, corner_px: float) ->
     corner_stops : float
         Loss at ``corner_px`` from the middle, stops; it grows with the square of the distance.
     corner_px : float
+    part : (rows, cols)
+        Of the picture that is asked for.
 
     Returns
     -------
     array (rows, cols, 1) of float32
+        Of that part.
     """
     rows, cols = shape
     down = (np.arange(rows, dtype=np.float32)[:, None] + 0.5 - rows / 2) / corner_px
     across = (np.arange(cols, dtype=np.float32)[None, :] + 0.5 - cols / 2) / corner_px
+    down, across = down[part[0]], across[:, part[1]]
     return np.exp2(-np.float32(corner_stops) * (down * down + across * across))[..., None]

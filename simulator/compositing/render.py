@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
 from ...ground.types import Floats
@@ -165,6 +167,17 @@ def tiles_of(frame: Window) -> Iterator[Window]:
             yield Window(int(row0), int(row1), int(col0), int(col1))
 
 
+def joined(frame: Window, tiles: Iterable[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+    """Lay what was made of each tile of a frame, in their order, together."""
+    whole: npt.NDArray[Any] | None = None
+    for window, tile in zip(tiles_of(frame), tiles, strict=True):
+        if whole is None:
+            whole = np.empty((*frame.shape, *tile.shape[2:]), tile.dtype)
+        whole[window.slices_in(frame)] = tile
+    assert whole is not None, "a frame has a tile"
+    return whole
+
+
 def views_in(scene: Scene, camera: Camera, tile: Window) -> Iterator[tuple[Part, View]]:
     """Yield each part with its bare pinhole view in a tile, from far to near, without any blur."""
     for part in present_parts(scene, camera):
@@ -188,6 +201,7 @@ def render(
     diffraction: bool = True,
     motion: Path | None = None,
     quality: str | Level = DEFAULT,
+    tile: int | None = None,
 ) -> Floats:
     """Render with each point blurred by the least defocus that any camera gives it.
 
@@ -204,6 +218,8 @@ def render(
         Of the living parts during the exposure, on top of the camera's.
     quality : {"fast", "true", "exact"} or Level
         How right edges are; it counts only where the focus is the camera's own.
+    tile : int or None
+        Which tile of the picture to render alone, by its place in `tiles_of`; None: all of them.
 
     Returns
     -------
@@ -224,14 +240,25 @@ def render(
     taking = _Taking(camera, focus, key, moving, level.samples)
     # For other focus than the camera's own there is no place in the pupil to look from.
     cut = level.error is not None and focus == (camera,)
-    picture = _with_cells(scene, taking, level) if cut else _whole(scene, taking)
+    tiles = list(tiles_of(camera.frame))
+    asked = tiles if tile is None else [tiles[tile]]
+    lit = _with_cells(scene, taking, level, asked) if cut else _whole(scene, taking, asked)
+    made = (_vignetted(light, camera, at) for at, light in zip(asked, lit, strict=True))
+    return joined(camera.frame, made) if tile is None else next(made)
+
+
+def _vignetted(light: Floats, camera: Camera, tile: Window) -> Floats:
+    """Darken a tile as the lens does toward the corners of the picture, in place."""
     lens, sensor = camera.rig.lens, camera.rig.sensor
     if lens.vignetting_stops > 0:
         corner_px = np.hypot(sensor.width_px, sensor.height_px) / 2 / camera.bin
-        picture *= falloff(
-            camera.frame.shape, corner_stops=lens.vignetting_stops, corner_px=corner_px
+        light *= falloff(
+            camera.frame.shape,
+            corner_stops=lens.vignetting_stops,
+            corner_px=corner_px,
+            part=tile.slices_in(camera.frame),
         )
-    return picture
+    return light
 
 
 @dataclass(frozen=True)
@@ -272,34 +299,31 @@ class _Taking:
         return replace(self, camera=eye, focus=(eye,), key=key, samples=1)
 
 
-def _whole(scene: Scene, taking: _Taking) -> Floats:
-    """Render all tiles of a picture."""
-    frame = taking.camera.frame
-    picture = np.empty((*frame.shape, 3), np.float32)
+def _whole(scene: Scene, taking: _Taking, tiles: Iterable[Window]) -> Iterator[Floats]:
+    """Render tiles of a picture."""
     sights = _sights(scene, taking)
-    for tile in tiles_of(frame):
+    for tile in tiles:
         # What is laid depends on the pixels around it.
         around = tile.grown(PILE_REACH_PX)
-        light = _pile(scene, sights, around).light
-        picture[tile.slices_in(frame)] = light[tile.slices_in(around)]
-    return picture
+        yield _pile(scene, sights, around).light[tile.slices_in(around)]
 
 
-def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Floats:
-    """Render all tiles of a picture, and see it through cells of the pupil where it is in doubt.
+def _with_cells(
+    scene: Scene, taking: _Taking, level: Level, tiles: Iterable[Window]
+) -> Iterator[Floats]:
+    """Render tiles of a picture, and see it through cells of the pupil where it is in doubt.
 
     Cells are geometric. Where the lens is not, their difference from the whole geometric disc is
     added to what the lens draws.
     """
-    frame, disc = taking.camera.frame, taking.as_disc()
-    picture = np.empty((*frame.shape, 3), np.float32)
+    disc = taking.as_disc()
     sights = _sights(scene, taking)
     assert level.error is not None
     # What the lens blurs in focus need not be sampled as finely as the disc alone would have it.
     samples = level.samples * taking.key.samples_per_px
     disc_sights = sights if disc is taking else _sights(scene, disc)
     through = _Through(scene, disc_sights, level.cells, samples=samples)
-    for tile in tiles_of(frame):
+    for tile in tiles:
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
         assert pile.doubt is not None
@@ -309,8 +333,7 @@ def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Floats:
             before = light[here] if disc is taking else through.whole(place)
             change = through.cells(place) - before
             light[here] += found.weight[here][..., None] * change
-        picture[tile.slices_in(frame)] = light[tile.slices_in(around)]
-    return picture
+        yield light[tile.slices_in(around)]
 
 
 class _Through:

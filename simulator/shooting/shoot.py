@@ -184,8 +184,9 @@ class Shoot:
 
     def _rough_camera(self, number: int) -> Camera:
         """Return the camera of a frame with few, large pixels."""
-        across = (self.crop or (self.rig.sensor.width_px,))[0]
-        return replace(self.camera(number), bin=max(self.bin, across // _ROUGH_PX))
+        width, height = self.crop or (self.rig.sensor.width_px, self.rig.sensor.height_px)
+        bin = max(self.bin, min(width // _ROUGH_PX, height))
+        return replace(self.camera(number), bin=bin)
 
     def blur_diameter_px(
         self, number: int, *, reference: int | None = None
@@ -223,16 +224,18 @@ class Shoot:
         record = self.records[number]
         return Camera(self.rig, record.pose, record.refocus_mm, self.crop, self.bin, record.subject)
 
-    def frame(self, number: int) -> Frame:
+    def frame(self, number: int, *, drawn: Floats | None = None) -> Frame:
         """Render one frame as the camera writes it.
 
         Parameters
         ----------
         number : int
             From 0.
+        drawn : array (rows, cols, 3) or None
+            What `drawn` gave of it before.
         """
         record = self.records[number]
-        light = self.exposure(number)
+        light = self.exposure(number, drawn=drawn)
         if self.encoding == "float":
             return Frame(image=light, record=record)
         numbers = sensor.expose(
@@ -246,13 +249,41 @@ class Shoot:
         image = sensor.develop(numbers, self.binned_rig, bits=8 if self.encoding == "srgb8" else 16)
         return Frame(image=image, record=record)
 
-    def exposure(self, number: int) -> Floats:
+    def drawn(self, number: int, *, tile: int | None = None) -> Floats:
+        """Render what the lens draws of one frame in an even light, held still.
+
+        Parameters
+        ----------
+        number : int
+            From 0.
+        tile : int or None
+            As for `simulator.compositing.render.render`.
+
+        Returns
+        -------
+        array (rows, cols, 3) of float32
+            Linear.
+        """
+        camera = self.camera(number)
+        return render(
+            self.scene,
+            camera,
+            focus=(camera,),
+            diffraction=self.diffraction,
+            motion=self._smear(number).subject,
+            quality=self.quality,
+            tile=tile,
+        )
+
+    def exposure(self, number: int, *, drawn: Floats | None = None) -> Floats:
         """Render the light that reaches the sensor in one frame, linear, without noise.
 
         Parameters
         ----------
         number : int
             From 0.
+        drawn : array (rows, cols, 3) or None
+            What `drawn` gave of it before.
 
         Returns
         -------
@@ -261,15 +292,7 @@ class Shoot:
         """
         camera = self.camera(number)
         smear = self._smear(number)
-        picture = render(
-            self.scene,
-            camera,
-            focus=(camera,),
-            diffraction=self.diffraction,
-            motion=smear.subject,
-            quality=self.quality,
-        )
-        picture = smeared(picture, smear.shake)
+        picture = smeared(self.drawn(number) if drawn is None else drawn, smear.shake)
         # A flash lights all rows at once; only light that burns on is read row by row.
         if self.light.flash is None and self.light.cadence.readout_s > 0:
             speed = image_speed_px_per_s(self._hands, camera, self.flashes[number].time_s)
@@ -277,7 +300,11 @@ class Shoot:
         return picture * np.array(self.records[number].gains, np.float32)
 
     def truth(self, reference: int | None = None) -> truth.Truth:
-        """Return the truth in the view of a frame.
+        """Return the truth in the view of a frame; for `reference` see `truth_view`."""
+        return self.truth_view(reference).truth()
+
+    def truth_view(self, reference: int | None = None) -> truth.TruthView:
+        """Return what the truth in the view of a frame is made of.
 
         Parameters
         ----------
@@ -288,10 +315,10 @@ class Shoot:
         if not 0 <= number < self.frames:
             raise IndexError(f"reference: got frame {number}, allowed 0 to {self.frames - 1}")
         usable = [record.frame for record in self.records if record.usable] or [number]
-        return truth.truth_of(
-            self.scene,
-            self.camera(number),
-            {frame: self.camera(frame) for frame in usable},
+        return truth.TruthView(
+            scene=self.scene,
+            camera=self.camera(number),
+            frames={frame: self.camera(frame) for frame in usable},
             reference=number,
             diffraction=self.diffraction,
         )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,9 +14,9 @@ from ...ground.srgb import luma
 from ...ground.types import Bools, Floats
 from ..blur.basis import Optics, optics_of
 from ..blur.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_blur_px
-from ..compositing.render import SOLID, present_parts, render, tiles_of, views_in
+from ..compositing.render import SOLID, joined, present_parts, render, tiles_of, views_in
 from ..scene.scene import Scene
-from ..view.camera import Camera
+from ..view.camera import Camera, Window
 from ..view.view import Part, View
 
 #: So near the edge of the frame that shows a point best, px, the picture that could have been had
@@ -92,58 +93,103 @@ class Truth:
         return (self.regions & REGIONS[region]) > 0
 
 
-def truth_of(
-    scene: Scene,
-    camera: Camera,
-    frames: Mapping[int, Camera],
-    *,
-    reference: int,
-    diffraction: bool = True,
-) -> Truth:
-    """Return the truth in one camera's view, given the cameras of the usable frames."""
-    # The reference first: ties and points that no other frame holds go to it.
-    others = tuple(other for number, other in frames.items() if number != reference)
-    focus = ((camera,) if reference in frames else ()) + others
-    ideal = render(scene, camera, focus=(), diffraction=diffraction)
-    achievable = render(scene, camera, focus=focus, diffraction=diffraction)
-    seen = _seen(scene, camera, frames, diffraction)
-    edge_distance, band = _edges(seen, camera, optics_of(camera.lens_rig, pitch_um=camera.pitch_um))
-    return Truth(
-        reference=reference,
-        ideal=ideal,
-        achievable=achievable,
-        depth_mm=seen.depth_mm,
-        best_frame=seen.best_frame,
-        residual_blur_px=seen.residual_px,
-        coverage=seen.coverage,
-        edge_distance_px=edge_distance,
-        regions=_regions(seen, ideal, band),
-    )
+#: Arrays (rows, cols, ...) by name.
+Layer = dict[str, npt.NDArray[Any]]
+#: What the truth is made of, each tile by tile; what takes longest first.
+LAYERS = ("achievable", "ideal", "nearest")
 
 
-class _Seen:
-    """What the nearest part at each pixel is like."""
+@dataclass(frozen=True, kw_only=True)
+class TruthView:
+    """What the truth in one camera's view is made of.
 
-    def __init__(self, shape: tuple[int, int]) -> None:
-        self.depth_mm = np.full(shape, np.nan, np.float32)
-        self.best_frame = np.full(shape, -1, np.int16)
-        self.residual_px = np.full(shape, np.inf, np.float32)
-        self.coverage = np.zeros(shape, np.float32)
-        self.fibre = np.zeros(shape, bool)
-        self.living = np.zeros(shape, bool)
-        self.frame_edge = np.zeros(shape, bool)
-        self.part = np.full(shape, -1, np.int32)
+    Parameters
+    ----------
+    scene : Scene
+    camera : Camera
+        The perspective.
+    frames : mapping of int to Camera
+        The usable frames.
+    reference : int
+        The frame that the perspective is of, usable or not.
+    diffraction : bool
+    """
 
+    scene: Scene
+    camera: Camera
+    frames: Mapping[int, Camera]
+    reference: int
+    diffraction: bool = True
 
-def _seen(scene: Scene, camera: Camera, frames: Mapping[int, Camera], diffraction: bool) -> _Seen:
-    seen = _Seen(camera.frame.shape)
-    key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
-    moved = any(other.subject != camera.subject for other in frames.values())
-    # Numbers that hold in all tiles: an edge may lie between two of them.
-    numbers = {id(part): number for number, part in enumerate(present_parts(scene, camera))}
-    for tile in tiles_of(camera.frame):
-        for part, view in views_in(scene, camera, tile):
-            area = view.window.slices_in(camera.frame)
+    def truth(self) -> Truth:
+        """Work out all of it."""
+        return self.whole({name: self.layer(name) for name in LAYERS})
+
+    def layer(self, name: str, *, tile: int | None = None) -> Layer:
+        """Work out one of `LAYERS`, or one tile of it.
+
+        Parameters
+        ----------
+        name : str
+        tile : int or None
+            By its place in `simulator.compositing.render.tiles_of`; None: all of them.
+
+        Returns
+        -------
+        dict of str to array (rows, cols, ...)
+            For `whole`, by name.
+        """
+        if name != "nearest":
+            focus = self._focus if name == "achievable" else ()
+            how = {"focus": focus, "diffraction": self.diffraction, "tile": tile}
+            return {name: render(self.scene, self.camera, **how)}
+        tiles = list(tiles_of(self.camera.frame))
+        if tile is not None:
+            return self._nearest(tiles[tile])
+        return self.joined(name, map(self._nearest, tiles))
+
+    def joined(self, name: str, tiles: Iterable[Layer]) -> Layer:
+        """Lay the tiles of a layer, in their order, together."""
+        camera = self.camera if name == "nearest" else self.camera.centred()  # as it is rendered
+        found = list(tiles)
+        return {
+            key: joined(camera.frame, (tile.pop(key) for tile in found)) for key in list(found[0])
+        }
+
+    def whole(self, layers: Mapping[str, Layer]) -> Truth:
+        """Work out the truth, given all layers."""
+        ideal, seen = layers["ideal"]["ideal"], _Seen(**layers["nearest"])
+        key = optics_of(self.camera.lens_rig, pitch_um=self.camera.pitch_um)
+        edge_distance, band = _edges(seen, self.camera, key)
+        return Truth(
+            reference=self.reference,
+            ideal=ideal,
+            achievable=layers["achievable"]["achievable"],
+            depth_mm=seen.depth_mm,
+            best_frame=seen.best_frame,
+            residual_blur_px=seen.residual_px,
+            coverage=seen.coverage,
+            edge_distance_px=edge_distance,
+            regions=_regions(seen, ideal, band),
+        )
+
+    @property
+    def _focus(self) -> tuple[Camera, ...]:
+        # The reference first: ties and points that no other frame holds go to it.
+        others = tuple(camera for number, camera in self.frames.items() if number != self.reference)
+        return ((self.camera,) if self.reference in self.frames else ()) + others
+
+    def _nearest(self, tile: Window) -> Layer:
+        """Find what the nearest part at each pixel of a tile is like, as `_Seen` holds it."""
+        camera, frames = self.camera, self.frames
+        seen = _Seen.nothing(tile.shape)
+        key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=self.diffraction)
+        moved = any(other.subject != camera.subject for other in frames.values())
+        # Numbers that hold in all tiles: an edge may lie between two of them.
+        parts = present_parts(self.scene, camera)
+        numbers = {id(part): number for number, part in enumerate(parts)}
+        for part, view in views_in(self.scene, camera, tile):
+            area = view.window.slices_in(tile)
             solid = np.ones(view.window.shape, bool)
             if view.coverage is not None:
                 solid = view.coverage >= SOLID
@@ -163,8 +209,50 @@ def _seen(scene: Scene, camera: Camera, frames: Mapping[int, Camera], diffractio
             seen.coverage[area][solid] = cover[solid]
             if part.region != "fibres":
                 seen.fibre[area][solid] = False
-    seen.depth_mm += np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
-    return seen
+        seen.depth_mm[:] += np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+        return {field.name: getattr(seen, field.name) for field in fields(seen)}
+
+
+def truth_of(
+    scene: Scene,
+    camera: Camera,
+    frames: Mapping[int, Camera],
+    *,
+    reference: int,
+    diffraction: bool = True,
+) -> Truth:
+    """Return the truth in one camera's view, given the cameras of the usable frames."""
+    return TruthView(
+        scene=scene, camera=camera, frames=frames, reference=reference, diffraction=diffraction
+    ).truth()
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What the nearest part at each pixel is like, arrays (rows, cols)."""
+
+    depth_mm: Floats
+    best_frame: npt.NDArray[np.int16]
+    residual_px: Floats
+    coverage: Floats
+    fibre: Bools
+    living: Bools
+    frame_edge: Bools
+    part: npt.NDArray[np.int32]
+
+    @classmethod
+    def nothing(cls, shape: tuple[int, int]) -> _Seen:
+        """Return what is to be filled in."""
+        return cls(
+            depth_mm=np.full(shape, np.nan, np.float32),
+            best_frame=np.full(shape, -1, np.int16),
+            residual_px=np.full(shape, np.inf, np.float32),
+            coverage=np.zeros(shape, np.float32),
+            fibre=np.zeros(shape, bool),
+            living=np.zeros(shape, bool),
+            frame_edge=np.zeros(shape, bool),
+            part=np.full(shape, -1, np.int32),
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -95,3 +95,8 @@ def frame_format(name: str) -> FrameFormat:
     if name not in FORMATS:
         raise ValueError(f"format: got {name!r}, allowed {', '.join(FORMATS)}")
     return FORMATS[name]
+
+
+def frame_file(number: int, how: FrameFormat) -> str:
+    """Return the path of a frame in its stack."""
+    return f"frames/{number:04d}{how.suffix}"

@@ -30,7 +30,8 @@ from .manifest import (
     read_json,
     read_manifest,
 )
-from .stackwrite import TRUTH_IMAGES, truth_file, write_stack
+from .stackwrite import write_stack
+from .truthfiles import TRUTH_IMAGES, truth_file
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,40 +7,27 @@ rendered it.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
-from concurrent.futures import as_completed
+import shutil
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
-from math import isfinite
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from tqdm import tqdm
 
 from ...ground.atomic import PathExistsError, whole_folder
-from ...ground.checksum import sha256
-from ...ground.pictures import encode_image, encode_map
-from .. import optics
 from ..processes import processes
 from ..shooting.any_shoot import AnyShoot
-from ..shooting.motion import MotionSummary
 from ..shooting.sensor import saturation_e
-from ..shooting.shoot import (
-    BLUR_CRITERION_UM,
-    USABLE_GAIN_STOPS,
-    USABLE_SMEAR_PX,
-    FrameRecord,
-    Shoot,
-)
-from ..shooting.truth import NEVER_PX, REGIONS, Truth
-from .frameio import FrameFormat, frame_format
+from ..shooting.shoot import Shoot
+from ..steps import Step, carry_out, end_in_good_order
+from .frameio import FrameFormat, frame_file, frame_format
 from .manifest import (
     INFO,
     MANIFEST,
-    RECORDS,
-    TRUTH,
-    FileFacts,
     Manifest,
     StackError,
     StackExistsError,
@@ -48,21 +35,9 @@ from .manifest import (
     pretty_json,
     versions,
 )
+from .pieces import Facts, StackJob, write_file
 
-#: Images of the truth: what each holds, and its unit.
-TRUTH_IMAGES = {
-    "ideal": ("everything in focus", "linear light, 1 = saturation"),
-    "achievable": ("least defocus of any usable frame", "linear light, 1 = saturation"),
-    "depth_mm": ("z along the optical axis of the reference; NaN: nothing is hit", "mm"),
-    "best_frame": ("usable frame in which the point is sharpest; -1: nothing is hit", "frame"),
-    "residual_blur_px": ("blur radius in that frame", "px"),
-    "coverage": ("share of the pixel covered by the part whose depth it has", "1"),
-    "edge_distance_px": ("distance to the nearest occluding edge", "px"),
-    "regions": ("bits of the regions the pixel lies in", "bits"),
-}
-
-_TRUTH_TASK = -1
-_Facts = dict[str, FileFacts]
+_PIECES = "pieces"
 
 
 def write_stack(
@@ -105,30 +80,99 @@ def write_stack(
         A worker process was ended from outside.
     ValueError
         Unknown format, `workers` below 1, or a plan that cannot be carried out.
+
+    Notes
+    -----
+    Several processes draw tiles of frames and of layers of the truth; what is drawn waits on the
+    disk beside the folder, 12 bytes a pixel, of no more frames at once than there are processes.
     """
     path = Path(path)
-    how = frame_format(format)
     if workers < 1:
         raise ValueError(f"workers: got {workers}, allowed 1 or more")
-    if os.path.lexists(path):
-        raise StackExistsError(path)
-    plan = replace(plan, encoding=how.encoding)
-    # What is wrong with a plan shall show before anything is written.
-    saturation_e(plan.rig.sensor, iso=plan.iso)
-    records = plan.records
-    with _new_folder(path) as folder:
-        job = _Job(plan, folder, how)
-        facts = _render(job, min(workers, plan.frames + 1), progress)
-        facts |= _write(folder, INFO, pretty_json(camera_info(plan, how)).encode())
-        facts |= _write(folder, RECORDS, records_csv(records, plan.motions).encode())
-        manifest = Manifest(
-            format=how.name,
-            plan=plan_to_data(plan),
-            versions=versions(),
-            files=dict(sorted(facts.items())),
-        )
-        _write(folder, MANIFEST, manifest.text().encode(), sync=True)
+    ask = {"format": format, "progress": progress}
+    if workers == 1:
+        write_stacks({path: plan}, **ask)
+        return path
+    with ExitStack() as context:
+        # Refused before any process is started.
+        frame_format(format)
+        if os.path.lexists(path):
+            raise StackExistsError(path)
+        pool = context.enter_context(processes(workers, start=end_in_good_order))
+        write_stacks({path: plan}, pool=pool, workers=workers, **ask)
     return path
+
+
+def write_stacks(
+    plans: Mapping[Path, Shoot],
+    *,
+    format: str = "tiff16",
+    pool: ProcessPoolExecutor | None = None,
+    workers: int = 1,
+    progress: bool | None = None,
+) -> None:
+    """Write stacks side by side as `write_stack` does, all or none of them.
+
+    Parameters
+    ----------
+    plans : mapping of Path to Shoot
+        By the new folders.
+    format, progress
+        As for `write_stack`.
+    pool : executor or None
+        As `simulator.processes.processes` gives one; None renders in this process.
+    workers : int
+        Of the pool.
+    """
+    how = frame_format(format)
+    jobs: list[StackJob] = []
+    with ExitStack() as folders:
+        for path, plan in plans.items():
+            if os.path.lexists(path):
+                raise StackExistsError(path)
+            # What is wrong with a plan shall show before anything is written.
+            saturation_e(plan.rig.sensor, iso=plan.iso)
+            plan = replace(plan, encoding=how.encoding)  # noqa: PLW2901 - the one to carry out
+            _ = plan.records
+            folder = folders.enter_context(_new_folder(path))
+            jobs.append(StackJob(plan, folder, folder / _PIECES, how))
+        steps = [step for job in jobs for step in job.steps(shared=pool is not None)]
+        facts = _carried_out(steps, pool, workers, progress)
+        for job in jobs:
+            _complete(job, facts[job.folder])
+
+
+def _carried_out(
+    steps: list[Step], pool: ProcessPoolExecutor | None, workers: int, progress: bool | None
+) -> dict[Path, Facts]:
+    """Do all steps; return what is to be known of the files that they made, by folder."""
+    facts: dict[Path, Facts] = {}
+    hidden = None if progress is None else not progress
+    try:
+        with tqdm(total=len(steps), desc="render", unit="piece", disable=hidden) as bar:
+            for step, made in carry_out(steps, pool=pool, at_once=workers + 1):
+                folder, _ = step.name
+                facts.setdefault(folder, {}).update(made)
+                bar.update()
+    except BrokenProcessPool as error:
+        raise StackError(
+            "a rendering process was ended from outside (out of memory?); "
+            "try fewer workers or a smaller crop"
+        ) from error
+    return facts
+
+
+def _complete(job: StackJob, facts: Facts) -> None:
+    """Write what tells of all the other files, and take away what was only for the making."""
+    shutil.rmtree(job.pieces)
+    facts |= write_file(job.folder, INFO, pretty_json(camera_info(job.plan, job.how)).encode())
+    manifest = Manifest(
+        format=job.how.name,
+        plan=plan_to_data(job.plan),
+        versions=versions(),
+        files=dict(sorted(facts.items())),
+    )
+    write_file(job.folder, MANIFEST, manifest.text().encode(), sync=True)
 
 
 @contextmanager
@@ -136,89 +180,11 @@ def _new_folder(path: Path) -> Iterator[Path]:
     """Give an empty stack folder that becomes `path` at the end, or vanishes on any error."""
     try:
         with whole_folder(path) as folder:
-            for part in ("frames", "truth"):
+            for part in ("frames", "truth", _PIECES):
                 (folder / part).mkdir()
             yield folder
     except PathExistsError as error:
         raise StackExistsError(path) from error
-
-
-@dataclass(frozen=True)
-class _Job:
-    plan: Shoot
-    folder: Path
-    how: FrameFormat
-
-    def perform(self, task: int) -> _Facts:
-        """Render and write one frame, or the truth."""
-        if task == _TRUTH_TASK:
-            return _write_truth(self.plan, self.folder)
-        image = self.plan.frame(task).image
-        name = frame_file(task, self.how)
-        return _write(self.folder, name, encode_image(image, self.how.suffix))
-
-
-def _render(job: _Job, workers: int, progress: bool | None) -> _Facts:
-    tasks = [_TRUTH_TASK, *range(job.plan.frames)]  # the longest first
-    run: Callable[[_Job, list[int]], Iterator[_Facts]] = _here
-    if workers > 1:
-        run = _Pool(workers)
-        # The plan without what it has worked out: that is more than a pipe holds.
-        job = replace(job, plan=replace(job.plan))
-    facts: _Facts = {}
-    hidden = None if progress is None else not progress
-    with tqdm(total=len(tasks), desc="render", unit="picture", disable=hidden) as bar:
-        for done in run(job, tasks):
-            facts |= done
-            bar.update()
-    return facts
-
-
-def _here(job: _Job, tasks: list[int]) -> Iterator[_Facts]:
-    return map(job.perform, tasks)
-
-
-@dataclass(frozen=True)
-class _Pool:
-    """Runs the tasks in processes of their own."""
-
-    workers: int
-
-    def __call__(self, job: _Job, tasks: list[int]) -> Iterator[_Facts]:
-        try:
-            with processes(self.workers, start=_start_worker, given=(job,)) as pool:
-                for future in as_completed([pool.submit(_perform, task) for task in tasks]):
-                    yield future.result()
-        except BrokenProcessPool as error:
-            raise StackError(
-                "a rendering process was ended from outside (out of memory?); "
-                "try fewer workers or a smaller crop"
-            ) from error
-
-
-_worker_job: list[_Job] = []
-
-
-def _start_worker(job: _Job) -> None:
-    _worker_job[:] = [job]
-
-
-def _perform(task: int) -> _Facts:
-    return _worker_job[0].perform(task)
-
-
-def _write(folder: Path, name: str, data: bytes, *, sync: bool = False) -> _Facts:
-    with (folder / name).open("wb") as file:
-        file.write(data)
-        if sync:
-            file.flush()
-            os.fsync(file.fileno())
-    return {name: FileFacts(len(data), sha256(data))}
-
-
-def frame_file(number: int, how: FrameFormat) -> str:
-    """Return the path of a frame in its stack."""
-    return f"frames/{number:04d}{how.suffix}"
 
 
 def camera_info(plan: AnyShoot, how: FrameFormat) -> dict[str, Any]:
@@ -255,78 +221,4 @@ def camera_info(plan: AnyShoot, how: FrameFormat) -> dict[str, Any]:
         "height_px": rows,
         "encoding": how.transfer,
         "bits": how.bits,
-    }
-
-
-def records_csv(records: tuple[FrameRecord, ...], motions: tuple[MotionSummary, ...]) -> str:
-    """Return the records as a flat table; numbers are written so that they read back exactly."""
-    import pandas as pd  # noqa: PLC0415 - slow to load, and few commands need it
-
-    parts = sorted({name for record in records for name in record.subject.parts_mm})
-    rows = [
-        record_row(record, parts)
-        | {f"view_{name}": value for name, value in asdict(motion).items()}
-        for record, motion in zip(records, motions, strict=True)
-    ]
-    return pd.DataFrame(rows).to_csv(index=False, lineterminator="\n")
-
-
-def record_row(record: FrameRecord, parts: list[str]) -> dict[str, Any]:
-    """Return one row; each of the subject's parts that twitch adds three columns."""
-    pose, subject = record.pose, record.subject
-    row: dict[str, Any] = {"frame": record.frame, "time_s": record.time_s}
-    for key in ("x_mm", "y_mm", "z_mm", "pitch_mrad", "yaw_mrad", "roll_mrad"):
-        row[key] = getattr(pose, key)
-    row |= {"refocus_mm": record.refocus_mm, "focus_z_mm": record.focus_z_mm}
-    row |= {"gain_stops": record.gain_stops}
-    row |= dict(zip(("gain_red", "gain_green", "gain_blue"), record.gains, strict=True))
-    row |= {"misfire": record.misfire, "exposure_s": record.exposure_s}
-    row |= {"smear_px": record.smear_px}
-    for axis in ("x_mm", "y_mm", "z_mm"):
-        row[f"subject_{axis}"] = getattr(subject, axis)
-    for name in parts:
-        moved = subject.parts_mm.get(name, (0.0, 0.0, 0.0))
-        row |= {f"part_{name}_{axis}_mm": at for axis, at in zip("xyz", moved, strict=True)}
-    return row | {"subject_present": subject.present, "usable": record.usable}
-
-
-def _write_truth(plan: Shoot, folder: Path) -> _Facts:
-    truth = plan.truth()
-    facts: _Facts = {}
-    for name in TRUTH_IMAGES:
-        facts |= _write(folder, truth_file(name), encode_map(getattr(truth, name)))
-    return facts | _write(folder, TRUTH, pretty_json(truth_facts(plan, truth)).encode())
-
-
-def truth_file(name: str) -> str:
-    """Return the path of an image of the truth in its stack."""
-    return f"truth/{name}.tif"
-
-
-def truth_facts(plan: Shoot, truth: Truth) -> dict[str, Any]:
-    """Return what must be known to use the images of the truth."""
-    rig = plan.rig
-    field = optics.depth_of_field_mm(rig, blur_um=BLUR_CRITERION_UM)
-    return {
-        "reference": truth.reference,
-        "usable_frames": [record.frame for record in plan.records if record.usable],
-        "regions": REGIONS,
-        "images": {
-            name: {"file": truth_file(name), "about": about, "unit": unit}
-            for name, (about, unit) in TRUTH_IMAGES.items()
-        },
-        "optics": {
-            "magnification": rig.lens.magnification,
-            "working_f_number": optics.rig_f_number(rig),
-            "pupil_to_focus_mm": optics.focus_distance_mm(rig),
-            "blur_criterion_um": BLUR_CRITERION_UM,
-            "depth_of_field_near_mm": field.near_mm,
-            "depth_of_field_far_mm": field.far_mm if isfinite(field.far_mm) else None,
-            "quarter_wave_depth_mm": optics.quarter_wave_depth_mm(rig),
-        },
-        "limits": {
-            "usable_smear_px": USABLE_SMEAR_PX,
-            "usable_gain_stops": USABLE_GAIN_STOPS,
-            "never_in_focus_px": NEVER_PX,
-        },
     }

@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 
 from stacktruth.runners.demo.demo import METHODS, STACKS, run_demo
-from stacktruth.runners.demo.side_by_side import side_by_side
 
 SMALL = tuple(replace(asked, frames=4, crop=(1536, 1024), bin=16) for asked in STACKS)
 
@@ -52,17 +51,3 @@ def test_an_existing_folder_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(FileExistsError):
         run_demo(tmp_path, stacks=SMALL, progress=False)
     assert not list(tmp_path.iterdir())
-
-
-def halved(number: int) -> float:
-    """Return half of an even number."""
-    if number % 2:
-        raise ValueError(f"number: got {number}, allowed even")
-    return number / 2
-
-
-def test_jobs_come_back_in_their_order() -> None:
-    """Results are those of the jobs, one by one; an error in one is raised here."""
-    assert list(side_by_side(halved, [4, 2, 8], workers=2)) == [2, 1, 4]
-    with pytest.raises(ValueError, match="got 3, allowed even"):
-        list(side_by_side(halved, [2, 3], workers=2))

@@ -4,11 +4,12 @@ import filecmp
 import io
 import json
 import math
-import os
 import shutil
+import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields, replace
+from multiprocessing import active_children
 from pathlib import Path
-from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -35,6 +36,7 @@ from stacktruth.simulator.stack.manifest import (
     plan_to_data,
     read_manifest,
 )
+from stacktruth.simulator.stack.records import records_csv
 from stacktruth.simulator.stack.stackio import (
     StackError,
     StackExistsError,
@@ -42,7 +44,7 @@ from stacktruth.simulator.stack.stackio import (
     read_stack,
     write_stack,
 )
-from stacktruth.simulator.stack.stackwrite import _Pool, camera_info, records_csv
+from stacktruth.simulator.stack.stackwrite import camera_info
 
 PASS = Approach(start_mm=-0.4, length_mm=0.8, speed_mm_per_s=2.0)
 
@@ -377,11 +379,18 @@ class TestWholeOrNotAtAll:
             write_stack(small_plan(), tmp_path / "s", workers=0)
         assert not list(tmp_path.iterdir())
 
-    def test_lost_worker_is_reported(self):
-        """A worker process that is ended from outside is an error, not a wait without end."""
-        job = SimpleNamespace(perform=os._exit)
-        with pytest.raises(StackError, match="ended from outside"):
-            list(_Pool(1)(job, [0]))
+    def test_lost_worker_is_reported_and_leaves_nothing(self, tmp_path):
+        """A worker process that is ended from outside is an error, and no file is left."""
+        with ThreadPoolExecutor(1) as thread:
+            writing = thread.submit(
+                write_stack, small_plan(frames=60), tmp_path / "s", workers=2, progress=False
+            )
+            while not active_children():
+                time.sleep(0.01)
+            active_children()[0].kill()
+            with pytest.raises(StackError, match="ended from outside"):
+                writing.result()
+        assert not list(tmp_path.iterdir())
 
 
 def cut_off(folder: Path) -> None:

@@ -5,7 +5,6 @@ Wherever it is, rows are written to the benchmark's folder. Other processes are 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
@@ -14,8 +13,8 @@ from dataclasses import dataclass
 from threadpoolctl import threadpool_limits
 
 from ....ground.checksum import sha256
+from ....ground.threads import one_thread_each
 from ....simulator.processes import processes
-from ...isolate.workplace import ONE_THREAD
 from ...request import RequestError
 from .work import Task, do
 
@@ -47,30 +46,15 @@ def in_this_process() -> Iterator[None]:
 
     One worker alone needs no other process, which would load everything once more.
     """
-    with _one_thread_each(), threadpool_limits(1):  # libraries here have read the environment
+    with one_thread_each(), threadpool_limits(1):  # libraries here have read the environment
         yield
 
 
 @contextmanager
 def on_this_machine(workers: int) -> Iterator[Pool]:
     """Give a pool of processes of this machine; they end with this one."""
-    with _one_thread_each(), processes(workers) as pool:
+    with processes(workers) as pool:
         yield Pool(submit=lambda task: pool.submit(do, task), workers=workers)
-
-
-@contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """Have numeric libraries use one thread in each process that is started."""
-    before = {name: os.environ.get(name) for name in ONE_THREAD}
-    os.environ.update(ONE_THREAD)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
 
 
 @contextmanager

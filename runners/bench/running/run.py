@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 from tqdm import tqdm
 
 from ....ground.atomic import write_whole
+from ....ground.threads import ONE_THREAD
 from ....simulator.stack.manifest import pretty_json, versions
-from ...isolate.workplace import ONE_THREAD
 from ...request import RequestError, request
 from ..grid.cells import Cell, by_stack, cells_of, scoring_version
 from ..grid.suite import SUITE, Suite, suite_text

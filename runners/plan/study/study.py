@@ -17,11 +17,11 @@ from ....simulator.handling.approach import cover
 from ....simulator.handling.flash import frame_times
 from ....simulator.handling.hands import load_stance
 from ....simulator.handling.light import Light
-from ....simulator.processes import processes
 from ....simulator.rig import Rig
 from ....simulator.scene.scene import Scene, load_scene
 from ....simulator.shooting.shoot import shoot
 from ....simulator.shooting.truth import NEVER_PX
+from ....simulator.steps import side_by_side
 from ....simulator.streams import stream
 from ...isolate.run import find_method, run_method
 from ...judge.memory_stack import JoinedShoots, MemoryStack
@@ -207,10 +207,7 @@ def run_study(
     """
     bar = partial(tqdm, total=len(stacks), desc="study", unit="stack", disable=not progress)
     row_of = partial(run_stack, setup=setup)
-    if workers == 1:
-        return pd.DataFrame(list(bar(map(row_of, stacks))))
-    with processes(workers) as pool:
-        return pd.DataFrame(list(bar(pool.map(row_of, stacks))))
+    return pd.DataFrame(list(bar(side_by_side(row_of, stacks, workers=workers))))
 
 
 def run_stack(stack: StudyStack, setup: StudySetup) -> dict[str, Any]:

@@ -1,0 +1,56 @@
+"""The files of the truth in a stack folder, and what must be known to use them."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import Any
+
+from .. import optics
+from ..shooting.shoot import BLUR_CRITERION_UM, USABLE_GAIN_STOPS, USABLE_SMEAR_PX, Shoot
+from ..shooting.truth import NEVER_PX, REGIONS, Truth
+
+#: Images of the truth: what each holds, and its unit.
+TRUTH_IMAGES = {
+    "ideal": ("everything in focus", "linear light, 1 = saturation"),
+    "achievable": ("least defocus of any usable frame", "linear light, 1 = saturation"),
+    "depth_mm": ("z along the optical axis of the reference; NaN: nothing is hit", "mm"),
+    "best_frame": ("usable frame in which the point is sharpest; -1: nothing is hit", "frame"),
+    "residual_blur_px": ("blur radius in that frame", "px"),
+    "coverage": ("share of the pixel covered by the part whose depth it has", "1"),
+    "edge_distance_px": ("distance to the nearest occluding edge", "px"),
+    "regions": ("bits of the regions the pixel lies in", "bits"),
+}
+
+
+def truth_file(name: str) -> str:
+    """Return the path of an image of the truth in its stack."""
+    return f"truth/{name}.tif"
+
+
+def truth_facts(plan: Shoot, truth: Truth) -> dict[str, Any]:
+    """Return what must be known to use the images of the truth."""
+    rig = plan.rig
+    field = optics.depth_of_field_mm(rig, blur_um=BLUR_CRITERION_UM)
+    return {
+        "reference": truth.reference,
+        "usable_frames": [record.frame for record in plan.records if record.usable],
+        "regions": REGIONS,
+        "images": {
+            name: {"file": truth_file(name), "about": about, "unit": unit}
+            for name, (about, unit) in TRUTH_IMAGES.items()
+        },
+        "optics": {
+            "magnification": rig.lens.magnification,
+            "working_f_number": optics.rig_f_number(rig),
+            "pupil_to_focus_mm": optics.focus_distance_mm(rig),
+            "blur_criterion_um": BLUR_CRITERION_UM,
+            "depth_of_field_near_mm": field.near_mm,
+            "depth_of_field_far_mm": field.far_mm if isfinite(field.far_mm) else None,
+            "quarter_wave_depth_mm": optics.quarter_wave_depth_mm(rig),
+        },
+        "limits": {
+            "usable_smear_px": USABLE_SMEAR_PX,
+            "usable_gain_stops": USABLE_GAIN_STOPS,
+            "never_in_focus_px": NEVER_PX,
+        },
+    }

@@ -1,0 +1,160 @@
+"""Work in steps, some of which need others done before, in this process or in a pool of them."""
+
+from __future__ import annotations
+
+import signal
+from collections import deque
+from collections.abc import Callable, Hashable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, NoReturn, TypeVar
+
+from threadpoolctl import threadpool_limits
+
+from .processes import processes
+
+Job = TypeVar("Job")
+Made = TypeVar("Made")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """A piece of work that any process can do.
+
+    Parameters
+    ----------
+    name : hashable
+        Its own among the steps.
+    do : callable
+        Takes what the steps of `after` gave, in their order; what it gives must not depend on
+        where and when it is done.
+    after : tuple of hashable
+        Names of the steps that must be done before.
+    """
+
+    name: Hashable
+    do: Callable[..., Any]
+    after: tuple[Hashable, ...] = ()
+
+
+class _Queue:
+    """Steps that are left to do; one that others were done for goes before all that were not.
+
+    What those others made is held until then.
+    """
+
+    def __init__(self, steps: Sequence[Step]) -> None:
+        self._free = deque(step for step in steps if not step.after)
+        self._due: deque[Step] = deque()
+        self._waiting = {step.name: (step, set(step.after)) for step in steps if step.after}
+        self._given: dict[Hashable, Any] = {}
+        self._then: dict[Hashable, list[Hashable]] = {}
+        for step in steps:
+            for name in step.after:
+                self._then.setdefault(name, []).append(step.name)
+
+    def take(self) -> tuple[Step, list[Any]] | None:
+        """Take the next step that can be done now, with what it is given; None: all wait."""
+        queue = self._due or self._free
+        if not queue:
+            return None
+        step = queue.popleft()
+        given = [self._given[name] for name in step.after]
+        for name in step.after:
+            self._then[name].remove(step.name)
+            if not self._then[name]:
+                del self._given[name]
+        return step, given
+
+    def done(self, step: Step, made: Any) -> None:
+        """Free what waited for a step alone; keep what it made for those that take it."""
+        for name in self._then.get(step.name, ()):
+            self._given[step.name] = made
+            later, needs = self._waiting[name]
+            needs.discard(step.name)
+            if not needs:
+                self._due.append(later)
+
+
+def carry_out(
+    steps: Sequence[Step], *, pool: ProcessPoolExecutor | None = None, at_once: int = 1
+) -> Iterator[tuple[Step, Any]]:
+    """Do steps and yield each, with what it gave, when it is done.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        Where there is a choice they are begun in this order: so the longest come first.
+    pool : executor or None
+        None does all of it in this process.
+    at_once : int
+        At most so many steps are handed to the pool, >= 1; no more than these, and what waits for
+        others of the same `after`, takes memory or disk at any time.
+    """
+    queue = _Queue(steps)
+    if pool is None:
+        with threadpool_limits(1):  # as in the processes of a pool: see `one_thread_each`
+            while (taken := queue.take()) is not None:
+                step, given = taken
+                made = step.do(*given)
+                queue.done(step, made)
+                yield step, made
+        return
+    pending: dict[Future[Any], Step] = {}
+    while True:
+        while len(pending) < at_once and (taken := queue.take()) is not None:
+            step, given = taken
+            pending[pool.submit(step.do, *given)] = step
+        if not pending:
+            return
+        for future in wait(pending, return_when=FIRST_COMPLETED).done:
+            step, made = pending.pop(future), future.result()
+            queue.done(step, made)
+            yield step, made
+
+
+def side_by_side(
+    make: Callable[[Job], Made], jobs: Sequence[Job], *, workers: int
+) -> Iterator[Made]:
+    """Yield what is made of each job, in their order; all in one thread a process.
+
+    Parameters
+    ----------
+    make : callable
+        Function of a module, or a `functools.partial` of one; must give the same wherever it runs.
+    jobs : sequence
+    workers : int
+        Processes, >= 1; with one, or one job, all is done in this process.
+
+    Raises
+    ------
+    RuntimeError
+        A process was ended from outside.
+    """
+    steps = [Step(name=number, do=partial(make, job)) for number, job in enumerate(jobs)]
+    workers = min(workers, len(steps))
+    if workers <= 1:
+        yield from (made for _, made in carry_out(steps))
+        return
+    early: dict[Hashable, Made] = {}
+    awaited = 0
+    try:
+        with processes(workers, start=end_in_good_order) as pool:
+            for step, made in carry_out(steps, pool=pool, at_once=workers + 1):
+                early[step.name] = made
+                while awaited in early:
+                    yield early.pop(awaited)
+                    awaited += 1
+    except BrokenProcessPool as error:
+        raise RuntimeError("a process was ended from outside (out of memory?)") from error
+
+
+def end_in_good_order() -> None:
+    """Let this process clean up when it is asked to end."""
+    signal.signal(signal.SIGTERM, _interrupt)
+
+
+def _interrupt(number: int, frame: object) -> NoReturn:
+    raise KeyboardInterrupt

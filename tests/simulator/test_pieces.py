@@ -1,0 +1,79 @@
+"""The pieces of a stack: however they are cut, shared out and ordered, the same bytes."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from stacktruth.ground.pictures import encode_image
+from stacktruth.simulator import load_rig, load_scene
+from stacktruth.simulator.compositing.render import tiles_of
+from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.shooting.shoot import Shoot, shoot
+from stacktruth.simulator.stack.frameio import frame_format
+from stacktruth.simulator.stack.pieces import StackJob
+from stacktruth.simulator.stack.stackwrite import write_stack, write_stacks
+from stacktruth.simulator.steps import carry_out
+
+PASS = Approach(start_mm=-0.4, length_mm=0.8, speed_mm_per_s=2.0)
+
+
+def wide_plan(**changes) -> Shoot:
+    """Plan a shoot of pictures so wide that they have two tiles, through a lens that darkens."""
+    rig = load_rig("test-rig")
+    lens = replace(rig.lens, vignetting_stops=1.5)
+    rig = replace(rig, lens=lens, sensor=replace(rig.sensor, width_px=1400))
+    asked = {"frames": 2, "seed": 5, "crop": (1300, 12), "approach": PASS} | changes
+    return shoot(load_scene("ramp"), rig, **asked)
+
+
+def bytes_of(folder: Path) -> dict[str, bytes]:
+    """Return all files below a folder."""
+    files = (path for path in sorted(folder.rglob("*")) if path.is_file())
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in files}
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory) -> dict[str, bytes]:
+    """Write the stack in one process; return its files."""
+    plan = wide_plan()
+    assert len(list(tiles_of(plan.camera(0).frame))) == 2
+    folder = tmp_path_factory.mktemp("one") / "s"
+    return bytes_of(write_stack(plan, folder, progress=False))
+
+
+@pytest.mark.parametrize("workers", [2, 5])
+def test_any_number_of_processes_writes_the_same(written, workers, tmp_path):
+    """Every file, and no more files."""
+    folder = write_stack(wide_plan(), tmp_path / "s", workers=workers, progress=False)
+    assert bytes_of(folder) == written
+
+
+def test_pieces_in_reverse_order_make_the_same(written, tmp_path):
+    """The last tile of the last frame first; nothing that was drawn is left over."""
+    for name in ("frames", "truth", "pieces"):
+        (tmp_path / name).mkdir()
+    job = StackJob(wide_plan(), tmp_path, tmp_path / "pieces", frame_format("tiff16"))
+    steps = list(job.steps(shared=True))[::-1]
+    assert len(steps) == 3 * 2 + 1 + 2 * (2 + 1) + 1  # layers, truth, tiles and frames, records
+    for _ in carry_out(steps):
+        pass
+    assert [path.name for path in (tmp_path / "pieces").iterdir()] == ["job.pickle"]
+    (tmp_path / "pieces/job.pickle").unlink()
+    made = bytes_of(tmp_path)
+    assert made == {name: written[name] for name in made}
+    assert set(written) - set(made) == {"frames.json", "stack.json"}
+
+
+def test_one_frame_alone_is_that_of_the_stack(written):
+    """The last frame, rendered by itself and before any other."""
+    alone = encode_image(wide_plan().frame(1).image, ".tif")
+    assert alone == written["frames/0001.tif"]
+
+
+def test_stacks_side_by_side_are_those_made_alone(written, tmp_path):
+    """Two at once, in this process."""
+    plans = {tmp_path / "a": wide_plan(), tmp_path / "b": wide_plan(seed=6)}
+    write_stacks(plans, progress=False)
+    assert bytes_of(tmp_path / "a") == written
+    assert bytes_of(tmp_path / "b") != written
