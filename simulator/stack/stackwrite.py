@@ -105,6 +105,18 @@ def write_stack(
         A worker process was ended from outside.
     ValueError
         Unknown format, `workers` below 1, or a plan that cannot be carried out.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> import stacktruth
+    >>> scene, rig = stacktruth.load_scene("ramp"), stacktruth.load_rig("test-rig")
+    >>> plan = stacktruth.shoot(scene, rig, frames=2, crop=(48, 32))
+    >>> with TemporaryDirectory() as place:
+    ...     folder = write_stack(plan, f"{place}/ramp", progress=False)
+    ...     stack = stacktruth.read_stack(folder)
+    ...     print(len(stack.frames), stack.frames[0].dtype, stack.truth.ideal.shape)
+    2 uint16 (32, 48, 3)
     """
     path = Path(path)
     how = frame_format(format)
