@@ -24,6 +24,13 @@ class Pose:
         positive yaw looks right, positive roll turns the camera clockwise (as the photographer
         sees it), so that the picture turns anticlockwise. Roll is applied first, then pitch,
         then yaw.
+
+    Examples
+    --------
+    A camera turned to the right by 10 mrad looks along x as well as z:
+
+    >>> Pose(yaw_mrad=10.0).rotation()[:, 2].round(4)
+    array([0.01, 0.  , 1.  ])
     """
 
     x_mm: float = 0.0

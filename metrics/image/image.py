@@ -71,6 +71,15 @@ def ssim(pair: ImagePair, mask: Bools) -> float:
     11 x 11, K1 = 0.01, K2 = 0.03, population moments. The map is averaged over the mask without a
     border of 5 px; a mask inside that border alone gives NaN. Windows of masked pixels reach
     outside the mask.
+
+    Examples
+    --------
+    >>> import stacktruth
+    >>> board = np.indices((32, 32)).sum(axis=0) % 2 * 255
+    >>> float(stacktruth.metrics.ssim(board, board, data_range=255))
+    1.0
+    >>> bool(stacktruth.metrics.ssim(255 - board, board, data_range=255) < -0.9)
+    True
     """
     return structure.ssim_mean(pair.ssim, mask)
 
@@ -105,7 +114,19 @@ def multi_scale_ssim(pair: ImagePair, mask: Bools) -> float:
     reference="Sharma, Wu & Dalal, Color Res. Appl. 30, 21 (2005)",
 )
 def ciede2000_mean(pair: ImagePair, mask: Bools) -> float:
-    """Mean CIEDE2000 colour difference (Sharma, Wu & Dalal 2005); 1 is about just visible."""
+    """Mean CIEDE2000 colour difference (Sharma, Wu & Dalal 2005); 1 is about just visible.
+
+    Notes
+    -----
+    From sRGB by CIELAB, white at D65.
+
+    Examples
+    --------
+    >>> import stacktruth
+    >>> grey, greenish = np.full((4, 4, 3), 120), np.full((4, 4, 3), 120) + [0, 4, 0]
+    >>> round(stacktruth.metrics.ciede2000_mean(greenish, grey, data_range=255), 1)
+    3.7
+    """
     return mean_over(pair.colour_difference, mask)
 
 

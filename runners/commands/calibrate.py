@@ -56,7 +56,9 @@ def add_parser(commands: Any) -> None:
         metavar="UM",
         help="size of the frames' pixels on the sensor (default: the whole sensor is shown)",
     )
-    parser.add_argument("--seed", type=whole(0), default=0, metavar="N", help="(default: 0)")
+    parser.add_argument(
+        "--seed", type=whole(0), default=0, metavar="N", help="of the drawn intervals (default: 0)"
+    )
     parser.add_argument("--json", action="store_true", help="print all numbers as JSON")
 
 

@@ -53,7 +53,9 @@ def add_parser(commands: Any) -> None:
         metavar="SHARE",
         help="of regular steps, as a share of the depth of field (default: 0.4)",
     )
-    parser.add_argument("--seed", type=whole(0), default=0, metavar="N", help="(default: 0)")
+    parser.add_argument(
+        "--seed", type=whole(0), default=0, metavar="N", help="of the drawn passes (default: 0)"
+    )
     parser.add_argument("--out", metavar="DIR", help="folder to make: page, card, numbers")
     add_study_options(parser)
     parser.add_argument("--json", action="store_true", help="print the plan as JSON")

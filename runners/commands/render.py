@@ -60,7 +60,11 @@ def add_parser(commands: Any) -> None:
         help="frame in whose view methods merge and the truth is (default: the middle of the pass)",
     )
     parser.add_argument(
-        "--iso", type=number(above=0), default=100.0, metavar="N", help="(default: 100)"
+        "--iso",
+        type=number(above=0),
+        default=100.0,
+        metavar="N",
+        help="sensitivity of the sensor (default: 100)",
     )
     for option, what in (("--near", "start"), ("--far", "end")):
         parser.add_argument(

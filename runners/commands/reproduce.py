@@ -19,7 +19,9 @@ def add_parser(commands: Any) -> None:
         help="of the reproduction; 'stacktruth list reproductions' names them",
     )
     parser.add_argument("--out", required=True, metavar="DIR", help="folder to make")
-    parser.add_argument("--seed", type=whole(0), default=0, metavar="N", help="(default: 0)")
+    parser.add_argument(
+        "--seed", type=whole(0), default=0, metavar="N", help="of all it draws (default: 0)"
+    )
     parser.add_argument(
         "--quick", action="store_true", help="small pictures and few trials, to see that it runs"
     )

@@ -38,7 +38,10 @@ def add_parser(commands: Any) -> None:
     what.add_argument("--image", type=Path, metavar="FILE", help="picture merged elsewhere")
     parser.add_argument("--depth", type=Path, metavar="FILE", help="depth map to that picture")
     parser.add_argument(
-        "--depth-unit", choices=DEPTH_UNITS, default="frame", help="(default: frame)"
+        "--depth-unit",
+        choices=DEPTH_UNITS,
+        default="frame",
+        help="unit of --depth (default: frame)",
     )
     parser.add_argument(
         "--reference",

@@ -17,7 +17,9 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser("verify", help="do some cells of a benchmark again and compare")
     parser.set_defaults(run=run)
     parser.add_argument("folder", type=Path, metavar="DIR", help="folder of a benchmark")
-    parser.add_argument("--cells", type=whole(1), default=3, metavar="N", help="(default: 3)")
+    parser.add_argument(
+        "--cells", type=whole(1), default=3, metavar="N", help="how many (default: 3)"
+    )
     parser.add_argument("--seed", type=whole(0), default=0, metavar="N", help="of the choice")
 
 

@@ -158,6 +158,13 @@ def check_stack(path: str | Path) -> list[str]:
     ------
     StackError
         There is no stack at all: no such folder, or no stack.json in it.
+
+    Examples
+    --------
+    >>> check_stack("nowhere")
+    Traceback (most recent call last):
+    ...
+    stacktruth.simulator.stack.manifest.StackError: nowhere is no stack: there is no such folder
     """
     folder = Path(path)
     if not (folder / "stack.json").is_file():

@@ -85,6 +85,18 @@ def write_stack(
     -----
     Several processes draw tiles of frames and of layers of the truth; what is drawn waits on the
     disk beside the folder, 12 bytes a pixel, of no more frames at once than there are processes.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> import stacktruth
+    >>> scene, rig = stacktruth.load_scene("ramp"), stacktruth.load_rig("test-rig")
+    >>> plan = stacktruth.shoot(scene, rig, frames=2, crop=(48, 32))
+    >>> with TemporaryDirectory() as place:
+    ...     folder = write_stack(plan, f"{place}/ramp", progress=False)
+    ...     stack = stacktruth.read_stack(folder)
+    ...     print(len(stack.frames), stack.frames[0].dtype, stack.truth.ideal.shape)
+    2 uint16 (32, 48, 3)
     """
     path = Path(path)
     if workers < 1:
