@@ -6,7 +6,6 @@ demo|gallery|limits|reproduce|quick|standard|calibrate|renderer|study``
 
 from __future__ import annotations
 
-import os
 import shutil
 import subprocess
 import sys
@@ -29,6 +28,7 @@ from stacktruth.runners.judge.limits_check import check_limits, limits_figure, s
 from stacktruth.runners.judge.printed import MAIN_COLUMNS
 from stacktruth.runners.reproduce import REPRODUCTIONS, reproduce
 from stacktruth.simulator.data import list_data_files
+from stacktruth.simulator.processes import usable_cores
 
 HERE = Path(__file__).resolve().parent
 README = HERE.parent / "README.md"
@@ -41,7 +41,7 @@ def remake_demo() -> int:
     """Run the demo, keep its pictures and scores, and put the table into the README."""
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "demo"
-        status = run_demo(out)
+        status = run_demo(out, workers=usable_cores())
         kept = HERE / "demo"
         kept.mkdir(exist_ok=True)
         for path in [*out.glob("*.png"), out / "scores.csv"]:
@@ -56,7 +56,7 @@ def remake_demo() -> int:
 
 def remake_gallery() -> int:
     """Draw all shipped scenes."""
-    gallery(list_data_files("scene"), HERE / "gallery.png", progress=True)
+    gallery(list_data_files("scene"), HERE / "gallery.png", workers=usable_cores(), progress=True)
     return 0
 
 
@@ -78,14 +78,14 @@ def _cell(value: object) -> str:
 def remake_reproduce() -> int:
     """Do all published comparisons again, one after another."""
     for name in REPRODUCTIONS:
-        reproduce(name, out=HERE / "reproduce" / name)
+        reproduce(name, out=HERE / "reproduce" / name, workers=usable_cores())
     return 0
 
 
 def remake_suite(name: str) -> int:
     """Run a suite and keep its tables and its page; a run that was ended is resumed."""
     out = HERE / ".work" / name
-    rows = bench(load_suite(name), out, workers=os.cpu_count() or 1)
+    rows = bench(load_suite(name), out, workers=usable_cores())
     write_report(out)
     kept = HERE / name
     kept.mkdir(exist_ok=True)
@@ -98,9 +98,10 @@ def remake_suite(name: str) -> int:
 
 def remake_calibrate() -> int:
     """Measure rendered bursts of known hands and flash, and hold what comes out to the truth."""
-    rows = close_loop(known_bursts(), seeds=range(20), progress=True)
+    how = {"workers": usable_cores(), "progress": True}
+    rows = close_loop(known_bursts(), seeds=range(20), **how)
     found = loop_summary(rows)
-    many = close_loop(known_bursts(), seeds=range(200), rendered=False, progress=True)
+    many = close_loop(known_bursts(), seeds=range(200), rendered=False, **how)
     kept = HERE / "calibrate"
     kept.mkdir(exist_ok=True)
     rows.to_csv(kept / "bursts.csv", index=False, float_format="%.5g")
@@ -131,7 +132,7 @@ def remake_study() -> int:
         out = Path(folder) / "study"
         asked = ["plan", "--rig", "field-2x", "--stance", "kneeling", "--out", str(out)]
         study = ["--study", "mineral", "--study-part", "steps", "--study-seeds", "4"]
-        more = ["--study-crop", "1152x768", "--workers", str(os.cpu_count() or 1)]
+        more = ["--study-crop", "1152x768", "--workers", "auto"]
         status = stacktruth([*asked, *study, *more])
         shutil.rmtree(kept, ignore_errors=True)
         shutil.copytree(out, kept)
@@ -140,8 +141,7 @@ def remake_study() -> int:
 
 def remake_limits() -> int:
     """Hold honest methods against the limits on 200 small stacks."""
-    workers = os.cpu_count() or 1
-    rows = check_limits(list(small_stacks(200)), workers=workers, progress=True)
+    rows = check_limits(list(small_stacks(200)), workers=usable_cores(), progress=True)
     kept = HERE / "limits"
     kept.mkdir(exist_ok=True)
     rows.to_csv(kept / "rows.csv", index=False, float_format="%.4f")

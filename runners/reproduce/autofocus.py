@@ -7,8 +7,9 @@ and measures by the sum of their ranks, as in the autofocus literature since Fir
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from tqdm import tqdm
 from ...ground.types import Floats
 from ...metrics.focus.autofocus import WHOLE_FRAME
 from ...metrics.focus.curves import CurveCriteria, curve_criteria, rank_sums
+from ...simulator.steps import called, side_by_side
 from .field import FLAT_CASES, FieldCase, make_field_sequence
 from .rank import rank_correlation
 from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
@@ -74,26 +76,22 @@ def mean_ranks(all_curves: Sequence[Curves]) -> dict[str, float]:
     return {name: float(np.mean([s[name] for s in sums])) for name in WHOLE_FRAME}
 
 
-def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
+def run(out: Path, *, seed: int, quick: bool, workers: int, progress: bool) -> None:
     """Write claims.csv, measures.csv, figure.png and summary.md."""
     rng = np.random.default_rng(seed)
-    found: dict[tuple[str, float], Curves] = {}
-    shown: dict[float, Floats] = {}
     pictures = targets(quick)
-    bar = tqdm(total=len(pictures) * len(_NOISES), desc="autofocus-curves", disable=not progress)
-    for name, picture in pictures.items():
-        clean = sweep(picture)
-        for level in _NOISES:
-            noise = rng.standard_normal(clean.shape, dtype=np.float32) * np.float32(level / 255.0)
-            frames = np.clip(clean + noise, 0.0, 1.0)
-            shown.setdefault(level, frames)
-            found[name, level] = judge(frames)
-            bar.update()
-    bar.close()
-    field = {
-        case.name: _judge_field(case, size=48 if quick else 256, seed=seed)
-        for case in FLAT_CASES[: 1 if quick else None]
-    }
+    sweeps = dict(_noisy_sweeps(pictures, rng))
+    shown: dict[float, Floats] = {}
+    for (_, level), frames in sweeps.items():
+        shown.setdefault(level, frames)
+    cases = FLAT_CASES[: 1 if quick else None]
+    on_field = partial(_judge_field, size=48 if quick else 256, seed=seed)
+    jobs = [partial(on_field, case) for case in cases]  # longest first
+    jobs += [partial(judge, frames) for frames in sweeps.values()]
+    made = side_by_side(called, jobs, workers=workers)
+    curves = list(tqdm(made, total=len(jobs), desc="autofocus-curves", disable=not progress))
+    field = {case.name: got for case, got in zip(cases, curves, strict=False)}
+    found = dict(zip(sweeps, curves[len(cases) :], strict=True))
     ranks = {
         level: mean_ranks([c for (_, noise), c in found.items() if noise == level])
         for level in _NOISES
@@ -108,6 +106,17 @@ def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
         [*_paragraphs(ranks, len(pictures)), counted(claims)],
         f"stacktruth reproduce autofocus-curves --out DIR --seed {seed}",
     )
+
+
+def _noisy_sweeps(
+    pictures: Mapping[str, Floats], rng: np.random.Generator
+) -> Iterator[tuple[tuple[str, float], Floats]]:
+    """Yield each picture at each level of noise through focus."""
+    for name, picture in pictures.items():
+        clean = sweep(picture)
+        for level in _NOISES:
+            noise = rng.standard_normal(clean.shape, dtype=np.float32) * np.float32(level / 255.0)
+            yield (name, level), np.clip(clean + noise, 0.0, 1.0)
 
 
 def _judge_field(case: FieldCase, *, size: int, seed: int) -> Curves:

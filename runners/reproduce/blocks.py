@@ -7,7 +7,10 @@ scene, one in focus and one not, which measure picks the right one, over noise a
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from copy import deepcopy
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy import ndimage
@@ -16,7 +19,8 @@ from tqdm import tqdm
 from ...ground.types import Floats, Reals
 from ...metrics.focus.filters import sobel
 from ...metrics.focus.laplacian import laplacian, modified_laplacian
-from .field import CASES, FieldSequence, make_field_sequence
+from ...simulator.steps import called, side_by_side
+from .field import CASES, FieldCase, FieldSequence, make_field_sequence
 from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
 from .sequences import TEXTURES
 
@@ -134,22 +138,33 @@ def field_error_shares(sequence: FieldSequence, *, block: int = 16) -> dict[str,
     return found
 
 
-def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
+def _pass_noises(shape: tuple[int, ...], rng: np.random.Generator) -> None:
+    """Draw what `error_shares` draws of one photograph, so that the next has noise of its own."""
+    for _ in range(len(NOISES) * (1 + len(_BLURS_PX))):
+        rng.standard_normal(shape, dtype=np.float32)
+
+
+def _field_case(case: FieldCase, *, size: int, seed: int) -> dict[str, float]:
+    return field_error_shares(make_field_sequence(case, size=size, seed=seed))
+
+
+def run(out: Path, *, seed: int, quick: bool, workers: int, progress: bool) -> None:
     """Write claims, blocks and field as .csv, figure.png and summary.md."""
     rng = np.random.default_rng(seed)
     names = list(TEXTURES)[: 2 if quick else None]
     side = 128 if quick else 512
-    shares = [
-        error_shares(TEXTURES[name]()[:side, :side].astype(np.float32) / 255.0, rng=rng)
-        for name in tqdm(names, desc="fusion-blocks", disable=not progress)
-    ]
+    cases = CASES[: 1 if quick else None]
+    on_field = partial(_field_case, size=48 if quick else 256, seed=seed)
+    jobs: list[Callable[[], Any]] = [partial(on_field, case) for case in cases]  # longest first
+    for name in names:
+        photograph = TEXTURES[name]()[:side, :side].astype(np.float32) / 255.0
+        jobs.append(partial(error_shares, photograph, rng=deepcopy(rng)))
+        _pass_noises(photograph.shape, rng)
+    made = side_by_side(called, jobs, workers=workers)
+    found = list(tqdm(made, total=len(jobs), desc="fusion-blocks", disable=not progress))
+    field = {case.name: table for case, table in zip(cases, found, strict=False)}
+    shares: list[Errors] = found[len(cases) :]
     mean = {key: float(np.mean([share[key] for share in shares])) for key in shares[0]}
-    field = {
-        case.name: field_error_shares(
-            make_field_sequence(case, size=48 if quick else 256, seed=seed)
-        )
-        for case in CASES[: 1 if quick else None]
-    }
     claims = [*_claims(mean), *_field_claims(mean, field)]
     write_claims(out / "claims.csv", claims)
     rows: list[dict[str, object]] = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +11,7 @@ import numpy as np
 from ...metrics.focus import MEASURES
 from . import published
 from .depth_quality import relative_quality
-from .field import CASES, field_errors, make_field_sequence
+from .field import FieldCase, field_errors, make_field_sequence
 from .rank import rank_correlation
 from .report import COLOURS, MARKERS, Claim, figure, save
 
@@ -39,20 +39,19 @@ class FieldResult:
     by_window: dict[str, list[float]]
 
 
-def measure_field(*, quick: bool, seed: int) -> Iterable[FieldResult]:
-    """Shoot every condition and work out the errors; quick does the first one, small."""
-    for case in CASES[: 1 if quick else None]:
-        sequence = make_field_sequence(case, size=48 if quick else 256, seed=seed)
-        by_window: dict[str, list[float]] = {code: [] for code in _SHOWN}
-        for window in WINDOWS:
-            for code, error in field_errors(sequence, _SHOWN, window=window).items():
-                by_window[code].append(error)
-        yield FieldResult(
-            case.name,
-            field_errors(sequence, MEASURES, window=_WINDOW),
-            field_errors(sequence, MEASURES, window=_WINDOW, away_from_edges=True),
-            by_window,
-        )
+def measure_field(case: FieldCase, *, size: int, seed: int) -> FieldResult:
+    """Shoot a condition, pictures of so many pixels a side, and work out the errors."""
+    sequence = make_field_sequence(case, size=size, seed=seed)
+    by_window: dict[str, list[float]] = {code: [] for code in _SHOWN}
+    for window in WINDOWS:
+        for code, error in field_errors(sequence, _SHOWN, window=window).items():
+            by_window[code].append(error)
+    return FieldResult(
+        case.name,
+        field_errors(sequence, MEASURES, window=_WINDOW),
+        field_errors(sequence, MEASURES, window=_WINDOW, away_from_edges=True),
+        by_window,
+    )
 
 
 def field_claims(

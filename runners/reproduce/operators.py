@@ -7,15 +7,18 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from tqdm import tqdm
 
 from ...ground.types import Floats
 from ...metrics.focus import MEASURES
+from ...simulator.steps import called, side_by_side
 from . import operators_report as account
 from . import published
 from .depth_quality import operator_rmse_mm, relative_quality
+from .field import CASES
 from .field_report import (
     FieldResult,
     draw_field,
@@ -93,35 +96,52 @@ def errors(
     }
 
 
-def run(out: Path, *, seed: int, quick: bool, progress: bool) -> None:
+def run(out: Path, *, seed: int, quick: bool, workers: int, progress: bool) -> None:
     """Write claims, operators, sweeps and field as .csv, figure.png, field.png, summary.md."""
     size, count = (96, 2) if quick else (256, 8)
-    bar = tqdm(
-        total=count * 6 + (2 if quick else 5), desc="sff-operators-2013", disable=not progress
+    cases = CASES[: 1 if quick else None]
+    on_field = partial(measure_field, size=48 if quick else 256, seed=seed)
+    on_pair = partial(_measure_pair, size=size, seed=seed)
+    jobs: list[Callable[[], Any]] = [partial(on_field, case) for case in cases]  # longest first
+    jobs += [partial(on_pair, surface, material) for surface, material in latin_pairs(count)]
+    jobs += [partial(cone_example, size, seed)]
+    made = side_by_side(called, jobs, workers=workers)
+    *found, cone = tqdm(made, total=len(jobs), desc="sff-operators-2013", disable=not progress)
+    field, pairs = found[: len(cases)], found[len(cases) :]
+    sweeps = {
+        name: Sweep(name, levels, [pair.sweeps[name] for pair in pairs])
+        for name, levels in _LEVELS.items()
+    }
+    findings = Findings(
+        [pair.overall for pair in pairs],
+        [pair.strided for pair in pairs],
+        sweeps,
+        cone,
+        speeds(frames=2 if quick else 25),  # with nothing else at work
+        field,
     )
-    overall: list[dict[str, float]] = []
-    strided: list[dict[str, float]] = []
-    sweeps: dict[str, list[list[dict[str, float]]]] = {}
-    for surface, material in latin_pairs(count):
-        sequence = make_sequence(surface, material, size=size)
-        bar.update()
-        overall.append(errors(sequence, MEASURES, window=_OVERALL_WINDOW))
-        strided.append(errors(sequence, published.ROBUST, window=_OVERALL_WINDOW, stride=2))
-        bar.update()
-        for name, levels in _disturbances(sequence, seed).items():
-            sweeps.setdefault(name, []).append([level() for level in levels])
-            bar.update()
-    cone = cone_example(size, seed)
-    speed = speeds(frames=2 if quick else 25)
-    bar.update()
-    field = []
-    for result in measure_field(quick=quick, seed=seed):
-        field.append(result)
-        bar.update()
-    bar.close()
-    results = {name: Sweep(name, _LEVELS[name], table) for name, table in sweeps.items()}
-    findings = Findings(overall, strided, results, cone, speed, field)
     _write(out, findings, seed=seed)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pair:
+    """Errors on the sequence of one surface and material, mm."""
+
+    overall: dict[str, float]
+    strided: dict[str, float]
+    sweeps: dict[str, list[dict[str, float]]]
+
+
+def _measure_pair(surface: str, material: str, *, size: int, seed: int) -> _Pair:
+    sequence = make_sequence(surface, material, size=size)
+    return _Pair(
+        overall=errors(sequence, MEASURES, window=_OVERALL_WINDOW),
+        strided=errors(sequence, published.ROBUST, window=_OVERALL_WINDOW, stride=2),
+        sweeps={
+            name: [level() for level in levels]
+            for name, levels in _disturbances(sequence, seed).items()
+        },
+    )
 
 
 _LEVELS: dict[str, tuple[float, ...]] = {

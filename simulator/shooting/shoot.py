@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from ...ground.types import Codes, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from ..compositing.levels import DEFAULT, level_of
-from ..compositing.render import render
+from ..compositing.render import joined, render, tiles_of
 from ..handling.approach import Approach, nominal_stops_mm
 from ..handling.cadence import interval_s
 from ..handling.flash import Flash, fire, light_gains
@@ -274,6 +274,15 @@ class Shoot:
             quality=self.quality,
             tile=tile,
         )
+
+    @property
+    def tiles(self) -> int:
+        """How many tiles a frame, or a layer of the truth, is rendered in."""
+        return sum(1 for _ in tiles_of(self.camera(0).frame))
+
+    def drawn_of(self, number: int, tiles: Iterable[Floats]) -> Floats:
+        """Lay all tiles that `drawn` gave of a frame, in their order, together."""
+        return joined(self.camera(number).centred().frame, tiles)  # as it is rendered
 
     def exposure(self, number: int, *, drawn: Floats | None = None) -> Floats:
         """Render the light that reaches the sensor in one frame, linear, without noise.

@@ -20,7 +20,6 @@ import numpy.typing as npt
 
 from ...ground.checksum import sha256
 from ...ground.pictures import encode_image, encode_map
-from ..compositing.render import joined, tiles_of
 from ..shooting.shoot import Shoot
 from ..shooting.truth import LAYERS, Layer
 from ..steps import Step
@@ -93,7 +92,7 @@ class StackJob:
             needs = tuple((self.folder, before) for before in after)
             return Step(name=(self.folder, piece), do=partial(do, piece), after=needs)
 
-        tiles = range(self._tiles) if shared else range(0)
+        tiles = range(self.plan.tiles) if shared else range(0)
         layers = [Piece(name, tile=tile) for name in LAYERS for tile in tiles]
         yield from map(step, layers)
         yield step(Piece(_TRUTH), tuple(layers))
@@ -102,10 +101,6 @@ class StackJob:
             yield from map(step, drawn)
             yield step(Piece(_FRAME, number), tuple(drawn))
         yield step(Piece(_RECORDS))
-
-    @property
-    def _tiles(self) -> int:
-        return sum(1 for _ in tiles_of(self.plan.camera(0).frame))
 
     def perform(self, piece: Piece, *_before: Facts) -> Facts:
         """Do one piece; return what is to be known of the files that it made."""
@@ -125,8 +120,7 @@ class StackJob:
     def _finish_frame(self, number: int) -> Facts:
         tiles = self._kept(_DRAWN, number)
         if tiles:
-            frame = self.plan.camera(number).centred().frame  # as it is drawn
-            drawn = joined(frame, (tile[_DRAWN] for tile in tiles))
+            drawn = self.plan.drawn_of(number, (tile[_DRAWN] for tile in tiles))
             shot = self.plan.frame(number, drawn=drawn)
         else:
             shot = self.plan.frame(number)

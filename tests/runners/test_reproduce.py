@@ -432,12 +432,16 @@ def test_the_ranking_of_fusion_metrics_runs(tmp_path):
     assert all(-1.0 <= float(row["tau_psnr_db"]) <= 1.0 for row in rows)
 
 
-def test_the_same_seed_gives_the_same_bytes(tmp_path):
-    """A reproduction run twice with one seed writes the same table."""
-    for folder in ("first", "second"):
-        reproduce("fusion-blocks", out=tmp_path / folder, seed=3, quick=True, progress=False)
-    first, second = (tmp_path / name / "claims.csv" for name in ("first", "second"))
-    assert first.read_bytes() == second.read_bytes()
+@pytest.mark.parametrize("name", ["fusion-blocks", "autofocus-curves"])
+def test_the_same_seed_gives_the_same_bytes(name, tmp_path):
+    """A reproduction run twice with one seed, by one process and by two, writes the same files."""
+    for workers in (1, 2):
+        folder = tmp_path / str(workers)
+        reproduce(name, out=folder, seed=3, quick=True, workers=workers, progress=False)
+    found = sorted(path.name for path in (tmp_path / "1").iterdir())
+    assert len(found) >= 4
+    for file in found:
+        assert (tmp_path / "2" / file).read_bytes() == (tmp_path / "1" / file).read_bytes(), file
 
 
 def test_claims_are_counted_and_named(tmp_path):

@@ -1,10 +1,13 @@
-"""What the commands of this folder share: CPU time, and two workers against one."""
+"""What the commands of this folder share: CPU time, and several workers against one."""
 
 from __future__ import annotations
 
+import argparse
 import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+
+from stacktruth.simulator.processes import usable_cores
 
 
 def cpu_s(work: Callable[[], object]) -> float:
@@ -21,11 +24,40 @@ def wall_s(work: Callable[[], object]) -> float:
     return time.perf_counter() - start
 
 
-def compare_workers(work: Callable[[int], object], *, rounds: int) -> None:
-    """Do work with one worker and with two, in turn; print each round, and the median ratio."""
-    ratios = []
+def add_worker_options(parser: argparse.ArgumentParser) -> None:
+    """Add ``--workers`` and ``--rounds``."""
+    most = usable_cores()
+    parser.add_argument(
+        "--workers",
+        nargs="+",
+        type=int,
+        default=[most],
+        help=f"held against one (default: {most}, all cores)",
+    )
+    parser.add_argument("--rounds", type=int, default=3)
+
+
+def compare_workers(
+    work: Callable[[int], object], *, workers: Sequence[int], rounds: int, aims: Mapping[int, float]
+) -> None:
+    """Do work with one worker and with more, in turn; print rounds, and the median ratios.
+
+    Parameters
+    ----------
+    work : callable
+        Takes the number of workers.
+    workers : sequence of int
+    rounds : int
+    aims : mapping of int to float
+        How many times as fast it is to be, by the number of workers.
+    """
+    ratios: dict[int, list[float]] = {count: [] for count in workers}
     for _ in range(rounds):
-        one, two = (wall_s(lambda workers=workers: work(workers)) for workers in (1, 2))
-        ratios.append(one / two)
-        print(f"one worker {one:.1f} s, two {two:.1f} s: {ratios[-1]:.2f} times", flush=True)
-    print(f"median: {statistics.median(ratios):.2f} times as fast with two (aim: 1.8)")
+        one = wall_s(lambda: work(1))
+        for count, found in ratios.items():
+            more = wall_s(lambda count=count: work(count))
+            found.append(one / more)
+            print(f"1 worker {one:.1f} s, {count} {more:.1f} s: {found[-1]:.2f} times", flush=True)
+    for count, found in ratios.items():
+        aim = f" (aim: {aims[count]})" if count in aims else ""
+        print(f"median: {statistics.median(found):.2f} times as fast with {count}{aim}")

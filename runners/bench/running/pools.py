@@ -31,12 +31,16 @@ class Pool:
         Takes a task; returns its future.
     workers : int
         How many tasks they do at once.
+    local : bool
+        Whether they are this machine's, so that one of them may start more where others have
+        nothing to do.
     lost : tuple of exception types
         What a future raises when processes died under its task but others are still at work.
     """
 
     submit: Callable[[Task], Future[None]]
     workers: int
+    local: bool = False
     lost: tuple[type[Exception], ...] = ()
 
 
@@ -54,7 +58,7 @@ def in_this_process() -> Iterator[None]:
 def on_this_machine(workers: int) -> Iterator[Pool]:
     """Give a pool of processes of this machine; they end with this one."""
     with processes(workers) as pool:
-        yield Pool(submit=lambda task: pool.submit(do, task), workers=workers)
+        yield Pool(submit=lambda task: pool.submit(do, task), workers=workers, local=True)
 
 
 @contextmanager

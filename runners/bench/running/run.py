@@ -63,8 +63,8 @@ def bench(
     out : path
         Folder of the benchmark; one that exists is resumed.
     workers : int
-        Processes; each does one stack at a time. With more than one, times are marked as not
-        comparable.
+        Processes; each does one stack at a time, or shares one where there are fewer stacks. With
+        more than one, times are marked as not comparable.
     cluster : str or None
         Address of a dask scheduler whose workers do it instead of processes of this machine; they
         must see the folder, and the suite's own files, under the same paths.
@@ -113,10 +113,12 @@ def bench(
             stacks = list(_wanted(cells, shard, only))
             if not keep_frames:
                 _sweep(store, stacks)
-            tasks = {
-                task_on(store, group, only=only, alone=pool is None, keep_frames=keep_frames): keys
-                for group, keys in _missing(store, stacks, only)
-            }
+            missing = list(_missing(store, stacks, only))
+            # Where there are fewer stacks than processes, several share the work on one.
+            each = max(1, pool.workers // max(1, len(missing))) if pool and pool.local else 1
+            alone = pool is None
+            how = {"only": only, "alone": alone, "keep_frames": keep_frames, "workers": each}
+            tasks = {task_on(store, group, **how): keys for group, keys in missing}
             total = sum(len(keys) for keys in tasks.values())
             say(f"{suite.name}: {len(cells)} cells, {total} to do here")
             if pool is None:
@@ -215,6 +217,7 @@ def task_on(
     only: str | None = None,
     alone: bool = True,
     keep_frames: bool = False,
+    workers: int = 1,
 ) -> Task:
     """Return the task of doing what is missing of a stack, given all cells on it."""
     return Task(
@@ -224,6 +227,7 @@ def task_on(
         only=only,
         alone=alone,
         keep_frames=keep_frames,
+        workers=workers,
         # The code is in the keys.
         versions=tuple((name, at) for name, at in versions().items() if name != "code"),
     )

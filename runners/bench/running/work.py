@@ -7,7 +7,7 @@ import shutil
 import socket
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from ....ground.pictures import encode_image, encode_map
 from ....simulator.stack.manifest import StackError, versions
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
+from ....simulator.steps import side_by_side
 from ...contract import Outcome
 from ...isolate.workplace import FROM_OUTSIDE
 from ...judge.scoring import Judge, Scored, without_result
@@ -52,6 +53,8 @@ class Task:
         Whether nothing else runs beside, so that times may be compared.
     keep_frames : bool
         Whether the stack stays when its cells are done.
+    workers : int
+        Processes that render the stack and do its cells; the rows are the same for any number.
     versions : tuple of (name, version)
         With which the task was made; others would make other numbers.
     """
@@ -62,6 +65,7 @@ class Task:
     only: str | None = None
     alone: bool = False
     keep_frames: bool = False
+    workers: int = 1
     versions: tuple[tuple[str, str], ...] = ()
 
 
@@ -92,17 +96,35 @@ def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) ->
         left = left_of({cell: store.done(cell.key) for cell in cells}, only=task.only)
         if not left:
             return
-        judge = Judge(_rendered(store, cells[0].stack), hidden=(store.path,))
-        for cell in left:
-            scored = judge.run(
-                cell.method,
-                time_limit_s=suite.time_limit_s,
-                memory_limit_mb=suite.memory_limit_mb,
-            )
+        stack = _rendered(store, cells[0].stack, workers=task.workers)
+        if task.workers == 1:
+            judge = Judge(stack, hidden=(store.path,))
+            found = map(partial(_scored, judge=judge, suite=suite), left)
+        else:
+            score = partial(_scored_apart, stack=stack.path, hidden=store.path, suite=suite)
+            found = side_by_side(score, left, workers=task.workers)
+        for cell, scored in zip(left, found, strict=True):
             _keep(store, suite, cell, scored, alone=task.alone)
             yield cell.key
         if not task.keep_frames:
             shutil.rmtree(_stack_folder(store, cells[0].stack))
+
+
+def _scored(cell: Cell, *, judge: Judge, suite: Suite) -> Scored:
+    """Run the method of a cell within the suite's limits, and score it."""
+    return judge.run(
+        cell.method, time_limit_s=suite.time_limit_s, memory_limit_mb=suite.memory_limit_mb
+    )
+
+
+def _scored_apart(cell: Cell, *, stack: Path, hidden: Path, suite: Suite) -> Scored:
+    """Do the same in one of several processes, each of which has a judge of its own."""
+    return _scored(cell, judge=_judge(stack, hidden), suite=suite)
+
+
+@lru_cache(maxsize=1)
+def _judge(stack: Path, hidden: Path) -> Judge:
+    return Judge(read_stack(stack, verify=False), hidden=(hidden,))
 
 
 def give_up(task: Task, reason: str) -> None:
@@ -157,7 +179,7 @@ def _stack_folder(store: Store, spec: StackSpec) -> Path:
     return store.stacks / spec.key
 
 
-def _rendered(store: Store, spec: StackSpec) -> Stack:
+def _rendered(store: Store, spec: StackSpec, *, workers: int) -> Stack:
     """Return the rendered stack; one that is damaged is rendered again."""
     path = _stack_folder(store, spec)
     for left in store.stacks.glob(f".{spec.key}-*"):  # of a benchmark that was ended
@@ -167,7 +189,7 @@ def _rendered(store: Store, spec: StackSpec) -> Stack:
             return read_stack(path)
         except StackError:
             shutil.rmtree(path)
-    write_stack(spec.shoot, path, progress=False)
+    write_stack(spec.shoot, path, workers=workers, progress=False)
     return read_stack(path, verify=False)
 
 
