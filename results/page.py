@@ -5,11 +5,12 @@ Usage: ``python results/page.py`` writes ``README.md`` from ``README.md.jinja``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from pathlib import Path
 
 import jinja2
 import pandas as pd
+from stamps import STUDIES, stale
 
 from stacktruth.runners.bench.report.statistics import bootstrap, by_scene
 
@@ -17,6 +18,8 @@ HERE = Path(__file__).resolve().parent
 #: Which scores are told, all against the ideal: the result, and what the frames allow.
 RESULT, LIMIT, SELECTION = "total.psnr_db", "capture.psnr_db", "selection.psnr_db"
 _SCORED = ("demo/scores.csv", "quick/rows.csv", "standard/rows.csv", "study/study.csv")
+#: What is said of a study whose files are those that it was made from, and of another.
+NEW, OLD = "as the code is", "older than the code"
 _SHORT = {"focus-map": "focus map", "laplacian-pyramid": "pyramid"}
 
 
@@ -27,7 +30,9 @@ def page() -> str:
     return template.render(
         standard=_scores("standard/rows.csv"),
         quick=_scores("quick/rows.csv"),
-        older=[name for name in _SCORED if SELECTION not in pd.read_csv(HERE / name)],
+        ages=(known := ages(STUDIES, stale())),
+        older=[name for name, age in known.items() if age == OLD],
+        without_selection=[name for name in _SCORED if SELECTION not in pd.read_csv(HERE / name)],
         standing=standing,
         ladders=ladders,
         steps=steps(_scores("study/study.csv")),
@@ -37,6 +42,11 @@ def page() -> str:
         taus=taus(),
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
+
+
+def ages(studies: Iterable[str], old: Container[str]) -> dict[str, str]:
+    """Return for each study whether it is older than the code and data that it is made from."""
+    return {name: OLD if name in old else NEW for name in studies}
 
 
 def _scores(name: str) -> pd.DataFrame:

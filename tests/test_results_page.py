@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 RESULTS = Path(__file__).parents[1] / "results"
+ROWS = ("demo", "renderer", "quick", "standard", "calibrate", "study", "limits")
 
 
 @pytest.fixture(scope="module")
@@ -14,8 +15,10 @@ def page():
     """Return the script that writes the page."""
     spec = importlib.util.spec_from_file_location("results_page", RESULTS / "page.py")
     module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(RESULTS)
+        spec.loader.exec_module(module)
+        yield module
 
 
 def test_the_page_is_what_its_tables_say(page):
@@ -41,3 +44,16 @@ def test_ladders_hold_the_ends_of_a_condition(page):
     assert last == (
         "| step | 0.3 -> 2.5 | 50.0 -> 41.0 | 45.0 -> 36.0 | 40.0 -> 33.0 | 30.0 -> 32.0 |"
     )
+
+
+def test_the_page_says_how_old_a_study_is(page, monkeypatch):
+    """From the checksums: what they call old is called so in its row, and nothing else is."""
+    old = {"limits": ["simulator/optics.py"], "reproduce/fusion-blocks": ["metrics/x.py"]}
+    monkeypatch.setattr(page, "stale", lambda: old)
+    lines = page.page().splitlines()
+    rows = {name: next(row for row in lines if row.startswith(f"| `{name}/`")) for name in ROWS}
+    assert [name for name, row in rows.items() if row.endswith("| older than the code |")] == [
+        "limits"
+    ]
+    assert sum(row.endswith("| as the code is |") for row in rows.values()) == len(ROWS) - 1
+    assert any("code:** `reproduce/fusion-blocks`, `limits`." in line for line in lines)
