@@ -102,6 +102,7 @@ def failure(tests: Sequence[str], copy: Path) -> str:
         [sys.executable, "-B", "-m", "pytest", *options, *names],
         cwd=copy,
         env={**os.environ, "PYTHONPATH": str(copy.parent)},
+        stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
         check=False,

@@ -57,3 +57,57 @@ def test_the_page_says_how_old_a_study_is(page, monkeypatch):
     ]
     assert sum(row.endswith("| as the code is |") for row in rows.values()) == len(ROWS) - 1
     assert any("code:** `reproduce/fusion-blocks`, `limits`." in line for line in lines)
+
+
+def judged(*rows):
+    """Return a table of claims of ledger, strict and lenient verdict."""
+    told = [
+        (ledger, f"claim {number}", "first", "third", strict, "first", lenient, "near", "few", "me")
+        for number, (ledger, strict, lenient) in enumerate(rows)
+    ]
+    columns = ["ledger", "claim", "published", "ours", "strict", "strict rule", "lenient"]
+    return pd.DataFrame(told, columns=[*columns, "lenient rule", "why they differ", "source"])
+
+
+def test_the_two_ledgers_are_never_summed(page):
+    """Totals by hand: published by two verdicts, our own by one, and what cannot be told apart."""
+    tables = {
+        "first": judged(
+            ("published", "yes", "yes"),
+            ("published", "no", "yes"),
+            ("published", "cannot say", "cannot say"),
+            ("own", "yes", "yes"),
+        ),
+        "second": judged(("published", "no", "no"), ("own", "no", "no"), ("own", "yes", "yes")),
+        "third": pd.DataFrame({"claim": ["old"], "agrees?": ["yes"]}),
+    }
+    ages = {f"reproduce/{name}": "new" for name in tables}
+    found = page.ledgers(tables, ages)
+    assert found["published"].splitlines()[2:] == [
+        "| `first` | 2 | 1 | 2 | 1 | new |",
+        "| `second` | 1 | 0 | 0 | 0 | new |",
+        "| **all** | 3 | 1 | 2 | 1 |  |",
+    ]
+    assert found["own"].splitlines()[2:] == [
+        "| `first` | 1 | 1 | new |",
+        "| `second` | 2 | 1 | new |",
+        "| **all** | 3 | 2 |  |",
+    ]
+    assert found["uncounted"] == "`third`"
+    assert page.forgiven(tables).splitlines()[2:] == [
+        "| claim 1 | first | third | first | near | few | me |"
+    ]
+    assert page.missed(tables["second"]) == "- claim 0: third.\n- claim 1: third."
+
+
+def test_the_page_has_the_totals_of_the_claims_tables(page):
+    """Counted here from the tables themselves, one row a statement."""
+    tables = [pd.read_csv(path) for path in (RESULTS / "reproduce").glob("*/claims.csv")]
+    rows = pd.concat([table for table in tables if "ledger" in table])
+    told = rows[rows["strict"] != "cannot say"]
+    published = told[told["ledger"] == "published"]
+    counts = [len(published), *(sum(published[kind] == "yes") for kind in ("strict", "lenient"))]
+    text = page.page()
+    assert f"| **all** | {counts[0]} | {counts[1]} | {counts[2]} |" in text
+    own = told[told["ledger"] == "own"]
+    assert f"| **all** | {len(own)} | {sum(own['strict'] == 'yes')} |  |" in text
