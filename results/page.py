@@ -5,11 +5,12 @@ Usage: ``python results/page.py`` writes ``README.md`` from ``README.md.jinja``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from pathlib import Path
 
 import jinja2
 import pandas as pd
+from stamps import STUDIES, stale
 
 from stacktruth.runners.bench.report.statistics import bootstrap, by_scene
 
@@ -17,6 +18,10 @@ HERE = Path(__file__).resolve().parent
 #: Which scores are told, all against the ideal: the result, and what the frames allow.
 RESULT, LIMIT, SELECTION = "total.psnr_db", "capture.psnr_db", "selection.psnr_db"
 _SCORED = ("demo/scores.csv", "quick/rows.csv", "standard/rows.csv", "study/study.csv")
+#: What is said of a study whose files are those that it was made from, and of another.
+NEW, OLD = "as the code is", "older than the code"
+#: The verdict on what leaves nothing to agree with.
+UNTOLD = "cannot say"
 _SHORT = {"focus-map": "focus map", "laplacian-pyramid": "pyramid"}
 
 
@@ -27,16 +32,25 @@ def page() -> str:
     return template.render(
         standard=_scores("standard/rows.csv"),
         quick=_scores("quick/rows.csv"),
-        older=[name for name in _SCORED if SELECTION not in pd.read_csv(HERE / name)],
+        ages=(known := ages(STUDIES, stale())),
+        older=[name for name, age in known.items() if age == OLD],
+        without_selection=[name for name in _SCORED if SELECTION not in pd.read_csv(HERE / name)],
         standing=standing,
         ladders=ladders,
         steps=steps(_scores("study/study.csv")),
         bursts=bursts(),
-        agreeing=agreeing,
-        parted=parted,
+        ledgers=ledgers(told := claims(), known),
+        forgiven=forgiven(told),
+        left_out=left_out(),
+        missed={name: missed(rows) for name, rows in told.items()},
         taus=taus(),
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
+
+
+def ages(studies: Iterable[str], old: Container[str]) -> dict[str, str]:
+    """Return for each study whether it is older than the code and data that it is made from."""
+    return {name: OLD if name in old else NEW for name in studies}
 
 
 def _scores(name: str) -> pd.DataFrame:
@@ -158,22 +172,75 @@ def limits(rows: pd.DataFrame) -> dict[str, object]:
     }
 
 
-def agreeing(name: str) -> str:
-    """Return how many statements of a published comparison came out, of those that can be told."""
-    told = _claims(name)
-    told = told[told["agrees?"] != "cannot say"]
-    return f"{(told['agrees?'] == 'yes').sum()} of {len(told)}"
+def ledgers(tables: Mapping[str, pd.DataFrame], ages: Mapping[str, str]) -> dict[str, str]:
+    """Return the two ledgers, each with its own total, and the comparisons that are in neither.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        The claims of each comparison.
+    ages : mapping of str to str
+        What is said of each study's age.
+    """
+    counted = {name: rows for name, rows in tables.items() if "ledger" in rows}
+    lines: dict[str, list[tuple[str, ...]]] = {"published": [], "own": []}
+    sums = {"published": [0, 0, 0, 0], "own": [0, 0]}
+    for name, rows in counted.items():
+        for ledger, verdicts in (("published", ("strict", "lenient")), ("own", ("strict",))):
+            part = rows[rows["ledger"] == ledger]
+            told = part[part["strict"] != UNTOLD]
+            counts = [len(told), *((told[verdict] == "yes").sum() for verdict in verdicts)]
+            counts += [len(part) - len(told)] if ledger == "published" else []
+            if len(part):
+                age = ages[f"reproduce/{name}"]
+                lines[ledger].append((f"`{name}`", *map(str, counts), age))
+                sums[ledger] = [a + b for a, b in zip(sums[ledger], counts, strict=True)]
+    published = ("comparison", "statements", "agree strictly", "agree leniently", UNTOLD, "made")
+    own = ("comparison", "findings", "came out", "made")
+    total = {ledger: ("**all**", *map(str, counts), "") for ledger, counts in sums.items()}
+    return {
+        "published": table(published, [*lines["published"], total["published"]]),
+        "own": table(own, [*lines["own"], total["own"]]),
+        "uncounted": ", ".join(f"`{name}`" for name in tables if name not in counted),
+    }
 
 
-def parted(name: str) -> str:
-    """Return the statements that did not come out, with what came instead."""
-    found = _claims(name)
-    missed = found[found["agrees?"] == "no"]
-    return "\n".join(f"- {row.claim}: {row.ours}." for row in missed.itertuples())
+def forgiven(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Return the published statements that agree leniently and not strictly, with why."""
+    heads = ("statement", "quoted", "ours", "strictly", "leniently", "why", "source")
+    columns = ("claim", "published", "ours", "strict rule", "lenient rule", "why they differ")
+    lines = []
+    for rows in tables.values():
+        if "ledger" in rows:
+            told = rows[(rows["ledger"] == "published") & (rows["strict"] == "no")]
+            for _, row in told[told["lenient"] == "yes"].iterrows():
+                lines.append([str(row[column]) for column in (*columns, "source")])
+    return table(heads, lines)
 
 
-def _claims(name: str) -> pd.DataFrame:
-    return pd.read_csv(HERE / "reproduce" / name / "claims.csv")
+def left_out() -> str:
+    """Return what was left out of which number, with all reasons and the number without that."""
+    lines = []
+    for path in sorted((HERE / "reproduce").glob("*/exclusions.csv")):
+        for row in pd.read_csv(path, dtype=str).itertuples(index=False):
+            lines.append((f"`{path.parent.name}`: {row[0]}", *row[1:]))
+    heads = ("number", "as told", "without the exclusion", "left out", "reasons")
+    return table(heads, lines)
+
+
+def missed(rows: pd.DataFrame, ledger: str = "") -> str:
+    """Return the statements that do not agree even leniently, with what came instead."""
+    verdict = "lenient" if "ledger" in rows else "agrees?"
+    found = rows[rows[verdict] == "no"]
+    if ledger and "ledger" in rows:
+        found = found[found["ledger"] == ledger]
+    return "\n".join(f"- {row.claim}: {row.ours}." for row in found.itertuples()) or "- nothing."
+
+
+def claims() -> dict[str, pd.DataFrame]:
+    """Return the claims of each comparison that is published, by its name."""
+    paths = sorted((HERE / "reproduce").glob("*/claims.csv"))
+    return {path.parent.name: pd.read_csv(path, keep_default_na=False) for path in paths}
 
 
 def taus() -> str:

@@ -1,7 +1,10 @@
 """Remakes what is published in this folder, and the parts of the README that come from it.
 
 Usage: ``python results/remake.py
-demo|gallery|limits|reproduce|quick|standard|calibrate|renderer|study``
+demo|gallery|limits|reproduce|quick|standard|calibrate|renderer|study``, or one comparison as
+``reproduce/NAME``. ``--stale`` remakes all that is older than the code and the data that it is made
+from, ``--list-stale`` names it with what has changed. Each study is stamped with the checksums of
+the files that it was made from.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ from pathlib import Path
 
 import pandas as pd
 from page import write_page
+from stamps import STUDIES, Study, made_from, stale, told, write_stamp
 
 from stacktruth.runners.bench import bench, load_suite
 from stacktruth.runners.bench.grid.cells import PLAIN
@@ -75,11 +79,9 @@ def _cell(value: object) -> str:
     return str(value)
 
 
-def remake_reproduce() -> int:
-    """Do all published comparisons again, one after another."""
-    for name in REPRODUCTIONS:
-        reproduce(name, out=HERE / "reproduce" / name, workers=usable_cores())
-    return 0
+def remake_reproduction(name: str) -> int:
+    """Do a published comparison again."""
+    return reproduce(name, out=HERE / "reproduce" / name, workers=usable_cores())
 
 
 def remake_suite(name: str) -> int:
@@ -151,8 +153,8 @@ def remake_limits() -> int:
 
 REMADE = {
     "demo": remake_demo,
-    "gallery": remake_gallery,
-    "reproduce": remake_reproduce,
+    "gallery.png": remake_gallery,
+    **{f"reproduce/{name}": partial(remake_reproduction, name) for name in REPRODUCTIONS},
     "quick": partial(remake_suite, "quick"),
     "standard": partial(remake_suite, "standard"),
     "calibrate": remake_calibrate,
@@ -161,10 +163,37 @@ REMADE = {
     "limits": remake_limits,
 }
 
-if __name__ == "__main__":
-    if len(sys.argv) != 2 or sys.argv[1] not in REMADE:
-        print(__doc__, file=sys.stderr)
-        sys.exit(2)
-    status = REMADE[sys.argv[1]]()
+
+def remake(study: Study) -> int:
+    """Remake a study, and stamp it with what it was made from, as that was at the beginning."""
+    files = made_from(study)
+    status = REMADE[study.name]()
+    if status == 0:
+        write_stamp(study, files)
+    else:  # a crash, or a finding: only a reader can tell
+        how = f"python results/stamps.py {study.name}"
+        print(f"{study.name}: not all went well; if its files are new, stamp it: {how}")
     write_page()
-    sys.exit(status)
+    return status
+
+
+def asked(word: str) -> list[Study]:
+    """Return the studies that a word of the command line means; none where it means nothing."""
+    if word == "--stale":
+        return [STUDIES[name] for name in stale()]
+    return [
+        study
+        for name, study in STUDIES.items()
+        if word in (name, name.partition("/")[0], name.partition(".")[0])
+    ]
+
+
+if __name__ == "__main__":
+    match sys.argv[1:]:
+        case ["--list-stale"]:
+            print(told())
+        case [word] if (studies := asked(word)) or word == "--stale":
+            sys.exit(max([remake(study) for study in studies], default=0))
+        case _:
+            print(__doc__, file=sys.stderr)
+            sys.exit(2)

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 RESULTS = Path(__file__).parents[1] / "results"
+ROWS = ("demo", "renderer", "quick", "standard", "calibrate", "study", "limits")
 
 
 @pytest.fixture(scope="module")
@@ -14,8 +15,10 @@ def page():
     """Return the script that writes the page."""
     spec = importlib.util.spec_from_file_location("results_page", RESULTS / "page.py")
     module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(RESULTS)
+        spec.loader.exec_module(module)
+        yield module
 
 
 def test_the_page_is_what_its_tables_say(page):
@@ -41,3 +44,70 @@ def test_ladders_hold_the_ends_of_a_condition(page):
     assert last == (
         "| step | 0.3 -> 2.5 | 50.0 -> 41.0 | 45.0 -> 36.0 | 40.0 -> 33.0 | 30.0 -> 32.0 |"
     )
+
+
+def test_the_page_says_how_old_a_study_is(page, monkeypatch):
+    """From the checksums: what they call old is called so in its row, and nothing else is."""
+    old = {"limits": ["simulator/optics.py"], "reproduce/fusion-blocks": ["metrics/x.py"]}
+    monkeypatch.setattr(page, "stale", lambda: old)
+    lines = page.page().splitlines()
+    rows = {name: next(row for row in lines if row.startswith(f"| `{name}/`")) for name in ROWS}
+    assert [name for name, row in rows.items() if row.endswith("| older than the code |")] == [
+        "limits"
+    ]
+    assert sum(row.endswith("| as the code is |") for row in rows.values()) == len(ROWS) - 1
+    assert any("code:** `reproduce/fusion-blocks`, `limits`." in line for line in lines)
+
+
+def judged(*rows):
+    """Return a table of claims of ledger, strict and lenient verdict."""
+    told = [
+        (ledger, f"claim {number}", "first", "third", strict, "first", lenient, "near", "few", "me")
+        for number, (ledger, strict, lenient) in enumerate(rows)
+    ]
+    columns = ["ledger", "claim", "published", "ours", "strict", "strict rule", "lenient"]
+    return pd.DataFrame(told, columns=[*columns, "lenient rule", "why they differ", "source"])
+
+
+def test_the_two_ledgers_are_never_summed(page):
+    """Totals by hand: published by two verdicts, our own by one, and what cannot be told apart."""
+    tables = {
+        "first": judged(
+            ("published", "yes", "yes"),
+            ("published", "no", "yes"),
+            ("published", "cannot say", "cannot say"),
+            ("own", "yes", "yes"),
+        ),
+        "second": judged(("published", "no", "no"), ("own", "no", "no"), ("own", "yes", "yes")),
+        "third": pd.DataFrame({"claim": ["old"], "agrees?": ["yes"]}),
+    }
+    ages = {f"reproduce/{name}": "new" for name in tables}
+    found = page.ledgers(tables, ages)
+    assert found["published"].splitlines()[2:] == [
+        "| `first` | 2 | 1 | 2 | 1 | new |",
+        "| `second` | 1 | 0 | 0 | 0 | new |",
+        "| **all** | 3 | 1 | 2 | 1 |  |",
+    ]
+    assert found["own"].splitlines()[2:] == [
+        "| `first` | 1 | 1 | new |",
+        "| `second` | 2 | 1 | new |",
+        "| **all** | 3 | 2 |  |",
+    ]
+    assert found["uncounted"] == "`third`"
+    assert page.forgiven(tables).splitlines()[2:] == [
+        "| claim 1 | first | third | first | near | few | me |"
+    ]
+    assert page.missed(tables["second"]) == "- claim 0: third.\n- claim 1: third."
+
+
+def test_the_page_has_the_totals_of_the_claims_tables(page):
+    """Counted here from the tables themselves, one row a statement."""
+    tables = [pd.read_csv(path) for path in (RESULTS / "reproduce").glob("*/claims.csv")]
+    rows = pd.concat([table for table in tables if "ledger" in table])
+    told = rows[rows["strict"] != "cannot say"]
+    published = told[told["ledger"] == "published"]
+    counts = [len(published), *(sum(published[kind] == "yes") for kind in ("strict", "lenient"))]
+    text = page.page()
+    assert f"| **all** | {counts[0]} | {counts[1]} | {counts[2]} |" in text
+    own = told[told["ledger"] == "own"]
+    assert f"| **all** | {len(own)} | {sum(own['strict'] == 'yes')} |  |" in text

@@ -35,7 +35,8 @@ from ..isolate.run import find_method
 from ..judge.scoring import Judge, Scored
 from ..judge.true_stages import StackTruth
 from .field import lined_up_frames
-from .report import Claim, counted, figure, save, write_claims, write_rows, write_summary
+from .ledger import Claim, counted, write_claims
+from .report import figure, save, write_rows, write_summary
 
 Rows = list[dict[str, object]]
 
@@ -208,12 +209,14 @@ def _claims(taus: Rows, count: int) -> list[Claim]:
     weighted = by_name["piella_weighted"]
     return [
         Claim(
-            f"{row['title']} puts nothing above the best possible merge",
-            toy,
-            f"{100 * _number(row, 'above_best'):.0f} % of the merges on {count} stacks are above",
-            (_number(row, "above_best") < _FEW) == expected,
-            f"{'less' if expected else 'more'} than {100 * _FEW:.0f} % above, as in the toy",
-            "our two-frame toy on four photographs",
+            claim=f"{row['title']} puts nothing above the best possible merge",
+            published=toy,
+            ours=f"{100 * _number(row, 'above_best'):.0f} % of the merges on {count} stacks are "
+            "above",
+            strict=(_number(row, "above_best") < _FEW) == expected,
+            strict_rule=f"{'less' if expected else 'more'} than {100 * _FEW:.0f} % above, as in "
+            "the toy",
+            source="our two-frame toy on four photographs",
         )
         for row, toy, expected in (
             (information, "no: one frame handed back is above it on 4 of 4 images", False),

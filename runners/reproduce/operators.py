@@ -15,6 +15,7 @@ from tqdm import tqdm
 from ...ground.types import Floats
 from ...metrics.focus import MEASURES
 from ...simulator.steps import called, side_by_side
+from . import operators_claims as judged
 from . import operators_report as account
 from . import published
 from .depth_quality import operator_rmse_mm, relative_quality
@@ -27,7 +28,8 @@ from .field_report import (
     field_rows,
     measure_field,
 )
-from .report import write_claims, write_rows, write_summary
+from .ledger import write_claims, write_exclusions
+from .report import write_rows, write_summary
 from .sequences import (
     Sequence25,
     add_noise,
@@ -230,11 +232,11 @@ class Findings:
 def _write(out: Path, found: Findings, *, seed: int) -> None:
     rng = np.random.default_rng(seed)
     quality = [relative_quality(errors_mm) for errors_mm in found.overall]
-    ranks = account.correlations(quality, rng)
+    ranks = judged.correlations(quality, rng)
     field = field_claims(found.field, quality, rng)
     claims = [
-        *account.claims(quality, found.sweeps, ranks, found.speed),
-        *account.cone_claims(found.cone),
+        *judged.claims(quality, found.sweeps, ranks, found.speed),
+        *judged.cone_claims(found.cone),
         *field,
     ]
     write_claims(out / "claims.csv", claims)
@@ -243,7 +245,9 @@ def _write(out: Path, found: Findings, *, seed: int) -> None:
     write_rows(out / "field.csv", field_rows(found.field))
     account.draw(out / "figure.png", quality, found.sweeps)
     draw_field(out / "field.png", found.field, quality)
-    paragraphs = account.paragraphs(claims, ranks, found.overall, found.strided)
+    left_out = judged.exclusions(ranks, found.speed)
+    write_exclusions(out / "exclusions.csv", left_out)
+    paragraphs = account.paragraphs(claims, left_out, found.overall, found.strided)
     write_summary(
         out / "summary.md",
         "36 focus measures for shape from focus",

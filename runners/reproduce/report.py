@@ -1,9 +1,8 @@
-"""What a reproduction leaves: claims as 'published / ours / agrees?', tables, figure, summary."""
+"""What a reproduction leaves beside its claims: tables, figure, summary."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import matplotlib as mpl
@@ -23,49 +22,17 @@ COLOURS = {
 MARKERS = {"sta": "o", "lap": "s", "gra": "^", "wav": "D", "dct": "v", "mis": "P"}
 
 
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """One published statement or number, and what came out here.
-
-    Parameters
-    ----------
-    claim : str
-        In words.
-    published : str
-        Number or order as printed, or as read off a figure.
-    ours : str
-    agrees : bool or None
-        None where the publication contradicts itself or leaves nothing to agree with.
-    rule : str
-        When the two count as agreeing.
-    source : str
-    """
-
-    claim: str
-    published: str
-    ours: str
-    agrees: bool | None
-    rule: str
-    source: str
-
-
-def write_claims(path: Path, claims: Sequence[Claim]) -> None:
-    """Write the table 'published / ours / agrees?'."""
-    words = {True: "yes", False: "no", None: "cannot say"}
-    rows = [{**asdict(claim), "agrees": words[claim.agrees]} for claim in claims]
-    _write(path, pd.DataFrame(rows).rename(columns={"agrees": "agrees?"}))
-
-
 def write_rows(path: Path, rows: Sequence[Mapping[str, object]]) -> None:
     """Write a table; numbers get four significant digits."""
-    _write(path, pd.DataFrame(rows, dtype=object).map(_short))
+    write_table(path, pd.DataFrame(rows, dtype=object).map(_short))
 
 
 def _short(value: object) -> object:
     return f"{value:.4g}" if isinstance(value, float) else value
 
 
-def _write(path: Path, table: pd.DataFrame) -> None:
+def write_table(path: Path, table: pd.DataFrame) -> None:
+    """Write a table as comma-separated values."""
     table.to_csv(path, index=False, lineterminator="\r\n")  # as RFC 4180 ends lines
 
 
@@ -73,17 +40,6 @@ def write_summary(path: Path, title: str, paragraphs: Sequence[str], command: st
     """Write the plain account of a reproduction, with the command that remakes it."""
     text = [f"# {title}", *paragraphs, f"Remade by:\n\n    {command}"]
     path.write_text("\n\n".join(text) + "\n", encoding="utf-8")
-
-
-def counted(claims: Sequence[Claim]) -> str:
-    """Say how many claims agree, and name those that do not."""
-    judged = [claim for claim in claims if claim.agrees is not None]
-    agree = [claim for claim in judged if claim.agrees]
-    against = [claim.claim for claim in judged if not claim.agrees]
-    text = f"{len(agree)} of {len(judged)} claims agree."
-    if against:
-        text += " Not reproduced: " + "; ".join(against) + "."
-    return text
 
 
 def figure(

@@ -16,6 +16,7 @@ from skimage.registration import phase_cross_correlation
 from stacktruth.ground.srgb import LUMA, clipped_srgb, decode_srgb
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.judge.artefact_scores import (
+    artefact_inputs,
     farthest_surface,
     noise_rms,
     pose_shifts_px,
@@ -26,6 +27,7 @@ from stacktruth.simulator.compositing.render import render
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.hands import Stance
 from stacktruth.simulator.shooting.shoot import Shoot, shoot
+from stacktruth.simulator.shooting.truth import REGIONS
 from stacktruth.simulator.stack.stackio import read_stack, write_stack
 from stacktruth.simulator.view.camera import Camera
 
@@ -328,3 +330,18 @@ def test_scores_follow_the_reference_of_the_result(judge: Judge) -> None:
     scored = judge.score(Outcome(status="ok", result=result), name="given").row
     assert scored["artefacts.ghost"] == pytest.approx(0, abs=1e-3)
     assert scored["artefacts.halo_overshoot"] == pytest.approx(0, abs=1e-3)
+
+
+def test_artefacts_are_looked_for_where_the_truth_is_known(judge: Judge) -> None:
+    """Hairs and the bar reach into rows of which nothing is known: there nothing is told."""
+    known = judge.truth()
+    regions = known.regions.copy()
+    regions[:120] &= ~regions.dtype.type(REGIONS["valid"])
+    truth = replace(known, regions=regions)
+    unknown = ~truth.mask("valid")
+    inputs = artefact_inputs(judge.shoot, truth)
+    assert unknown[:120].all()
+    assert (truth.mask("fibres") & unknown).any()
+    assert (truth.mask("moving") & unknown).any()
+    assert not (inputs.fibres & unknown).any()
+    assert not (inputs.ghosted & unknown).any()

@@ -100,3 +100,12 @@ def test_a_failure_counts_as_the_worst_on_its_scene() -> None:
     assert without_failures(rows, "db").to_dict() == {"good": 39.5, "frail": 37.0, "poor": 21.0}
     lower = by_scene(rows, "db", higher_is_better=False)
     assert lower.loc["moss", "frail"] == 42.0
+
+
+def test_the_least_difference_of_two_pairs_by_hand() -> None:
+    """Differences -1 and 1 spread by sqrt(2); a few pairs do not forgive the other divisor.
+
+    1.9600 and 0.8416 are the normal distribution's 97.5 and 80 % points, as tables print them.
+    """
+    found = least_difference(np.array([-1.0, 1.0]))
+    assert found == pytest.approx((1.9600 + 0.8416) * np.sqrt(2) / np.sqrt(2 * 3 / np.pi), rel=1e-4)

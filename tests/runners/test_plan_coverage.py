@@ -9,7 +9,8 @@ from scipy import stats
 from stacktruth.metrics.frames import score_frames
 from stacktruth.runners.plan.draw.coverage import cover_depth, needed_frames
 from stacktruth.runners.plan.draw.forecast import share_interval
-from stacktruth.runners.plan.draw.way import regular_frames
+from stacktruth.runners.plan.draw.way import Goal, regular_frames, swung_pass
+from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.optics import DepthOfField
 
 TRIES = 20_000
@@ -169,3 +170,23 @@ def test_the_interval_of_a_chance_is_the_exact_one(hits, tries):
     wanted = stats.binomtest(hits, tries).proportion_ci(method="exact")
     assert share_interval(hits, tries) == pytest.approx((wanted.low, wanted.high), abs=1e-12)
     assert inf not in share_interval(hits, tries)
+
+
+def test_a_laid_pass_ends_where_its_lanes_end():
+    """The first frame's lane ends at the nearest point, the last one's begins at the farthest.
+
+    So the pass goes as far beyond the depth as one frame can see, and no farther.
+    """
+    goal = Goal(
+        depth_mm=2.0,
+        lane=DepthOfField(near_mm=0.1, far_mm=0.3),
+        approach=Approach(kind="lean"),
+        overlap=0.2,
+        handheld=True,
+    )
+    approach = swung_pass(goal, np.linspace(0.0, 4.0, 9))
+    first, last = approach.start_mm, approach.start_mm + approach.length_mm
+    assert first + goal.lane.far_mm == pytest.approx(0.0)
+    assert last - goal.lane.near_mm == pytest.approx(goal.depth_mm)
+    slack = swung_pass(goal, np.linspace(0.0, 4.0, 9), slack_mm=0.5)
+    assert slack.length_mm == pytest.approx(approach.length_mm + 0.5)

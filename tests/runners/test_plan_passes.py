@@ -262,3 +262,17 @@ def test_nothing_cannot_be_drawn(frames, passes):
     """A pass has a frame, and there is a pass."""
     with pytest.raises(ValueError, match="frames and passes must be >= 1"):
         draw_passes(setting().conditions, frames=frames, passes=passes)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5])
+def test_flash_and_ambient_light_share_the_nominal_light(share):
+    """A full store lights the first frame as the camera was set; a misfire leaves the rest."""
+    light = load_light("flash-and-daylight")
+    flash = replace(light.flash, power=0.5, spread_stops=0.0, initial_store=1.0)
+    light = replace(light, flash=flash, ambient_share=share, ambient_spread_stops=0.0)
+    asked = replace(setting(), light=light)
+    drawn = draw_passes(asked.conditions, frames=30, passes=3)
+    np.testing.assert_allclose(drawn.gain_stops[:, 0], 0.0, atol=1e-9)
+    assert drawn.misfires.any()
+    with np.errstate(divide="ignore"):
+        np.testing.assert_allclose(drawn.gain_stops[:, drawn.misfires], np.log2(share))

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import ndimage
+from scipy import ndimage, stats
 
 from stacktruth.metrics.focus import MEASURES
 from stacktruth.metrics.fusion import METRICS as FUSION
@@ -24,8 +24,15 @@ from stacktruth.runners.reproduce.field import (
 )
 from stacktruth.runners.reproduce.fusion_metrics import StackScores
 from stacktruth.runners.reproduce.interpolation import noise_rms, predicted_rms
+from stacktruth.runners.reproduce.ledger import (
+    Claim,
+    Exclusion,
+    counted,
+    told_exclusions,
+    write_claims,
+    write_exclusions,
+)
 from stacktruth.runners.reproduce.rank import rank_correlation
-from stacktruth.runners.reproduce.report import Claim, counted, write_claims
 from stacktruth.runners.reproduce.sequences import (
     SURFACES,
     TEXTURES,
@@ -361,12 +368,34 @@ def test_rank_correlation_tells_like_from_opposite_rankings():
     assert found.count == 19
 
 
+def test_rank_correlation_is_spearman_s_with_its_interval():
+    """Against scipy, and against the standard error of Bonett and Wright, Psychometrika 65 (2000).
+
+    For n pairs of rank correlation r, Fisher's z spreads by sqrt((1 + r^2 / 2) / (n - 3)).
+    """
+    rng = np.random.default_rng(3)
+    first = rng.normal(size=400)
+    second = np.exp(first + 1.5 * rng.normal(size=400))
+    tables = [{str(n): float(v) for n, v in enumerate(values)} for values in (first, second)]
+    found = rank_correlation(tables[0], tables[1:], rng=rng)
+    assert found.value == pytest.approx(stats.spearmanr(first, second).statistic, abs=1e-12)
+    width = np.arctanh(found.high) - np.arctanh(found.low)
+    spread = np.sqrt((1 + found.value**2 / 2) / (400 - 3))
+    assert width == pytest.approx(2 * 1.96 * spread, rel=0.08)
+
+
 def test_blocks_of_plain_cases_are_decided_rightly():
     """Without noise sharp blocks of a strong texture are found; noise makes mistakes."""
     shares = error_shares(texture("gravel", 128), rng=np.random.default_rng(0))
     assert shares["modified Laplacian", 32, 0.0] == 0.0
     assert shares["modified Laplacian", 4, 20.0] > 0.1
     assert shares["gradient energy", 8, 5.0] == shares["spatial frequency", 8, 5.0]
+
+
+COLUMNS = [
+    "ledger", "claim", "published", "ours", "strict", "strict rule", "lenient", "lenient rule",
+    "why they differ", "source",
+]  # fmt: skip
 
 
 def read_claims(folder):
@@ -380,7 +409,8 @@ def test_peak_interpolation_agrees_throughout(tmp_path):
     assert reproduce("peak-interpolation", out=tmp_path, quick=True, progress=False) == 0
     claims = read_claims(tmp_path)
     assert len(claims) == 60
-    assert {claim["agrees?"] for claim in claims} == {"yes"}
+    assert {claim["strict"] for claim in claims} == {"yes"}
+    assert {claim["ledger"] for claim in claims} == {"own"}
 
 
 @pytest.mark.parametrize("name", ["fusion-blocks", "autofocus-curves"])
@@ -390,7 +420,7 @@ def test_a_reproduction_leaves_table_figure_and_account(name, tmp_path):
     files = {path.name for path in (tmp_path / "new").iterdir()}
     assert {"claims.csv", "figure.png", "summary.md"} <= files
     claims = read_claims(tmp_path / "new")
-    assert {"claim", "published", "ours", "agrees?", "rule", "source"} == set(claims[0])
+    assert list(claims[0]) == COLUMNS
     assert f"stacktruth reproduce {name} --out" in (tmp_path / "new" / "summary.md").read_text()
 
 
@@ -402,7 +432,7 @@ def test_the_comparison_of_operators_runs(tmp_path):
         rows = list(csv.DictReader(file))
     assert {row["operator"] for row in rows} == set(MEASURES)
     assert all(float(row["our_ms_640x480"]) > 0.0 for row in rows)
-    assert read_claims(tmp_path)[0]["agrees?"] == "yes"
+    assert read_claims(tmp_path)[0]["strict"] == "yes"
 
 
 def test_fusion_metrics_are_held_against_the_truth():
@@ -444,16 +474,65 @@ def test_the_same_seed_gives_the_same_bytes(name, tmp_path):
         assert (tmp_path / "2" / file).read_bytes() == (tmp_path / "1" / file).read_bytes(), file
 
 
-def test_claims_are_counted_and_named(tmp_path):
-    """What does not agree is named; what cannot be judged does not count."""
+def claim(name, strict, *, ledger="published", **more):
+    """Return a claim."""
+    told = {"published": "1", "ours": "1", "strict_rule": "equal", "source": "here"}
+    return Claim(claim=name, strict=strict, ledger=ledger, **told, **more)
+
+
+LENIENT = {"lenient_rule": "about", "why": "it is read off"}
+
+
+def test_ledgers_are_counted_apart(tmp_path):
+    """Published statements by both verdicts, our own by one; what cannot be told counts nowhere."""
     claims = [
-        Claim("first", "1", "1", True, "equal", "here"),
-        Claim("second", "1", "2", False, "equal", "here"),
-        Claim("third", "1", "-", None, "none", "here"),
+        claim("first", True),
+        claim("second", False, lenient=True, **LENIENT),
+        claim("third", False, lenient=False, **LENIENT),
+        claim("fourth", None),
+        claim("fifth", True, ledger="own"),
+        claim("sixth", False, ledger="own"),
     ]
-    assert counted(claims) == "1 of 2 claims agree. Not reproduced: second."
+    assert counted(claims) == (
+        "Published statements: of 3, 1 agree strictly and 2 leniently. Not even leniently: third. "
+        "Our own findings: 1 of 2 came out. Not: sixth."
+    )
     write_claims(tmp_path / "claims.csv", claims)
-    assert [row["agrees?"] for row in read_claims(tmp_path)] == ["yes", "no", "cannot say"]
+    rows = read_claims(tmp_path)
+    assert [row["strict"] for row in rows] == ["yes", "no", "no", "cannot say", "yes", "no"]
+    assert [row["lenient"] for row in rows] == ["yes", "yes", "no", "cannot say", "yes", "no"]
+    assert [row["ledger"] for row in rows] == ["published"] * 4 + ["own"] * 2
+    assert rows[1]["why they differ"] == "it is read off"
+    assert (rows[0]["lenient rule"], rows[1]["lenient rule"]) == ("as strict", "about")
+
+
+@pytest.mark.parametrize(
+    ("strict", "more", "message"),
+    [
+        (False, {"lenient": True, "lenient_rule": "about"}, "tells why it forgives"),
+        (False, {"lenient": True}, "two verdicts need two rules"),
+        (True, {"lenient": False, **LENIENT}, "what agrees strictly agrees leniently"),
+    ],
+)
+def test_a_verdict_is_not_bent_in_silence(strict, more, message):
+    """A second verdict has its rule and its reason, and forgives rather than asks more."""
+    with pytest.raises(ValueError, match=message):
+        claim("bent", strict, **more)
+
+
+def test_what_is_left_out_stands_beside_the_number(tmp_path):
+    """With all its reasons, and the number that has it in."""
+    one = Exclusion(
+        number="order", told="0.9", without="0.6", left_out=("a", "b"), reasons=("odd", "by choice")
+    )
+    assert told_exclusions([one]) == (
+        "order: 0.9; without the exclusion 0.6. Left out: a, b (odd; by choice)."
+    )
+    write_exclusions(tmp_path / "exclusions.csv", [one])
+    with (tmp_path / "exclusions.csv").open(newline="", encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    assert row["reasons"] == "odd; by choice"
+    assert (row["told"], row["without the exclusion"]) == ("0.9", "0.6")
 
 
 def test_wrong_requests_are_refused(tmp_path):

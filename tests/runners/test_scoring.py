@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -15,13 +16,16 @@ from stacktruth.runners.cli import main
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.demo.demo import STACKS, DemoStack, shoot_of
 from stacktruth.runners.judge.finished import score_files
+from stacktruth.runners.judge.judged_view import JudgedView
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge, score_stack, table
+from stacktruth.runners.judge.true_stages import focus_planes_mm
 from stacktruth.runners.methods import METHODS
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.handling.approach import Approach
 from stacktruth.simulator.handling.hands import Stance
 from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.handling.sway import SubjectPose
 from stacktruth.simulator.shooting.shoot import Shoot, shoot
 from stacktruth.simulator.stack.stackio import Stack, read_stack, write_stack
 
@@ -270,3 +274,27 @@ def test_no_method_by_hand_is_better_than_the_best_choice(name: str, tmp_path: P
     # Measured: 0.3 to 1.6 dB below.
     assert best - 2 < oracle["total.psnr_db"] < best
     assert rows.loc["middle-frame", "depth.coverage"] == rows["depth.coverage"].min()
+
+
+def test_planes_of_focus_lie_where_the_reference_sees_their_points() -> None:
+    """By hand: a subject 0.2 mm nearer than in the reference takes its points along.
+
+    What the reference sees at 0.7 mm then stands at 0.5 mm, where that frame is focused.
+    """
+    nearer, there = SubjectPose(z_mm=-0.2), SubjectPose()
+    records = [SimpleNamespace(focus_z_mm=0.5, subject=pose) for pose in (there, nearer)]
+    planes = focus_planes_mm(SimpleNamespace(records=records), 0)
+    np.testing.assert_allclose(planes, [0.5, 0.7])
+    np.testing.assert_allclose(focus_planes_mm(SimpleNamespace(records=records), 1), [0.3, 0.5])
+
+
+def test_regions_are_scored_where_the_truth_is_known() -> None:
+    """Whatever a region holds beyond that is left out of all masks."""
+    known = np.zeros((4, 6), bool)
+    known[1:3] = True
+    everywhere = np.ones_like(known)
+    truth = SimpleNamespace(mask=lambda name: known if name == "valid" else everywhere)
+    masks = JudgedView(SimpleNamespace(), truth).masks
+    assert masks
+    for name, mask in masks.items():
+        np.testing.assert_array_equal(mask, known, err_msg=name)

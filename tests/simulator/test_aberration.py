@@ -6,7 +6,7 @@ import galsim
 import numpy as np
 import pytest
 
-from stacktruth.simulator import load_rig
+from stacktruth.simulator import load_rig, render_view
 from stacktruth.simulator.blur.aberration import aberrated_otf, falloff
 from stacktruth.simulator.blur.basis import bands_between, exact_band, optics_of
 from stacktruth.simulator.blur.focusing import blur_radius_px
@@ -114,3 +114,16 @@ def test_bad_values_are_refused() -> None:
         aberrated_otf(0.5, np.nan, spherical_waves=0.1)
     with pytest.raises(ValueError, match="reduced_frequency must be >= 0"):
         aberrated_otf(-0.5, 0.0, spherical_waves=0.1)
+
+
+@pytest.mark.parametrize("bin_px", [1, 4])
+def test_corners_are_as_dark_with_merged_pixels(rig, scene, sheet, bin_px) -> None:
+    """A white wall loses the lens's stops at the sensor's corner, however pixels are merged."""
+    dark = replace(rig, lens=replace(rig.lens, vignetting_stops=1.0))
+    wall = scene(sheet(colour=(1, 1, 1)))
+    picture = render_view(wall, dark, bin=bin_px)[..., 1]
+    rows, cols = picture.shape
+    # The first pixel's centre lies half a pixel within the corner, on a square law of stops.
+    share = np.hypot(rows - 1, cols - 1) / np.hypot(rows, cols)
+    assert -np.log2(picture[0, 0]) == pytest.approx(share**2, abs=2e-3)
+    assert picture[rows // 2, cols // 2] == pytest.approx(1, abs=2e-3)

@@ -8,13 +8,14 @@ import pytest
 from stacktruth.simulator import Pose, optics
 from stacktruth.simulator.blur.basis import optics_of
 from stacktruth.simulator.blur.focusing import (
+    _places,
     blur_radius_px,
     defocus_mm,
     frame_blur_px,
     radius_range_px,
     seen_by,
 )
-from stacktruth.simulator.view.camera import Camera
+from stacktruth.simulator.view.camera import Camera, Window
 
 
 def key_of(camera):
@@ -165,3 +166,16 @@ def test_a_wider_aperture_blurs_in_proportion(rig):
     wide = replace(rig, lens=replace(rig.lens, f_number=1.4))
     narrow, open_wide = (radius_px(Camera(r), (Camera(r),), 103.0)[0, 0] for r in (rig, wide))
     assert open_wide == pytest.approx(2 * narrow, rel=1e-5)
+
+
+@pytest.mark.parametrize("scale", [1, 2, 4])
+def test_places_of_a_window_are_the_centres_of_its_samples(rig, scale):
+    """The first pixel's centre is (0.5, 0.5), and rays through the places are those of the view."""
+    camera = Camera(rig)
+    window = Window(0, 128, 0, 192, scale)
+    row, col = _places(window)
+    assert (row[0, 0], col[0, 0]) == (scale / 2, scale / 2)
+    down, across = camera.field_axes(window)
+    row_mid, col_mid = camera.middle_px
+    np.testing.assert_allclose((row - row_mid) / camera.focal_px, down, atol=1e-6)
+    np.testing.assert_allclose((col - col_mid) / camera.focal_px, across, atol=1e-6)

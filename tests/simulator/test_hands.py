@@ -10,7 +10,7 @@ from scipy import stats
 
 from stacktruth.simulator.data import DataFileError, list_data_files
 from stacktruth.simulator.handling.approach import Approach
-from stacktruth.simulator.handling.hands import Hands, load_stance
+from stacktruth.simulator.handling.hands import Hands, Stance, load_stance
 from stacktruth.simulator.handling.random_motion import KNOT_S
 from stacktruth.simulator.pose import NOMINAL
 
@@ -337,3 +337,14 @@ def test_bad_stances_and_times_are_refused(tmp_path):
     hands = Hands(load_stance("standing"), until_s=1, seed=0, scene="ramp")
     with pytest.raises(ValueError, match=r"samples >= 1.*got 0"):
         hands.during(0, 0.0, 0.1, samples=0)
+
+
+def test_pulse_has_its_rms_over_the_axes():
+    """Over whole beats the mean square of the three axes is that of the stance; nothing turns."""
+    stance = Stance(name="pulse alone", pulse_um=12.0, pulse_hz=1.25)
+    times = np.arange(0, 8.0, 0.004)  # ten beats
+    for seed in range(3):
+        hands = Hands(stance, until_s=9, seed=seed, scene="beats", framed=False)
+        moved = hands.shake(times)
+        assert np.sqrt(np.mean(moved[:, :3] ** 2)) == pytest.approx(0.012, rel=1e-6)
+        assert not moved[:, 3:].any()

@@ -4,6 +4,7 @@ import importlib
 
 import numpy as np
 import pytest
+from scipy.ndimage import distance_transform_cdt
 
 from stacktruth.simulator import Pose, load_rig, load_scene, optics, render_view
 from stacktruth.simulator.handling.sway import SubjectPose
@@ -383,3 +384,13 @@ def test_truth_of_a_lit_colour_is_in_linear_light(rig, scene, sheet):
     bars = sheet(texture=Bars(colours=((1.0, 1.0, 1.0), (0.0, 0.0, 0.0)), pitch_mm=0.08))
     mean = truth_in(scene(bars), stepped(rig, [0.0])).ideal.mean()
     assert mean == pytest.approx(0.5, abs=0.01)
+
+
+def test_highlights_reach_two_steps_beyond_what_is_brighter_than_white(rig, scene, sheet):
+    """Steps along rows and columns, counted by the distance transform of the taxicab."""
+    drop = Balls(kind="balls", name="drop", at_mm=((0.2, 0.1, 0),), radius_mm=(0.3,))
+    truth = truth_in(scene(sheet(centre_mm=(0, 0, 1)), drop), stepped(rig, [0.0]))
+    bright = truth.ideal.max(axis=2) > 1
+    steps = distance_transform_cdt(~bright, metric="taxicab")
+    assert bright.any()
+    np.testing.assert_array_equal(truth.mask("highlights"), steps <= 2)
