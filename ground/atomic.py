@@ -7,9 +7,10 @@ well. A process that is killed leaves at most the hidden draft behind.
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 
@@ -86,6 +87,23 @@ def whole_folder(path: Path) -> Iterator[Path]:
             draft.rename(path)
         except OSError as error:
             raise PathExistsError(path) if os.path.lexists(path) else error from None
+
+
+def removed(folder: Path) -> bool:
+    """Remove a folder with all in it, also what was closed or is deep; tell whether it is gone.
+
+    Links are removed, not followed. Nothing is raised where something cannot be removed.
+    """
+    for above, names, _ in os.walk(folder, onerror=None):
+        for name in names:
+            path = os.path.join(above, name)
+            with suppress(OSError):
+                if not os.path.islink(path) and not os.access(path, os.W_OK | os.X_OK):
+                    os.chmod(path, 0o700)
+    with suppress(OSError):
+        folder.chmod(0o700)
+    shutil.rmtree(folder, ignore_errors=True)
+    return not os.path.lexists(folder)
 
 
 @contextmanager

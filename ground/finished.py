@@ -10,10 +10,12 @@ import tifffile
 from PIL import Image as Pillow
 from PIL import ImageCms
 
-from .pictures import encoded_channels, read_image
+from .pictures import encoded_channels
+from .text import plain_line
 from .types import Image
 
 _TIFF_PROFILE = 34675  # the tag of an ICC profile, TIFF Technical Note of ICC.1:2022, annex B
+_LARGEST_PROFILE = 1 << 24  # bytes
 _SAME_COLOUR = 3  # levels of 255 by which two profiles for the same colours may differ
 _LEVELS = np.linspace(0, 255, 9).round().astype(np.uint8)
 
@@ -30,34 +32,64 @@ def read_finished(path: str | Path) -> Image:
         It cannot be read.
     """
     path = Path(path)
-    image = read_image(path)
-    whole = encoded_channels(path)
+    return finished(path.read_bytes(), path.name)
+
+
+def finished(data: bytes, name: str) -> Image:
+    """Return the merged picture that the bytes of a file hold, as `read_finished` does.
+
+    Parameters
+    ----------
+    data : bytes
+    name : str
+        Of the file: its ending says what it is.
+
+    Raises
+    ------
+    ValueError
+    """
+    suffix = Path(name).suffix.lower()
+    try:
+        whole = encoded_channels(data, suffix)
+        profile = profile_of(data, suffix)
+    except ValueError as error:
+        raise ValueError(f"{name} {error}") from error
     if whole.ndim == 3 and whole.shape[2] in (2, 4):
         opacity = whole[..., -1]
         full = np.iinfo(opacity.dtype).max if opacity.dtype.kind == "u" else 1
         clear = float(np.mean(opacity < full))
         if clear:
             raise ValueError(
-                f"{path.name} has an opacity channel, and {clear:.1%} of it is not opaque: "
+                f"{name} has an opacity channel, and {clear:.1%} of it is not opaque: "
                 "save the picture without it"
             )
-    profile = profile_of(path)
     if profile is not None and not is_srgb(profile):
         raise ValueError(
-            f"{path.name} has the colour profile {_name_of(profile)!r}: "
+            f"{name} has the colour profile {_name_of(profile)!r}: "
             "save the picture as sRGB, or without a profile if its values are sRGB's"
         )
-    return image
+    return whole[..., :3] if whole.ndim == 3 and whole.shape[2] == 4 else whole
 
 
-def profile_of(path: Path) -> bytes | None:
-    """Return the ICC profile that a picture file carries, or None."""
-    if path.suffix.lower() in (".tif", ".tiff"):
-        with tifffile.TiffFile(path) as file:
-            tag = file.pages[0].tags.get(_TIFF_PROFILE)  # type: ignore[union-attr]
-            return bytes(tag.value) if tag else None
-    with Pillow.open(path) as file:
-        return file.info.get("icc_profile")
+def profile_of(data: bytes, suffix: str) -> bytes | None:
+    """Return the ICC profile that a picture file carries, or None.
+
+    Raises
+    ------
+    ValueError
+        It cannot be found out.
+    """
+    try:
+        if suffix in (".tif", ".tiff"):
+            with tifffile.TiffFile(BytesIO(data)) as file:
+                tag = file.pages[0].tags.get(_TIFF_PROFILE)  # type: ignore[union-attr]
+                return bytes(tag.value)[:_LARGEST_PROFILE] if tag else None
+        with Pillow.open(BytesIO(data)) as file:
+            found = file.info.get("icc_profile")
+            return None if found is None else bytes(found)[:_LARGEST_PROFILE]
+    except Exception as error:  # decoders raise many kinds on a broken file
+        detail = plain_line(str(error), longest=100)
+        raise ValueError(f"has a colour profile that cannot be read: {detail}") from error
 
 
 def is_srgb(profile: bytes) -> bool:
@@ -82,6 +114,7 @@ def is_srgb(profile: bytes) -> bool:
 
 def _name_of(profile: bytes) -> str:
     try:
-        return ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(BytesIO(profile))).strip()
+        told = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(BytesIO(profile)))
+        return plain_line(told, longest=80)
     except (ImageCms.PyCMSError, OSError):
         return "that cannot be read"

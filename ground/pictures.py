@@ -10,6 +10,8 @@ import imagecodecs
 import numpy as np
 import tifffile
 
+from .picture_heads import head_shape, tiff_shape
+from .text import plain_line
 from .types import Image
 
 _TIFF = (".tif", ".tiff")
@@ -94,10 +96,41 @@ def read_image(path: str | Path) -> Image:
         raise ValueError(f"{path.name} {error}") from error
 
 
-def encoded_channels(path: str | Path) -> Image:
-    """Read one picture file as `read_image` does, with its opacity channel if it has one."""
-    path = Path(path)
-    return _opened(path, path.suffix.lower())
+def declared_shape(source: Path | bytes, suffix: str) -> tuple[int, ...]:
+    """Return what a picture file says of its shape; nothing of it is decoded.
+
+    Parameters
+    ----------
+    source : Path or bytes
+    suffix : str
+
+    Raises
+    ------
+    ValueError
+        It is no picture, or too large.
+    """
+    try:
+        if _kind(suffix) is not _TIFF:
+            return head_shape(source)
+        with tifffile.TiffFile(_file(source)) as file:
+            return tiff_shape(file)
+    except Exception as error:
+        raise _no_picture(source, error) from error
+
+
+def encoded_channels(source: str | Path | bytes, suffix: str = "") -> Image:
+    """Read a picture as `read_image` does, with its opacity channel if it has one.
+
+    Parameters
+    ----------
+    source : path or bytes
+    suffix : str
+        Of bytes.
+    """
+    if isinstance(source, bytes):
+        return _whole(source, suffix)
+    path = Path(source)
+    return _whole(path, path.suffix.lower())
 
 
 def decode_image(data: bytes, suffix: str) -> Image:
@@ -116,23 +149,40 @@ def decode_image(data: bytes, suffix: str) -> Image:
 
 
 def _decoded(source: Path | bytes, suffix: str) -> Image:
-    try:
-        image = _opened(source, suffix)
-    except Exception as error:  # the decoders raise many kinds on a broken file
-        if isinstance(error, OSError) and isinstance(source, Path):
-            raise  # there is no such file, or it may not be read
-        detail = " ".join(str(error).split())[:_DETAIL]
-        raise ValueError(f"cannot be read as a picture: {detail}") from error
+    image = _whole(source, suffix)
     return image[..., :3] if image.ndim == 3 and image.shape[2] == 4 else image
+
+
+def _whole(source: Path | bytes, suffix: str) -> Image:
+    try:
+        return _opened(source, suffix)
+    except Exception as error:
+        raise _no_picture(source, error) from error
+
+
+def _no_picture(source: Path | bytes, error: Exception) -> Exception:
+    """Return what is to be raised instead of what the decoders do: many kinds on a broken file."""
+    if isinstance(error, OSError) and error.errno is not None and isinstance(source, Path):
+        return error  # there is no such file, or it may not be read
+    name = source.name if isinstance(source, Path) else ""
+    detail = " ".join(str(error).split()).replace(str(source), name) if name else str(error)
+    return ValueError(f"cannot be read as a picture: {plain_line(detail, longest=_DETAIL)}")
 
 
 def _opened(source: Path | bytes, suffix: str) -> Image:
     kind = _kind(suffix)
     if kind is _TIFF:
-        # From a file straight into the array, where nothing is compressed.
-        return tifffile.imread(source if isinstance(source, Path) else BytesIO(source))
+        with tifffile.TiffFile(_file(source)) as file:
+            tiff_shape(file)
+            # From a file straight into the array, where nothing is compressed.
+            return file.asarray()
     data = source.read_bytes() if isinstance(source, Path) else source
+    head_shape(data)
     return imagecodecs.png_decode(data) if kind is _PNG else imagecodecs.jpeg8_decode(data)
+
+
+def _file(source: Path | bytes) -> Path | BytesIO:
+    return BytesIO(source) if isinstance(source, bytes) else source
 
 
 def _kind(suffix: str) -> tuple[str, ...]:

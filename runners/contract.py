@@ -9,6 +9,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
+from ..ground.text import plain_line
 from ..ground.types import Floats, Image
 
 Status = Literal["ok", "skipped", "failed", "timed-out", "killed", "invalid-output"]
@@ -20,6 +21,7 @@ DEPTH_UNITS = ("frame", "mm")
 # A pyramid may overshoot white and black a little; a picture on another scale (0..255) lies far
 # outside this range.
 _FLOAT_RANGE = (-0.5, 1.5)
+_SHOWN = 80
 _FIELDS = ("image", "depth", "depth_unit", "confidence", "reference", "used")
 
 
@@ -68,7 +70,7 @@ class Outcome:
         "killed": it was ended for taking more memory, processes or disk than allowed, or from
         outside; "invalid-output": it ended well but its result is no picture of the stack.
     reason : str
-        Why, in one line; empty when ok.
+        Why; made one plain line of at most 500 characters, whatever is given. Empty when ok.
     from_outside : bool
         Whether neither the method nor its limits ended it: it is worth another try.
     result : Result, optional
@@ -104,6 +106,10 @@ class Outcome:
     version: str = ""
     covers: str = ""
     loaded: tuple[tuple[str, str], ...] = ()
+
+    def __post_init__(self) -> None:
+        # Much of it is a method's own words, and goes to tables, pages and terminals.
+        object.__setattr__(self, "reason", plain_line(self.reason))
 
     def __bool__(self) -> bool:
         """Say whether there is a result."""
@@ -178,7 +184,7 @@ def _checked_image(image: Any, shape: tuple[int, int]) -> Image:
 
 def _checked_depth(depth: Any, shape: tuple[int, int], unit: Any, count: int) -> Floats | None:
     if unit not in DEPTH_UNITS:
-        raise InvalidOutput(f"depth_unit is {unit!r}, allowed: {', '.join(DEPTH_UNITS)}")
+        raise InvalidOutput(f"depth_unit is {_shown(unit)}, allowed: {', '.join(DEPTH_UNITS)}")
     if depth is None:
         return None
     depth = np.asarray(depth)
@@ -214,9 +220,9 @@ def _frame_index(value: Any, count: int, name: str) -> int | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | np.integer):
-        raise InvalidOutput(f"{name} must be a frame index, got {value!r}")
+        raise InvalidOutput(f"{name} must be a frame index, got {_shown(value)}")
     if not 0 <= value < count:
-        raise InvalidOutput(f"{name} is frame {value}, but frames are 0..{count - 1}")
+        raise InvalidOutput(f"{name} is frame {_shown(value)}, but frames are 0..{count - 1}")
     return int(value)
 
 
@@ -224,11 +230,19 @@ def _frame_indices(values: Any, count: int) -> tuple[int, ...] | None:
     if values is None:
         return None
     if not isinstance(values, Sequence | np.ndarray) or isinstance(values, str | bytes):
-        raise InvalidOutput(f"used must be a list of frame indices, got {values!r}")
+        raise InvalidOutput(f"used must be a list of frame indices, got {_shown(values)}")
     indices = tuple(_frame_index(value, count, "used") for value in values)
     if not indices:
         raise InvalidOutput("used is empty: at least one frame goes into a picture")
     return tuple(index for index in indices if index is not None)
+
+
+def _shown(value: Any) -> str:
+    """Return a value as a message shows it: in a short line, whatever it is."""
+    try:
+        return plain_line(repr(value), longest=_SHOWN)
+    except ValueError:  # a whole number of more digits than Python writes
+        return f"a {type(value).__name__} that is too long to be written"
 
 
 def depth_to_mm(result: Result, focus_mm: npt.ArrayLike) -> Floats | None:

@@ -12,11 +12,11 @@ from typing import Any, Literal
 from pydantic import Field
 from pydantic.dataclasses import dataclass as checked
 
-from ...ground.toml import TomlError, read_toml
+from ...ground.toml import TomlError, parse_toml
 from ...simulator.data import DataFileError, validate
 from ...simulator.rig import STRICT
 from ..contract import InvalidOutput, Result, as_result
-from ..isolate.handover import regular_file
+from ..isolate.handover import read_bytes
 from ..isolate.picture_files import read_picture
 from ..request import RequestError
 from .dataset import BlindFacts, BlindIndex
@@ -81,10 +81,11 @@ def _about(folder: Path) -> tuple[SubmissionFacts, Mapping[str, str]]:
     if not path.exists() and not path.is_symlink():
         return SubmissionFacts(), {}
     try:
-        values = read_toml(regular_file(path, max_mb=_MAX_ABOUT_MB, who="the author"))
+        values = parse_toml(read_bytes(path, max_mb=_MAX_ABOUT_MB, who="the author"))
         return validate(SubmissionFacts, values, where=ABOUT), {}
     except (InvalidOutput, TomlError, DataFileError, OSError) as error:
-        return SubmissionFacts(), {ABOUT: str(error).replace(str(path), ABOUT)}
+        named = "" if str(error).startswith(ABOUT) else f"{ABOUT}: "
+        return SubmissionFacts(), {ABOUT: f"{named}{error}"}
 
 
 def _result(folder: Path, name: str, facts: BlindFacts, *, unit: str) -> Result:

@@ -25,6 +25,11 @@ class Channel:
     begin : callable or None
         Called when the run is ready; returns what it is then told. None: the run says nothing,
         and its time counts from its start.
+
+    Attributes
+    ----------
+    by_itself : bool
+        Whether the run told that it asks for a signal that ends itself.
     """
 
     def __init__(self, begin: Callable[[], bytes] | None = None) -> None:
@@ -33,7 +38,8 @@ class Channel:
         self._theirs: socket.socket | None = None
         self._since = time.perf_counter()
         self._waits_since: float | None = None
-        self._waited_s = 0.0
+        self._left_out_s = 0.0
+        self.by_itself = False
         self._thread = threading.Thread(target=self._serve, daemon=True)
 
     @property
@@ -60,12 +66,16 @@ class Channel:
 
     def seconds(self) -> float:
         """Return the run's time until now, s."""
-        return time.perf_counter() - self._since - self._waited_s
+        return time.perf_counter() - self._since - self._left_out_s
+
+    def leave_out(self, seconds: float) -> None:
+        """Let some time not count, because the run could not use it."""
+        self._left_out_s += seconds
 
     def let_end(self) -> None:
         """Let a run end that waits for it, now that its memory was looked at."""
         if self._waits_since is not None and self._own is not None:
-            self._waited_s += time.perf_counter() - self._waits_since
+            self._left_out_s += time.perf_counter() - self._waits_since
             self._waits_since = None
             with suppress(OSError):
                 self._own.sendall(b"e")
@@ -88,8 +98,11 @@ class Channel:
             message = begin()
             self._since = time.perf_counter()
             own.sendall(message)
-            if own.recv(1):
-                self._waits_since = time.perf_counter()
+            while said := own.recv(1):
+                if said == b"k":
+                    self.by_itself = True
+                elif self._waits_since is None:
+                    self._waits_since = time.perf_counter()
         except OSError:  # the run has gone, or has no frames to work on: it sees the line end
             with suppress(OSError):
                 own.shutdown(socket.SHUT_RDWR)

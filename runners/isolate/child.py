@@ -1,7 +1,8 @@
 """A Python method in a process of its own: the side that runs there.
 
 It says that it is ready, is told method and frames, calls the method, and leaves the result as .npy
-files beside a small JSON file. ``python -m stacktruth.runners.isolate.child`` is the child.
+files beside a small JSON file, in a folder of their own.
+``python -m stacktruth.runners.isolate.child`` is the child.
 """
 
 from __future__ import annotations
@@ -10,11 +11,13 @@ import errno
 import importlib.util
 import json
 import os
+import shutil
 import socket
 import sys
 import time
 import traceback
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -22,13 +25,16 @@ from typing import Any
 import numpy as np
 
 from ...ground.frames import FrameFiles
+from ...ground.text import plain_line
 from ..contract import InvalidOutput, Result, Status, as_result
 from .enclose import CHANNEL
-from .recorder import RECORD, record_files
+from .recorder import RECORD, record_files, tell_of_own_signals
 
-HANDOVER = "handover.json"
+#: The folder in a method's own in which its process leaves a result, and what says what is in it.
+HANDED, HANDOVER = "handed-over", "handover.json"
 #: Exit status of a child whose method is done but whose result cannot be written (sysexits.h).
 NO_ROOM = os.EX_IOERR
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 def load_function(spec: str) -> Callable[..., Any]:
@@ -55,7 +61,7 @@ def load_function(spec: str) -> Callable[..., Any]:
 
 
 def call_guarded(
-    call: Callable[[], Any], info: Mapping[str, Any]
+    call: Callable[[], Any], info: Mapping[str, Any], *, in_child: bool = False
 ) -> tuple[Status, str, Result | None, float]:
     """Call a method and catch what it raises; return status, reason, result and seconds.
 
@@ -68,19 +74,36 @@ def call_guarded(
         seconds = time.perf_counter() - started
         return "ok", "", as_result(made, info=info), seconds
     except NotImplementedError as error:
-        status, reason = "skipped", str(error) or "the method does not take this stack"
+        status, reason = "skipped", _words(error) or "the method does not take this stack"
     except InvalidOutput as error:
-        status, reason = "invalid-output", str(error)
-    except (Exception, SystemExit) as error:
-        traceback.print_exc()
+        status, reason = "invalid-output", _words(error) or "the method says so"
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt) and not in_child:
+            raise  # whoever started us wants to end
+        _print_traceback(error)
         status, reason = "failed", _describe(error)
     return status, reason, None, time.perf_counter() - started
 
 
+def _words(error: BaseException) -> str:
+    """Return what an error says, which may be anything, and may itself go wrong."""
+    try:
+        return plain_line(str(error), longest=300)
+    except Exception:
+        return "an error that cannot be told"
+
+
 def _describe(error: BaseException) -> str:
-    message = " ".join(str(error).split())[:300]
-    last = traceback.extract_tb(error.__traceback__)[-1]
-    return f"{type(error).__name__}: {message} ({Path(last.filename).name}:{last.lineno})"
+    last = traceback.extract_tb(error.__traceback__, limit=-1)[-1]
+    place = plain_line(Path(last.filename).name, longest=60)
+    return f"{type(error).__name__[:60]}: {_words(error)} ({place}:{last.lineno})"
+
+
+def _print_traceback(error: BaseException) -> None:
+    try:
+        traceback.print_exception(error)
+    except Exception:
+        print("an error whose traceback cannot be printed", file=sys.__stderr__)
 
 
 def main() -> None:
@@ -91,17 +114,19 @@ def main() -> None:
     info, folder = job["info"], Path.cwd()
     frames = FrameFiles([Path(path) for path in job["paths"]])
     record_files(folder / RECORD)
+    tell_of_own_signals(channel)
     call = partial(_call, job["method"], frames, info, job["parameters"])
-    status, reason, result, _ = call_guarded(call, info)
+    status, reason, result, _ = call_guarded(call, info, in_child=True)
     try:
-        _hand_over(folder, {"status": status, "reason": reason}, result)
+        _hand_over(folder / HANDED, {"status": status, "reason": reason}, result)
     except OSError as error:
         traceback.print_exception(error)
-        sys.exit(NO_ROOM)
+        sys.exit(NO_ROOM if error.errno in _NO_ROOM else 1)
     channel.sendall(b"d")
     channel.recv(1)
-    sys.stdout.flush()
-    sys.stderr.flush()
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(Exception):  # a method may have closed or replaced them
+            stream.flush()
     os._exit(0)  # the result is there: taking the interpreter apart is not the method's time
 
 
@@ -109,16 +134,18 @@ def _call(method: str, frames: FrameFiles, info: Any, parameters: Mapping[str, A
     return _load_method(method)(frames, info, **parameters)
 
 
-def _hand_over(folder: Path, handed: dict[str, Any], result: Result | None) -> None:
+def _hand_over(place: Path, handed: dict[str, Any], result: Result | None) -> None:
+    """Leave a result in a folder that nothing of the method's own is in, and then say so."""
+    shutil.rmtree(place, ignore_errors=True)
+    place.mkdir()
     if result is not None:
-        _save(folder / "image.npy", result.image)
-        if result.depth is not None:
-            _save(folder / "depth.npy", result.depth)
-        if result.confidence is not None:
-            _save(folder / "confidence.npy", result.confidence)
+        arrays = {name: getattr(result, name) for name in ("image", "depth", "confidence")}
+        kept = {name: array for name, array in arrays.items() if array is not None}
+        for name, array in kept.items():
+            _save(place / f"{name}.npy", array)
         rest = {name: getattr(result, name) for name in ("depth_unit", "reference", "used")}
-        handed["result"] = rest
-    (folder / HANDOVER).write_text(json.dumps(handed))
+        handed["result"] = {"files": list(kept), **rest}
+    (place / HANDOVER).write_text(json.dumps(handed))
 
 
 def _save(path: Path, array: np.ndarray[Any, Any]) -> None:

@@ -16,6 +16,7 @@ import contextlib
 import ctypes
 import json
 import os
+import signal
 import stat
 import sys
 from collections.abc import Iterator
@@ -24,6 +25,8 @@ from typing import Any
 
 #: Environment variable with the number of the channel's descriptor.
 CHANNEL = "STACKTRUTH_CHANNEL"
+#: Environment variable with the number of a pipe that takes how the command ended.
+ENDING = "STACKTRUTH_ENDING"
 
 # From linux/landlock.h; the numbers of the calls are the same on every architecture.
 _CREATE, _ADD, _RESTRICT = 444, 445, 446
@@ -33,7 +36,7 @@ _OF_FILES = _WRITE_FILE | _READ_FILE | _TRUNCATE
 _READ = _READ_FILE | _READ_DIR
 _SCOPES = 0b11  # abstract sockets and signals to whoever is outside
 # From linux/prctl.h, linux/mount.h and linux/capability.h.
-_NO_NEW_PRIVILEGES, _DROP_BOUND = 38, 24
+_DEATH_SIGNAL, _NO_NEW_PRIVILEGES, _DROP_BOUND = 1, 38, 24
 _READ_ONLY, _NO_DEVICES, _REMOUNT, _BIND = 1, 4, 32, 4096
 _LAST_CAPABILITY = 63
 _CAPABILITY_VERSION = 0x20080522
@@ -171,7 +174,7 @@ def close_walls(walls: dict[str, Any]) -> None:
     """
     if walls["own_mounts"]:  # and so shared memory of its own
         with contextlib.suppress(OSError):
-            _mount("tmpfs", "/dev/shm", "tmpfs", _NO_DEVICES, "mode=1777")
+            _mount("tmpfs", "/dev/shm", "tmpfs", _NO_DEVICES, "mode=1777,size=25%")
     if walls["kind"] == "landlock":
         names = {name: walls[name] for name in ("read", "given", "write", "listed", "hidden")}
         restrict_by_landlock(**names)
@@ -192,7 +195,34 @@ def main(walls_path: str, command: list[str]) -> None:
         os.read(int(channel), 1)
         os.close(int(channel))
         del kept[CHANNEL]
-    os.execve(command[0], command, {**walls["env"], **kept})
+    ending = kept.pop(ENDING, None)
+    env = {**walls["env"], **kept}
+    if ending is None:
+        os.execve(command[0], command, env)
+    _stand_by(command, env, ending=int(ending), channel=kept.get(CHANNEL))
+
+
+def _stand_by(command: list[str], env: dict[str, str], *, ending: int, channel: str | None) -> None:
+    """Run the command as a child, take in what it leaves orphaned, and tell how it ended.
+
+    The first process of a namespace is spared all signals that it does not ask for, its own too.
+    So the command must not be that. And what starts namespaces tells an exit status of 137 and an
+    end by SIGKILL apart no more: the word goes by a pipe that the command does not have.
+    """
+    os.set_inheritable(ending, False)
+    number = os.fork()
+    if number == 0:
+        _libc.prctl(_DEATH_SIGNAL, signal.SIGKILL, 0, 0, 0)  # it does not outlive us
+        os.execve(command[0], command, env)
+    if channel is not None:
+        os.close(int(channel))
+    for stream in (1, 2):  # else whoever reads them waits for us
+        os.close(stream)
+    while True:
+        ended, status = os.wait()
+        if ended == number:
+            os.write(ending, status.to_bytes(4, "little"))
+            os._exit(0)
 
 
 if __name__ == "__main__":

@@ -7,7 +7,6 @@ makes sure that none of theirs stays behind; `walls` keeps them from files.
 from __future__ import annotations
 
 import shutil
-import signal
 import subprocess
 from dataclasses import dataclass
 from functools import cache
@@ -33,11 +32,13 @@ class Isolation:
 _LEASH = ("setpriv", "--pdeathsig", "KILL", "--")
 PATIENCE_S = 60  # so that a level that works is not taken for broken on a busy machine
 SESSION = Isolation("own session")
-_NAMESPACES = ("--user", "--map-root-user", "--net", "--mount", "--pid", "--fork", "--kill-child")
+# Shared memory and semaphores of a namespace for itself end with it.
+_USER = ("--user", "--map-root-user", "--net", "--ipc")
+_NAMESPACES = (*_USER, "--mount", "--pid", "--fork", "--kill-child")
 _LEVELS = (
     ("own session, process numbers and /proc, no network", (*_NAMESPACES, "--mount-proc")),
     ("own session and process numbers, no network", _NAMESPACES),
-    ("own session, no network", ("--user", "--map-root-user", "--net")),
+    ("own session, no network", _USER),
 )
 
 
@@ -52,18 +53,6 @@ def best_isolation() -> Isolation:
             if _works(prefix):
                 return Isolation(name, prefix)
     return Isolation(SESSION.name, leash)
-
-
-def returncode_of_program(returncode: int, stderr: str) -> int:
-    """Return the return code of the program itself, negative when a signal ended it.
-
-    unshare ends by the signal that ended its program. The one of util-linux 2.38 first tries to
-    let that signal through, which nobody may do with SIGKILL, and ends with a complaint instead.
-    """
-    complained = (
-        stderr.rstrip().rpartition("\n")[2].startswith("unshare: sigprocmask unblock failed")
-    )
-    return -signal.SIGKILL if returncode == 1 and complained else returncode
 
 
 def _works(prefix: tuple[str, ...]) -> bool:

@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
 
-import PIL.Image
-import tifffile
-
-from ...ground.finished import read_finished
-from ...ground.pictures import read_image
+from ...ground.finished import finished
+from ...ground.pictures import declared_shape, decode_image
 from ...ground.types import Image
 from ..contract import InvalidOutput
-from .handover import MAX_PICTURE_MB, regular_file
+from .handover import read_bytes
 
-_TIFF = (".tif", ".tiff")
 _COLOURS = (3, 4)  # an opacity channel that hides nothing is left out
+# A file is hardly larger than four channels of 64 bits, and some room for what is said beside.
+_BYTES_A_PIXEL, _ROOM_MB = 32, 8.0
 
 
 def read_picture(
     path: Path,
     shape: tuple[int, ...],
     *,
-    max_mb: float = MAX_PICTURE_MB,
+    max_mb: float | None = None,
     who: str = "the program",
 ) -> Image:
     """Return a picture or map of a known shape.
@@ -31,8 +28,8 @@ def read_picture(
     ----------
     path : Path
     shape : (rows, cols, 3) or (rows, cols)
-    max_mb : float
-        Largest file, MB.
+    max_mb : float or None
+        Largest file, MB; None follows from the shape.
     who : str
         Who should have written it, for the message.
 
@@ -42,28 +39,18 @@ def read_picture(
         No such file, no regular file, too large, no picture, another shape, partly transparent or
         in other colours than sRGB's.
     """
-    found = _declared_shape(regular_file(path, max_mb=max_mb, who=who))
-    fits = found == shape or (len(shape) == 3 and found in [(*shape[:2], n) for n in _COLOURS])
-    if not fits:
-        raise InvalidOutput(f"{path.name} has shape {found}, expected {shape}")
+    if max_mb is None:
+        max_mb = shape[0] * shape[1] * _BYTES_A_PIXEL / 1e6 + _ROOM_MB
+    data = read_bytes(path, max_mb=max_mb, who=who)
+    suffix = path.suffix.lower()
     try:
-        return read_finished(path) if len(shape) == 3 else read_image(path)
-    except (ValueError, OSError, MemoryError) as error:
-        raise InvalidOutput(" ".join(str(error).split())) from error
-
-
-def _declared_shape(path: Path) -> tuple[int, ...]:
-    """Return what a file says of its shape."""
-    try:
-        if path.suffix.lower() in _TIFF:
-            with tifffile.TiffFile(path) as file:
-                return tuple(int(size) for size in file.series[0].shape)
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")  # Pillow warns of pictures that would fill the memory
-            with PIL.Image.open(path) as picture:
-                columns, rows = picture.size
-                bands = len(picture.getbands())
-    except Exception as error:  # decoders raise many kinds on a broken file
-        detail = " ".join(str(error).split())[:200].replace(str(path), path.name)
-        raise InvalidOutput(f"{path.name} cannot be read as a picture: {detail}") from error
-    return (rows, columns) if bands == 1 else (rows, columns, bands)
+        found = declared_shape(data, suffix)
+        fits = found == shape or (len(shape) == 3 and found in [(*shape[:2], n) for n in _COLOURS])
+        if fits and len(shape) == 3:
+            return finished(data, path.name)
+        if fits:
+            return decode_image(data, suffix)
+    except (ValueError, MemoryError) as error:
+        named = "" if str(error).startswith(path.name) else f"{path.name} "
+        raise InvalidOutput(f"{named}{error}") from error
+    raise InvalidOutput(f"{path.name} has shape {found}, expected {shape}")

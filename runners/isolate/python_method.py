@@ -13,12 +13,19 @@ from typing import Any
 from ...ground.frames import FrameFiles
 from ..contract import InvalidOutput, Outcome
 from .channel import Channel
-from .child import HANDOVER, NO_ROOM
-from .handover import read_handover, read_result
+from .child import NO_ROOM
+from .handover import read_handover, read_result, taken_away
 from .method import Method
 from .supervise import Limits, supervise
 from .walls import Walls, folders_of, how_apart, walled
-from .workplace import FROM_OUTSIDE, Workplace, lay_out_frames, outcome_of, told
+from .workplace import (
+    FROM_OUTSIDE,
+    Workplace,
+    lay_out_frames,
+    outcome_of,
+    short_of_room,
+    told,
+)
 
 _CHILD = f"{__name__.rpartition('.')[0]}.child"
 
@@ -80,10 +87,10 @@ def run_in_child(
     env = {"PATH": os.environ.get("PATH", os.defpath)}
     ended = supervise(argv, cwd=place.folder, env=env, limits=limits, channel=Channel(begin))
     outcome = outcome_of(ended, limits, isolation=how_apart())
-    if ended.returncode == NO_ROOM:
+    if ended.returncode == NO_ROOM and short_of_room(place.root, info):
         reason = f"{FROM_OUTSIDE}: no room for its result in {place.root.parent}"
         return replace(outcome, status="killed", reason=reason, from_outside=True)
-    return _handed_over(outcome, place.folder, info) if outcome else outcome
+    return _handed_over(outcome, place, info) if outcome else outcome
 
 
 def _environment(method: Method, place: Workplace) -> dict[str, str]:
@@ -93,15 +100,15 @@ def _environment(method: Method, place: Workplace) -> dict[str, str]:
     return env
 
 
-def _handed_over(outcome: Outcome, folder: Path, info: Mapping[str, Any]) -> Outcome:
+def _handed_over(outcome: Outcome, place: Workplace, info: Mapping[str, Any]) -> Outcome:
     """Complete the outcome of a child that ended well by what it handed over."""
-    handed = read_handover(folder / HANDOVER)
-    if handed is None:
-        return replace(outcome, status="failed", reason="ended without a result")
-    status, reason, rest = handed
-    if status != "ok":
-        return replace(outcome, status=status, reason=reason)
     try:
-        return replace(outcome, result=read_result(folder, rest, info))
+        folder = taken_away(place.folder, place.root / "handed")
+        said = read_handover(folder) if folder else None
+        if folder is None or said is None:
+            return replace(outcome, status="failed", reason="ended without a result")
+        if said.result is None:
+            return replace(outcome, status=said.status, reason=said.reason or "no reason given")
+        return replace(outcome, result=read_result(folder, said.result, info))
     except (OSError, InvalidOutput) as error:
         return replace(outcome, status="invalid-output", reason=str(error))

@@ -6,6 +6,9 @@ It hears of what Python itself opens. What a library of compiled code opens by i
 from __future__ import annotations
 
 import os
+import resource
+import signal
+import socket
 import sys
 from contextlib import suppress
 from pathlib import Path
@@ -46,6 +49,26 @@ def record_files(path: Path) -> None:
 
     for module in packages_so_far():
         note(module)
+    sys.addaudithook(hear)
+
+
+def tell_of_own_signals(channel: socket.socket) -> None:
+    """Tell whoever started this process when it asks for a signal that ends itself.
+
+    Else such an end looks like one that was caused from outside, which is worth another try.
+    """
+
+    def hear(event: str, args: tuple[Any, ...]) -> None:
+        own = (
+            (event == "os.kill" and args[0] in (os.getpid(), 0, -1, -os.getpgrp()))
+            or (event == "os.killpg" and args[0] in (0, os.getpgrp()))
+            or event == "signal.pthread_kill"
+            or (event == "resource.setrlimit" and args[0] == resource.RLIMIT_CPU)
+        )
+        if own and args[1] != signal.SIGCONT:
+            with suppress(OSError):
+                channel.sendall(b"k")
+
     sys.addaudithook(hear)
 
 

@@ -10,26 +10,38 @@ against malice.
 from __future__ import annotations
 
 import os
-import signal
 import subprocess
 import threading
 import time
 import uuid
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
 from .channel import Channel
+from .enclose import ENDING
+from .process_tree import (
+    TOKEN,
+    ProcessTree,
+    ended_within,
+    machine_mb,
+    shared_mb,
+    unnamed_mb,
+)
 
-TOKEN = "STACKTRUTH_RUN"
 #: Time between two looks: a share of the time that the program has run, within bounds, s.
 _POLL_SHARE = 0.25
 _POLL_S = (0.003, 0.05)
 _GRACE_S = 0.5
 _DISK_POLL_S = 0.5
-_PAGE = os.sysconf("SC_PAGE_SIZE")
+# Between two looks no more time passes, unless this process was stopped, or the machine slept.
+_GAP_S = 2.0
+# How long a stop by someone else is waited for: as a multiple of the limit of time, at least, s.
+_STOPPED, _STOPPED_S = 10.0, 60.0
+# What of the machine's memory a run may take that has no limit of its own.
+_SHARE_OF_MACHINE = 0.9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +53,8 @@ class Limits:
     time_s : float
         Wall time, s.
     memory_mb : float, optional
-        Resident memory of the whole tree, MB (1e6 bytes).
+        Memory of the whole tree, MB (1e6 bytes): resident, shared, and in files without a name.
+        None: most of what the machine can give when it starts.
     processes : int
         Number of processes alive at once.
     disk_mb : float
@@ -73,6 +86,10 @@ class Ended:
         Largest resident memory of the tree that was seen, MB.
     stdout, stderr : str
         The last part of each.
+    by_itself : bool
+        Whether it told that it asks for a signal that ends itself.
+    memory_limit_mb : float or None
+        The limit that held.
     """
 
     returncode: int
@@ -81,6 +98,8 @@ class Ended:
     peak_mb: float
     stdout: str
     stderr: str
+    by_itself: bool = False
+    memory_limit_mb: float | None = None
 
 
 def supervise(
@@ -113,83 +132,132 @@ def supervise(
     token = uuid.uuid4().hex
     channel = channel or Channel()
     channel.open()
-    process = subprocess.Popen(  # the tree is ended in the finally clause below
-        list(argv),
-        cwd=cwd,
-        env={**env, TOKEN: token, **channel.environment},
-        pass_fds=channel.descriptors,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        start_new_session=True,
-    )
+    limits = _with_memory(limits)
+    told, tells = os.pipe()
+    try:
+        process = subprocess.Popen(  # the tree is ended in the finally clause below
+            list(argv),
+            cwd=cwd,
+            env={**env, TOKEN: token, ENDING: str(tells), **channel.environment},
+            pass_fds=(tells, *channel.descriptors),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            start_new_session=True,
+        )
+    except BaseException:
+        os.close(told)
+        raise
+    finally:
+        os.close(tells)
     channel.serve()
     tree = ProcessTree(process.pid, token)
     tails = [_Tail(stream, int(limits.log_kb * 1000)) for stream in _streams(process)]
     try:
-        overrun, peak_mb = _watch(process, tree, tails, cwd, limits=limits, channel=channel)
+        overrun, peak_mb = _Watch(process, tree, tails, cwd, limits, channel).until_end()
         seconds = channel.seconds()
         if overrun:
             tree.terminate(process, grace_s=_GRACE_S)
     finally:
         tree.kill(process)
         channel.close()
+        ending = _told_by(told)
     stdout, stderr = (tail.text() for tail in tails)
     return Ended(
-        returncode=process.wait(),
+        returncode=process.wait() if ending is None else ending,
         overrun=overrun,
         seconds=seconds,
         peak_mb=peak_mb,
         stdout=stdout,
         stderr=stderr,
+        by_itself=channel.by_itself,
+        memory_limit_mb=limits.memory_mb,
     )
+
+
+def _with_memory(limits: Limits) -> Limits:
+    """Return limits of which one is for memory, where anything is known of the machine's."""
+    machine = machine_mb()
+    if limits.memory_mb is not None or machine is None:
+        return limits
+    return replace(limits, memory_mb=round(_SHARE_OF_MACHINE * machine))
+
+
+def _told_by(pipe: int) -> int | None:
+    """Return what stood by for the command tells of its end; None where it tells nothing."""
+    os.set_blocking(pipe, False)
+    try:
+        word = os.read(pipe, 4)
+    except BlockingIOError:
+        word = b""
+    finally:
+        os.close(pipe)
+    return os.waitstatus_to_exitcode(int.from_bytes(word, "little")) if len(word) == 4 else None
 
 
 def _streams(process: subprocess.Popen[bytes]) -> list[IO[bytes]]:
     return [stream for stream in (process.stdout, process.stderr) if stream is not None]
 
 
-def _watch(
-    process: subprocess.Popen[bytes],
-    tree: ProcessTree,
-    tails: Sequence[_Tail],
-    cwd: Path,
-    *,
-    limits: Limits,
-    channel: Channel,
-) -> tuple[str, float]:
-    """Poll until the program ends or breaks a limit; return the limit broken and the peak."""
-    started = disk_checked = time.perf_counter()
-    peak_mb, disk_mb = 0.0, 0.0
-    while True:
-        # A quick program is looked at often, or its memory would never be seen.
-        age = time.perf_counter() - started
-        ended = _ended_within(process, min(max(_POLL_SHARE * age, _POLL_S[0]), _POLL_S[1]))
-        members = tree.members()
-        peak_mb = max(peak_mb, tree.resident_mb(members))
-        channel.let_end()
-        now = time.perf_counter()
-        if ended:
-            return "", peak_mb
-        if now - disk_checked > _DISK_POLL_S:
-            disk_checked, disk_mb = now, folder_mb(cwd)
-        disk_used_mb = disk_mb + sum(tail.seen for tail in tails) / 1e6
+@dataclass
+class _Watch:
+    """Looks at a run until it ends or breaks a limit."""
+
+    process: subprocess.Popen[bytes]
+    tree: ProcessTree
+    tails: Sequence[_Tail]
+    cwd: Path
+    limits: Limits
+    channel: Channel
+    peak_mb: float = 0.0
+    stopped_s: float = 0.0
+    disk_mb: float = 0.0
+
+    def until_end(self) -> tuple[str, float]:
+        """Return the limit broken, if any, and the peak of memory, MB."""
+        started = seen = disk_seen = time.perf_counter()
+        cpu_s = 0.0
+        while True:
+            # A quick program is looked at often, or its memory would never be seen.
+            age = time.perf_counter() - started
+            ended = ended_within(self.process, min(max(_POLL_SHARE * age, _POLL_S[0]), _POLL_S[1]))
+            members = self.tree.members()
+            unnamed_memory, unnamed_disk = unnamed_mb(members)
+            held_mb = self.tree.resident_mb(members) + shared_mb(members) + unnamed_memory
+            self.peak_mb = max(self.peak_mb, held_mb)
+            self.channel.let_end()
+            now, cpu_before, cpu_s = time.perf_counter(), cpu_s, self.tree.cpu_s(members)
+            self._leave_out(members, now - seen, cpu_s - cpu_before)
+            seen = now
+            if ended:
+                return "", self.peak_mb
+            if now - disk_seen > _DISK_POLL_S:
+                disk_seen, self.disk_mb = now, folder_mb(self.cwd)
+            if overrun := self._overrun(len(members), unnamed_disk):
+                return overrun, self.peak_mb
+
+    def _leave_out(self, members: Sequence[int], passed_s: float, cpu_s: float) -> None:
+        """Let time not count in which the run was stopped, or we were, or the machine slept."""
+        if passed_s > _GAP_S:
+            self.channel.leave_out(max(passed_s - max(cpu_s, _GAP_S), 0.0))
+            return
+        longest_s = max(_STOPPED * self.limits.time_s, _STOPPED_S)
+        if self.stopped_s < longest_s and self.tree.all_stopped(members):
+            self.stopped_s += passed_s
+            self.channel.leave_out(passed_s)
+
+    def _overrun(self, processes: int, unnamed_disk_mb: float) -> str:
+        limits = self.limits
+        printed_mb = sum(tail.seen for tail in self.tails) / 1e6
         for name, value, limit in (
-            ("time", channel.seconds(), limits.time_s),
-            ("memory", peak_mb, limits.memory_mb),
-            ("processes", len(members), limits.processes),
-            ("disk", disk_used_mb, limits.disk_mb),
+            ("memory", self.peak_mb, limits.memory_mb),
+            ("processes", processes, limits.processes),
+            ("disk", self.disk_mb + unnamed_disk_mb + printed_mb, limits.disk_mb),
+            ("time", self.channel.seconds(), limits.time_s),
         ):
             if limit is not None and value > limit:
-                return name, peak_mb
-
-
-def _ended_within(process: subprocess.Popen[bytes], seconds: float) -> bool:
-    try:
-        process.wait(seconds)
-    except subprocess.TimeoutExpired:
-        return False
-    return True
+                return name
+        return ""
 
 
 def folder_mb(folder: Path) -> float:
@@ -223,129 +291,3 @@ class _Tail:
         self._thread.join(1.0)
         cut = "[...]\n" if self.seen > self._size else ""
         return cut + bytes(self._kept).decode("utf-8", "replace")
-
-
-@dataclass
-class ProcessTree:
-    """The processes of one run, read from /proc.
-
-    Parameters
-    ----------
-    root : int
-        Process id of the program.
-    token : str
-        Value of the environment variable that marks the run.
-    """
-
-    root: int
-    token: str
-    _known: dict[tuple[int, int], bool] = field(default_factory=dict)
-
-    def members(self) -> list[int]:
-        """Return the ids of the processes that are alive."""
-        table = _process_table()
-        for pid, entry in table.items():
-            if (pid, entry.started) not in self._known:
-                own = entry.session == self.root or self._carries_token(pid)
-                self._known[pid, entry.started] = own
-        ours = {pid for pid, entry in table.items() if self._known[pid, entry.started]}
-        grown = True
-        while grown:
-            below = {pid for pid, entry in table.items() if entry.parent in ours} - ours
-            ours |= below
-            grown = bool(below)
-        self._known.update({(pid, table[pid].started): True for pid in ours})
-        return sorted(ours)
-
-    def _carries_token(self, pid: int) -> bool:
-        try:
-            environ = Path(f"/proc/{pid}/environ").read_bytes()
-        except OSError:
-            return False
-        return f"{TOKEN}={self.token}".encode() in environ.split(b"\0")
-
-    @staticmethod
-    def resident_mb(members: Sequence[int]) -> float:
-        """Return the memory of the given processes, MB.
-
-        Pages that several processes share count once where the kernel tells (proportional
-        set size), else once per process. No less than the largest size that one of them has
-        had, so a short peak between two looks is not missed.
-        """
-        largest = max((_largest_bytes(pid) for pid in members), default=0)
-        together = sum(map(_proportional_bytes, members)) if len(members) > 1 else 0
-        return max(largest, together) / 1e6
-
-    def terminate(self, process: subprocess.Popen[bytes], *, grace_s: float) -> None:
-        """Ask every process to end, and wait a little for it."""
-        for pid in self.members():
-            _send(pid, signal.SIGTERM)
-        until = time.perf_counter() + grace_s
-        while self.members() and time.perf_counter() < until:
-            _ended_within(process, 0.02)
-
-    def kill(self, process: subprocess.Popen[bytes]) -> None:
-        """End every process: stop all first so that none can start another, then kill."""
-        until = time.perf_counter() + 5.0
-        while (members := self.members()) and time.perf_counter() < until:
-            for pid in members:
-                _send(pid, signal.SIGSTOP)
-            for pid in self.members():
-                _send(pid, signal.SIGKILL)
-            _ended_within(process, 0.005)
-        process.wait()
-
-
-def _send(pid: int, number: signal.Signals) -> None:
-    with suppress(ProcessLookupError, PermissionError):
-        os.kill(pid, number)
-
-
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    parent: int
-    session: int
-    started: int
-
-
-def _process_table() -> dict[int, _Entry]:
-    """Return parent, session and start of every process that is not dead, by its id."""
-    table = {}
-    for name in os.listdir("/proc"):
-        if name.isdigit():
-            with suppress(OSError):
-                fields = _stat(name)
-                if fields[0] not in (b"Z", b"X"):
-                    table[int(name)] = _Entry(int(fields[1]), int(fields[3]), int(fields[19]))
-    return table
-
-
-def _stat(name: str) -> list[bytes]:
-    """Return the fields of a process's stat file, from its state on.
-
-    Read many times a second of all processes, so without a file object, which takes twice as long.
-    """
-    handle = os.open(f"/proc/{name}/stat", os.O_RDONLY)
-    try:
-        return os.read(handle, 4096).rpartition(b")")[2].split(None, 20)
-    finally:
-        os.close(handle)
-
-
-def _largest_bytes(pid: int) -> int:
-    """Return the largest resident size this process has had so far."""
-    with suppress(OSError), open(f"/proc/{pid}/status", "rb") as status:
-        for line in status:
-            if line.startswith(b"VmHWM:"):
-                return int(line.split()[1]) * 1024
-    return 0
-
-
-def _proportional_bytes(pid: int) -> int:
-    with suppress(OSError), open(f"/proc/{pid}/smaps_rollup", "rb") as rollup:
-        for line in rollup:
-            if line.startswith(b"Pss:"):
-                return int(line.split()[1]) * 1024
-    with suppress(OSError), open(f"/proc/{pid}/statm", "rb") as statm:
-        return int(statm.read().split()[1]) * _PAGE
-    return 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import shutil
 import signal
 import tempfile
@@ -14,13 +15,16 @@ from typing import Any
 
 import numpy as np
 
+from ...ground.atomic import removed
 from ...ground.frames import FrameFiles
 from ...ground.pictures import write_copy
+from ...ground.text import plain_line
 from ...ground.threads import ONE_THREAD
 from ..contract import Outcome, Status
-from .isolation import returncode_of_program
 from .supervise import Ended, Limits
 
+# Of a whole result: colours, depth and confidence in single precision, and some room.
+_BYTES_A_PIXEL = 32
 #: What the reason says where neither the method nor its limits ended it.
 FROM_OUTSIDE = "ended from outside"
 _SIGNALS_FROM_OUTSIDE = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
@@ -103,8 +107,7 @@ def workplace(work_dir: Path | None) -> Iterator[Workplace]:
     try:
         yield place
     finally:
-        place.frames.chmod(0o755)
-        shutil.rmtree(place.root, ignore_errors=True)
+        removed(place.root)
 
 
 def open_frames(folder: str | Path, info: Mapping[str, Any]) -> FrameFiles:
@@ -166,6 +169,14 @@ def told(info: Mapping[str, Any], names: Sequence[str]) -> dict[str, Any]:
     return {**info, "frames": frames}
 
 
+def short_of_room(folder: Path, info: Mapping[str, Any]) -> bool:
+    """Tell whether a result could not be written in a folder: too little is free, or allowed."""
+    largest = int(info["height_px"]) * int(info["width_px"]) * _BYTES_A_PIXEL
+    room = shutil.disk_usage(folder).free
+    allowed = resource.getrlimit(resource.RLIMIT_FSIZE)[0]
+    return min(room, room if allowed == resource.RLIM_INFINITY else allowed) < largest
+
+
 FORMATS: dict[str, tuple[str, int]] = {
     "": (".tif", 0),
     "tiff16": (".tif", 16),
@@ -205,24 +216,23 @@ def _ending(ended: Ended, limits: Limits) -> tuple[Status, str, bool]:
     """Return status, reason, and whether the program was ended from outside."""
     overruns: dict[str, tuple[Status, str]] = {
         "time": ("timed-out", f"took more than {limits.time_s:g} s"),
-        "memory": ("killed", f"took more than {limits.memory_mb or 0:g} MB of memory"),
+        "memory": ("killed", f"took more than {ended.memory_limit_mb or 0:g} MB of memory"),
         "processes": ("killed", f"had more than {limits.processes} processes"),
         "disk": ("killed", f"wrote more than {limits.disk_mb:.0f} MB"),
     }
     if ended.overrun:
         return (*overruns[ended.overrun], False)
-    returncode = returncode_of_program(ended.returncode, ended.stderr)
-    if returncode < 0:
-        return _by_signal(-returncode)
+    if ended.returncode < 0:
+        return _by_signal(-ended.returncode, by_itself=ended.by_itself)
     if ended.returncode > 0:
         lines = [line for line in ended.stderr.splitlines() if line.strip()]
-        last = f": {lines[-1].strip()[:200]}" if lines else ""
+        last = f": {plain_line(lines[-1], longest=200)}" if lines else ""
         return "failed", f"ended with exit status {ended.returncode}{last}", False
     return "ok", "", False
 
 
-def _by_signal(number: int) -> tuple[Status, str, bool]:
+def _by_signal(number: int, *, by_itself: bool) -> tuple[Status, str, bool]:
     name = signal.Signals(number).name if number in list(signal.Signals) else str(number)
-    if number in _SIGNALS_FROM_OUTSIDE:
+    if number in _SIGNALS_FROM_OUTSIDE and not by_itself:
         return "killed", f"{FROM_OUTSIDE} by signal {name}", True
     return "failed", f"crashed with signal {name}", False

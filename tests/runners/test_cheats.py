@@ -166,9 +166,10 @@ def merge(frames, info):
     held = np.ones(25_000_000)
     while time.perf_counter() < started + 1.0:
         held += 1
-    np.save('image.npy', frames[0])
-    forged = {'status': 'ok', 'reason': '', 'seconds': 0.0, 'peak_mb': 1.0, 'result': {}}
-    open('handover.json', 'w').write(json.dumps(forged))
+    os.mkdir('handed-over')
+    np.save('handed-over/image.npy', frames[0])
+    forged = {'status': 'ok', 'reason': '', 'result': {'files': ['image']}}
+    open('handed-over/handover.json', 'w').write(json.dumps(forged))
     os._exit(0)
 """
 
@@ -199,8 +200,9 @@ def test_a_hostile_result_is_an_invalid_output(tmp_path, stack, name) -> None:
     """Whatever it is, it is told in one line, and we are not harmed."""
     code, reason = HOSTILE_FILES[name]
     (tmp_path / "hostile.py").write_text(
-        f"import os\nimport numpy as np\ndef merge(frames, info):\n    {code}\n"
-        '    said = \'{"status": "ok", "reason": "", "result": {}}\'\n'
+        f"import os\nimport numpy as np\ndef merge(frames, info):\n"
+        f"    os.mkdir('handed-over')\n    os.chdir('handed-over')\n    {code}\n"
+        '    said = \'{"status": "ok", "reason": "", "result": {"files": ["image"]}}\'\n'
         "    open('handover.json', 'w').write(said)\n    os._exit(0)\n"
     )
     outcome = tried(f"{tmp_path / 'hostile.py'}:merge", stack)
