@@ -34,7 +34,7 @@ class Step:
         Names of the steps that must be done before.
     """
 
-    name: Hashable
+    name: Any
     do: Callable[..., Any]
     after: tuple[Hashable, ...] = ()
 
@@ -138,7 +138,7 @@ def side_by_side(
     if workers <= 1:
         yield from (made for _, made in carry_out(steps))
         return
-    early: dict[Hashable, Made] = {}
+    early: dict[int, Made] = {}
     awaited = 0
     try:
         with processes(workers, start=end_in_good_order) as pool:

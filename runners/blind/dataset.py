@@ -20,9 +20,9 @@ from ...ground.pictures import encode_image
 from ...simulator.data import DataFileError, validate
 from ...simulator.shooting.shoot import Shoot
 from ...simulator.shooting.truth import Truth
-from ...simulator.stack.frameio import FORMATS
+from ...simulator.stack.frameio import FORMATS, frame_file
 from ...simulator.stack.manifest import INFO, pretty_json
-from ...simulator.stack.stackwrite import camera_info, frame_file
+from ...simulator.stack.stackwrite import camera_info
 from ..bench.grid.cells import StackSpec, stacks_of
 from ..request import RequestError, request, whole_folder
 from .key import BlindKey

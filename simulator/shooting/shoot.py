@@ -26,8 +26,9 @@ from ..rig import Rig
 from ..scene.scene import Scene
 from ..streams import stream
 from ..view.camera import Camera
-from . import sensor, truth
+from . import sensor
 from .motion import MotionSummary, blur_diameter_px, motion_summary, nearest
+from .truth import Truth, TruthView
 
 #: A frame smeared by more than this, px rms, is not counted on for the best possible merge.
 USABLE_SMEAR_PX = 2.0
@@ -308,11 +309,11 @@ class Shoot:
             picture = rolled(picture, speed, self.light.cadence.readout_s)
         return picture * np.array(self.records[number].gains, np.float32)
 
-    def truth(self, reference: int | None = None) -> truth.Truth:
+    def truth(self, reference: int | None = None) -> Truth:
         """Return the truth in the view of a frame; for `reference` see `truth_view`."""
         return self.truth_view(reference).truth()
 
-    def truth_view(self, reference: int | None = None) -> truth.TruthView:
+    def truth_view(self, reference: int | None = None) -> TruthView:
         """Return what the truth in the view of a frame is made of.
 
         Parameters
@@ -324,7 +325,7 @@ class Shoot:
         if not 0 <= number < self.frames:
             raise IndexError(f"reference: got frame {number}, allowed 0 to {self.frames - 1}")
         usable = [record.frame for record in self.records if record.usable] or [number]
-        return truth.TruthView(
+        return TruthView(
             scene=self.scene,
             camera=self.camera(number),
             frames={frame: self.camera(frame) for frame in usable},

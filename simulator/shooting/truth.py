@@ -141,8 +141,10 @@ class TruthView:
         """
         if name != "nearest":
             focus = self._focus if name == "achievable" else ()
-            how = {"focus": focus, "diffraction": self.diffraction, "tile": tile}
-            return {name: render(self.scene, self.camera, **how)}
+            picture = render(
+                self.scene, self.camera, focus=focus, diffraction=self.diffraction, tile=tile
+            )
+            return {name: picture}
         tiles = list(tiles_of(self.camera.frame))
         if tile is not None:
             return self._nearest(tiles[tile])

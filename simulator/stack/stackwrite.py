@@ -101,17 +101,12 @@ def write_stack(
     path = Path(path)
     if workers < 1:
         raise ValueError(f"workers: got {workers}, allowed 1 or more")
-    ask = {"format": format, "progress": progress}
     if workers == 1:
-        write_stacks({path: plan}, **ask)
+        write_stacks({path: plan}, format=format, progress=progress)
         return path
-    with ExitStack() as context:
-        # Refused before any process is started.
-        frame_format(format)
-        if os.path.lexists(path):
-            raise StackExistsError(path)
-        pool = context.enter_context(processes(workers, start=end_in_good_order))
-        write_stacks({path: plan}, pool=pool, workers=workers, **ask)
+    # No process starts before the first step: what is wrong is refused before.
+    with processes(workers, start=end_in_good_order) as pool:
+        write_stacks({path: plan}, format=format, pool=pool, workers=workers, progress=progress)
     return path
 
 

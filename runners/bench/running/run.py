@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -116,9 +117,10 @@ def bench(
             missing = list(_missing(store, stacks, only))
             # Where there are fewer stacks than processes, several share the work on one.
             each = max(1, pool.workers // max(1, len(missing))) if pool and pool.local else 1
-            alone = pool is None
-            how = {"only": only, "alone": alone, "keep_frames": keep_frames, "workers": each}
-            tasks = {task_on(store, group, **how): keys for group, keys in missing}
+            task = partial(
+                task_on, store, only=only, alone=pool is None, keep_frames=keep_frames, workers=each
+            )
+            tasks = {task(group): keys for group, keys in missing}
             total = sum(len(keys) for keys in tasks.values())
             say(f"{suite.name}: {len(cells)} cells, {total} to do here")
             if pool is None:

@@ -97,6 +97,7 @@ def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) ->
         if not left:
             return
         stack = _rendered(store, cells[0].stack, workers=task.workers)
+        found: Iterator[Scored]
         if task.workers == 1:
             judge = Judge(stack, hidden=(store.path,))
             found = map(partial(_scored, judge=judge, suite=suite), left)
