@@ -14,6 +14,7 @@ from ...simulator.rig import load_rig, stopped_to
 from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.stack.stackio import read_stack, write_stack
+from ..csv_text import write_rows
 from ..isolate.external import Program
 from ..isolate.run import Method
 from ..judge.printed import MAIN_COLUMNS, as_text
@@ -126,7 +127,7 @@ def run_demo(
     scored = side_by_side(score_folder, folders, workers=workers)
     bar = tqdm(scored, total=len(folders), desc="score", unit="stack", disable=not progress)
     rows = pd.concat(list(bar), ignore_index=True)
-    rows.to_csv(out / "scores.csv", index=False)
+    write_rows(out / "scores.csv", rows)
     say(as_text(rows, {"scene": "scene", **MAIN_COLUMNS, "seconds": "s"}, digits=2))
     say(f"pictures and scores.csv are in {out}")
     return 0 if (rows["status"] == "ok").all() else 1

@@ -16,11 +16,13 @@ from ...simulator.compositing.render import render
 from ...simulator.rig import load_rig
 from ...simulator.scene.scene import Scene, load_scene
 from ...simulator.view.camera import Camera
+from ..figures import plain_text
 
 _COLUMNS = 4
 _TILE_PX = 480
 
 
+@plain_text()
 def gallery(names: Sequence[str], path: str | Path, *, progress: bool = False) -> None:
     """Draw scenes at their intended rigs to one PNG.
 

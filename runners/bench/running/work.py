@@ -16,6 +16,7 @@ import numpy as np
 from ....ground.atomic import write_whole
 from ....ground.checksum import sha256
 from ....ground.pictures import encode_image, encode_map
+from ....ground.stamps import Stamps, stamps_below
 from ....simulator.stack.manifest import StackError, versions
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
@@ -27,6 +28,8 @@ from ..grid.suite import SUITE, Suite, suite_in
 from .missing import left_of
 from .store import DoneCell, Store
 
+# How often a stack may be damaged while one method works on it.
+_TRIES = 3
 #: Columns that differ from run to run; they have a table of their own.
 TIME_COLUMNS = ("seconds", "peak_mb", "time_is_comparable")
 
@@ -92,17 +95,58 @@ def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) ->
         left = left_of({cell: store.done(cell.key) for cell in cells}, only=task.only)
         if not left:
             return
-        judge = Judge(_rendered(store, cells[0].stack), hidden=(store.path,))
+        watched = _judge(store, cells[0].stack)
         for cell in left:
-            scored = judge.run(
-                cell.method,
-                time_limit_s=suite.time_limit_s,
-                memory_limit_mb=suite.memory_limit_mb,
-            )
+            watched, scored = _scored(watched, store, suite, cell)
             _keep(store, suite, cell, scored, alone=task.alone)
             yield cell.key
         if not task.keep_frames:
             shutil.rmtree(_stack_folder(store, cells[0].stack))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Watched:
+    """A judge on a stack, and the stamps of its files when they were sound."""
+
+    judge: Judge
+    stamps: Stamps
+
+
+def _judge(store: Store, spec: StackSpec) -> _Watched:
+    judge = Judge(_rendered(store, spec), hidden=(store.path,))
+    return _Watched(judge=judge, stamps=stamps_below(_stack_folder(store, spec)))
+
+
+def _scored(watched: _Watched, store: Store, suite: Suite, cell: Cell) -> tuple[_Watched, Scored]:
+    """Run and score a cell on sound frames; what was damaged meanwhile is rendered again.
+
+    Returns
+    -------
+    _Watched
+        To go on with.
+    Scored
+
+    Raises
+    ------
+    OSError
+        The stack does not stay as it is.
+    """
+    path = _stack_folder(store, cell.stack)
+    for _ in range(_TRIES):
+        try:
+            scored = watched.judge.run(
+                cell.method,
+                time_limit_s=suite.time_limit_s,
+                memory_limit_mb=suite.memory_limit_mb,
+            )
+        except (OSError, ValueError):
+            if stamps_below(path) == watched.stamps:
+                raise
+        else:
+            if stamps_below(path) == watched.stamps:
+                return watched, scored
+        watched = _judge(store, cell.stack)
+    raise OSError(f"{path}: the stack was changed {_TRIES} times while it was in use")
 
 
 def give_up(task: Task, reason: str) -> None:
