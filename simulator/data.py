@@ -8,7 +8,9 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from ..ground.spelling import nearest
+from ..ground.text import plain_line
 from ..ground.toml import TomlError, read_toml
+from .ranges import out_of_range
 
 T = TypeVar("T")
 
@@ -87,22 +89,44 @@ def load_toml(path: Path) -> dict[str, Any]:
         raise DataFileError(str(error)) from error
 
 
-def validate(cls: type[T], values: Any, *, where: str | Path) -> T:
-    """Make a validated object of plain values; an error names file, key, value and rule."""
+def validate(cls: type[T], values: Any, *, where: str | Path, ranges: bool = True) -> T:
+    """Make a validated object of plain values; an error names file, key, value and rule.
+
+    Parameters
+    ----------
+    cls : type
+    values : mapping
+        As read from a file.
+    where : str or Path
+        The file.
+    ranges : bool
+        Whether numbers must lie in the physical ranges of `simulator.ranges`.
+
+    Raises
+    ------
+    DataFileError
+    """
     try:
-        return TypeAdapter(cls).validate_python(values)
+        made = TypeAdapter(cls).validate_python(values)
     except ValidationError as error:
         raise DataFileError(f"{where}: {_first_error(error)}") from error
+    except RecursionError as error:
+        raise DataFileError(f"{where}: it is nested too deep") from error
+    if ranges and (found := out_of_range(values)) is not None:
+        key, number, allowed = found
+        got = plain_line(repr(number), longest=_SHOWN)
+        raise DataFileError(f"{where}: key '{key}': got {got}, allowed {allowed}")
+    return made
 
 
 def _first_error(error: ValidationError) -> str:
     first = error.errors(include_url=False)[0]
-    key = ".".join(str(part) for part in first["loc"]) or "file"
+    key = plain_line(".".join(str(part) for part in first["loc"]), longest=_SHOWN) or "file"
     more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
     if first["type"] in ("missing", "missing_argument"):
         return f"key '{key}' is missing{more}"
     if first["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
         return f"key '{key}' is not known here{more}"
     got = first["input"]
-    got = shown(got) if isinstance(got, str) else repr(got)
+    got = shown(got) if isinstance(got, str) else plain_line(repr(got), longest=_SHOWN)
     return f"key '{key}': got {got}, {first['msg'].lower()}{more}"

@@ -11,6 +11,7 @@ from ..bench.grid.suite import Suite, load_suite
 from ..blind.dataset import make_blind, read_index
 from ..blind.key import BlindKey, new_key, read_key, write_key
 from ..blind.submission import examine
+from ..csv_text import write_rows
 from ..request import RequestError, new_path, request, whole_file
 from .options import add_progress_option, shows_progress
 
@@ -93,7 +94,7 @@ def run_score(args: argparse.Namespace) -> int:
     rows = pd.DataFrame([one.row for one in scored if one.row is not None])
     if args.csv is not None:
         with whole_file(args.csv) as draft:
-            rows.to_csv(draft, index=False)
+            write_rows(draft, rows)
     shown = {"stack": "stack", **MAIN_COLUMNS}
     print(rows.to_json(orient="records", indent=1) if args.json else as_text(rows, shown, digits=3))
     problems = [one for one in scored if one.problem]

@@ -17,6 +17,7 @@ from ...ground.srgb import clipped_srgb
 from ...ground.types import Floats
 from ...metrics.record import Metric
 from ...metrics.registry import METRICS, metric
+from ..csv_text import harmless
 from ..request import RequestError, new_path, request, whole_file
 
 #: Metrics that ask for two pictures and nothing else.
@@ -69,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
         with whole_file(args.csv) as draft, draft.open("w", newline="", encoding="utf-8") as file:
             writer = csv.DictWriter(file, _COLUMNS, lineterminator="\n")
             writer.writeheader()
-            writer.writerows(rows)
+            writer.writerows({k: harmless(v) for k, v in row.items()} for row in rows)
     print(json.dumps([_for_json(row) for row in rows], indent=1) if args.json else _table(rows))
     return 0
 

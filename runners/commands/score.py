@@ -11,6 +11,7 @@ from typing import Any
 from ...simulator.stack.stackio import read_stack
 from ..bench.report.kept import write_kept
 from ..contract import DEPTH_UNITS, DONE
+from ..csv_text import write_rows
 from ..isolate.method import find_method, refuse_shared_labels
 from ..isolate.methods_file import load_methods
 from ..judge.finished import score_files
@@ -107,11 +108,11 @@ def run(args: argparse.Namespace) -> int:
     rows = table(scored)
     if args.csv is not None:
         with whole_file(args.csv) as draft:
-            rows.to_csv(draft, index=False)
+            write_rows(draft, rows)
     if args.keep is not None:
         with whole_folder(args.keep) as draft:
             write_kept(judge, stack.shoot, scored, draft)
-            rows.to_csv(draft / "scores.csv", index=False)
+            write_rows(draft / "scores.csv", rows)
     if args.json:
         print(rows.to_json(orient="records", indent=1))
     else:

@@ -14,6 +14,7 @@ from matplotlib.gridspec import GridSpec, GridSpecFromSubplotSpec, SubplotSpec
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Floats
 from ...simulator.stack.stackio import Stack
+from ..figures import plain_text
 from ..judge.scoring import Scored
 from ..methods.picture.tone import to_float
 
@@ -23,6 +24,7 @@ _MOST_FRAMES = 12
 _ERROR_TOP = 0.2
 
 
+@plain_text()
 def contact_sheet(stack: Stack, scored: Sequence[Scored], path: str | Path) -> None:
     """Draw frames, truth, results, errors and depth maps of a stack to one PNG.
 

@@ -20,6 +20,7 @@ from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.stack.stackio import read_stack
 from ...simulator.stack.stackwrite import write_stacks
 from ...simulator.steps import Step, carry_out, end_in_good_order
+from ..csv_text import write_rows
 from ..isolate.external import Program
 from ..isolate.run import Method
 from ..judge.printed import MAIN_COLUMNS, as_text
@@ -129,7 +130,7 @@ def run_demo(
     with processes(workers, start=end_in_good_order) if workers > 1 else nullcontext() as pool:
         write_stacks(plans, pool=pool, workers=workers, progress=progress)
         rows = _scores(list(plans), pool, workers, progress)
-    rows.to_csv(out / "scores.csv", index=False)
+    write_rows(out / "scores.csv", rows)
     say(as_text(rows, {"scene": "scene", **MAIN_COLUMNS, "seconds": "s"}, digits=2))
     say(f"pictures and scores.csv are in {out}")
     return 0 if (rows["status"] == "ok").all() else 1

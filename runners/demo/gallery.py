@@ -17,11 +17,13 @@ from ...simulator.rig import load_rig
 from ...simulator.scene.scene import load_scene
 from ...simulator.steps import side_by_side
 from ...simulator.view.camera import Camera
+from ..figures import plain_text
 
 _COLUMNS = 4
 _TILE_PX = 480
 
 
+@plain_text()
 def gallery(
     names: Sequence[str], path: str | Path, *, workers: int = 1, progress: bool = False
 ) -> None:

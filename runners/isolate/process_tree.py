@@ -14,6 +14,8 @@ from pathlib import Path
 
 TOKEN = "STACKTRUTH_RUN"
 _PAGE = os.sysconf("SC_PAGE_SIZE")
+# To ask for what processes share, each must hold still for a moment: too long for many that fork.
+_FEW = 16
 _TICKS_PER_S = os.sysconf("SC_CLK_TCK")
 # Numbers of kill, tkill and tgkill, by the machine (Linux, unistd.h).
 _SIGNALLING = {"x86_64": ("62", "200", "234"), "aarch64": ("129", "130", "131")}.get(
@@ -78,7 +80,8 @@ class ProcessTree:
         had, so a short peak between two looks is not missed.
         """
         largest = max((_largest_bytes(pid) for pid in members), default=0)
-        together = sum(map(_proportional_bytes, members)) if len(members) > 1 else 0
+        measure = _proportional_bytes if len(members) <= _FEW else _own_bytes
+        together = sum(map(measure, members)) if len(members) > 1 else 0
         return max(largest, together) / 1e6
 
     def cpu_s(self, members: Sequence[int]) -> float:
@@ -91,6 +94,8 @@ class ProcessTree:
         One that sent itself the signal is seen by the system call that it is held in. What only
         stands by for the run's own processes is not looked at.
         """
+        if not any(entry.state == b"T" for entry in _entries(members)):
+            return False
         working = [pid for pid in members if not self._stands_by(pid)]
         entries = list(_entries(working))
         if not entries or any(entry.state != b"T" for entry in entries):
@@ -113,7 +118,12 @@ class ProcessTree:
             ended_within(process, 0.02)
 
     def kill(self, process: subprocess.Popen[bytes]) -> None:
-        """End every process: stop all first so that none can start another, then kill."""
+        """End every process: stop all first so that none can start another, then kill.
+
+        With the first of them ends its namespace, if it has one, and all in it at once.
+        """
+        _send(self.root, signal.SIGKILL)
+        ended_within(process, 0.05)
         until = time.perf_counter() + 5.0
         while (members := self.members()) and time.perf_counter() < until:
             for pid in members:
@@ -191,6 +201,14 @@ def _largest_bytes(pid: int) -> int:
         for line in status:
             if line.startswith(b"VmHWM:"):
                 return int(line.split()[1]) * 1024
+    return 0
+
+
+def _own_bytes(pid: int) -> int:
+    """Return the resident memory of a process without what files and others share with it."""
+    with suppress(OSError, IndexError), open(f"/proc/{pid}/statm", "rb") as statm:
+        _, resident, shared, *_ = statm.read().split()
+        return (int(resident) - int(shared)) * _PAGE
     return 0
 
 

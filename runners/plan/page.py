@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from matplotlib.figure import Figure
 
+from ..csv_text import write_rows
+from ..figures import plain_text
 from ..html_page import filled
 from ..request import whole_folder
 from .advise.advice import Plan
@@ -26,6 +28,7 @@ _DPI = 130
 Pictures = Mapping[str, tuple[Figure, str]]
 
 
+@plain_text()
 def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) -> Path:
     """Write page, pictures, card and numbers of a plan into a new folder.
 
@@ -97,7 +100,7 @@ def _write_study(study: Study, place: Path) -> dict[str, Any]:
         summary,
     )
 
-    study.rows.to_csv(place / "study.csv", index=False)
+    write_rows(place / "study.csv", study.rows)
     found = summary(study.rows)
     return {
         "title": study_title(study),

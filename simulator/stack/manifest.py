@@ -14,6 +14,7 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field, TypeAdapter
 from pydantic.dataclasses import dataclass
 
+from ...ground import json_text
 from ...ground.checksum import file_sha256, sha256
 from ...ground.sources import code_checksum
 from ..data import DataFileError, validate
@@ -160,7 +161,7 @@ def read_manifest(folder: Path) -> Manifest:
             expected=1,
         )
     try:
-        manifest = validate(Manifest, values, where=folder / MANIFEST)
+        manifest = validate(Manifest, values, where=folder / MANIFEST, ranges=False)
     except DataFileError as error:
         raise StackError(str(error), file=MANIFEST) from error
     if manifest.digest() != manifest.sha256:
@@ -183,13 +184,14 @@ def read_json(folder: Path, name: str) -> Any:
         It is missing or no JSON.
     """
     try:
-        return json.loads((folder / name).read_text(encoding="utf-8"))
+        return json_text.read_json(folder / name)
     except FileNotFoundError:
         raise StackError(
             f"{folder} is no stack: {name} is missing", file=name, got="no file", expected=name
         ) from None
     except (OSError, ValueError) as error:
-        raise StackError(f"{folder / name}: cannot be read: {error}", file=name) from error
+        told = str(error).removeprefix(f"{folder / name}: ")
+        raise StackError(f"{folder / name}: cannot be read: {told}", file=name) from error
 
 
 def problems(folder: Path, manifest: Manifest) -> Iterator[StackError]:

@@ -443,7 +443,7 @@ DAMAGES = {
     "no JSON": (
         lambda folder: (folder / "stack.json").write_text("{"),
         "stack.json",
-        "stack.json: cannot be read: Expecting",
+        "stack.json: cannot be read: it is not JSON: Expecting",
     ),
     "other layout": (
         lambda folder: (folder / "stack.json").write_text('{"layout": 2}'),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -10,6 +9,7 @@ from typing import Literal
 from pydantic import Field, TypeAdapter
 from pydantic.dataclasses import dataclass
 
+from ....ground.json_text import read_json
 from ....simulator.data import find_data_file, load_toml, validate
 from ....simulator.rig import STRICT
 from ....simulator.stack.manifest import pretty_json
@@ -137,7 +137,7 @@ def suite_in(folder: Path) -> Suite:
         The folder holds no benchmark.
     """
     try:
-        held = json.loads((folder / SUITE).read_text(encoding="utf-8"))
+        held = read_json(folder / SUITE)
     except (OSError, ValueError) as error:
         raise RequestError(f"{folder}: no benchmark ({SUITE} cannot be read: {error})") from error
     return validate(Suite, held, where=folder / SUITE)

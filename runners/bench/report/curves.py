@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from ...figures import plain_text
 from ..grid.cells import PLAIN
 from ..grid.conditions import FACTORS
 from ..grid.suite import Ladder
@@ -29,6 +30,7 @@ class Plot:
     words: str
 
 
+@plain_text()
 def curves(rows: pd.DataFrame, ladders: Sequence[Ladder] = ()) -> list[Plot]:
     """Return a plot for each condition: results over its severity.
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-import json
 import shlex
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from ....ground.atomic import write_whole
+from ....ground.json_text import read_json
 from ....simulator.data import DataFileError
 from ...request import RequestError
 from ..grid.cells import PLAIN, cells_of
 from ..grid.suite import Suite, load_suite, suite_in
+from ..running.folder import refuse_foreign_tables
 from ..running.store import Store
 from ..running.tables import write_tables
 from . import tables as made
@@ -55,11 +58,12 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
     store = Store(Path(folder))
     suite = suite_in(store.path)
     cells = cells_of(suite)
+    refuse_foreign_tables(store.path)
     rows = write_tables(store, cells)
     if rows.empty:
         raise RequestError(f"{folder}: no cell is done that this version of the code made")
     rows = rows.assign(**{name: np.nan for name in _NEEDED if name not in rows})
-    known = json.loads((store.path / "environment.json").read_text(encoding="utf-8"))
+    known = _environment(store.path / "environment.json")
     plain = rows[rows["condition"] == PLAIN]
     first, more = _tables(plain, rows)
     again = f"stacktruth bench {shlex.quote(called(suite))} --out again"
@@ -72,12 +76,21 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
         viewer=viewer(store, cells, progress=progress),
         curves=curves(rows, suite.ladders),
         cells=made.every_cell(rows, [f"{again} --only {key}" for key in rows["cell_key"]]),
-        again=f"{again} --workers {known['workers']}",
+        again=f"{again} --workers {known.get('workers', 1)}",
         environment=[(name, known.get(name, "")) for name in _TOLD],
     )
     path = store.path / "report.html"
     write_whole(path, page.encode())
     return path
+
+
+def _environment(path: Path) -> Mapping[str, Any]:
+    """Return what a benchmark says that it ran on; nothing where that is missing or damaged."""
+    try:
+        known = read_json(path)
+    except (OSError, ValueError):
+        return {}
+    return known if isinstance(known, dict) else {}
 
 
 def _tables(

@@ -23,6 +23,7 @@ from ....simulator.stack.manifest import pretty_json, versions
 from ...request import RequestError, request
 from ..grid.cells import Cell, by_stack, cells_of, scoring_version
 from ..grid.suite import SUITE, Suite, suite_text
+from .folder import refuse_other_contents
 from .missing import left_of
 from .pools import Pool, in_this_process, on_cluster, on_this_machine
 from .store import Store
@@ -105,6 +106,8 @@ def bench(
     if only is not None:
         check_key(only, cells, suite=suite.name)
     store = Store(Path(out).absolute())
+    with request():
+        refuse_other_contents(store, suite, cells)
     with _kept(store), _workers(workers, cluster) as pool:
         store.make()
         with store.locked(f"{which}-of-{count}"):

@@ -18,6 +18,7 @@ from typing import IO, Any
 
 from ....ground.atomic import write_whole
 from ....ground.checksum import sha256
+from ....ground.json_text import read_json
 from ....simulator.stack.manifest import canonical_json
 from ...request import RequestError
 
@@ -113,6 +114,8 @@ class Store:
 
     def stamps(self) -> dict[str, int]:
         """Return when each finished cell was written, ns; from a fresh look at the folder."""
+        if not (self.path / "cells").is_dir():
+            return {}
         with os.scandir(self.path / "cells") as entries:
             return {
                 entry.name.removesuffix(".json"): entry.stat().st_mtime_ns
@@ -123,7 +126,7 @@ class Store:
     def done(self, cell: str) -> DoneCell | None:
         """Return what is kept of a finished cell; None where it is missing or damaged."""
         try:
-            held = json.loads((self.path / "cells" / f"{cell}.json").read_bytes())
+            held = read_json(self.path / "cells" / f"{cell}.json")
             checksum = held.pop("sha256")
             if checksum != sha256(canonical_json(held)):
                 return None

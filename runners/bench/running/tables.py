@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from ....ground.atomic import write_whole
+from ...csv_text import csv_text
 from ..grid.cells import Cell
 from .store import Store
 from .work import TIME_COLUMNS
@@ -40,4 +41,4 @@ def write_tables(store: Store, cells: Sequence[Cell]) -> pd.DataFrame:
 
 
 def _write(path: Path, rows: pd.DataFrame) -> None:
-    write_whole(path, rows.to_csv(index=False, lineterminator="\n").encode())
+    write_whole(path, csv_text(rows).encode("utf-8", "replace"))

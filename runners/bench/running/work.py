@@ -8,6 +8,7 @@ import socket
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ import numpy as np
 from ....ground.atomic import write_whole
 from ....ground.checksum import sha256
 from ....ground.pictures import encode_image, encode_map
+from ....ground.stamps import Stamps, stamps_below
 from ....simulator.stack.manifest import StackError, versions
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
@@ -28,6 +30,8 @@ from ..grid.suite import SUITE, Suite, suite_in
 from .missing import left_of
 from .store import DoneCell, Store
 
+# How often a stack may be damaged while one method works on it.
+_TRIES = 3
 #: Columns that differ from run to run; they have a table of their own.
 TIME_COLUMNS = ("seconds", "peak_mb", "time_is_comparable")
 
@@ -96,36 +100,91 @@ def cells_done(task: Task, store: Store, suite: Suite, cells: Sequence[Cell]) ->
         left = left_of({cell: store.done(cell.key) for cell in cells}, only=task.only)
         if not left:
             return
-        stack = _rendered(store, cells[0].stack, workers=task.workers)
-        found: Iterator[Scored]
-        if task.workers == 1:
-            judge = Judge(stack, hidden=(store.path,))
-            found = map(partial(_scored, judge=judge, suite=suite), left)
-        else:
-            score = partial(_scored_apart, stack=stack.path, hidden=store.path, suite=suite)
-            found = side_by_side(score, left, workers=task.workers)
-        for cell, scored in zip(left, found, strict=True):
+        for cell, scored in _all_scored(task, store, suite, left):
             _keep(store, suite, cell, scored, alone=task.alone)
             yield cell.key
         if not task.keep_frames:
             shutil.rmtree(_stack_folder(store, cells[0].stack))
 
 
-def _scored(cell: Cell, *, judge: Judge, suite: Suite) -> Scored:
+def _all_scored(
+    task: Task, store: Store, suite: Suite, cells: Sequence[Cell]
+) -> Iterator[tuple[Cell, Scored]]:
+    """Yield cells of one stack with their scores, from one process or from several."""
+    watched = _judge(store, cells[0].stack, workers=task.workers)
+    path, sound = _stack_folder(store, cells[0].stack), watched.stamps
+    tries: Iterator[Scored | None] = repeat(None)
+    if task.workers > 1:
+        score = partial(_tried, stack=path, hidden=store.path, suite=suite)
+        tries = side_by_side(score, cells, workers=task.workers)
+    for cell, tried in zip(cells, tries, strict=False):
+        # What was done on frames that were changed since does not count.
+        if tried is None or stamps_below(path) != sound:
+            watched, scored = _scored(watched, store, suite, cell)
+            yield cell, scored
+        else:
+            yield cell, tried
+
+
+def _tried(cell: Cell, *, stack: Path, hidden: Path, suite: Suite) -> Scored | None:
+    """Score a cell in one of several processes; None where the stack cannot be read."""
+    try:
+        return _run(cell, _own_judge(stack, hidden), suite)
+    except (OSError, ValueError):
+        return None
+
+
+@lru_cache(maxsize=1)
+def _own_judge(stack: Path, hidden: Path) -> Judge:
+    return Judge(read_stack(stack, verify=False), hidden=(hidden,))
+
+
+def _run(cell: Cell, judge: Judge, suite: Suite) -> Scored:
     """Run the method of a cell within the suite's limits, and score it."""
     return judge.run(
         cell.method, time_limit_s=suite.time_limit_s, memory_limit_mb=suite.memory_limit_mb
     )
 
 
-def _scored_apart(cell: Cell, *, stack: Path, hidden: Path, suite: Suite) -> Scored:
-    """Do the same in one of several processes, each of which has a judge of its own."""
-    return _scored(cell, judge=_judge(stack, hidden), suite=suite)
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Watched:
+    """A judge on a stack, and the stamps of its files when they were sound."""
+
+    judge: Judge
+    stamps: Stamps
 
 
-@lru_cache(maxsize=1)
-def _judge(stack: Path, hidden: Path) -> Judge:
-    return Judge(read_stack(stack, verify=False), hidden=(hidden,))
+def _judge(store: Store, spec: StackSpec, *, workers: int = 1) -> _Watched:
+    judge = Judge(_rendered(store, spec, workers=workers), hidden=(store.path,))
+    return _Watched(judge=judge, stamps=stamps_below(_stack_folder(store, spec)))
+
+
+def _scored(watched: _Watched, store: Store, suite: Suite, cell: Cell) -> tuple[_Watched, Scored]:
+    """Run and score a cell on sound frames; what was damaged meanwhile is rendered again.
+
+    Returns
+    -------
+    _Watched
+        To go on with.
+    Scored
+
+    Raises
+    ------
+    OSError
+        The stack does not stay as it is.
+    """
+    path = _stack_folder(store, cell.stack)
+    for _ in range(_TRIES):
+        try:
+            scored = _run(cell, watched.judge, suite)
+        except (OSError, ValueError):
+            if stamps_below(path) == watched.stamps:
+                raise
+        else:
+            if stamps_below(path) == watched.stamps:
+                return watched, scored
+        watched = _judge(store, cell.stack)
+    raise OSError(f"{path}: the stack was changed {_TRIES} times while it was in use")
 
 
 def give_up(task: Task, reason: str) -> None:
