@@ -1,10 +1,15 @@
 """Writes this folder's page: every figure of it is read from the tables beside it.
 
-Usage: ``python results/page.py`` writes ``README.md`` from ``README.md.jinja``.
+Usage: ``python results/page.py`` writes ``README.md`` from ``README.md.jinja``, and names the
+sections whose numbers have changed since their sentences were last read; ``--read`` says that they
+have been read with the numbers as they are now.
 """
 
 from __future__ import annotations
 
+import json
+import re
+import sys
 from collections.abc import Container, Iterable, Mapping, Sequence
 from pathlib import Path
 
@@ -12,12 +17,15 @@ import jinja2
 import pandas as pd
 from stamps import STUDIES, stale
 
+from stacktruth.ground.checksum import sha256
 from stacktruth.runners.bench.report.statistics import bootstrap, by_scene
 
 HERE = Path(__file__).resolve().parent
 #: Which scores are told, all against the ideal: the result, and what the frames allow.
 RESULT, LIMIT, SELECTION = "total.psnr_db", "capture.psnr_db", "selection.psnr_db"
 _SCORED = ("demo/scores.csv", "quick/rows.csv", "standard/rows.csv", "study/study.csv")
+#: Checksums of the sections when somebody last read them.
+_READ = HERE / "read.json"
 #: What is said of a study whose files are those that it was made from, and of another.
 NEW, OLD = "as the code is", "older than the code"
 #: The verdict on what leaves nothing to agree with.
@@ -266,12 +274,38 @@ def table(heads: Sequence[str], lines: Iterable[Sequence[str]]) -> str:
     return "\n".join(f"| {' | '.join(row)} |" for row in rows)
 
 
-def write_page() -> Path:
-    """Write the page, and return where."""
-    path = HERE / "README.md"
-    path.write_text(page(), encoding="utf-8")
+def sections(text: str) -> dict[str, str]:
+    """Return the checksum of each section by its heading; how old a study is does not count."""
+    plain = text.replace(OLD, NEW)
+    parts = re.split(r"^#{2,3} (.*)$", plain, flags=re.MULTILINE)[1:]
+    return {
+        head: sha256(body.strip().encode())[:16]
+        for head, body in zip(parts[::2], parts[1::2], strict=True)
+    }
+
+
+def unread(text: str) -> list[str]:
+    """Return the headings of sections that are not as they were when they were last read."""
+    known = json.loads(_READ.read_text(encoding="utf-8")) if _READ.is_file() else {}
+    return [head for head, digest in sections(text).items() if known.get(head) != digest]
+
+
+def write_page(*, read: bool = False) -> Path:
+    """Write the page, and return where.
+
+    Parameters
+    ----------
+    read : bool
+        Record that the sentences of all sections hold with the numbers as they are.
+    """
+    path, text = HERE / "README.md", page()
+    path.write_text(text, encoding="utf-8")
+    if read:
+        _READ.write_text(json.dumps(sections(text), indent=1) + "\n", encoding="utf-8")
+    for head in unread(text):
+        print(f"read its sentences again, and then run page.py --read: {head}", file=sys.stderr)
     return path
 
 
 if __name__ == "__main__":
-    write_page()
+    write_page(read=sys.argv[1:] == ["--read"])

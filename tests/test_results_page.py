@@ -1,6 +1,7 @@
 """The page of results says what the tables beside it hold."""
 
 import importlib.util
+import json
 from pathlib import Path
 
 import pandas as pd
@@ -111,3 +112,22 @@ def test_the_page_has_the_totals_of_the_claims_tables(page):
     assert f"| **all** | {counts[0]} | {counts[1]} | {counts[2]} |" in text
     own = told[told["ledger"] == "own"]
     assert f"| **all** | {len(own)} | {sum(own['strict'] == 'yes')} |  |" in text
+
+
+def test_sentences_were_read_with_the_numbers_as_they_are(page):
+    """A table that was remade may make a sentence beside it wrong: somebody reads it again.
+
+    Then ``python results/page.py --read`` says so.
+    """
+    assert page.unread(page.page()) == []
+
+
+def test_a_number_that_changes_is_to_be_read_and_a_study_s_age_is_not(page, monkeypatch, tmp_path):
+    """By section, named by its heading."""
+    text = f"# Page\n\n## one\n\nIt is 3.5, {page.NEW}.\n\n### two\n\nIt is 4.\n"
+    monkeypatch.setattr(page, "_READ", tmp_path / "read.json")
+    assert page.unread(text) == ["one", "two"]
+    page._READ.write_text(json.dumps(page.sections(text)), encoding="utf-8")
+    assert page.unread(text) == []
+    assert page.unread(text.replace("3.5", "3.6")) == ["one"]
+    assert page.unread(text.replace(page.NEW, page.OLD)) == []

@@ -6,12 +6,14 @@ import argparse
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from ...metrics.cards import CARDS, page
 from ...metrics.record import Metric
 from ...metrics.registry import METRICS
 from ...simulator.data import find_data_file, list_data_files, load_toml
 from ..methods.recipe import Recipe
 from ..methods.registry import METHODS
 from ..methods.stages import STAGES
+from ..request import RequestError, request
 
 Titles = Mapping[str, str]
 
@@ -41,8 +43,13 @@ def _stages() -> Titles:
 
 def _metrics() -> Titles:
     return {
-        name: f"{metric.title}; {_better(metric)} is better" for name, metric in METRICS.items()
+        name: f"{metric.title}; {_better(metric)} is better{_departure(name)}"
+        for name, metric in METRICS.items()
     }
+
+
+def _departure(name: str) -> str:
+    return "; departs from the printed formula (--long)" if CARDS[name].is_modified else ""
 
 
 def _better(metric: Metric) -> str:
@@ -76,10 +83,21 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "kind", nargs="?", choices=list(KINDS), metavar="KIND", help=", ".join(KINDS)
     )
+    parser.add_argument(
+        "--long",
+        action="store_true",
+        help="of metrics: formula, source, range, unit, what each is blind to (Markdown)",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Print one name and title a line; without a kind, all kinds under their headings."""
+    with request():
+        if args.long and args.kind != "metrics":
+            raise RequestError(f"--long: got {args.kind or 'all kinds'}, allowed for metrics")
+    if args.long:
+        print(page(METRICS.values()))
+        return 0
     if args.kind:
         print("\n".join(_lines(KINDS[args.kind]())))
         return 0

@@ -243,7 +243,9 @@ def _paragraph(taus: Rows, found: Sequence[StackScores]) -> str:
         f"{listed}. A value of 1 is the same order, 0 is chance. taus.csv has the same for SSIM "
         "and the colour difference, and the share of merges that a metric puts above the best "
         "possible one in the same view: differences among good merges are small, and a metric that "
-        "cannot tell the best from the good can still tell the good from the bad."
+        "cannot tell the best from the good can still tell the good from the bad. All metrics take "
+        "any number of frames, where the printed formulas are of two; edge transfer Q^AB/F also "
+        "takes orientations modulo half a turn, up to 0.019 from its printed formula."
     )
 
 

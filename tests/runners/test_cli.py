@@ -14,6 +14,8 @@ import pytest
 import tifffile
 
 from stacktruth.ground.srgb import clipped_srgb
+from stacktruth.metrics import METRICS
+from stacktruth.metrics.cards import page
 from stacktruth.runners.cli import COMMANDS, main
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.data import list_data_files
@@ -373,6 +375,17 @@ class TestDone:
         lines = self.run(capsys, "list", kind).splitlines()
         assert set(names) <= {line.split()[0] for line in lines}
         assert all(len(line.split()) > 1 for line in lines)
+
+    def test_metrics_are_listed_at_length(self, capsys):
+        """Their page in the documents; in short, a formula that departs from print is told."""
+        assert self.run(capsys, "list", "metrics", "--long") == page(METRICS.values()) + "\n"
+        short = self.run(capsys, "list", "metrics").splitlines()
+        (line,) = (line for line in short if line.startswith("edge_transfer "))
+        assert "departs from the printed formula" in line
+        (line,) = (line for line in short if line.startswith("psnr_db "))
+        assert "departs" not in line
+        assert main(["list", "scenes", "--long"]) == 2
+        assert "--long: got scenes, allowed for metrics" in capsys.readouterr().err
 
     def test_a_list_of_everything_has_headings(self, capsys):
         """Without a kind all kinds are listed."""
