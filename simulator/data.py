@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -109,7 +109,7 @@ def validate(cls: type[T], values: Any, *, where: str | Path, ranges: bool = Tru
     try:
         made = TypeAdapter(cls).validate_python(values)
     except ValidationError as error:
-        raise DataFileError(f"{where}: {_first_error(error)}") from error
+        raise DataFileError(f"{where}: {_first_error(error, cls)}") from error
     except RecursionError as error:
         raise DataFileError(f"{where}: it is nested too deep") from error
     if ranges and (found := out_of_range(values)) is not None:
@@ -119,14 +119,47 @@ def validate(cls: type[T], values: Any, *, where: str | Path, ranges: bool = Tru
     return made
 
 
-def _first_error(error: ValidationError) -> str:
+def _first_error(error: ValidationError, cls: Any) -> str:
     first = error.errors(include_url=False)[0]
     key = plain_line(".".join(str(part) for part in first["loc"]), longest=_SHOWN) or "file"
     more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
     if first["type"] in ("missing", "missing_argument"):
         return f"key '{key}' is missing{more}"
     if first["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
-        return f"key '{key}' is not known here{more}"
+        meant = nearest(str(first["loc"][-1]), _known_keys(cls, first["loc"][:-1]))
+        return f"key '{key}' is not known here{meant}{more}"
     got = first["input"]
     got = shown(got) if isinstance(got, str) else plain_line(repr(got), longest=_SHOWN)
     return f"key '{key}': got {got}, {first['msg'].lower()}{more}"
+
+
+def _known_keys(cls: Any, place: tuple[int | str, ...]) -> list[str]:
+    """Return the keys that are allowed at a place of a data file; none where that is not plain."""
+    classes = _classes_in(cls)
+    for part in place:
+        within = [one.__pydantic_fields__[part] for one in classes if part in _fields(one)]
+        if within:
+            classes = [one for field in within for one in _classes_in(field.annotation)]
+        elif isinstance(part, str):  # which of several kinds it is
+            classes = [one for one in classes if _kind_of(one) == part]
+    return [name for one in classes for name in _fields(one)]
+
+
+def _classes_in(hint: Any) -> list[Any]:
+    """Return the classes with keys that a type is made of."""
+    if hasattr(hint, "__pydantic_fields__"):
+        return [hint]
+    return [one for part in get_args(hint) for one in _classes_in(part)]
+
+
+def _fields(cls: Any) -> dict[str, Any]:
+    return dict(cls.__pydantic_fields__)
+
+
+def _kind_of(cls: Any) -> str:
+    """Return the value of a class's key 'kind'; empty where it has none."""
+    return (
+        str(get_args(cls.__pydantic_fields__["kind"].annotation)[0])
+        if "kind" in _fields(cls)
+        else ""
+    )

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ...ground.types import Floats
-from ..scene.scene import Colour, Lighting
+from ..scene.scene import Lighting
+from ..scene.texture.palette import Colour
 from .camera import Camera, Window
 from .coverage import edge_coverage
 from .shading import light_direction

@@ -61,7 +61,7 @@ def test_a_path_is_taken_as_it_is(file):
 
 def test_unknown_name_lists_what_is_shipped():
     """The message says what was got and every name that is allowed."""
-    with pytest.raises(DataFileError, match=r"unknown rig 'field-9x'; shipped: .*field-2x.*toml"):
+    with pytest.raises(DataFileError, match=r"unknown rig 'field-9x'.*; shipped: .*field-2x.*toml"):
         load_rig("field-9x")
 
 
@@ -163,3 +163,31 @@ def test_streams_refuse_negative_numbers(seed, frame):
     """A negative seed or frame is an error, told with both."""
     with pytest.raises(ValueError, match=f"got seed {seed} and frame {frame}"):
         stream(seed, "scene", "effect", frame)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("feild_mm = [4, 3]\n", "key 'feild_mm' is not known here (did you mean 'field_mm'?)"),
+        ("[lighting]\nambiant = 0.2\n", "'lighting.ambiant' is not known here (did you mean 'am"),
+        ("", "'surface.0.sheet.colour' is not known here (and"),
+        (
+            "",
+            "'surface.0.sheet.texture.octaves.palete' is not known here (did you mean 'palette'?)",
+        ),
+    ],
+)
+def test_an_unknown_key_is_answered_by_the_nearest(tmp_path, text, told):
+    """At the top, in a table, in one of the kinds of a list and of a table; if one is near."""
+    texture = 'kind = "octaves", palette = ["#808080"], cell_mm = 1'
+    if "palete" in told:
+        texture = texture.replace("palette =", 'palette = ["#000000"], palete =')
+    colour = "colour = 3\ncolor2 = 3\n" if "sheet.colour" in told else ""
+    path = tmp_path / "mine.toml"
+    path.write_text(
+        f"field_mm = [4, 3]\ndepth_mm = [-1, 1]\n{text}"
+        f'[[surface]]\nname = "card"\n{colour}texture = {{ {texture} }}\n'
+    )
+    with pytest.raises(DataFileError) as caught:
+        load_scene(path)
+    assert told in str(caught.value)
