@@ -13,9 +13,10 @@ from ..html_page import filled
 from ..request import whole_folder
 from .advise.advice import Plan
 from .show.card import field_card
-from .show.plots import aperture_figure, coverage_figure, lanes_figure
+from .show.plots import coverage_figure, lanes_figure
 from .show.record import plan_record
-from .show.words import CAUTIONS, plan_text, sentences, tables, title
+from .show.tiles import tiles
+from .show.words import CAUTIONS, SAFETY, plan_text, sentences, tables, title
 
 if TYPE_CHECKING:
     from .study.study import Study
@@ -59,7 +60,6 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
                     "Which frame holds which depth, in a typical try.",
                 ),
                 "coverage.png": (coverage_figure(plan), "Chance and share over the frames in all."),
-                "f-numbers.png": (aperture_figure(plan), "Frames and detail over the f-number."),
             },
             place,
         )
@@ -70,7 +70,10 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
         page = filled(
             Path(__file__).with_name("plan.html"),
             title=title(plan),
+            verdict=plan.verdict.replace(" ", "-"),
             sentences=sentences(plan),
+            tiles=tiles(plan),
+            safety=SAFETY,
             captions=captions,
             study=section,
             tables=tables(plan),
