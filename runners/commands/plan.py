@@ -11,7 +11,7 @@ from ...simulator.handling.hands import Stance, load_stance
 from ...simulator.handling.light import Battery, FlashUnit, Light, load_light
 from ...simulator.handling.sway import load_subject
 from ...simulator.rig import Rig, load_rig
-from ..plan import Setting, Sharpness, blur_limit, contrast_limit, make_plan, print_sharpness
+from ..plan import Setting, Sharpness, Use, blur_limit, contrast_limit, make_plan, sharpness_for
 from ..plan.show.record import plan_record
 from ..plan.show.words import plan_text
 from ..request import RequestError, new_path, request
@@ -38,6 +38,13 @@ def add_parser(commands: Any) -> None:
         type=number(above=0),
         metavar="MM",
         help="depth of the subject that has to be sharp (with --study: default that of the scene)",
+    )
+    parser.add_argument(
+        "--subject-width",
+        type=number(above=0),
+        metavar="MM",
+        help="how wide and high it is: a frame counts while all of it is in the picture (default: "
+        "half of what the picture shows)",
     )
     _add_lens_options(parser)
     _add_sharpness_options(parser)
@@ -100,6 +107,7 @@ def setting_of(args: argparse.Namespace, *, study: StudyRequest | None = None) -
         subject=load_subject(args.subject),
         depth_mm=depth_mm,
         sharpness=_sharpness(args, rig),
+        subject_mm=args.subject_width,
         chance=args.chance,
         overlap=args.overlap,
     )
@@ -118,7 +126,15 @@ def _add_lens_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_sharpness_options(parser: argparse.ArgumentParser) -> None:
-    sharp = parser.add_argument_group("sharpness", "by default a blur disc of 30 um, as in print")
+    sharp = parser.add_argument_group("sharpness", "by default that of a picture on a screen")
+    sharp.add_argument(
+        "--for",
+        dest="use",
+        nargs="+",
+        metavar=("USE", "WIDTH_CM"),
+        help="what the picture is for: screen, print WIDTH_CM, or crop100 (every pixel is to be "
+        "seen); sets the circle of confusion by the sensor's width",
+    )
     sharp.add_argument(
         "--blur", type=number(above=0), metavar="PX", help="largest blur disc, pixels"
     )
@@ -191,15 +207,38 @@ def _rig(args: argparse.Namespace) -> Rig:
 
 def _sharpness(args: argparse.Namespace, rig: Rig) -> Sharpness:
     by_contrast = (args.contrast is not None, args.detail is not None)
-    if args.blur is not None and any(by_contrast):
-        raise RequestError("sharpness is --blur or --contrast with --detail, got both")
+    ways = {"--for": args.use is not None, "--blur": args.blur is not None}
+    ways["--contrast with --detail"] = any(by_contrast)
+    if sum(ways.values()) > 1:
+        raise RequestError(
+            f"sharpness is one of {', '.join(ways)}; got "
+            f"{' and '.join(name for name, given in ways.items() if given)}, which is too many"
+        )
     if any(by_contrast) and not all(by_contrast):
         raise RequestError("--contrast and --detail go together, got one of them")
     if args.blur is not None:
         return blur_limit(args.blur)
     if args.contrast is not None:
         return contrast_limit(args.contrast, frequency_cy_per_px=args.detail)
-    return print_sharpness(rig)
+    use, width_cm = _use(args.use or ["screen"])
+    return sharpness_for(use, rig.sensor, width_cm=width_cm)
+
+
+def _use(words: list[str]) -> tuple[Use, float | None]:
+    """Read what the picture is for: ``screen``, ``print WIDTH_CM`` or ``crop100``."""
+    match words:
+        case ["screen"]:
+            return "screen", None
+        case ["crop100"]:
+            return "crop100", None
+        case ["print", width]:
+            try:
+                return "print", number(above=0)(width)
+            except argparse.ArgumentTypeError as error:
+                raise RequestError(f"--for print: {error}") from None
+    raise RequestError(
+        f"--for: got {' '.join(words)!r}, allowed screen, print WIDTH_CM, or crop100"
+    )
 
 
 def _stance(args: argparse.Namespace) -> Stance:

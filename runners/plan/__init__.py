@@ -2,14 +2,15 @@
 
 from .advise.advice import Plan, make_plan
 from .draw.setting import Setting
-from .draw.sharpness import Sharpness, blur_limit, contrast_limit, print_sharpness
+from .draw.sharpness import Sharpness, Use, blur_limit, contrast_limit, sharpness_for
 
 __all__ = [
     "Plan",
     "Setting",
     "Sharpness",
+    "Use",
     "blur_limit",
     "contrast_limit",
     "make_plan",
-    "print_sharpness",
+    "sharpness_for",
 ]

@@ -15,9 +15,10 @@ from ..html_page import filled
 from ..request import whole_folder
 from .advise.advice import Plan
 from .show.card import field_card
-from .show.plots import aperture_figure, coverage_figure, lanes_figure
+from .show.plots import coverage_figure, lanes_figure
 from .show.record import plan_record
-from .show.words import CAUTIONS, plan_text, sentences, tables, title
+from .show.tiles import tiles
+from .show.words import CAUTIONS, SAFETY, plan_text, sentences, tables, title
 
 if TYPE_CHECKING:
     from .study.study import Study
@@ -62,7 +63,6 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
                     "Which frame holds which depth, in a typical try.",
                 ),
                 "coverage.png": (coverage_figure(plan), "Chance and share over the frames in all."),
-                "f-numbers.png": (aperture_figure(plan), "Frames and detail over the f-number."),
             },
             place,
         )
@@ -70,17 +70,36 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
         record = plan_record(plan)
         (place / "plan.json").write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
         (place / "plan.txt").write_text(plan_text(plan) + "\n", encoding="utf-8")
-        page = filled(
-            Path(__file__).with_name("plan.html"),
-            title=title(plan),
-            sentences=sentences(plan),
-            captions=captions,
-            study=section,
-            tables=tables(plan),
-            cautions=CAUTIONS,
-        )
+        page = page_of(plan, captions=captions, study=section)
         (place / "index.html").write_text(page + "\n", encoding="utf-8")
     return Path(folder)
+
+
+def page_of(
+    plan: Plan, *, captions: Mapping[str, str], study: Mapping[str, Any] | None = None
+) -> str:
+    """Return the page of a plan as HTML.
+
+    Parameters
+    ----------
+    plan : Plan
+    captions : mapping of str to str
+        Of the pictures, by file name.
+    study : mapping or None
+        What the page says of a rendered study.
+    """
+    return filled(
+        Path(__file__).with_name("plan.html"),
+        title=title(plan),
+        verdict=plan.verdict.replace(" ", "-"),
+        sentences=sentences(plan),
+        tiles=tiles(plan),
+        safety=SAFETY,
+        captions=captions,
+        study=study,
+        tables=tables(plan),
+        cautions=CAUTIONS,
+    )
 
 
 def _write_pictures(pictures: Pictures, place: Path) -> dict[str, str]:

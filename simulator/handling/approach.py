@@ -21,9 +21,10 @@ class Approach:
 
     Parameters
     ----------
-    kind : {"lean", "rock", "stepped", "focus-ring"}
-        One slow pass; to and fro; one regular step a frame on a support; the camera held still
-        while the lens is refocused in regular steps.
+    kind : {"lean", "rock", "hold", "stepped", "focus-ring"}
+        One slow pass; to and fro; held still while the sway alone takes the plane of focus through
+        the subject; one regular step a frame on a support; the camera held still while the lens is
+        refocused in regular steps.
     profile : {"constant", "min-jerk"}
         Speed of a lean: constant, going on behind the end as a body does, or the smoothest
         start and stop (Flash and Hogan, J. Neurosci. 5, 1688, 1985; from memory).
@@ -39,7 +40,7 @@ class Approach:
         Standard deviation of each stop about its place (stepped, focus-ring), mm.
     """
 
-    kind: Literal["lean", "rock", "stepped", "focus-ring"] = "lean"
+    kind: Literal["lean", "rock", "hold", "stepped", "focus-ring"] = "lean"
     profile: Literal["constant", "min-jerk"] = "constant"
     start_mm: float = 0.0
     length_mm: float = Field(default=5.0, gt=0)
@@ -71,14 +72,33 @@ def planned_mm(
     times = np.asarray(times_s, dtype=float)
     if approach.kind in ("stepped", "focus-ring"):
         return approach.start_mm + _stops_mm(approach, np.asarray(frames), seed=seed, scene=scene)
-    along = times * approach.speed_mm_per_s / approach.length_mm
+    return course_mm(approach, times, start_mm=approach.start_mm, length_mm=approach.length_mm)
+
+
+def course_mm(
+    approach: Approach, times_s: Doubles, *, start_mm: npt.ArrayLike, length_mm: npt.ArrayLike
+) -> Doubles:
+    """Return where a move of the body takes the plane of focus, mm.
+
+    Parameters
+    ----------
+    approach : Approach
+        Of kind lean, rock or hold; its own start and length are not used.
+    times_s : array
+    start_mm, length_mm : array_like
+        Start and length of the move; they broadcast against the times.
+    """
+    start, length = np.asarray(start_mm, dtype=float), np.asarray(length_mm, dtype=float)
+    if approach.kind == "hold":
+        return start + np.zeros(np.broadcast_shapes(start.shape, times_s.shape))
+    along = times_s * approach.speed_mm_per_s / length
     if approach.kind == "rock":
         # One length forth in unit time and one back: a smooth swing between both ends.
         along = (1 - np.cos(np.pi * along)) / 2
     elif approach.profile == "min-jerk":
         u = np.clip(along, 0, 1)
         along = u**3 * (10 - 15 * u + 6 * u**2)
-    return approach.start_mm + approach.length_mm * along
+    return np.asarray(start + length * along)
 
 
 def nominal_stops_mm(approach: Approach, frames: int) -> Doubles | None:
@@ -95,7 +115,7 @@ def nominal_stops_mm(approach: Approach, frames: int) -> Doubles | None:
 def planned_speed_mm_per_s(approach: Approach, times_s: npt.ArrayLike) -> Doubles:
     """Return the planned speed of the plane of focus, mm/s, shape (times,)."""
     times = np.asarray(times_s, dtype=float)
-    if approach.kind in ("stepped", "focus-ring"):
+    if approach.kind in ("hold", "stepped", "focus-ring"):
         return np.zeros_like(times)
     along = times * approach.speed_mm_per_s / approach.length_mm
     if approach.kind == "rock":

@@ -58,6 +58,15 @@ class Stance:
         both the stem and the lens. Camera poses are relative to the subject held.
     held_sway : float
         What is left of the subject's own swaying in the wind, 0 (held fast) to 1 (free).
+    start_error_mm : float
+        Standard deviation of where the plane of focus really is when the burst begins, about where
+        the pass was meant to start, mm. See `simulator.handling.ends`.
+    stop_error_mm : float
+        Standard deviation of where the photographer takes the end of the pass to be, mm.
+    reaction_s : float
+        How long the burst goes on after that, s.
+    slowest_mm_per_s : float
+        Slowest pace at which this body can lean, mm/s; below it, it stands still.
     approach : Approach
         The pass this stance is used with, unless another is asked for.
     """
@@ -76,6 +85,10 @@ class Stance:
     rotation_tremor_mrad: float = Field(default=0.0, ge=0)
     coupling: float = Field(default=0.0, ge=0, le=1)
     held_sway: float = Field(default=1.0, ge=0, le=1)
+    start_error_mm: float = Field(default=0.0, ge=0, le=50)
+    stop_error_mm: float = Field(default=0.0, ge=0, le=50)
+    reaction_s: float = Field(default=0.0, ge=0, le=5)
+    slowest_mm_per_s: float = Field(default=1.0, gt=0, le=100)
     approach: Approach = Approach()
 
 

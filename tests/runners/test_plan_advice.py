@@ -6,13 +6,16 @@ from functools import cache
 import numpy as np
 import pytest
 
-from stacktruth.runners.plan import Setting, blur_limit, make_plan, print_sharpness
+from stacktruth.runners.plan import Setting, blur_limit, make_plan
 from stacktruth.runners.plan.advise.advice import search_rehearsal
-from stacktruth.runners.plan.advise.remedies import ranked_remedies
-from stacktruth.runners.plan.advise.search import LONGEST_PASS_S, MOST_IN_ALL, best_way, fewest
+from stacktruth.runners.plan.advise.remedies import changes
+from stacktruth.runners.plan.advise.search import MOST_IN_ALL, best_way, fewest
 from stacktruth.runners.plan.draw.forecast import forecast
-from stacktruth.runners.plan.draw.rehearsal import coverage_of
+from stacktruth.runners.plan.draw.rehearsal import coverage_of, tries_of
+from stacktruth.runners.plan.draw.setting import LONGEST_PASS_S
 from stacktruth.runners.plan.draw.way import Way, regular_pass, swung_pass, unplanned_way
+from stacktruth.runners.plan.show.tiles import tiles
+from stacktruth.runners.plan.show.words import sentences
 from stacktruth.simulator import load_rig
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
@@ -37,7 +40,7 @@ def setting(*, stance, light, subject="still", depth_mm=3.0, lens=None, **change
         light=load_light(light),
         subject=load_subject(subject),
         depth_mm=depth_mm,
-        sharpness=print_sharpness(lens),
+        sharpness=blur_limit(30 / lens.sensor.pitch_um),
         **changes,
     )
 
@@ -91,7 +94,7 @@ def test_steady_hands_need_a_handful_to_a_few_tens_of_frames(
     way = fewest(asked.rehearse(frames=128, passes=600), chance=asked.chance)
     assert way is not None
     assert 4 <= way.frames <= 50
-    assert way.passes <= 2
+    assert way.passes <= 3
 
 
 @pytest.mark.parametrize("overlap", [0.2, 0.35, 0.5])
@@ -151,23 +154,48 @@ def test_standing_does_not_promise_what_it_cannot_keep():
     assert found.advised.chance < found.setting.chance
     assert found.advised.share > found.unplanned.share
     assert found.advised.way.total_frames <= MOST_IN_ALL
-    assert found.advised.duration_s <= LONGEST_PASS_S
+    assert found.advised.planned_s <= LONGEST_PASS_S
 
 
 def test_steadiness_helps_the_unsteady_most():
     """Common practice, no source: holding the stem or bracing removes most of the motion."""
+    found = plan("standing", "flash-sixteenth", "light-air")
+    chances = {remedy.name: remedy.chance for remedy in found.remedies}
+    assert min(chances["hold the stem"], chances["brace"]) >= chances["kneel"] - 0.02
+    assert chances["kneel"] > found.advised.chance + 0.3
+
+
+def test_the_cheapest_change_that_is_enough_comes_first():
+    """What reaches the wanted chance is ranked by price, then frames; what does not comes after."""
     remedies = plan("standing", "flash-sixteenth", "light-air").remedies
-    assert [remedy.name for remedy in remedies[:2]] == ["hold the stem", "brace"]
-    assert {"kneel", "second pass"} <= {remedy.name for remedy in remedies}
-    chances = [round(remedy.chance, 2) for remedy in remedies]
-    assert chances == sorted(chances, reverse=True)
+    assert remedies[0].reaches
+    enough = [remedy for remedy in remedies if remedy.reaches]
+    assert list(remedies[: len(enough)]) == enough
+    prices = [(remedy.price, remedy.frames) for remedy in enough]
+    assert prices == sorted(prices)
+    assert all(remedy.chance >= 0.9 - 1e-9 for remedy in enough)
 
 
 def test_the_steadiest_are_not_told_to_steady_themselves():
-    """Advice that would make things worse is left out."""
-    names = {remedy.name for remedy in plan("braced").remedies}
-    assert not names & {"kneel", "shelter", "brace"}
-    assert names >= {"second pass", "stop down"}
+    """Advice that would make things worse is left out, and so is what changes nothing."""
+    remedies = plan("braced").remedies
+    assert not {remedy.name for remedy in remedies} & {"kneel", "shelter", "brace"}
+    for remedy in remedies:
+        assert remedy.chance > remedy.chance_before or remedy.frames < remedy.frames_before
+
+
+def test_nobody_is_told_to_stop_down_where_detail_is_gone():
+    """At 2:1 and f/5.6 detail is at its limit; at 1:1 and f/4 there is room (f/4 to f/8: usual)."""
+    softened = {change.name for change in changes(setting(stance="braced", **CALM))}
+    assert "stop down" not in softened
+    open_lens = setting(stance="braced", lens=rig(1, 4.0), **CALM)
+    assert "stop down" in {change.name for change in changes(open_lens)}
+
+
+def worth(rehearsal, way):
+    """Return chance and share of a way in one number: one of them has room to grow."""
+    found = coverage_of(rehearsal, way)
+    return found.whole.mean() + found.share.mean()
 
 
 @pytest.mark.parametrize(
@@ -182,13 +210,39 @@ def test_the_steadiest_are_not_told_to_steady_themselves():
 def test_each_hindrance_brings_the_advice_that_removes_it(stance, light, subject, advice):
     """Wind asks for shelter, a slow flash for faster recycling or less power."""
     asked = setting(stance=stance, light=light, subject=subject)
+    (change,) = (change for change in changes(asked) if change.name == advice)
+    before, after = (
+        worth(rehearsal, best_way(rehearsal, passes=2, frames=30)[0])
+        for rehearsal in (
+            one.rehearse(frames=60, passes=400, together=2) for one in (asked, change.setting)
+        )
+    )
+    assert after > before + 0.03
 
-    def rehearse(changed):
-        return changed.rehearse(frames=60, passes=300)
 
-    remedies = ranked_remedies(asked, rehearse, own=None, trial_frames=45, pass_counts=(1, 2))
-    (found,) = (remedy for remedy in remedies if remedy.name == advice)
-    assert found.chance > found.chance_before + 0.05
+def test_an_impossible_plan_has_no_numbers_to_shoot_by():
+    """At 2:1 unsupported no tiles are shown, and the verdict comes with the way out."""
+    found = plan("standing", "flash-sixteenth", "light-air")
+    assert found.verdict == "not this way"
+    assert tiles(found) == []
+    said = sentences(found)
+    assert said[0].startswith("Not this way:")
+    assert said[1].startswith("Cheapest change that makes it possible:")
+    assert found.remedies[0].advice in said[1]
+
+
+def test_one_choice_is_marked_and_it_is_the_one_that_is_recommended():
+    """Sentence, tiles, table and card speak of the same frames at the same f-number."""
+    for found in (plan("in-hand-stem"), plan("braced")):
+        (marked,) = (row for row in found.choices if row.marked)
+        way = found.advised.way
+        assert (marked.passes, marked.frames[1]) == (way.passes, way.frames)
+        assert marked.chances[1] == pytest.approx(found.advised.chance)
+        assert marked.f_number == found.setting.rig.lens.f_number
+        shot = (
+            f"{way.passes} passes of {way.frames}" if way.passes > 1 else f"of {way.frames} frames"
+        )
+        assert shot in sentences(found)[0]
 
 
 def test_several_passes_may_do_what_one_cannot():
@@ -202,10 +256,11 @@ def test_several_passes_may_do_what_one_cannot():
     assert two.share > one.share
     assert two.tries == one.tries // 2
     # Passes are independent: a point is missed by both with the square of the chance.
-    planes = drawn.planes_mm(ways[0])
+    found = tries_of(rehearsal, ways[0])
+    planes = found.planes_mm
     points = np.linspace(0.1, 2.9, 29)
     near = np.abs(planes[..., np.newaxis] - points) < asked.lane.near_mm
-    missed = 1 - (near & drawn.usable[..., np.newaxis]).any(axis=1).mean(axis=0)
+    missed = 1 - (near & found.usable[..., np.newaxis]).any(axis=1).mean(axis=0)
     assert 1 - two.share == pytest.approx(np.mean(missed**2), abs=0.015)
 
 

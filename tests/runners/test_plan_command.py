@@ -5,6 +5,7 @@ import re
 import subprocess
 import sys
 from html.parser import HTMLParser
+from math import ceil
 
 import pytest
 from PIL import Image
@@ -28,6 +29,8 @@ from stacktruth.simulator.data import find_data_file
 #: A perfect support: no hands to draw, so planned at once.
 QUICK = ["plan", "--rig", "field-2x", "--stance", "stepped", "--light", "steady-lamp"]
 DEPTH = ["--subject-depth", "2"]
+#: Steps of 0.6 of the depth of field 2 N c / m^2, c the sensor's width over 1250, and one more.
+FRAMES = ceil(2 / (0.6 * 2 * 16.8 * (6000 * 3.9e-3 / 1250) / 2**2)) + 1
 
 
 def planned(capsys, *options):
@@ -40,11 +43,11 @@ def test_the_text_leads_with_what_to_do(capsys):
     """Plain words first: how, where, and what it promises; tables and cautions after."""
     assert main([*QUICK, *DEPTH]) == 0
     text = capsys.readouterr().out
-    first, _, rest = text.partition("Depth of field")
-    assert "Shoot one pass of 15 frames in steps of 0.15 mm a frame" in first
+    first, _, rest = text.partition("Before you shoot")
+    assert first.splitlines()[2].startswith("Possible: 100 % chance that nothing is missed")
+    assert f"Shoot one pass of {FRAMES} frames in steps of 0.094 mm a frame" in first
     assert "Start with the focus" in first
-    assert "covers the whole depth without a gap every time" in first
-    assert "f-number: sharpness against frames" in rest
+    assert "Choices, and their chance that nothing is missed" in rest
     assert all(caution in rest for caution in CAUTIONS)
 
 
@@ -65,20 +68,20 @@ def test_a_plan_loads_nothing_that_draws_renders_or_scores():
 def test_the_json_holds_the_same_plan(capsys):
     """Numbers for programs: no NaN, and the words beside them."""
     plan = planned(capsys)
-    assert plan["advised"]["frames"] == 15
+    assert plan["advised"]["frames"] == FRAMES
     assert plan["advised"]["step_mm"] == pytest.approx(0.6 * plan["depth_of_field"]["used_mm"])
     assert plan["advised"]["chance"] == 1
     assert [row["chance"] for row in plan["frames_for_chance"]] == [0.5, 0.9, 0.95]
     assert plan["flash_powers"] == []
-    assert "Shoot one pass of 15 frames" in plan["words"][0]
+    assert f"Shoot one pass of {FRAMES} frames" in plan["words"][1]
     assert plan["asked"]["working_f_number"] == pytest.approx(16.8)
 
 
 def test_lens_numbers_overrule_the_rig(capsys):
     """At another f-number and magnification the depth of field is that of these numbers."""
     plan = planned(capsys, "--magnification", "1", "--f-number", "8", "--pitch", "5")
-    assert plan["depth_of_field"]["geometric_mm"] == pytest.approx(2 * 16 * 0.03, rel=1e-3)
-    assert plan["asked"]["blur_px"] == pytest.approx(6)
+    assert plan["depth_of_field"]["geometric_mm"] == pytest.approx(2 * 16 * 0.024, rel=1e-3)
+    assert plan["asked"]["blur_px"] == pytest.approx(6000 / 1250)
 
 
 def test_a_lens_needs_no_rig(capsys):
@@ -95,6 +98,16 @@ def test_sharpness_may_be_asked_in_two_ways(capsys):
     assert blur["depth_of_field"]["used_mm"] == blur["depth_of_field"]["geometric_mm"]
     contrast = planned(capsys, "--contrast", "0.6", "--detail", "0.1")
     assert contrast["depth_of_field"]["used_mm"] == contrast["depth_of_field"]["contrast_mm"]
+
+
+@pytest.mark.parametrize(
+    ("use", "circle_um"),
+    [(["screen"], 18.72), (["print", "24"], 19.5), (["print", "60"], 7.8), (["crop100"], 7.8)],
+)
+def test_what_the_picture_is_for_sets_the_circle_of_confusion(capsys, use, circle_um):
+    """The sensor is 23.4 mm wide, its pixels are 3.9 um (arithmetic; see `sharpness_for`)."""
+    plan = planned(capsys, "--for", *use)
+    assert 3.9 * plan["asked"]["blur_px"] == pytest.approx(circle_um)
 
 
 def test_faint_detail_is_not_worth_a_depth(capsys):
@@ -120,10 +133,10 @@ def test_the_folder_is_complete(tmp_path, capsys):
     assert main([*QUICK, *DEPTH, "--out", str(out)]) == 0
     page = (out / "index.html").read_text()
     named = set(re.findall(r'(?:src|href)="([^"]+)"', page))
-    assert named == {"card.pdf", "card.png", "lanes.png", "coverage.png", "f-numbers.png"}
+    assert named == {"card.pdf", "card.png", "lanes.png", "coverage.png"}
     assert {path.name for path in out.iterdir()} == named | {"index.html", "plan.json", "plan.txt"}
     assert (out / "plan.txt").read_text() == capsys.readouterr().out
-    assert json.loads((out / "plan.json").read_text())["advised"]["frames"] == 15
+    assert json.loads((out / "plan.json").read_text())["advised"]["frames"] == FRAMES
 
 
 class Page(HTMLParser):
@@ -188,8 +201,13 @@ def test_the_card_says_the_cautions_in_full():
         (["--rig", "field-2x"], "--subject-depth"),
         ([*DEPTH], "a plan needs --rig, or all of"),
         ([*DEPTH, "--f-number", "8"], "a plan needs --rig, or all of"),
-        ([*QUICK[1:], *DEPTH, "--blur", "3", "--contrast", "0.5"], "got both"),
+        ([*QUICK[1:], *DEPTH, "--blur", "3", "--contrast", "0.5"], "too many"),
         ([*QUICK[1:], *DEPTH, "--contrast", "0.5"], "go together"),
+        ([*QUICK[1:], *DEPTH, "--for", "screen", "--blur", "3"], "too many"),
+        ([*QUICK[1:], *DEPTH, "--for", "print"], "allowed screen, print WIDTH_CM, or crop100"),
+        ([*QUICK[1:], *DEPTH, "--for", "print", "-3"], "--for"),
+        ([*QUICK[1:], *DEPTH, "--for", "poster"], "allowed screen, print WIDTH_CM, or crop100"),
+        ([*QUICK[1:], *DEPTH, "--subject-width", "0"], "allowed a number above 0"),
         ([*QUICK[1:], *DEPTH, "--speed", "3"], "--speed does not go with stance 'stepped'"),
         (["--rig", "field-2x", *DEPTH, "--step", "3"], "--step does not go with stance"),
         ([*QUICK[1:], *DEPTH, "--power", "1/4"], "has no flash, got --power"),

@@ -5,19 +5,17 @@ from itertools import pairwise
 
 import pytest
 
-from stacktruth.runners.plan import Setting, blur_limit, contrast_limit, print_sharpness
+from stacktruth.runners.plan import blur_limit, contrast_limit, sharpness_for
 from stacktruth.runners.plan.advise.aperture import (
+    DETAIL_CONTRAST,
     THIRD_STOPS,
-    advised_f_number,
-    aperture_table,
+    detail_contrast,
+    engraved,
+    softest_f_number,
 )
 from stacktruth.runners.plan.advise.depth_of_field import depth_figures
 from stacktruth.runners.plan.draw.sharpness import lane_of
-from stacktruth.runners.plan.draw.way import regular_pass
 from stacktruth.simulator import load_rig
-from stacktruth.simulator.handling.hands import load_stance
-from stacktruth.simulator.handling.light import load_light
-from stacktruth.simulator.handling.sway import load_subject
 from stacktruth.simulator.transfer import disc_otf
 
 
@@ -31,30 +29,6 @@ def rig(magnification=1.0, f_number=5.6, *, focal_length_mm=65.0):
         focal_length_mm=focal_length_mm,
     )
     return replace(base, lens=lens)
-
-
-def setting(lens, *, depth_mm=2.0, stance="braced"):
-    """Return a braced setting with a quick flash."""
-    return Setting(
-        rig=lens,
-        stance=load_stance(stance),
-        light=load_light("flash-128th"),
-        subject=load_subject("still"),
-        depth_mm=depth_mm,
-        sharpness=print_sharpness(lens),
-    )
-
-
-def table_of(asked, *, frames, passes, own):
-    """Return the f-numbers of a setting, each planned in one pass."""
-    return aperture_table(
-        asked.rig,
-        asked.sharpness,
-        asked.rehearse(frames=frames, passes=passes),
-        chance=asked.chance,
-        own=own,
-        pass_counts=(1,),
-    )
 
 
 @pytest.mark.parametrize(
@@ -81,7 +55,7 @@ def test_the_quarter_wave_figure_is_that_of_a_microscope_page():
 
 def test_without_diffraction_the_contrast_figure_is_the_geometric_one():
     """At a wide aperture defocus rules, and both figures ask for the same."""
-    figures = depth_figures(rig(1, 0.5), print_sharpness(rig()))
+    figures = depth_figures(rig(1, 0.5), blur_limit(30 / rig().sensor.pitch_um))
     assert figures.edge_waves > 5
     assert figures.contrast_mm == pytest.approx(figures.geometric_mm, rel=0.02)
     assert "defocus rules" in figures.reason
@@ -93,7 +67,7 @@ def test_without_diffraction_the_contrast_figure_is_the_geometric_one():
 )
 def test_the_reason_names_what_rules(f_number, words):
     """Which of defocus and diffraction rules goes with the waves at the geometric limit."""
-    assert words in depth_figures(rig(2, f_number), print_sharpness(rig())).reason
+    assert words in depth_figures(rig(2, f_number), blur_limit(30 / rig().sensor.pitch_um)).reason
 
 
 def test_detail_that_diffraction_wipes_out_has_no_depth():
@@ -121,46 +95,49 @@ def test_the_lane_follows_what_was_asked_for():
     assert lane_of(lens, asked).total_mm == depth_figures(lens, asked).contrast_mm
 
 
-def test_the_usual_print_limit_is_thirty_micrometres():
-    """Common practice, no source: a blur disc of 30 um on the sensor."""
-    assert print_sharpness(rig()).blur_px * rig().sensor.pitch_um == pytest.approx(30)
+@pytest.mark.parametrize(
+    ("use", "width_cm", "sensor_mm", "circle_um"),
+    [
+        ("print", 24.0, 36.0, 30.0),  # the trade's usual 30 um: common practice, no source
+        ("print", 24.0, 18.0, 15.0),  # half the sensor, half the circle
+        ("print", 60.0, 36.0, 12.0),
+        ("screen", None, 36.0, 28.8),  # the width over 1250: 0.2 mm at 25 cm, seen from a width
+        ("crop100", None, 36.0, 8.0),  # two pixels
+        ("print", 300.0, 36.0, 8.0),  # no finer than the pixels
+    ],
+)
+def test_the_circle_of_confusion_goes_with_use_and_sensor(use, width_cm, sensor_mm, circle_um):
+    """0.2 mm on the print over the enlargement: common practice, no source."""
+    sensor = replace(rig().sensor, pitch_um=4.0, width_px=round(sensor_mm / 4e-3))
+    found = sharpness_for(use, sensor, width_cm=width_cm)
+    assert found.blur_px * 4.0 == pytest.approx(circle_um)
+    assert found.measured_by == "blur"
 
 
-def test_the_advice_opens_up_as_magnification_grows():
+@pytest.mark.parametrize(("use", "width_cm"), [("print", None), ("screen", 30.0)])
+def test_a_print_has_a_width_and_nothing_else_has(use, width_cm):
+    """What cannot be meant is refused."""
+    with pytest.raises(ValueError, match="a print needs its width"):
+        sharpness_for(use, rig().sensor, width_cm=width_cm)
+
+
+def test_the_limit_opens_up_as_magnification_grows():
     """Common practice, no source: f/4 to f/8 at 1:1, f/2.8 to f/5.6 at 3:1 to 5:1."""
-    advised = [advised_f_number(rig(m)) for m in (1, 2, 3, 4, 5)]
-    assert all(narrower > wider for narrower, wider in pairwise(advised))
-    assert 4 <= advised[0] <= 9
-    assert all(2.8 <= number <= 5.6 for number in advised[2:])
-    assert set(advised) <= set(THIRD_STOPS)
+    softest = [softest_f_number(rig(m)) for m in (1, 2, 3, 4, 5)]
+    assert all(narrower > wider for narrower, wider in pairwise(softest))
+    assert 4 <= softest[0] <= 9
+    assert all(2.8 <= number <= 5.6 for number in softest[2:])
+    assert set(softest) <= set(THIRD_STOPS)
+    assert all(
+        detail_contrast(rig(m), number) >= DETAIL_CONTRAST
+        for m, number in zip((1, 2, 3, 4, 5), softest, strict=True)
+    )
 
 
-def test_stopping_down_costs_contrast_and_saves_frames():
-    """Down the table frames fall, depth grows with the f-number, and fine detail fades."""
-    asked = setting(rig(1.5, 5.6), stance="stepped")
-    rows = table_of(asked, frames=128, passes=20, own=regular_pass(asked.goal))
-    frames = [row.total_frames for row in rows]
-    assert None not in frames
-    assert frames == sorted(frames, reverse=True)
-    assert frames[0] > 2 * frames[-1]
-    contrasts = [row.detail_contrast for row in rows]
-    assert contrasts == sorted(contrasts, reverse=True)
-    for row in rows:
-        assert row.depth_of_field_mm == pytest.approx(
-            rows[0].depth_of_field_mm * row.f_number / rows[0].f_number, rel=1e-3
-        )
-        assert row.working_f_number == pytest.approx(2.5 * row.f_number)
-    assert [row.advised for row in rows].count(True) == 1
-
-
-def test_an_f_number_that_hides_the_detail_is_a_row_without_depth():
-    """Where the lens no longer shows the detail asked for, the row says so and stays."""
-    lens = rig(5, 2.8)
-    asked = replace(setting(lens), sharpness=contrast_limit(0.5, frequency_cy_per_px=0.2))
-    rows = table_of(asked, frames=20, passes=50, own=None)
-    assert rows[-1].depth_of_field_mm is None
-    assert rows[-1].total_frames is None
-    assert rows[-1].detail_contrast == 0
+def test_computed_f_numbers_are_named_as_engraved():
+    """A stop from f/8 is f/5.6 and f/11, from f/2.8 it is f/2, which this scale has not."""
+    assert [engraved(8 * 2**half) for half in (-0.5, 0.5)] == [5.6, 11.0]
+    assert engraved(2.0) == 2.0
 
 
 @pytest.mark.parametrize("blur_px", [0.0, -1.0, float("nan")])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from stacktruth.runners.plan import Setting, print_sharpness
+from stacktruth.runners.plan import Setting, blur_limit
 from stacktruth.runners.plan.draw.conditions import framing_of
 from stacktruth.runners.plan.draw.motion import (
     draw_pulse_at,
@@ -14,10 +14,12 @@ from stacktruth.runners.plan.draw.motion import (
     draw_sway_at,
     draw_tremor_at,
 )
-from stacktruth.runners.plan.draw.passes import draw_passes
+from stacktruth.runners.plan.draw.passes import draw_in_lights, draw_passes
 from stacktruth.runners.plan.draw.way import Way
 from stacktruth.simulator import load_rig, load_scene
-from stacktruth.simulator.handling.approach import Approach
+from stacktruth.simulator.handling.approach import Approach, cover, planned_mm
+from stacktruth.simulator.handling.cadence import Cadence
+from stacktruth.simulator.handling.ends import Ends, draw_ends, performed
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
 from stacktruth.simulator.handling.sway import Wind, load_subject
@@ -38,7 +40,7 @@ def setting(*, stance="kneeling", light="flash-sixteenth", subject="still", dept
         light=load_light(light),
         subject=load_subject(subject),
         depth_mm=depth_mm,
-        sharpness=print_sharpness(rig),
+        sharpness=blur_limit(30 / rig.sensor.pitch_um),
     )
 
 
@@ -223,14 +225,26 @@ def test_a_subject_that_leaves_is_in_no_later_frame():
     assert not drawn.usable[:, 6:].any()
 
 
-def test_a_picture_that_strayed_does_not_count():
-    """Standing, some pictures wander off the subject; braced none does."""
-    standing = draw_passes(setting(stance="standing").conditions, frames=60, passes=300)
-    assert 0 < standing.strayed.mean() < 0.3
+@pytest.mark.parametrize("subject_mm", [None, 0.5, 8.0, 30.0])
+def test_a_frame_counts_while_all_of_the_subject_is_in_the_picture(subject_mm):
+    """An edge is lost where the picture wanders farther than the room beside it (geometry)."""
+    asked = replace(setting(stance="standing"), subject_mm=subject_mm)
+    standing = draw_passes(asked.conditions, frames=60, passes=300)
     assert not standing.usable[standing.strayed].any()
-    half_width_mm = 6000 * 3.9e-3 / 2 / 2
-    assert (np.abs(standing.aside_mm[0])[~standing.strayed] <= half_width_mm).all()
-    assert not draw_passes(setting(stance="braced").conditions, frames=60, passes=300).strayed.any()
+    width_mm, height_mm = (pixels * 3.9e-3 / 2 for pixels in (6000, 4000))
+    across, down = np.abs(standing.aside_mm)
+    wide, high = (subject_mm, subject_mm) if subject_mm else (width_mm / 2, height_mm / 2)
+    outside = (across + wide / 2 > max(width_mm / 2, wide / 2)) | (
+        down + high / 2 > max(height_mm / 2, high / 2)
+    )
+    np.testing.assert_array_equal(standing.strayed, outside)
+    assert 0 < standing.strayed.mean() <= 1
+
+
+def test_a_braced_picture_does_not_stray():
+    """Both elbows on the ground, a subject that fills half the picture stays in it."""
+    braced = draw_passes(setting(stance="braced").conditions, frames=60, passes=300)
+    assert not braced.strayed.any()
 
 
 def test_the_same_seed_draws_the_same_passes():
@@ -276,3 +290,54 @@ def test_flash_and_ambient_light_share_the_nominal_light(share):
     assert drawn.misfires.any()
     with np.errstate(divide="ignore"):
         np.testing.assert_allclose(drawn.gain_stops[:, drawn.misfires], np.log2(share))
+
+
+def test_drawn_passes_miss_their_ends_as_the_simulator_says():
+    """Every drawn pass has the planes and frames of `performed` with the same errors."""
+    asked = setting(stance="elbows-tucked", light="flash-128th")
+    drawn = draw_passes(asked.conditions, frames=80, passes=60)
+    for kind in ("lean", "rock", "hold"):
+        approach = cover(Approach(kind=kind), near_mm=-1, far_mm=5, times_s=drawn.times_s[:21])
+        way = Way(passes=1, frames=21, approach=approach)
+        planes, taken = drawn.planes_mm(way) - drawn.along_mm, drawn.taken(way)
+        for row in range(60):
+            ends = Ends(
+                start_mm=float(drawn.ends.start_mm[row]),
+                stop_mm=float(drawn.ends.stop_mm[row]),
+                reaction_s=drawn.ends.reaction_s,
+            )
+            made, frames = performed(approach, drawn.times_s, frames=21, ends=ends)
+            assert taken[row].sum() == frames
+            assert taken[row, :frames].all()
+            places = planned_mm(made, drawn.times_s, np.arange(80), seed=0, scene="s")
+            np.testing.assert_allclose(planes[row], places, atol=1e-9)
+
+
+def test_drawn_ends_have_the_stances_spread():
+    """The planner's ends follow the law of `draw_ends`, start and stop apart."""
+    asked = setting(stance="elbows-tucked")
+    ends = draw_passes(asked.conditions, frames=1, passes=20_000).ends
+    assert_moments(ends.start_mm, asked.stance.start_error_mm**2)
+    assert_moments(ends.stop_mm, asked.stance.stop_error_mm**2)
+    assert abs(np.corrcoef(ends.start_mm, ends.stop_mm)[0, 1]) < 5 / np.sqrt(20_000)
+    single = [draw_ends(asked.stance, seed=seed, scene="x").start_mm for seed in range(400)]
+    assert np.std(single) == pytest.approx(asked.stance.start_error_mm, rel=0.2)
+
+
+def test_lights_share_the_moves_of_hands_and_subject():
+    """At a time that two bursts have in common, the camera is at the same place in both."""
+    asked = setting(stance="kneeling", subject="light-air")
+    slow = replace(load_light("steady-lamp"), cadence=Cadence(frames_per_s=2.0))
+    fast = replace(slow, cadence=Cadence(frames_per_s=6.0))
+    one, other = draw_in_lights(asked.conditions, [slow, fast], frames=[9, 25], passes=700)
+    np.testing.assert_allclose(one.times_s, other.times_s[::3])
+    np.testing.assert_array_equal(one.along_mm, other.along_mm[:, ::3])
+    assert len(one.along_mm) == 700
+
+
+def test_more_passes_leave_the_earlier_ones_as_they_are():
+    """So a way with another pass has the passes of the way without it, and one more."""
+    asked = setting(stance="kneeling", subject="light-air")
+    few, many = (draw_passes(asked.conditions, frames=6, passes=n) for n in (30, 1000))
+    np.testing.assert_array_equal(few.along_mm, many.along_mm[:30])
+    np.testing.assert_array_equal(few.usable, many.usable[:30])

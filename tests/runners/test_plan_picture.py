@@ -105,9 +105,7 @@ def test_two_passes_join_their_frames():
     """A try of two passes shows what either shows."""
     asked = setting("kneeling")
     rehearsal = asked.rehearse(frames=FRAMES, passes=400)
-    approach = cover(
-        asked.stance.approach, near_mm=-1.2, far_mm=1.2, times_s=rehearsal.drawn.times_s
-    )
+    approach = cover(asked.stance.approach, near_mm=-1.2, far_mm=1.2, times_s=rehearsal.times_s)
     points = flat(*np.linspace(-1.2, 1.2, 25))
     one, two = (
         never_sharp_share(
@@ -148,9 +146,7 @@ def test_rendered_truth_misses_what_was_planned(name, stance):
     points = scene_points(scene, asked.rig, crop=CROP)
     rehearsal = asked.rehearse(frames=FRAMES, passes=1000, seed=3)
     near, far = np.quantile(points.z_mm, [0.02, 0.98])
-    approach = cover(
-        asked.stance.approach, near_mm=near, far_mm=far, times_s=rehearsal.drawn.times_s
-    )
+    approach = cover(asked.stance.approach, near_mm=near, far_mm=far, times_s=rehearsal.times_s)
     way = Way(passes=1, frames=FRAMES, approach=approach)
     planned = never_sharp_share(rehearsal, way, points, framing=FRAMING)
     rendered = []

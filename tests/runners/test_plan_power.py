@@ -5,20 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from stacktruth.runners.plan import Setting, print_sharpness
 from stacktruth.runners.plan.advise.power import (
     at_power,
     free_frames,
     power_table,
     sustained_frames_per_s,
 )
-from stacktruth.runners.plan.advise.search import fewest
-from stacktruth.simulator import load_rig
 from stacktruth.simulator.handling.cadence import Cadence
 from stacktruth.simulator.handling.flash import fire
-from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import FlashUnit, Light, Recycle, load_light
-from stacktruth.simulator.handling.sway import load_subject
 
 
 def flash(power, *, recycle_s=2.9, frames_per_s=10.0, **changes):
@@ -26,19 +21,6 @@ def flash(power, *, recycle_s=2.9, frames_per_s=10.0, **changes):
     unit = FlashUnit(power=power, recycle_s=Recycle(nimh=recycle_s), **changes)
     return Light(
         name="f", flash=unit, ambient_share=0.0, cadence=Cadence(frames_per_s=frames_per_s)
-    )
-
-
-def setting(light, *, stance="in-hand-stem", depth_mm=2.0):
-    """Return a setting at 2:1 in some light."""
-    rig = load_rig("field-2x")
-    return Setting(
-        rig=rig,
-        stance=load_stance(stance),
-        light=light,
-        subject=load_subject("still"),
-        depth_mm=depth_mm,
-        sharpness=print_sharpness(rig),
     )
 
 
@@ -98,33 +80,20 @@ def test_a_full_buffer_is_not_taken_for_a_waiting_flash():
 def test_light_without_a_flash_has_no_power_to_choose():
     """The table is empty, and a power cannot be set."""
     light = load_light("ambient-burst")
-
-    def drawn(_):
-        return pytest.fail("drawn")
-
-    assert power_table(light, drawn, chance=0.9, own=None, pass_counts=(1,)) == ()
+    assert power_table(light) == ()
     with pytest.raises(ValueError, match="has no flash"):
         at_power(light, 0.5)
 
 
-def test_the_advised_power_is_the_brightest_that_costs_few_frames():
-    """More power costs frames and time; the advice takes the light that comes cheap."""
-    asked = setting(flash(1 / 16))
-
-    def rehearse(light):
-        return replace(asked, light=light).rehearse(frames=80, passes=300)
-
-    own = fewest(rehearse(asked.light), chance=asked.chance)
-    rows = power_table(asked.light, rehearse, chance=asked.chance, own=own, pass_counts=(1, 2))
+def test_less_power_keeps_up_a_faster_rate():
+    """Eight stops of power from full down, each with the rate of its recycle law."""
+    rows = power_table(flash(1 / 16))
     assert [row.power for row in rows] == [2.0**-stops for stops in range(8)]
-    rates = [row.sustained_frames_per_s for row in rows]
-    assert rates == sorted(rates)
-    (best,) = (row for row in rows if row.advised)
-    leanest = min(row.total_frames for row in rows if row.total_frames)
-    assert best.total_frames <= 1.2 * leanest
-    brighter = [row for row in rows if row.power > best.power]
-    assert all(row.total_frames is None or row.total_frames > 1.2 * leanest for row in brighter)
-    assert best.light_stops == pytest.approx(np.log2(best.power * 16))
+    assert [row.light_stops for row in rows] == [4 - stops for stops in range(8)]
+    for row in rows:
+        assert row.sustained_frames_per_s == pytest.approx(min(10, 1 / (2.9 * row.power)))
+    waits = [row.free_frames or np.inf for row in rows]
+    assert waits == sorted(waits)
 
 
 def test_a_flash_that_fires_unready_is_planned_as_one_that_waits():

@@ -10,7 +10,7 @@ from scipy import stats
 
 from stacktruth.runners.cli import main
 from stacktruth.runners.judge.memory_stack import JoinedShoots, MemoryStack
-from stacktruth.runners.plan import Setting, make_plan, print_sharpness
+from stacktruth.runners.plan import Setting, blur_limit, make_plan
 from stacktruth.runners.plan.draw.way import Way
 from stacktruth.runners.plan.study.report import mean_interval, study_words, summary
 from stacktruth.runners.plan.study.study import (
@@ -42,7 +42,7 @@ def setting(stance="stepped", *, depth_mm=0.3):
         light=load_light("steady-lamp"),
         subject=load_subject("still"),
         depth_mm=depth_mm,
-        sharpness=print_sharpness(rig),
+        sharpness=blur_limit(30 / rig.sensor.pitch_um),
     )
 
 

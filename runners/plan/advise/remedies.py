@@ -1,26 +1,35 @@
-"""What would help most: the same plan with one thing changed, ranked."""
+"""What would help: the same plan with one thing changed, the cheapest first."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from math import inf
 from typing import get_args
 
 from ....simulator.handling.hands import Stance, load_stance
 from ....simulator.handling.light import Battery, Light
 from ....simulator.handling.sway import Subject
-from ..draw.rehearsal import Rehearsal
+from ..draw.rehearsal import Rehearsal, coverage_of
 from ..draw.setting import Setting
 from ..draw.way import Way
+from .aperture import DETAIL_CONTRAST, detail_contrast, engraved
+from .choices import beside
 from .power import at_power, sustained_frames_per_s
-from .search import best_way, fewest
+from .search import best_effort, fewest
 
 #: A subject that moves no more than this on any axis, mm rms, needs no shelter.
 _STILL_MM = 0.02
 #: Share of the swaying that is left in shelter (our choice).
 _SHELTER_SHARE = 0.1
-_A_PERCENT = 0.01
+#: A change that raises the chance by less helps nobody; nor one that saves a smaller share of the
+#: frames.
+_WORTH_TELLING, _WORTH_SAVING = 0.02, 0.1
+#: Numbers of passes that changes are tried with.
+_PASS_COUNTS = (1, 2, 3, 6)
+#: Nobody stacks by hand below this magnification (our choice).
+_LEAST_MAGNIFICATION = 0.5
+#: A promise is not asked for nearer to certainty than this.
+_SURE = 0.995
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,125 +42,213 @@ class Change:
         Short name, and what to do.
     setting : Setting
         With the change.
+    price : int
+        What it costs, in steps: 1 turns a dial, 2 gives up detail or size, 3 moves the body or
+        waits, 4 needs other gear (our choice).
     """
 
     name: str
     advice: str
     setting: Setting
+    price: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remedy:
-    """One change and what it brings.
+    """One change, or two together, and what it brings.
 
     Parameters
     ----------
     name, advice : str
         Short name, and what to do.
+    price : int
+        As of `Change`; of two together, the sum.
     chance_before, chance : float
-        Chance of one pass without and with the change.
-    frames_before, frames : int or None
-        Fewest frames in all that promise the wanted chance, without and with the change; None
-        where no number tried does.
+        Without and with the change, each shot in its best way; from the same draws.
+    frames_before, frames : int
+        In all, in these ways.
+    passes : int
+    reaches : bool
+        Whether the wanted chance is promised with the change.
     """
 
     name: str
     advice: str
+    price: int
     chance_before: float
     chance: float
-    frames_before: int | None
-    frames: int | None
+    frames_before: int
+    frames: int
+    passes: int
+    reaches: bool
 
-    @property
-    def helps(self) -> bool:
-        """Whether it raises the chance by more than a percent, or saves frames."""
-        if self.chance > self.chance_before + _A_PERCENT:
+    def helps(self, *, wanted: float) -> bool:
+        """Whether it raises the chance up to what is wanted, or saves frames."""
+        gain = min(self.chance, wanted) - min(self.chance_before, wanted)
+        if gain >= _WORTH_TELLING:
             return True
-        return self.frames is not None and self.frames < (self.frames_before or inf)
+        fewer = self.frames <= (1 - _WORTH_SAVING) * self.frames_before
+        return fewer and self.reaches
 
 
-def ranked_remedies(
-    setting: Setting,
-    rehearse: Callable[[Setting], Rehearsal],
-    *,
-    own: Way | None,
-    trial_frames: int,
-    pass_counts: Sequence[int],
-) -> tuple[Remedy, ...]:
-    """Return the changes that help, the greatest help first.
+#: Draws the passes of a setting, always with the same numbers.
+Rehearse = Callable[[Setting], Rehearsal]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unchanged:
+    """What is known without any change.
 
     Parameters
     ----------
     setting : Setting
+    way : Way
+        What the plan recommends.
+    chance : float
+        Its chance, from more passes than the changes are tried on.
+    wanted : float
+    """
+
+    setting: Setting
+    way: Way
+    chance: float
+    wanted: float
+
+
+def ranked_remedies(own: Unchanged, rehearse: Rehearse) -> tuple[Remedy, ...]:
+    """Return the changes that help: first those that promise the wanted chance, the cheapest first.
+
+    Where no single change promises it, pairs with the most helpful one are tried.
+
+    Parameters
+    ----------
+    own : Unchanged
     rehearse : callable
         Draws the passes of a setting.
-    own : Way or None
-        What the plan found for the setting as it is; None where nothing promises the chance.
-    trial_frames : int
-        Every change is tried on one pass of so many frames. A pass with an even chance leaves
-        most room to see a difference.
-    pass_counts : sequence of int
-        Numbers of passes that are tried for the wanted chance.
-
-    Notes
-    -----
-    Ranked by the chance of that pass, to a percent; where it is equal, by the frames that promise
-    the wanted chance.
     """
-    unchanged = rehearse(setting)
-    frames_before = own.total_frames if own else None
-    _, before = best_way(unchanged, passes=1, frames=trial_frames)
-    found = []
-    if setting.goal.handheld:
-        _, twice = best_way(unchanged, passes=2, frames=trial_frames)
-        found.append(
-            Remedy(
-                name="second pass",
-                advice="go through twice, framed anew, and merge the frames of both passes",
-                chance_before=before,
-                chance=twice,
-                frames_before=frames_before,
-                frames=frames_before,
-            )
+    trial = _Trial.of(own, rehearse)
+    tried = [(change, trial.remedy(change)) for change in changes(own.setting)]
+    found = [remedy for _, remedy in tried if remedy.helps(wanted=own.wanted)]
+    possible = own.chance >= own.wanted
+    if not possible and found and not any(remedy.reaches for remedy in found):
+        best, _ = max(tried, key=lambda pair: pair[1].chance)
+        pairs = [_both(best, other) for other in changes(best.setting)]
+        found += [
+            remedy
+            for remedy in map(trial.remedy, pairs)
+            if remedy.reaches and remedy.helps(wanted=own.wanted)
+        ]
+    return tuple(sorted(found, key=_rank))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Trial:
+    """What changes are measured against, in the draws that all of them share."""
+
+    own: Unchanged
+    rehearse: Rehearse
+    drawn: float
+
+    @classmethod
+    def of(cls, own: Unchanged, rehearse: Rehearse) -> _Trial:
+        unchanged = rehearse(own.setting)
+        chance = float(coverage_of(unchanged, own.way).whole.mean())
+        return cls(own=own, rehearse=rehearse, drawn=chance)
+
+    def remedy(self, change: Change) -> Remedy:
+        own = self.own
+        rehearsal = self.rehearse(change.setting)
+        asked = min(beside(self.drawn, own.chance, own.wanted), _SURE)
+        way = fewest(rehearsal, chance=asked, pass_counts=_PASS_COUNTS)
+        reaches = way is not None
+        way = way or best_effort(rehearsal, pass_counts=_PASS_COUNTS)
+        found = float(coverage_of(rehearsal, way).whole.mean())
+        return Remedy(
+            name=change.name,
+            advice=change.advice,
+            price=change.price,
+            chance_before=own.chance,
+            chance=beside(own.chance, self.drawn, found),
+            frames_before=own.way.total_frames,
+            frames=way.total_frames,
+            passes=way.passes,
+            reaches=reaches,
         )
-    for change in changes(setting):
-        rehearsal = rehearse(change.setting)
-        way = fewest(rehearsal, chance=setting.chance, pass_counts=pass_counts)
-        _, after = best_way(rehearsal, passes=1, frames=trial_frames)
-        found.append(
-            Remedy(
-                name=change.name,
-                advice=change.advice,
-                chance_before=before,
-                chance=after,
-                frames_before=frames_before,
-                frames=way.total_frames if way else None,
-            )
-        )
-    return tuple(sorted((remedy for remedy in found if remedy.helps), key=_rank))
+
+
+def _both(one: Change, other: Change) -> Change:
+    return Change(
+        name=f"{one.name}, {other.name}",
+        advice=f"{one.advice}; and {other.advice}",
+        setting=other.setting,
+        price=one.price + other.price,
+    )
+
+
+def _rank(remedy: Remedy) -> tuple[bool, float, float]:
+    if remedy.reaches:
+        return (False, remedy.price, remedy.frames)
+    return (True, -remedy.chance, remedy.price)
 
 
 def changes(setting: Setting) -> Iterator[Change]:
-    """Give the changes that may help."""
-    for name, advice, stance in _steadier(setting.stance):
-        yield Change(name=name, advice=advice, setting=replace(setting, stance=stance))
+    """Give the changes that may help, the cheapest first."""
+    for name, advice, light in _quicker(setting.light):
+        yield Change(
+            name=name,
+            advice=advice,
+            setting=replace(setting, light=light),
+            price=4 if name == "faster recycle" else 1,
+        )
+    yield from _less_detail(setting)
     if max(setting.subject.wind.rms_mm) * setting.stance.held_sway > _STILL_MM:
         yield Change(
             name="shelter",
             advice="wait for a lull or shield the stem from the wind (a tenth of the swaying left)",
             setting=replace(setting, subject=_sheltered(setting.subject)),
+            price=3,
         )
-    for name, advice, light in _quicker(setting.light):
-        yield Change(name=name, advice=advice, setting=replace(setting, light=light))
+    for name, advice, stance in _steadier(setting.stance):
+        yield Change(name=name, advice=advice, setting=replace(setting, stance=stance), price=3)
+    if setting.goal.handheld:
+        yield Change(
+            name="support",
+            advice="put the camera on a support and go in counted steps",
+            setting=replace(setting, stance=load_stance("stepped")),
+            price=4,
+        )
+
+
+def _less_detail(setting: Setting) -> Iterator[Change]:
+    """Give the changes that trade detail or size for depth of field."""
+    f_number = engraved(2**0.5 * setting.rig.lens.f_number)
     try:
-        stopped = setting.at_f_number(2**0.5 * setting.rig.lens.f_number)
+        stopped = setting.at_f_number(f_number)
     except ValueError:  # diffraction would wipe out the detail asked for
-        return
-    yield Change(
-        name="stop down",
-        advice="stop down one stop: each frame holds more depth, and detail gets softer",
-        setting=stopped,
-    )
+        stopped = None
+    if stopped and detail_contrast(setting.rig, f_number) >= DETAIL_CONTRAST:
+        yield Change(
+            name="stop down",
+            advice=f"stop down to f/{f_number:g}: each frame holds more depth, and detail gets "
+            "softer",
+            setting=stopped,
+            price=1,
+        )
+    lens = setting.rig.lens
+    magnification = lens.magnification / 2
+    if magnification >= _LEAST_MAGNIFICATION:
+        farther = replace(setting.rig, lens=replace(lens, magnification=magnification))
+        try:
+            backed_off = replace(setting, rig=farther)
+        except ValueError:
+            return
+        yield Change(
+            name="back off",
+            advice="back off to half the magnification: the subject is half as large in the "
+            "picture",
+            setting=backed_off,
+            price=2,
+        )
 
 
 #: Stances that are shipped: name of the change, what to do, and name of the stance.
@@ -204,7 +301,3 @@ def _quicker(light: Light) -> Iterator[tuple[str, str, Light]]:
         "quarter the flash power and raise ISO by two stops",
         at_power(light, unit.power / 4),
     )
-
-
-def _rank(remedy: Remedy) -> tuple[float, float]:
-    return (-round(remedy.chance, 2), inf if remedy.frames is None else remedy.frames)

@@ -1,25 +1,36 @@
-"""The fewest frames that promise a wanted chance."""
+"""The ways of shooting that promise most, and the fewest frames that promise a wanted chance."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from itertools import product
+from math import hypot
 
 import numpy as np
 
+from ....ground.types import Doubles
+from ....simulator.handling.approach import Approach
 from ..draw.rehearsal import Rehearsal, coverage_of
-from ..draw.way import Goal, Way, regular_pass, swung_pass
+from ..draw.setting import LONGEST_PASS_S
+from ..draw.way import Goal, Way, held_pass, regular_pass, swung_pass
 
 #: Numbers of passes that are tried; a living subject does not wait for more.
 PASS_COUNTS = (1, 2, 3, 4, 6)
 #: No plan has more frames in all (our choice).
 MOST_IN_ALL = 200
-#: Longest pass that arms and a living subject bear, s (our choice).
-LONGEST_PASS_S = 20.0
-#: How far behind the farthest point a pass may end, in units of how far the hands have wandered
-#: by then (standard deviation).
-_SLACKS = (0.0, 1.0, 2.0)
-#: Each pass more has to save this share of all frames.
+#: How much farther before the nearest point a pass may start, and how much farther behind the
+#: farthest it may end, in standard deviations of what the ends are missed by.
+_LEADS, _SLACKS = (0.0, 1.0, 2.0), (0.0, 1.0, 2.0)
+#: How far apart passes may be held, as a share of the depth over their number.
+_APART = (0.0, 0.5, 1.0)
+#: Tries that lays are compared on.
+_LAY_TRIES = 160
+#: A share covered counts so much beside a chance: it tells ways without a chance apart.
+_A_TRIFLE = 1e-2
+#: Numbers of frames that are tried for the best chance.
+_COUNTS = 7
+#: A way with more passes has to save this share of all frames for each.
 _WORTH_A_PASS = 0.1
 
 
@@ -53,37 +64,83 @@ def fewest(
 
 def best_way(rehearsal: Rehearsal, *, passes: int, frames: int) -> tuple[Way, float]:
     """Return the way of so many passes and frames whose chance is best, and its chance."""
-    goal, drawn = rehearsal.goal, rehearsal.drawn
-    if goal.regular:
-        own = regular_pass(goal)
-        laid = own if frames == own.frames else regular_pass(goal, frames=frames)
-        ways = [replace(laid, passes=passes)]
-    else:
-        times_s = drawn.times_s[:frames]
-        wandered_mm = float(drawn.along_mm[:, frames - 1].std())
-        laid_at = {swung_pass(goal, times_s, slack_mm=n * wandered_mm): None for n in _SLACKS}
-        ways = [Way(passes=passes, frames=frames, approach=approach) for approach in laid_at]
-    chances = [float(coverage_of(rehearsal, way).whole.mean()) for way in ways]
-    best = max(range(len(ways)), key=lambda i: chances[i])
-    return ways[best], chances[best]
+    ways = list(_lays(rehearsal, passes=passes, frames=frames))
+    if len(ways) > 1:
+        few = rehearsal.first(_LAY_TRIES)
+        worth = [_worth(few, way) for way in ways]
+        ways = [ways[int(np.argmax(worth))]]
+    return ways[0], float(coverage_of(rehearsal, ways[0]).whole.mean())
 
 
-def best_effort(rehearsal: Rehearsal) -> Way:
-    """Return the way that covers most, on average, with the most frames that a plan may have."""
+def best_effort(rehearsal: Rehearsal, *, pass_counts: Iterable[int] = PASS_COUNTS) -> Way:
+    """Return the way with the best chance, of those that a plan may have.
+
+    Where there is no chance at all, it is the one that covers most on average.
+    """
     ways = [
-        best_way(rehearsal, passes=passes, frames=most_frames(rehearsal, passes))[0]
-        for passes in PASS_COUNTS
+        best_way(rehearsal, passes=passes, frames=frames)[0]
+        for passes in pass_counts
+        for frames in _counts(_least(rehearsal.goal, passes), most_frames(rehearsal, passes))
     ]
-    return max(ways, key=lambda way: float(coverage_of(rehearsal, way).share.mean()))
+    return max(ways, key=lambda way: _worth(rehearsal, way))
 
 
 def most_frames(rehearsal: Rehearsal, passes: int) -> int:
     """Return the most frames that each of so many passes may have; a support tires nobody."""
-    times_s = rehearsal.drawn.times_s
+    times_s = rehearsal.times_s
     if not rehearsal.goal.handheld:
         return len(times_s)
     in_time = int(np.count_nonzero(times_s <= LONGEST_PASS_S))
-    return min(in_time, MOST_IN_ALL // passes)
+    return max(2, min(in_time, len(times_s), MOST_IN_ALL // passes))
+
+
+def _worth(rehearsal: Rehearsal, way: Way) -> float:
+    found = coverage_of(rehearsal, way)
+    return float(found.whole.mean() + _A_TRIFLE * found.share.mean())
+
+
+def _counts(least: int, most: int) -> list[int]:
+    """Return numbers of frames to try, in equal ratios."""
+    least = min(least, most)
+    return sorted({round(count) for count in np.geomspace(least, most, _COUNTS)})
+
+
+def _lays(rehearsal: Rehearsal, *, passes: int, frames: int) -> Iterator[Way]:
+    """Give the ways in which so many passes and frames may be laid over the depth."""
+    goal = rehearsal.goal
+    if goal.regular:
+        own = regular_pass(goal)
+        laid = own if frames == own.frames else regular_pass(goal, frames=frames)
+        yield replace(laid, passes=passes)
+        return
+    times_s = rehearsal.times_s[:frames]
+    for approach in dict.fromkeys(_swings(rehearsal, times_s)):
+        yield Way(passes=passes, frames=frames, approach=approach)
+    if goal.too_slow(frames_per_s(times_s)):
+        for share in _APART if passes > 1 else (0.0,):
+            apart_mm = share * goal.depth_mm / passes
+            yield Way(passes=passes, frames=frames, approach=held_pass(goal), apart_mm=apart_mm)
+
+
+def frames_per_s(times_s: Doubles) -> float:
+    """Return the mean rate of some frames."""
+    return float((len(times_s) - 1) / (times_s[-1] - times_s[0])) if len(times_s) > 1 else 1.0
+
+
+def _swings(rehearsal: Rehearsal, times_s: Doubles) -> Iterator[Approach]:
+    """Give a swing of the body with every lead and slack."""
+    drawn = rehearsal.drawn
+    wandered_mm = float(drawn.along_mm[:, len(times_s) - 1].std())
+    start_mm, stop_mm = (
+        float(np.std(missed)) for missed in (drawn.ends.start_mm, drawn.ends.stop_mm)
+    )
+    for lead, slack in product(_LEADS, _SLACKS):
+        yield swung_pass(
+            rehearsal.goal,
+            times_s,
+            lead_mm=lead * start_mm,
+            slack_mm=slack * hypot(stop_mm, wandered_mm),
+        )
 
 
 def _fewest_in(rehearsal: Rehearsal, passes: int, *, chance: float) -> Way | None:

@@ -23,12 +23,31 @@ class Framing:
         Pixels on the sensor per mm in the plane of focus.
     half_width_mm, half_height_mm : float
         Half of what the picture shows of the plane of focus.
+    subject_mm : float or None
+        How wide and high the subject is; None takes half of what the picture shows of each side
+        (our choice).
     """
 
     distance_mm: float
     px_per_mm: float
     half_width_mm: float
     half_height_mm: float
+    subject_mm: float | None = None
+
+    @property
+    def room_across_mm(self) -> float:
+        """How far the picture may wander sideways before an edge of the subject leaves it."""
+        return self._room_mm(self.half_width_mm)
+
+    @property
+    def room_down_mm(self) -> float:
+        """The same up and down."""
+        return self._room_mm(self.half_height_mm)
+
+    def _room_mm(self, half_mm: float) -> float:
+        if self.subject_mm is None:
+            return half_mm / 2
+        return max(half_mm - self.subject_mm / 2, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +71,9 @@ class Conditions:
     framing: Framing
 
 
-def framing_of(rig: Rig, *, crop: tuple[int, int] | None = None) -> Framing:
+def framing_of(
+    rig: Rig, *, crop: tuple[int, int] | None = None, subject_mm: float | None = None
+) -> Framing:
     """Return how the picture of a rig lies on the subject.
 
     Parameters
@@ -60,6 +81,8 @@ def framing_of(rig: Rig, *, crop: tuple[int, int] | None = None) -> Framing:
     rig : Rig
     crop : (width, height) or None
         Middle part of the sensor, in its own pixels; None is the whole sensor.
+    subject_mm : float or None
+        How wide and high the subject is, as in `Framing`.
     """
     width, height = crop or (rig.sensor.width_px, rig.sensor.height_px)
     px_per_mm = image_scale_px_per_mm(rig)
@@ -68,4 +91,5 @@ def framing_of(rig: Rig, *, crop: tuple[int, int] | None = None) -> Framing:
         px_per_mm=px_per_mm,
         half_width_mm=width / (2 * px_per_mm),
         half_height_mm=height / (2 * px_per_mm),
+        subject_mm=subject_mm,
     )

@@ -20,8 +20,10 @@ class Forecast:
     Parameters
     ----------
     way : Way
+    planned_s : float
+        From the first to the last planned frame of a pass, with all waiting for the flash.
     duration_s : float
-        Of one pass, with all waiting for the flash.
+        The same as it really is, on average: people stop late.
     step_mm : float
         Mean intended step from frame to frame.
     step_share : float
@@ -42,11 +44,13 @@ class Forecast:
         Mean over the tries of their largest gap.
     gap_high_mm : float
         Gap that the largest gap of 95 % of the tries stays below.
+    shot_frames, kept_frames : float
+        Frames of all passes that are shot, and those of them that are fit for a merge, on average.
     wasted_share : float
-        Share of the frames that could be left out without loss.
+        Share of the frames shot that could be left out without loss.
     smeared_share, dark_share, strayed_share : float
-        Share of the frames lost to motion blur, for want of light, and because the subject's
-        middle has left the picture; a frame may be lost to several.
+        Share of the frames lost to motion blur, for want of light, and because an edge of the
+        subject has left the picture; a frame may be lost to several.
     wander_mm : float
         How far the picture wanders sideways in a pass from where it was framed: 95 % stay below.
     tries : int
@@ -54,6 +58,7 @@ class Forecast:
     """
 
     way: Way
+    planned_s: float
     duration_s: float
     step_mm: float
     step_share: float
@@ -66,6 +71,8 @@ class Forecast:
     share_low: float
     gap_mm: float
     gap_high_mm: float
+    shot_frames: float
+    kept_frames: float
     wasted_share: float
     smeared_share: float
     dark_share: float
@@ -83,36 +90,39 @@ def forecast(rehearsal: Rehearsal, way: Way) -> Forecast:
         With at least as many frames as the way has.
     way : Way
     """
-    goal, drawn = rehearsal.goal, rehearsal.drawn
-    lane, depth_mm = goal.lane, goal.depth_mm
-    planes, usable = tries_of(drawn, way)
-    found = cover_depth(planes, usable, lane=lane, near_mm=0.0, far_mm=depth_mm)
+    goal, found = rehearsal.goal, tries_of(rehearsal, way)
+    lane, depth_mm, drawn = goal.lane, goal.depth_mm, found.passes
+    planes, usable, taken = found.planes_mm, found.usable, found.taken
+    covered = cover_depth(planes, usable, lane=lane, near_mm=0.0, far_mm=depth_mm)
     needed = needed_frames(planes, usable, lane=lane, near_mm=0.0, far_mm=depth_mm)
-    meant = drawn.meant_mm(way)
-    duration_s = float(drawn.times_s[way.frames - 1])
+    meant = rehearsal.drawn.meant_mm(way)
+    planned_s = float(rehearsal.times_s[way.frames - 1])
     travel_mm = float(np.abs(np.diff(meant)).sum())
     step_mm = travel_mm / max(way.frames - 1, 1)
-    frames = slice(way.frames)
-    wander = np.hypot(*drawn.aside_mm[:, :, frames]).max(axis=1)
-    whole = int(found.whole.sum())
+    made = drawn.taken(way)  # pass by pass
+    wander = np.where(made, np.hypot(*drawn.aside_mm), 0.0).max(axis=1)
+    whole = int(covered.whole.sum())
     return Forecast(
         way=way,
-        duration_s=duration_s,
+        planned_s=planned_s,
+        duration_s=float(np.where(made, drawn.times_s, 0.0).max(axis=1).mean()),
         step_mm=step_mm,
         step_share=step_mm / lane.total_mm,
-        speed_mm_per_s=travel_mm / duration_s if duration_s > 0 else 0.0,
+        speed_mm_per_s=travel_mm / planned_s if planned_s > 0 else 0.0,
         start_before_mm=0.0 - float(meant.min()),
         end_behind_mm=float(meant.max()) - depth_mm,
         chance=whole / len(planes),
         chance_interval=share_interval(whole, len(planes)),
-        share=float(found.share.mean()),
-        share_low=float(np.quantile(found.share, 0.05)),
-        gap_mm=float(found.largest_gap_mm.mean()),
-        gap_high_mm=float(np.quantile(found.largest_gap_mm, 0.95)),
-        wasted_share=1 - float(needed.mean()) / way.total_frames,
-        smeared_share=float((drawn.smear_px[:, frames] > USABLE_SMEAR_PX).mean()),
-        dark_share=float((drawn.gain_stops[:, frames] < USABLE_GAIN_STOPS).mean()),
-        strayed_share=float(drawn.strayed[:, frames].mean()),
+        share=float(covered.share.mean()),
+        share_low=float(np.quantile(covered.share, 0.05)),
+        gap_mm=float(covered.largest_gap_mm.mean()),
+        gap_high_mm=float(np.quantile(covered.largest_gap_mm, 0.95)),
+        shot_frames=float(taken.sum(axis=1).mean()),
+        kept_frames=float(usable.sum(axis=1).mean()),
+        wasted_share=1 - float(needed.mean()) / float(taken.sum(axis=1).mean()),
+        smeared_share=float((drawn.smear_px > USABLE_SMEAR_PX)[made].mean()),
+        dark_share=float((drawn.gain_stops < USABLE_GAIN_STOPS)[made].mean()),
+        strayed_share=float(drawn.strayed[made].mean()),
         wander_mm=float(np.quantile(wander, 0.95)),
         tries=len(planes),
     )

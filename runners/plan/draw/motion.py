@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ....ground.types import Doubles
+from ....ground.types import Doubles, Indices
 from ....simulator.handling.hands import PULSE_HARMONICS, TREMOR_MEMORY_S, Stance
 from ....simulator.handling.random_motion import sway_law, tremor_law
 from ....simulator.handling.sway import Wind, stem_equation
@@ -32,6 +32,10 @@ class Moves:
 
     position: Doubles
     velocity: Doubles
+
+    def at(self, frames: Indices) -> Moves:
+        """Return the moves in some of the frames."""
+        return Moves(self.position[frames], self.velocity[frames])
 
 
 def draw_sway_at(

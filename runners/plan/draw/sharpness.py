@@ -9,12 +9,17 @@ from typing import Literal
 from scipy.optimize import brentq
 
 from ....simulator.optics import DepthOfField, depth_of_field_mm
-from ....simulator.rig import Rig
-from ....simulator.shooting.shoot import BLUR_CRITERION_UM
+from ....simulator.rig import Rig, Sensor
 from ....simulator.transfer import disc_otf, otf_depth_of_field_mm
 
 #: A blur limit is also told as the contrast of detail with so many cycles across the blur disc.
 _CYCLES_PER_DISC = 0.5
+#: What a picture is for.
+Use = Literal["screen", "print", "crop100"]
+#: Disc that the eye takes for a point at the distance of reading: common practice, no source.
+_POINT_MM, _READING_MM = 0.2, 250.0
+#: Smallest blur disc that is asked for, pixels (our choice).
+_LEAST_BLUR_PX = 2.0
 #: Cycles across a blur disc of the first detail that the disc wipes out: j(1,1) / pi.
 _FIRST_ZERO = 1.2196698912665045
 
@@ -91,9 +96,40 @@ def contrast_limit(contrast_share: float, *, frequency_cy_per_px: float) -> Shar
     )
 
 
-def print_sharpness(rig: Rig) -> Sharpness:
-    """Return the trade's usual limit for a print: a blur disc of 30 um on the sensor."""
-    return blur_limit(BLUR_CRITERION_UM / rig.sensor.pitch_um)
+def sharpness_for(use: Use, sensor: Sensor, *, width_cm: float | None = None) -> Sharpness:
+    """Return the circle of confusion that a use of the pictures allows on a sensor.
+
+    Parameters
+    ----------
+    use : {"screen", "print", "crop100"}
+        A whole picture that fills a screen, seen from as far as the screen is wide; a whole
+        picture as a print, seen from 25 cm; a crop at 100 %, every pixel to be seen.
+    sensor : Sensor
+    width_cm : float or None
+        Width of the print, > 0; for no other use.
+
+    Raises
+    ------
+    ValueError
+        A print without a width, or a width for another use.
+
+    Notes
+    -----
+    The eye takes a disc of 0.2 mm at 25 cm for a point: common practice, no source. On the sensor
+    it is smaller by as much as the picture is enlarged, so it goes with the sensor's width: 30 um
+    is that of a sensor 36 mm wide and a print 24 cm wide. Finer than the pixels are nothing is
+    seen: no circle is smaller than 2 px, for a sensor that sees one colour a pixel (our choice).
+    """
+    if (use == "print") != (width_cm is not None):
+        raise ValueError(f"a print needs its width, and no other use has one; got {use}")
+    least = blur_limit(_LEAST_BLUR_PX)
+    if use == "crop100":
+        return least
+    seen_mm, shown_mm = _POINT_MM, 10 * width_cm if width_cm else 0.0
+    if use == "screen":  # of any width: what the eye takes for a point grows with the distance
+        seen_mm, shown_mm = _POINT_MM / _READING_MM, 1.0
+    blur_px = sensor.width_px * seen_mm / shown_mm
+    return blur_limit(max(blur_px, _LEAST_BLUR_PX))
 
 
 def lane_of(rig: Rig, sharpness: Sharpness) -> DepthOfField:

@@ -32,6 +32,8 @@ class Goal:
         Share of the lane in which neighbouring frames of a regular pass overlap, 0 to below 1.
     handheld : bool
         Whether the camera sways with the body.
+    slowest_mm_per_s : float
+        Slowest pace at which the body can lean.
     """
 
     depth_mm: float
@@ -39,6 +41,12 @@ class Goal:
     approach: Approach
     overlap: float
     handheld: bool
+    slowest_mm_per_s: float = 0.0
+
+    def too_slow(self, frames_per_s: float) -> bool:
+        """Return whether overlapping frames ask for a slower pace than the body can hold."""
+        pace = (1 - self.overlap) * self.lane.total_mm * frames_per_s
+        return self.handheld and not self.regular and pace < self.slowest_mm_per_s
 
     @property
     def regular(self) -> bool:
@@ -48,19 +56,26 @@ class Goal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Way:
-    """A way of shooting: so many passes of so many frames, all laid alike.
+    """A way of shooting: so many passes of so many frames.
 
     Parameters
     ----------
     passes, frames : int
-        Passes, and frames in each.
+        Passes, and frames that each is planned to have; a pass that is stopped late has more.
     approach : Approach
         Of each pass.
+    apart_mm : float
+        How far apart the passes are laid, mm, about the approach's own place.
     """
 
     passes: int
     frames: int
     approach: Approach
+    apart_mm: float = 0.0
+
+    def offsets_mm(self) -> Doubles:
+        """Return how far behind the approach's place each pass is laid, mm, shape (passes,)."""
+        return np.asarray(self.apart_mm * (np.arange(self.passes) - (self.passes - 1) / 2))
 
     @property
     def total_frames(self) -> int:
@@ -73,25 +88,34 @@ def goes_in_steps(approach: Approach) -> bool:
     return approach.kind in ("stepped", "focus-ring")
 
 
-def swung_pass(goal: Goal, times_s: Doubles, *, slack_mm: float = 0.0) -> Approach:
+def swung_pass(
+    goal: Goal, times_s: Doubles, *, lead_mm: float = 0.0, slack_mm: float = 0.0
+) -> Approach:
     """Lay a swing of the body over the depth.
 
-    It starts half a lane before the nearest point and ends half a lane behind the farthest.
+    It starts half a lane before the nearest point and ends half a lane behind the farthest. Where
+    that would be slower than the body can lean, it is made longer at both ends.
 
     Parameters
     ----------
     goal : Goal
     times_s : array (frames,)
         When the frames are taken, from the first.
-    slack_mm : float
-        How much farther behind it ends.
+    lead_mm, slack_mm : float
+        How much farther before it starts, and how much farther behind it ends.
     """
+    near, far = -goal.lane.far_mm - lead_mm, goal.depth_mm + goal.lane.near_mm + slack_mm
+    swings = 2 if goal.approach.kind == "rock" else 1
+    least_mm = goal.slowest_mm_per_s * float(times_s[-1] - times_s[0]) / swings
+    short_mm = max(least_mm - (far - near), 0.0)
     return cover(
-        goal.approach,
-        near_mm=-goal.lane.far_mm,
-        far_mm=goal.depth_mm + goal.lane.near_mm + slack_mm,
-        times_s=times_s,
+        goal.approach, near_mm=near - short_mm / 2, far_mm=far + short_mm / 2, times_s=times_s
     )
+
+
+def held_pass(goal: Goal) -> Approach:
+    """Hold still in the middle of the depth and let the sway scan."""
+    return replace(goal.approach, kind="hold", start_mm=goal.depth_mm / 2, length_mm=goal.depth_mm)
 
 
 def regular_pass(goal: Goal, *, frames: int | None = None) -> Way:

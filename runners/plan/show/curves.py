@@ -11,11 +11,11 @@ import numpy.typing as npt
 from ....ground.types import Bools, Doubles
 from ..advise.advice import Plan
 from ..advise.search import best_way, most_frames
-from ..draw.rehearsal import coverage_of
+from ..draw.rehearsal import coverage_of, tries_of
 from ..draw.way import Way
 
 #: Drawn passes behind a curve, and points on it.
-_CURVE_PASSES, _POINTS = 1200, 18
+_CURVE_PASSES, _POINTS = 1200, 14
 #: Tries of which the typical one is the median.
 _TYPICAL_TRIES = 200
 
@@ -52,6 +52,8 @@ class Lanes:
     near_mm, far_mm : array (frames,)
         Ends of each frame's lane, in the order of shooting; z = 0 is the nearest point wanted.
     usable : array (frames,)
+    later_passes : tuple of int
+        First frame of every pass after the first.
     share : float
         Share of the depth that the try covers.
     """
@@ -60,12 +62,15 @@ class Lanes:
     near_mm: Doubles
     far_mm: Doubles
     usable: Bools
+    later_passes: tuple[int, ...]
     share: float
 
 
 def chance_curves(plan: Plan, *, most: int, pass_counts: Sequence[int]) -> list[ChanceCurve]:
     """Return chance and share up to a number of frames in all, each pass laid at its best."""
-    rehearsal = plan.setting.rehearse(frames=most, passes=_CURVE_PASSES, seed=plan.seed)
+    rehearsal = plan.setting.rehearse(
+        frames=most, passes=_CURVE_PASSES, seed=plan.seed, together=max(pass_counts)
+    )
     curves = []
     for passes in pass_counts:
         top = min(most_frames(rehearsal, passes), most // passes)
@@ -80,7 +85,7 @@ def chance_curves(plan: Plan, *, most: int, pass_counts: Sequence[int]) -> list[
                 frames=passes * counts,
                 chance=np.array([chance for _, chance in ways]),
                 share=np.array(shares),
-                tries=_CURVE_PASSES // passes,
+                tries=rehearsal.tries,
             )
         )
     return curves
@@ -89,16 +94,21 @@ def chance_curves(plan: Plan, *, most: int, pass_counts: Sequence[int]) -> list[
 def typical_lanes(plan: Plan, way: Way) -> Lanes:
     """Return the lanes of the try whose share covered is the median of all tries."""
     passes = _TYPICAL_TRIES * way.passes
-    rehearsal = plan.setting.rehearse(frames=way.frames, passes=passes, seed=plan.seed)
-    drawn, lane = rehearsal.drawn, rehearsal.goal.lane
+    rehearsal = plan.setting.rehearse(
+        frames=way.frames, passes=passes, seed=plan.seed, together=way.passes
+    )
+    lane = rehearsal.goal.lane
     share = coverage_of(rehearsal, way).share
     rank = int(np.argsort(share, kind="stable")[len(share) // 2])
-    rows = slice(rank * way.passes, (rank + 1) * way.passes)
-    planes = drawn.planes_mm(way)[rows].ravel()
+    found = tries_of(rehearsal, way)
+    taken = found.taken[rank]
+    planes = found.planes_mm[rank, taken]
+    first = np.cumsum(taken.reshape(way.passes, -1).sum(axis=1))[:-1]
     return Lanes(
         way=way,
         near_mm=planes - lane.near_mm,
         far_mm=planes + lane.far_mm,
-        usable=drawn.usable[rows, : way.frames].ravel(),
+        usable=found.usable[rank, taken],
+        later_passes=tuple(int(frame) for frame in first),
         share=float(share[rank]),
     )

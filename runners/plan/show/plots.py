@@ -1,4 +1,4 @@
-"""Plots of a plan: chance over frames, depth lanes, and the trade of the f-number."""
+"""Plots of a plan: chance over frames, and depth lanes."""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, PercentFormatter
 
 from ..advise.advice import Plan
-from ..advise.aperture import DETAIL_CONTRAST
 from ..advise.search import MOST_IN_ALL
 from ..draw.forecast import share_interval
 from .curves import ChanceCurve, Lanes, chance_curves, typical_lanes
-from .words import f_stop, many, percent
+from .words import many, percent
 
 #: Colours of different lightness, so that colour-blind people can tell them apart.
 INK, SOFT, HOLD, LOST, GAP, MARK = "#222222", "#8a8a8a", "#2f6690", "#bdbdbd", "#c8442f", "#d98c1f"
@@ -54,7 +53,7 @@ def lanes_figure(plan: Plan) -> Figure:
     depth_mm = plan.setting.depth_mm
     for axes, way, name in (
         (left, plan.unplanned.way, "unplanned"),
-        (right, plan.advised.way, "as advised"),
+        (right, plan.advised.way, "best found" if plan.verdict == "not this way" else "as advised"),
     ):
         lanes = typical_lanes(plan, way)
         draw_lanes(axes, lanes, depth_mm)
@@ -91,48 +90,12 @@ def draw_lanes(axes: Axes, lanes: Lanes, depth_mm: float) -> None:
         axes.bar(
             frames + 1 + wide, far - near, bottom=near, width=wide, color=HOLD if held else GAP
         )
-    for last in range(lanes.way.frames, frames, lanes.way.frames):
-        axes.axvline(last + 0.5, color=SOFT, lw=0.8)
+    for first in lanes.later_passes:
+        axes.axvline(first + 0.5, color=SOFT, lw=0.8)
     axes.set_xlim(0.3, frames + 1 + 2 * wide)
     # The last column is not a frame and gets no number.
     ticks = MaxNLocator(5, integer=True).tick_values(1, frames)
     axes.set_xticks([tick for tick in ticks if 1 <= tick <= frames])
-
-
-def aperture_figure(plan: Plan) -> Figure:
-    """Draw frames and fine detail against the f-number."""
-    rows = plan.apertures
-    figure = Figure(figsize=(7.2, 4.6), layout="constrained")
-    upper, lower = figure.subplots(2, 1, sharex=True)
-    places = np.arange(len(rows))
-    totals = [row.total_frames for row in rows]
-    inks = [MARK if row.advised else HOLD for row in rows]
-    top = 1.25 * max([total for total in totals if total] or [1])
-    for place, total, ink in zip(places, totals, inks, strict=True):
-        upper.bar(place, total or top, color=ink if total else "none", edgecolor=SOFT, width=0.6)
-        said = str(total) if total else f"more than {MOST_IN_ALL}"
-        height = total or top / 2
-        upper.annotate(
-            said,
-            (place, height),
-            ha="center",
-            va="bottom" if total else "center",
-            rotation=0 if total else 90,
-            fontsize=8,
-        )
-    upper.set_ylim(0, 1.12 * top)
-    upper.set_ylabel("frames in all")
-    upper.set_title(
-        f"f-number: frames for {percent(plan.setting.chance)}, and detail left", loc="left"
-    )
-    lower.bar(places, [row.detail_contrast for row in rows], color=inks, width=0.6)
-    lower.axhline(DETAIL_CONTRAST, color=SOFT, lw=0.8, ls=":")
-    lower.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
-    lower.set_ylim(0, 1)
-    lower.set_ylabel("contrast of fine detail")
-    lower.set_xticks(places, [f_stop(row.f_number) for row in rows])
-    lower.set_xlabel("marked f-number (orange: advised)")
-    return figure
 
 
 def _interval(curve: ChanceCurve, chance: float) -> tuple[float, float]:
@@ -142,7 +105,7 @@ def _interval(curve: ChanceCurve, chance: float) -> tuple[float, float]:
 def _mark(axes: Axes, plan: Plan, what: str) -> None:
     for forecast, ink, name in (
         (plan.unplanned, GAP, "unplanned"),
-        (plan.advised, MARK, "advised"),
+        (plan.advised, MARK, "best found" if plan.verdict == "not this way" else "recommended"),
     ):
         axes.plot(forecast.way.total_frames, getattr(forecast, what), "D", color=ink, label=name)
     axes.set_ylim(-0.03, 1.03)

@@ -11,7 +11,7 @@ from ..draw.setting import Setting
 from .words import CAUTIONS, sentences, title
 
 #: Version of the record: raised when a key changes its meaning or is taken out.
-FORMAT = 1
+FORMAT = 2
 
 
 def plan_record(plan: Plan) -> dict[str, Any]:
@@ -20,6 +20,7 @@ def plan_record(plan: Plan) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "title": title(plan),
+        "verdict": plan.verdict,
         "words": sentences(plan),
         "asked": _asked(plan.setting),
         "seed": plan.seed,
@@ -31,17 +32,16 @@ def plan_record(plan: Plan) -> dict[str, Any]:
             {"chance": chance, "way": None if found is None else forecast_record(found)}
             for chance, found in plan.for_chance.items()
         ],
-        "f_numbers": [asdict(row) | {"total_frames": row.total_frames} for row in plan.apertures],
-        "flash_powers": [asdict(row) | {"total_frames": row.total_frames} for row in plan.powers],
+        "cost": asdict(plan.cost),
+        "enough_frames": plan.enough_frames,
+        "choices": [asdict(row) for row in plan.choices],
+        "flash_powers": [asdict(row) for row in plan.powers],
         "cadence": {
             "asked_frames_per_s": plan.setting.light.cadence.frames_per_s,
             "sustained_frames_per_s": plan.sustained_frames_per_s,
             "frames_before_flash_waits": plan.free_frames,
         },
-        "helps": {
-            "tried_on_frames": plan.trial_frames,
-            "ranked": [asdict(remedy) for remedy in plan.remedies],
-        },
+        "helps": [asdict(remedy) for remedy in plan.remedies],
         "cautions": list(CAUTIONS),
     }
 
@@ -54,6 +54,8 @@ def forecast_record(forecast: Forecast) -> dict[str, Any]:
     return {
         "passes": way["passes"],
         "frames": way["frames"],
+        "kind": way["approach"]["kind"],
+        "apart_mm": way["apart_mm"],
         "total_frames": forecast.way.total_frames,
         **record,
         "chance_low": low,
@@ -76,6 +78,11 @@ def _asked(setting: Setting) -> dict[str, Any]:
         "flash_power": setting.light.flash.power if setting.light.flash else None,
         "subject": setting.subject.name,
         "depth_mm": setting.depth_mm,
+        "subject_mm": setting.subject_mm,
+        "start_error_mm": setting.stance.start_error_mm,
+        "stop_error_mm": setting.stance.stop_error_mm,
+        "reaction_s": setting.stance.reaction_s,
+        "slowest_mm_per_s": setting.stance.slowest_mm_per_s,
         "blur_px": sharp.blur_px,
         "detail_cy_per_px": sharp.frequency_cy_per_px,
         "contrast_share": sharp.contrast_share,

@@ -8,8 +8,15 @@ from dataclasses import dataclass
 from ....simulator.handling.light import Light
 from ..advise.advice import Plan
 from ..advise.aperture import DETAIL_CONTRAST
-from ..advise.search import LONGEST_PASS_S, MOST_IN_ALL
+from ..advise.choices import Choice
+from ..advise.remedies import Remedy
+from ..advise.search import MOST_IN_ALL
 from ..draw.forecast import Forecast
+from ..draw.setting import LONGEST_PASS_S
+from ..draw.way import Way
+
+#: Heading of what goes with every plan.
+SAFETY = "Before you shoot"
 
 #: What goes with every plan. Local rules come first.
 CAUTIONS = (
@@ -35,11 +42,11 @@ class TextTable:
 def plan_text(plan: Plan) -> str:
     """Return the whole plan as text for a terminal."""
     parts = [title(plan), "", *sentences(plan)]
+    parts += ["", SAFETY, *(f"- {caution}" for caution in CAUTIONS)]
     for table in tables(plan):
         parts += ["", table.heading, *_lines(table)]
         if table.note:
             parts.append(table.note)
-    parts += ["", "In the field", *(f"- {caution}" for caution in CAUTIONS)]
     return "\n".join(parts)
 
 
@@ -63,51 +70,107 @@ def light_words(light: Light) -> str:
 
 
 def sentences(plan: Plan) -> list[str]:
-    """Return the answer in a few sentences."""
-    best = plan.advised
-    said = [_how(plan), where(best), promise(plan), _unplanned(plan)]
-    losses = _losses(best)
-    if losses:
-        said.append(losses)
-    return said
+    """Return the answer in a few sentences, the verdict first."""
+    said = [verdict(plan), *cure(plan)]
+    if plan.verdict == "not this way":
+        said.append(_best_found(plan))
+    else:
+        said += [how(plan), costs(plan)]
+    return [*said, _unplanned(plan), *_losses(plan)]
 
 
 def tables(plan: Plan) -> list[TextTable]:
     """Return all tables of the plan."""
-    found = [_depth_table(plan), _chance_table(plan), _aperture_table(plan)]
-    if plan.powers:
-        found.append(_power_table(plan))
+    found = [_choice_table(plan), _chance_table(plan)]
     if plan.remedies:
         found.append(_remedy_table(plan))
-    return found
+    if plan.powers:
+        found.append(_power_table(plan))
+    return [*found, _depth_table(plan)]
+
+
+def verdict(plan: Plan) -> str:
+    """Return in one line whether it can be done this way."""
+    best, way = plan.advised, plan.advised.way
+    chance = f"{percent(best.chance)} chance that nothing is missed ({_interval(best)})"
+    if plan.verdict == "not this way":
+        return f"Not this way: {chance}, however it is shot."
+    shot = f"{chance}, with {_passes_of(way)}"
+    if plan.verdict == "marginal":
+        return f"Marginal: {shot}; wanted were {percent(plan.setting.chance)}."
+    return f"Possible: {shot}."
+
+
+def cure(plan: Plan) -> list[str]:
+    """Return the cheapest change that makes it possible, or the most helpful one."""
+    if plan.reaches:
+        return []
+    for remedy in plan.remedies:
+        if remedy.reaches:
+            return [
+                f"Cheapest change that makes it possible: {remedy.advice} "
+                f"({_gain(remedy)}, {many(remedy.frames, 'frame')} in "
+                f"{many(remedy.passes, 'pass')})."
+            ]
+    if plan.remedies:
+        most = plan.remedies[0]
+        return [
+            "No change that was tried makes it possible. What helps most: "
+            f"{most.advice} ({_gain(most)})."
+        ]
+    return ["No change that was tried helps."]
+
+
+def how(plan: Plan) -> str:
+    """Return how the advised way is shot."""
+    best, way = plan.advised, plan.advised.way
+    frames = many(way.frames, "frame")
+    what = f"one pass of {frames}"
+    if way.passes > 1:
+        what = f"{many(way.passes, 'pass')} of {frames} each, framed anew each time"
+    if way.approach.kind == "hold":
+        apart = f", each {mm(way.apart_mm)} farther than the last" if way.apart_mm > 0 else ""
+        return (
+            f"Hold still with the focus in the middle of the depth, and let your own sway scan it: "
+            f"{what}, {best.planned_s:.1f} s a pass{apart}. Leaning would have to be slower than "
+            f"{plan.setting.stance.slowest_mm_per_s:g} mm/s, and no body leans that slowly."
+        )
+    step = f"{mm(best.step_mm)} a frame, {percent(best.step_share)} of the depth of field"
+    if plan.setting.goal.regular:
+        return f"Shoot {what} in steps of {step}. {where(best)}"
+    return (
+        f"Shoot {what}: lean in at {best.speed_mm_per_s:.2g} mm/s, {best.planned_s:.1f} s a pass "
+        f"({step}). {where(best)} People start off by {mm(plan.setting.stance.start_error_mm)} and "
+        f"let go {plan.setting.stance.reaction_s:g} s late; that is in the chance."
+    )
 
 
 def where(best: Forecast) -> str:
     """Return where a pass starts and ends."""
+    if best.way.approach.kind == "hold":
+        return "Hold the focus in the middle of the depth."
     before, behind = max(best.start_before_mm, 0.0), max(best.end_behind_mm, 0.0)
     start = f"{mm(before)} before" if before > 0.0005 else "on"
     end = f"{mm(behind)} behind" if behind > 0.0005 else "on"
     return f"Start with the focus {start} the nearest point and end {end} the farthest."
 
 
-def promise(plan: Plan) -> str:
-    """Return what the advised way promises."""
-    best, wanted = plan.advised, plan.setting.chance
-    low, high = best.chance_interval
-    sure = f"({100 * low:.0f} to {100 * high:.0f} %, from {best.tries} drawn tries)"
-    if plan.reaches:
-        if best.chance == 1:
-            return f"That covers the whole depth without a gap every time ({best.tries} tries)."
-        return (
-            f"That covers the whole depth without a gap in {percent(best.chance)} of tries {sure}; "
-            f"on average it covers {percent(best.share)} of it."
-        )
-    return (
-        f"Nothing tried up to {MOST_IN_ALL} frames, no pass longer than {LONGEST_PASS_S:g} s, "
-        f"covers it all in {percent(wanted)} of tries. This covers {percent(best.share)} of the "
-        f"depth on average, all of it in {percent(best.chance)} of tries {sure}: see what would "
-        "help."
+def costs(plan: Plan) -> str:
+    """Return what the advised way costs."""
+    cost, way = plan.cost, plan.advised.way
+    time = f"{_seconds(cost.pass_s)} a pass"
+    if way.passes > 1:
+        time += f", {_seconds(cost.all_s)} in all"
+    said = (
+        f"Expect {cost.frames:.0f} frames, {cost.keepers:.0f} of them fit for the merge; {time}; "
+        f"{cost.megabytes / 1000:.2g} GB of raw files"
     )
+    if cost.flashes:
+        said += f"; {cost.flashes:.0f} flashes, the charge of {cost.charges:.2g} at full power"
+    more = ""
+    if plan.setting.goal.handheld:
+        more = f" More than {plan.enough_frames} frames in all hardly help."
+    return f"{said}.{more}"
 
 
 def many(count: int, what: str) -> str:
@@ -159,18 +222,32 @@ def frames_of(passes: int | None, frames: int | None) -> str:
     return f"{frames}" if passes == 1 else f"{passes} x {frames}"
 
 
-def _how(plan: Plan) -> str:
-    best, regular = plan.advised, plan.setting.goal.regular
-    way = best.way
-    frames = many(way.frames, "frame")
-    what = f"one pass of {frames}"
-    if way.passes > 1:
-        what = f"{many(way.passes, 'pass')} of {frames} each, framed anew each time,"
-    step = f"{mm(best.step_mm)} a frame, {percent(best.step_share)} of the depth of field"
-    if regular:
-        return f"Shoot {what} in steps of {step}."
-    pace = f"{best.duration_s:.1f} s, moving in at {best.speed_mm_per_s:.2g} mm/s"
-    return f"Shoot {what} in {pace} ({step})."
+def _passes_of(way: Way) -> str:
+    if way.passes == 1:
+        return f"one pass of {many(way.frames, 'frame')}"
+    return f"{many(way.passes, 'pass')} of {many(way.frames, 'frame')}"
+
+
+def _interval(best: Forecast) -> str:
+    low, high = (100 * end for end in best.chance_interval)
+    digits = 0 if round(high) > round(low) else 1
+    return f"{low:.{digits}f} to {high:.{digits}f} %"
+
+
+def _gain(remedy: Remedy) -> str:
+    return f"{percent(remedy.chance_before)} -> {percent(remedy.chance)}"
+
+
+def _seconds(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds < 99.5 else f"{seconds / 60:.0f} min"
+
+
+def _best_found(plan: Plan) -> str:
+    best = plan.advised
+    return (
+        f"The best that was found up to {MOST_IN_ALL} frames, no pass longer than "
+        f"{LONGEST_PASS_S:g} s, covers {percent(best.share)} of the depth on average."
+    )
 
 
 def _unplanned(plan: Plan) -> str:
@@ -187,24 +264,32 @@ def _unplanned(plan: Plan) -> str:
     )
 
 
-def _losses(best: Forecast) -> str:
+def _losses(plan: Plan) -> list[str]:
+    best, framing = plan.advised, plan.setting.framing
     lost = [
         (best.smeared_share, "smeared by motion"),
         (best.dark_share, "too dark"),
-        (best.strayed_share, "strayed off the subject"),
+        (best.strayed_share, "with a part of the subject outside the picture"),
     ]
     said = [f"{percent(share)} {why}" for share, why in lost if share >= 0.005]
-    told = f"Of the frames expect {', '.join(said)}. " if said else ""
+    told = [f"Of the frames expect {', '.join(said)}."] if said else []
     if best.wander_mm < 0.05:
         return told
-    return f"{told}Leave {mm(best.wander_mm)} of room round the subject: the picture wanders."
+    room = min(framing.room_across_mm, framing.room_down_mm)
+    subject = "half of it" if framing.subject_mm is None else f"{mm(framing.subject_mm)} of it"
+    told.append(
+        f"The picture wanders {mm(best.wander_mm)} sideways (95 % of passes less); a subject that "
+        f"fills {subject} leaves {mm(room)} of room."
+    )
+    return told
 
 
 def _depth_table(plan: Plan) -> TextTable:
     figures = plan.depth_figures
     sharp = plan.setting.sharpness
     contrast = "none" if figures.contrast_mm is None else mm(figures.contrast_mm)
-    rays = f"geometric (blur disc of {sharp.blur_px:.2g} px)"
+    circle_um = sharp.blur_px * plan.setting.rig.sensor.pitch_um
+    rays = f"geometric (circle of confusion {circle_um:.0f} um, {sharp.blur_px:.2g} px)"
     both = (
         f"contrast of this lens ({percent(sharp.contrast_share)} left at "
         f"{sharp.frequency_cy_per_px:.2g} cycles/px)"
@@ -225,46 +310,70 @@ def _depth_table(plan: Plan) -> TextTable:
     )
 
 
+def _choice_table(plan: Plan) -> TextTable:
+    mark = "best found" if plan.verdict == "not this way" else "recommended"
+    rows = tuple(
+        (
+            mark if row.marked else "",
+            f_stop(row.f_number),
+            percent(row.detail_contrast),
+            _light_cell(row),
+            str(row.passes),
+            *(
+                "-" if chance is None or count is None else f"{percent(chance)} ({count})"
+                for chance, count in zip(row.chances, row.frames, strict=True)
+            ),
+        )
+        for row in plan.choices
+    )
+    return TextTable(
+        heading="Choices, and their chance that nothing is missed (frames of each pass)",
+        columns=(
+            "",
+            "f-number",
+            "fine detail",
+            "light",
+            "passes",
+            "finer step",
+            "this step",
+            "coarser step",
+        ),
+        rows=rows,
+        note="All rows are from the same drawn passes. Fine detail: contrast in focus at half of "
+        f"the finest the sensor records; {percent(DETAIL_CONTRAST)} is worth having. A dash: more "
+        f"than {MOST_IN_ALL} frames in all, or longer than {LONGEST_PASS_S:g} s.",
+    )
+
+
+def _light_cell(row: Choice) -> str:
+    stops = round(row.light_stops)
+    unit = "" if row.power is None else f"flash {power(row.power)}, "
+    if stops == 0:
+        return f"{unit}as set"
+    return f"{unit}{stops:+d} {'stop' if abs(stops) == 1 else 'stops'}: " + (
+        f"ISO x {2**-stops}" if stops < 0 else f"ISO / {2**stops}"
+    )
+
+
 def _chance_table(plan: Plan) -> TextTable:
     rows = []
     for chance, found in plan.for_chance.items():
         if found is None:
-            rows.append((percent(chance), frames_of(None, None), "-", "-", "-"))
+            rows.append((percent(chance), frames_of(None, None), "-", "-"))
             continue
+        held = found.way.approach.kind == "hold"
         rows.append(
             (
                 percent(chance),
                 frames_of(found.way.passes, found.way.frames),
-                mm(found.step_mm),
-                percent(found.step_share),
-                f"{found.duration_s:.1f} s",
+                "held still" if held else mm(found.step_mm),
+                f"{found.planned_s:.1f} s",
             )
         )
     return TextTable(
         heading="Frames to shoot for a chance that nothing is missed",
-        columns=("chance", "frames", "step", "of depth of field", "each pass"),
+        columns=("chance", "frames", "step", "each pass"),
         rows=tuple(rows),
-    )
-
-
-def _aperture_table(plan: Plan) -> TextTable:
-    rows = tuple(
-        (
-            f_stop(row.f_number),
-            f_stop(row.working_f_number),
-            percent(row.detail_contrast),
-            "-" if row.depth_of_field_mm is None else mm(row.depth_of_field_mm),
-            "-" if row.depth_of_field_mm is None else frames_of(row.passes, row.frames),
-            "advised" if row.advised else "",
-        )
-        for row in plan.apertures
-    )
-    return TextTable(
-        heading=f"f-number: sharpness against frames (for {percent(plan.setting.chance)})",
-        columns=("f-number", "works as", "fine detail", "depth of field", "frames", ""),
-        rows=rows,
-        note="Fine detail: contrast in focus at half of the finest the sensor records. Advised: "
-        f"the fewest frames that leave it {percent(DETAIL_CONTRAST)}.",
     )
 
 
@@ -276,35 +385,33 @@ def _power_table(plan: Plan) -> TextTable:
             f"1/{round(1 / row.duration_s, -2):.0f} s",
             "all" if row.free_frames is None else str(row.free_frames),
             f"{row.sustained_frames_per_s:.2g}/s",
-            frames_of(row.passes, row.frames),
-            "advised" if row.advised else "",
         )
         for row in plan.powers
     )
     asked = plan.setting.light.cadence.frames_per_s
     return TextTable(
-        heading=f"Flash power, at {asked:g} frames a second asked of the camera",
-        columns=("power", "light", "burns", "frames before a wait", "then", "frames", ""),
+        heading=f"What the flash allows, at {asked:g} frames a second asked of the camera",
+        columns=("power", "light", "burns", "frames before a wait", "then"),
         rows=rows,
-        note="Advised: the most light that costs few frames more. Make up for less with ISO.",
     )
 
 
 def _remedy_table(plan: Plan) -> TextTable:
     rows = tuple(
         (
-            str(place),
             remedy.name,
-            f"{percent(remedy.chance_before)} -> {percent(remedy.chance)}",
-            f"more than {MOST_IN_ALL}" if remedy.frames is None else str(remedy.frames),
+            _gain(remedy),
+            f"{remedy.frames_before} -> {remedy.frames}",
+            "yes" if remedy.reaches else "no",
             remedy.advice,
         )
-        for place, remedy in enumerate(plan.remedies, start=1)
+        for remedy in plan.remedies
     )
     return TextTable(
-        heading=f"What would help most (tried on one pass of {plan.trial_frames} frames)",
-        columns=("", "change", "chance", f"for {percent(plan.setting.chance)}", "how"),
+        heading="What would help, the cheapest first",
+        columns=("change", "chance", "frames in all", "enough", "how"),
         rows=rows,
+        note="Each change shot in its own best way, in the same draws as without it.",
     )
 
 

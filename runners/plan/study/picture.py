@@ -111,19 +111,21 @@ def never_sharp_share(
     array (tries,)
         NaN where the first pass has no usable frame.
     """
-    drawn, lane = rehearsal.drawn, rehearsal.goal.lane
-    planes, usable = tries_of(drawn, way)
-    aside = drawn.aside_mm[:, : way.passes * len(planes), : way.frames]
-    aside = aside.reshape(2, *planes.shape)
+    lane = rehearsal.goal.lane
+    found = tries_of(rehearsal, way)
+    planes, usable = found.planes_mm, found.usable
+    aside = found.passes.aside_mm.reshape(2, way.passes, len(planes), -1)
+    aside = np.swapaxes(aside, 1, 2).reshape(2, *planes.shape)
     followed = points.at(_followed(points, aside, framing))
     chunk = max(1, _AT_ONCE // (planes.shape[1] * max(len(followed.z_mm), 1)))
+    first_pass = planes.shape[1] // way.passes
     shares = []
     for start in range(0, len(planes), chunk):
         rows = slice(start, start + chunk)
         behind = followed.z_mm - planes[rows, :, np.newaxis]
         inside = _inside(followed, aside[:, rows], behind, framing)
         sharp = (behind >= -lane.near_mm) & (behind <= lane.far_mm)
-        shares.append(_missed_share(inside, sharp, usable[rows], first_pass=way.frames))
+        shares.append(_missed_share(inside, sharp, usable[rows], first_pass=first_pass))
     return np.concatenate(shares)
 
 

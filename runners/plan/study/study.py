@@ -13,7 +13,8 @@ import pandas as pd
 from tqdm import tqdm
 
 from ....ground.types import Doubles
-from ....simulator.handling.approach import cover
+from ....simulator.handling.approach import Approach, cover
+from ....simulator.handling.ends import draw_ends, performed
 from ....simulator.handling.flash import frame_times
 from ....simulator.handling.hands import load_stance
 from ....simulator.handling.light import Light
@@ -27,11 +28,9 @@ from ...isolate.run import find_method, run_method
 from ...judge.memory_stack import JoinedShoots, MemoryStack
 from ...judge.scoring import Judge
 from ...judge.true_stages import StackTruth
-from ..advise.advice import Plan, search_rehearsal
+from ..advise.advice import Plan, advised_way, search_rehearsal
 from ..advise.remedies import changes
-from ..advise.search import best_effort, fewest
 from ..draw.conditions import framing_of
-from ..draw.rehearsal import Rehearsal
 from ..draw.setting import Setting
 from ..draw.sharpness import blur_limit
 from ..draw.way import Goal, Way, goes_in_steps, unplanned_way
@@ -45,7 +44,7 @@ _ENDS = 0.02
 _PREDICTED_TRIES = 400
 #: Most frames of a swing at a fine step.
 _MOST_FRAMES = 120
-#: The unplanned way and the plan's three best.
+#: The unplanned way, the advised one, and two changes.
 _WAYS = 4
 
 
@@ -178,12 +177,12 @@ def plan_stacks(plan: Plan, setup: StudySetup, *, seeds: Iterable[int]) -> list[
     setting = replace(plan.setting, depth_mm=far - near)
     search = search_rehearsal(setting, seed=plan.seed)
     found: dict[str, tuple[Setting, Way]] = {
-        "unplanned": (setting, unplanned_way(search.goal, search.drawn.times_s)),
-        "as advised": (setting, _best_way(search, chance=setting.chance)),
+        "unplanned": (setting, unplanned_way(search.goal, search.times_s)),
+        "as advised": (setting, advised_way(search, chance=setting.chance)),
     }
     for name, asked in list(_otherwise(plan, setting))[: _WAYS - len(found)]:
         search = search_rehearsal(asked, seed=plan.seed)
-        found[name] = asked, _best_way(search, chance=asked.chance)
+        found[name] = asked, advised_way(search, chance=asked.chance)
     return [
         StudyStack(part="plan", name=name, setting=asked, way=_moved(way, near), seed=seed)
         for name, (asked, way) in found.items()
@@ -252,18 +251,10 @@ def _leaned(goal: Goal, light: Light, near: float, far: float, *, step_mm: float
 
 
 def _otherwise(plan: Plan, setting: Setting) -> Iterator[tuple[str, Setting]]:
-    """Give the setting at the advised f-number, and with each of the plan's two best remedies."""
-    for row in plan.apertures:
-        if row.advised and row.f_number != setting.rig.lens.f_number:
-            yield f"at f/{row.f_number:g}", setting.at_f_number(row.f_number)
+    """Give the setting with each of the plan's remedies, the cheapest first."""
     changed = {change.name: change.setting for change in changes(setting)}
     tried = [remedy.name for remedy in plan.remedies if remedy.name in changed]
-    yield from ((name, changed[name]) for name in tried[:2])
-
-
-def _best_way(search: Rehearsal, *, chance: float) -> Way:
-    """Return the way that a plan would advise."""
-    return fewest(search, chance=chance) or best_effort(search)
+    yield from ((name, changed[name]) for name in tried)
 
 
 def _moved(way: Way, near_mm: float) -> Way:
@@ -274,6 +265,7 @@ def _moved(way: Way, near_mm: float) -> Way:
 
 def _joined(stack: StudyStack, setup: StudySetup) -> JoinedShoots:
     asked = stack.setting
+    made = [_performed(stack, setup, number) for number in range(stack.way.passes)]
     return JoinedShoots(
         shoots=tuple(
             shoot(
@@ -282,17 +274,33 @@ def _joined(stack: StudyStack, setup: StudySetup) -> JoinedShoots:
                 stance=asked.stance,
                 light=asked.light,
                 subject=asked.subject,
-                approach=stack.way.approach,
-                frames=stack.way.frames,
-                seed=1000 * stack.seed + number,
+                approach=approach,
+                frames=frames,
+                seed=_seed(stack, number),
                 crop=setup.crop,
                 bin=setup.bin,
                 # A plan is a look, and somebody waits for it.
                 quality="fast",
             )
-            for number in range(stack.way.passes)
+            for number, (approach, frames) in enumerate(made)
         )
     )
+
+
+def _performed(stack: StudyStack, setup: StudySetup, number: int) -> tuple[Approach, int]:
+    """Return a pass of a stack as it is really made: people start and stop late."""
+    setting, way = stack.setting, stack.way
+    offset_mm = float(way.offsets_mm()[number])
+    approach = replace(way.approach, start_mm=way.approach.start_mm + offset_mm)
+    seed = _seed(stack, number)
+    ends = draw_ends(setting.stance, seed=seed, scene=setup.scene.name)
+    columns = setting.columns(setting.light, way.frames)
+    times_s = frame_times(setting.light, columns, seed=seed, scene=setup.scene.name)
+    return performed(approach, times_s, frames=way.frames, ends=ends)
+
+
+def _seed(stack: StudyStack, number: int) -> int:
+    return 1000 * stack.seed + number
 
 
 def _predicted(stack: StudyStack, setup: StudySetup) -> Doubles:
@@ -300,7 +308,10 @@ def _predicted(stack: StudyStack, setup: StudySetup) -> Doubles:
     limit = blur_limit(2 * NEVER_PX * setup.bin)  # where the truth calls a point in focus
     setting = replace(stack.setting, sharpness=limit)
     rehearsal = setting.rehearse(
-        frames=stack.way.frames, passes=_PREDICTED_TRIES * stack.way.passes, seed=1
+        frames=stack.way.frames,
+        passes=_PREDICTED_TRIES * stack.way.passes,
+        seed=1,
+        together=stack.way.passes,
     )
     points = scene_points(setup.scene, setting.rig, crop=setup.crop)
     framing = framing_of(setting.rig, crop=setup.crop)
