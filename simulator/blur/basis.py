@@ -135,10 +135,6 @@ class Blur(Protocol):
         """Radius of the blur disc, px, for one mm of edge wavefront defocus."""
 
     @property
-    def samples_per_px(self) -> int:
-        """How many samples of a texture a pixel needs per side, where it is in focus."""
-
-    @property
     def size(self) -> float:
         """Radius of a disc of the pupil's (or its part's) area, in radii of the whole pupil."""
 

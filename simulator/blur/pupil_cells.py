@@ -140,13 +140,10 @@ class CellBlur:
     cell : Cell
     radius_px_per_defocus_mm : float
         Of the whole pupil's disc.
-    samples_per_px : int
-        Samples of a texture per pixel side, where it is in focus.
     """
 
     cell: Cell
     radius_px_per_defocus_mm: float
-    samples_per_px: int
 
     @property
     def size(self) -> float:

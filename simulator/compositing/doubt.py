@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,45 +24,67 @@ _AROUND = 5
 
 @dataclass(frozen=True, eq=False)
 class Places:
-    """What is to be seen through cells.
+    """What is to be seen through some number of cells.
 
     Parameters
     ----------
+    cells : int
+        That the pupil is cut into there.
     weight : array (rows, cols)
-        Share of the picture through cells at each pixel of the window decided on.
+        Share of the picture through them at each pixel of the window decided on.
     parts : list of Window
-        Rectangles that hold all of that; they do not overlap.
+        Rectangles that hold all of that in the tile; they do not overlap.
     """
 
+    cells: int
     weight: Floats
     parts: list[Window]
 
 
-def places(doubt: Floats, window: Window, error: float) -> Places:
-    """Decide where to cut the pupil, from how much light is in doubt.
+def places(
+    doubt: Floats, window: Window, tile: Window, cuts: Sequence[tuple[float, int]]
+) -> list[Places]:
+    """Decide where to cut the pupil, and how finely, from how much light is in doubt.
 
     Parameters
     ----------
     doubt : array (rows, cols)
         Light that may be laid wrong at each pixel of the window.
     window : Window
-        On multiples of BLOCK_PX.
-    error : float
-        Light that may be wrong in a block.
+        On multiples of BLOCK_PX, around the tile.
+    tile : Window
+        What is wanted.
+    cuts : sequence of (float, int)
+        Light in doubt in a block from which on the pupil is cut there, rising, and into how many
+        cells.
     """
     rows, cols = (n // BLOCK_PX for n in window.shape)
     blocks = doubt.reshape(rows, BLOCK_PX, cols, BLOCK_PX)
     size = np.sqrt(np.square(blocks).mean(axis=(1, 3)))
     # Where slopes vanish, as in the middle of a hair, the doubt is beside.
-    core = maximum_filter(size, 3, mode="nearest") >= error
-    # The ramp goes half a block beyond.
-    needed = maximum_filter(core, 3, mode="nearest")
-    parts = [
+    size = maximum_filter(size, 3, mode="nearest")
+    ramps = [_ramp(size >= least) for least, _ in cuts]
+    ramps.append(np.zeros(window.shape, np.float32))
+    found = []
+    for (_, cells), ramp, finer in zip(cuts, ramps[:-1], ramps[1:], strict=True):
+        weight: Floats = ramp - finer
+        found.append(Places(cells, weight, _parts(weight, window, tile)))
+    return found
+
+
+def _parts(weight: Floats, window: Window, tile: Window) -> list[Window]:
+    """Return rectangles that hold all blocks of a window with any weight, as far as in a tile."""
+    needed = np.zeros(window.shape, bool)
+    here = tile.slices_in(window)
+    needed[here] = weight[here] > 0
+    rows, cols = (n // BLOCK_PX for n in window.shape)
+    blocks: Bools = needed.reshape(rows, BLOCK_PX, cols, BLOCK_PX).any(axis=(1, 3))  # type: ignore[assignment]
+    corner = (window.row0, window.row0, window.col0, window.col0)
+    whole = [
         Window(*(edge * BLOCK_PX + first for edge, first in zip(part, corner, strict=True)))
-        for corner in [(window.row0, window.row0, window.col0, window.col0)]
-        for part in _rectangles(needed)
+        for part in _rectangles(blocks)
     ]
-    return Places(_ramp(core), parts)
+    return [part.common(tile) for part in whole]
 
 
 def _ramp(core: Bools) -> Floats:

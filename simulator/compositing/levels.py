@@ -12,11 +12,10 @@ class Level:
     Parameters
     ----------
     name : str
-    error : float or None
-        Light, 1 = saturation, that may be wrong in a block of a picture's edges before the pupil
-        is cut there; 0 cuts it everywhere, None nowhere.
-    cells : int
-        That it is cut into there.
+    cuts : tuple of (float, int)
+        Light, 1 = saturation, in doubt in a block of a picture's edges from which on the pupil is
+        cut there, and into how many cells; 0 cuts it everywhere. Both rise from cut to cut: what
+        is in doubt falls in proportion to the cells.
     samples : int
         Samples of a texture per pixel side in focus, over what the lens needs.
     holds_db : (overall, near edges, worst block)
@@ -25,8 +24,7 @@ class Level:
     """
 
     name: str
-    error: float | None = None
-    cells: int = 1
+    cuts: tuple[tuple[float, int], ...] = ()
     samples: int = 1
     holds_db: tuple[int, int, int] = (0, 0, 0)
 
@@ -35,8 +33,8 @@ LEVELS = {
     level.name: level
     for level in (
         Level("fast", holds_db=(30, 25, 15)),
-        Level("true", error=0.02, cells=5, holds_db=(36, 35, 24)),
-        Level("exact", error=0.003, cells=16, samples=2, holds_db=(44, 46, 34)),
+        Level("true", cuts=((0.02, 5),), holds_db=(36, 35, 24)),
+        Level("exact", cuts=((0.003, 5), (0.008, 16)), samples=2, holds_db=(44, 46, 34)),
     )
 }
 #: What `render`, data sets and everything that is scored are made at.

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
-from ...ground.types import Floats
+from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
 from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
@@ -23,7 +23,7 @@ from ..rig import Rig, plain_rig
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
 from ..view.parts import parts_of
-from ..view.view import Part, View, reach
+from ..view.view import Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
@@ -34,8 +34,8 @@ TILE_PX = 1280
 SOLID = 0.5
 #: A part is seen with at least this many samples across its smallest side.
 _SAMPLES_ACROSS = 16
-#: What is blurred by less than this radius, px, is sharp enough to alias.
-_SHARP_PX = 1.5
+#: What is blurred by less than this radius, px, is sharp enough for aliasing to show.
+_SHARP_PX = 5.0
 #: A part is seen this many samples beyond what can light a tile: slopes want neighbours.
 _SPARE_SAMPLES = 3
 #: Sheets whose blur radius changes by less than this per pixel need not be normalised.
@@ -237,9 +237,10 @@ def render(
     camera = centred
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
-    taking = _Taking(camera, focus, key, moving, level.samples)
+    samples = (level.samples * key.samples_per_px, level.samples)
+    taking = _Taking(camera, focus, key, moving, samples)
     # For other focus than the camera's own there is no place in the pupil to look from.
-    cut = level.error is not None and focus == (camera,)
+    cut = bool(level.cuts) and focus == (camera,)
     tiles = list(tiles_of(camera.frame))
     asked = tiles if tile is None else [tiles[tile]]
     lit = _with_cells(scene, taking, level, asked) if cut else _whole(scene, taking, asked)
@@ -269,8 +270,8 @@ class _Taking:
     focus: tuple[Camera, ...]
     key: Blur
     motion: Path | None
-    #: Samples of a texture per pixel side, over what the lens needs.
-    samples: int = 1
+    #: Samples of a texture per pixel side, where it is in focus and elsewhere.
+    samples: tuple[int, int]
 
     def facing(self, part: Part) -> _Taking:
         """Return the same with all cameras as they stand to a part."""
@@ -290,13 +291,14 @@ class _Taking:
         camera = replace(self.camera, rig=rig)
         return replace(self, camera=camera, focus=(camera,), key=plain)
 
-    def through(self, cell: Cell, samples: int) -> _Taking:
-        """Return the same as a cell of the pupil sees it, with so many samples per pixel side."""
+    def through(self, cell: Cell) -> _Taking:
+        """Return the same as a cell of the pupil sees it."""
         radius_mm = optics.entrance_pupil_radius_mm(self.camera.lens_rig)
         x, y = cell.middle
         eye = replace(self.camera, place_mm=(radius_mm * x, radius_mm * y))
-        key = CellBlur(cell, self.key.radius_px_per_defocus_mm, samples)
-        return replace(self, camera=eye, focus=(eye,), key=key, samples=1)
+        key = CellBlur(cell, self.key.radius_px_per_defocus_mm)
+        # The cells see what is blurred each at places of its own: one sample will do.
+        return replace(self, camera=eye, focus=(eye,), key=key, samples=(self.samples[0], 1))
 
 
 def _whole(scene: Scene, taking: _Taking, tiles: Iterable[Window]) -> Iterator[Floats]:
@@ -318,21 +320,19 @@ def _with_cells(
     """
     disc = taking.as_disc()
     sights = _sights(scene, taking)
-    assert level.error is not None
-    # What the lens blurs in focus need not be sampled as finely as the disc alone would have it.
-    samples = level.samples * taking.key.samples_per_px
     disc_sights = sights if disc is taking else _sights(scene, disc)
-    through = _Through(scene, disc_sights, level.cells, samples=samples)
+    through = _Through(scene, disc_sights)
     for tile in tiles:
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
         assert pile.doubt is not None
-        light, found = pile.light, places(pile.doubt, around, level.error)
-        for place in found.parts:
-            here = place.slices_in(around)
-            before = light[here] if disc is taking else through.whole(place)
-            change = through.cells(place) - before
-            light[here] += found.weight[here][..., None] * change
+        light = pile.light.copy()
+        for found in places(pile.doubt, around, tile, level.cuts):
+            for place in found.parts:
+                here = place.slices_in(around)
+                before = pile.light[here] if disc is taking else through.whole(place)
+                change = through.cells(place, found.cells) - before
+                light[here] += found.weight[here][..., None] * change
         yield light[tile.slices_in(around)]
 
 
@@ -344,40 +344,38 @@ class _Through:
     scene : Scene
     sights : list of _Sight
         How the whole pupil sees all parts.
-    count : int
-        Cells that the pupil is cut into.
-    samples : int
-        Of a texture per pixel side, where a cell sees it in focus.
     """
 
-    def __init__(self, scene: Scene, sights: list[_Sight], count: int, *, samples: int) -> None:
-        self._scene, self._sights, self._samples = scene, sights, samples
-        #: Each cell, and how it sees the parts asked for so far.
-        self._cells: list[tuple[Cell, dict[int, _Sight]]] = [(c, {}) for c in cut_pupil(count)]
+    def __init__(self, scene: Scene, sights: list[_Sight]) -> None:
+        self._scene, self._sights = scene, sights
+        #: How each cell sees the parts asked for so far.
+        self._known: dict[tuple[Cell, int], _Sight] = {}
 
     def whole(self, place: Window) -> Floats:
         """Render a place from the middle of the pupil."""
         return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[_PILE_INNER]
 
-    def cells(self, place: Window) -> Floats:
-        """Render a place from the middle of each cell, and add up."""
+    def cells(self, place: Window, count: int) -> Floats:
+        """Render a place from the middle of each of some cells, and add up."""
         picture = np.zeros((*place.shape, 3), np.float32)
         around = place.grown(_CELL_PILE_PX)
         inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
         # Only these parts can send light there from any point of the pupil.
         near = [look.sight for look in _looks(self._sights, around)]
-        for cell, known in self._cells:
-            for one in near:
-                if one.number not in known:
-                    known[one.number] = _sight_of(
-                        one.number, one.part, one.taking.through(cell, self._samples)
-                    )
-            sights = [known[one.number] for one in near]
+        for cell in cut_pupil(count):
+            sights = [self._seen_by(cell, one) for one in near]
             picture += (
                 np.float32(cell.share)
                 * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[inner]
             )
         return picture
+
+    def _seen_by(self, cell: Cell, one: _Sight) -> _Sight:
+        """Return how a cell sees a part."""
+        key = (cell, one.number)
+        if key not in self._known:
+            self._known[key] = _sight_of(one.number, one.part, one.taking.through(cell))
+        return self._known[key]
 
 
 def _pile(
@@ -498,10 +496,7 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     """Lay one part's blurred view over a tile."""
     sight, window = look.sight, look.window
     taking, key = sight.taking, sight.taking.key
-    fine = taking.samples
-    if key.size * sight.least_px < _SHARP_PX:
-        fine *= key.samples_per_px
-    view = sight.part.view(taking.camera, window, fine=fine)
+    view = sight.part.view(taking.camera, window, sampling=_sampling(look))
     if view.coverage is not None and not view.coverage.any():
         return
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
@@ -527,6 +522,20 @@ def _lay_over(pile: Pile, look: _Look) -> None:
         blur_px = _signed_px(taking, view, blurred.window)
         rise = _rise(blur_px) if pile.doubt is not None else None
         pile.lay(blurred, blur_px, size=key.size, rise=rise)
+
+
+def _sampling(look: _Look) -> Sampling:
+    """Return how finely a part's texture has to be seen: less where the lens blurs it."""
+    taking, key, window = look.sight.taking, look.sight.taking.key, look.window
+
+    def in_focus(depth_mm: Floats) -> Bools:
+        radius = blur_radius_px(taking.camera, taking.focus, key, window, depth_mm)
+        return np.abs(radius) < np.float32(_SHARP_PX / key.size)
+
+    sharp, blurred = taking.samples
+    if look.sight.least_px >= _SHARP_PX / key.size:
+        sharp = blurred
+    return Sampling(sharp, blurred, in_focus)
 
 
 def _rise(blur_px: Floats) -> Floats | None:

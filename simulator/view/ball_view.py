@@ -13,7 +13,7 @@ from ..scene.texture.palette import Colour
 from .camera import Camera, Window
 from .coverage import edge_coverage
 from .shading import light_direction
-from .view import View
+from .view import ONE_SAMPLE, Sampling, View
 
 #: Cosine between the normal and the reflection's middle at which the reflection ends: about
 #: 11 degrees, a soft box of 22 degrees seen in the surface. [assumption]
@@ -69,17 +69,17 @@ class BallPart:
         camera: Camera,
         window: Window,
         *,
-        fine: int = 1,
+        sampling: Sampling = ONE_SAMPLE,
         bare: bool = False,
     ) -> View:
-        """Return what a pinhole sees of it in a window; ``fine`` is a least count of samples."""
+        """Return what a pinhole sees of it in a window, by the samples in focus or more."""
         depth = float(camera.project(self.centre_mm)[2])
         if depth <= self.radius_mm:
             return _nothing(window)
         radius_px = self.radius_mm * camera.focal_px / depth / window.scale
         # The reflection, a fifth as wide as the ball, is the detail that must not slip between
         # samples.
-        fine = max(fine, min(_MOST_FINE, int(np.ceil(_SAMPLES_ACROSS / radius_px))))
+        fine = max(sampling.sharp, min(_MOST_FINE, int(np.ceil(_SAMPLES_ACROSS / radius_px))))
         colour, coverage, depth_map = self._seen(camera, *_spread(camera, window, fine))
         small = min(1.0, np.pi * (radius_px * fine) ** 2)
         return View(

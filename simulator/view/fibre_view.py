@@ -12,7 +12,7 @@ from ..scene.scene import Lighting
 from .camera import Camera, Window
 from .coverage import straight_edge
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, View
+from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View
 
 #: A bend that stays this close to a straight line, in pixels, is drawn as one.
 _STRAIGHT_PX = 0.05
@@ -64,10 +64,10 @@ class FibrePart:
         camera: Camera,
         window: Window,
         *,
-        fine: int = 1,
+        sampling: Sampling = ONE_SAMPLE,
         bare: bool = False,
     ) -> View:
-        """Return what a pinhole sees of it in a window; ``fine`` changes nothing here."""
+        """Return what a pinhole sees of it in a window; its colours have no fine detail."""
         line, radius = self._silhouette(camera, window)
         coverage, along, side, over = np.zeros((4, *window.shape), np.float32)
         stride = _stride(line)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import binary_dilation
 
-from ...ground.types import Floats
+from ...ground.types import Bools, Floats
 from ..scene.relief import reliefs
 from ..scene.scene import Lighting, Outline, Sheet
 from ..scene.texture import textures
@@ -17,7 +17,7 @@ from . import first_hit
 from .camera import Camera, Window
 from .coverage import is_convex, outline_coverage, outline_distance, points_around
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, View
+from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View
 
 _RANGE_SAMPLES = 64
 #: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
@@ -131,7 +131,7 @@ class SheetPart:
         camera: Camera,
         window: Window,
         *,
-        fine: int = 1,
+        sampling: Sampling = ONE_SAMPLE,
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window.
@@ -140,8 +140,7 @@ class SheetPart:
         ----------
         camera : Camera
         window : Window
-        fine : int
-            Samples of the texture per pixel side.
+        sampling : Sampling
         bare : bool
             Leave out the colour.
         """
@@ -157,7 +156,7 @@ class SheetPart:
             coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
         if bare:
             return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
-        colour = self._texture(u, v, footprint, fine)
+        colour = self._texture(u, v, footprint, sampling.parts(depth))
         if coverage is not None:
             self._trim(colour, u, v, coverage, footprint)
         if self._shaded:
@@ -204,18 +203,42 @@ class SheetPart:
             return first_hit.settle(self, camera, window)
         return first_hit.find(self, camera, window)
 
-    def _texture(self, u: Floats, v: Floats, footprint_mm: float, fine: int) -> Floats:
-        """Return the mean colour of each pixel, from ``fine`` x ``fine`` samples."""
-        if fine == 1:
+    def _texture(
+        self,
+        u: Floats,
+        v: Floats,
+        footprint_mm: float,
+        parts: list[tuple[int, Bools | None]],
+    ) -> Floats:
+        """Return the mean colour of each pixel, over samples per side that differ by place."""
+        colour = np.moveaxis(np.empty((3, *u.shape), np.float32), 0, -1)
+        for count, where in parts:
+            ways = (0, 1) if count > 1 else ()
+            slopes = [_change(axis, way) for axis in (u, v) for way in ways]
+            if where is None:
+                return self._mean_colour(u, v, slopes, footprint_mm, count)
+            here = np.nonzero(np.broadcast_to(where, u.shape))
+            there = [values[here] for values in slopes]
+            colour[here] = self._mean_colour(u[here], v[here], there, footprint_mm, count)
+        return colour
+
+    def _mean_colour(
+        self, u: Floats, v: Floats, slopes: list[Floats], footprint_mm: float, count: int
+    ) -> Floats:
+        """Return the mean over samples of some pixels, (..., 3).
+
+        ``slopes`` are the changes per pixel of u down and across, and of v.
+        """
+        if count == 1:
             return self.painted(u, v, footprint_mm)
-        places = (np.arange(fine) + 0.5) / fine - 0.5
-        (u_row, u_col), (v_row, v_col) = ((_change(a, 0), _change(a, 1)) for a in (u, v))
-        total = np.zeros((*u.shape, 3), np.float32)
-        for down, across in product(places.astype(np.float32), repeat=2):
+        u_row, u_col, v_row, v_col = slopes
+        places = ((np.arange(count) + 0.5) / count - 0.5).astype(np.float32)
+        total = np.moveaxis(np.zeros((3, *u.shape), np.float32), 0, -1)
+        for down, across in product(places, repeat=2):
             u_there = u + down * u_row + across * u_col
             v_there = v + down * v_row + across * v_col
-            total += self.painted(u_there, v_there, footprint_mm / fine)
-        total *= np.float32(1 / fine**2)
+            total += self.painted(u_there, v_there, footprint_mm / count)
+        total *= np.float32(1 / count**2)
         return total
 
     def _trim(

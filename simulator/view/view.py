@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.types import Floats
+from ...ground.types import Bools, Floats
 from .camera import Camera, Window
 
 
@@ -39,6 +40,37 @@ _CORNERS = np.indices((2, 2, 2)).reshape(3, 8).T
 
 #: The colour of a bare view.
 NO_COLOUR: Floats = np.zeros((0, 0, 3), np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class Sampling:
+    """How many samples of its texture a pixel of a view takes.
+
+    Parameters
+    ----------
+    sharp, blurred : int
+        Per side, in focus and elsewhere.
+    in_focus : callable or None
+        Says of camera depths over the view's window where its points are in focus; None is
+        everywhere.
+    """
+
+    sharp: int = 1
+    blurred: int = 1
+    in_focus: Callable[[Floats], Bools] | None = None
+
+    def parts(self, depth_mm: Floats) -> list[tuple[int, Bools | None]]:
+        """Return the counts that are needed, and where each is; None stands for everywhere."""
+        if self.in_focus is None or self.sharp == self.blurred:
+            return [(self.sharp, None)]
+        focused = self.in_focus(depth_mm)
+        if focused.all() or not focused.any():
+            return [(self.sharp if focused.any() else self.blurred, None)]
+        return [(self.sharp, focused), (self.blurred, ~focused)]
+
+
+#: One sample a pixel, in its middle.
+ONE_SAMPLE = Sampling()
 
 
 class Part(Protocol):
@@ -75,10 +107,10 @@ class Part(Protocol):
         camera: Camera,
         window: Window,
         *,
-        fine: int = 1,
+        sampling: Sampling = ONE_SAMPLE,
         bare: bool = False,
     ) -> View:
-        """Return what a pinhole sees of it in a window, ``fine`` samples to a pixel's side.
+        """Return what a pinhole sees of it in a window.
 
         A ``bare`` view has no colour: coverage and depth at the pixels' centres alone.
         """

@@ -45,7 +45,7 @@ def test_a_card_across_focus_keeps_its_light(
     lens = replace(rig.lens, axial_colour_mm=(colour_mm, 0.0, -colour_mm))
     scene = made(plate("card", 0.0, GREY, (1.6, 1.2)))
     pose = Pose(x_mm=-100 * np.sin(yaw_mrad * 1e-3), yaw_mrad=yaw_mrad)
-    quality = Level("cells", error=0.0, cells=cells) if cells > 1 else "fast"
+    quality = Level("cells", cuts=((0.0, cells),)) if cells > 1 else "fast"
     asked = {"rig": replace(rig, lens=lens), "quality": quality}
     level, tilted = (render_view(scene, pose=one, **asked).sum() for one in (Pose(), pose))
     assert tilted == pytest.approx(level, rel=1e-3)
@@ -85,7 +85,7 @@ def test_cells_are_no_worse_than_none_on_a_textured_slope(rig: Rig) -> None:
     wanted = traced_slope(rig, relief, texture)
     inside = np.s_[30:-30, 50:-50]
     errors = []
-    for quality in ("fast", Level("cells", error=0.0, cells=16, samples=2)):
+    for quality in ("fast", Level("cells", cuts=((0.0, 16),), samples=2)):
         picture = render_view(scene, rig, diffraction=False, quality=quality)
         errors.append(np.sqrt(np.mean(np.square(picture - wanted)[inside])))
     # Measured 42.1 and 53.1 dB; 40.1 where cells took four scattered samples a pixel.

@@ -17,7 +17,7 @@ from stacktruth.simulator.view.camera import Window
 
 def through(cells: int) -> Level:
     """Return a level that sees all of a picture through so many cells."""
-    return Level("cells", error=0.0, cells=cells)
+    return Level("cells", cuts=((0.0, cells),))
 
 
 def plate(name: str, z_mm: float, level: float, outline: Outline | None = None) -> Sheet:

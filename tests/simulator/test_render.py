@@ -19,6 +19,7 @@ from stacktruth.simulator.scene.texture.target import Bars
 from stacktruth.simulator.view.camera import Camera, Window
 from stacktruth.simulator.view.parts import parts_of
 from stacktruth.simulator.view.sheet_view import SheetPart
+from stacktruth.simulator.view.view import Sampling
 
 renderer = importlib.import_module("stacktruth.simulator.compositing.render")
 
@@ -176,12 +177,12 @@ def test_energy_of_a_droplet_is_kept(rig, scene, z_mm):
 # ---- the pinhole ------------------------------------------------------------------------------
 
 
-def seen_by_a_pinhole(scene, camera, *, fine=1):
+def seen_by_a_pinhole(scene, camera, *, samples=1):
     """Lay the parts' unblurred views over each other, far to near."""
     picture = np.empty((*camera.frame.shape, 3), np.float32)
     picture[:] = scene.backdrop
     for part in parts_of(scene):
-        view = part.view(camera, camera.frame, fine=fine)
+        view = part.view(camera, camera.frame, sampling=Sampling(samples))
         cover = 1.0 if view.coverage is None else view.coverage[..., None]
         picture *= 1 - cover
         picture += view.colour
@@ -197,7 +198,7 @@ def test_a_tiny_aperture_sees_what_a_pinhole_sees(name):
         render_view(scene, used, pose=HELD, crop=(192, 128), diffraction=False)
         for used in (rig, stopped_to(rig, 1e5))
     )
-    pinhole = seen_by_a_pinhole(scene, Camera(rig, HELD, crop=(192, 128)), fine=2)
+    pinhole = seen_by_a_pinhole(scene, Camera(rig, HELD, crop=(192, 128)), samples=2)
     inside = (slice(3, -3),) * 2  # a view knows no slopes beyond its own edge
     assert psnr_db(closed[inside], pinhole[inside]) > 75
     assert psnr_db(open_wide[inside], pinhole[inside]) < 50
