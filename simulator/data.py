@@ -14,6 +14,7 @@ from .ranges import out_of_range
 T = TypeVar("T")
 
 _SHOWN = 80
+_LONGEST_RULE = 300
 _DATA = Path(__file__).resolve().parents[1] / "scenes"
 
 
@@ -127,4 +128,5 @@ def _first_error(error: ValidationError) -> str:
         return f"key '{key}' is not known here{more}"
     got = first["input"]
     got = shown(got) if isinstance(got, str) else plain_line(repr(got), longest=_SHOWN)
-    return f"key '{key}': got {got}, {first['msg'].lower()}{more}"
+    rule = plain_line(first["msg"].lower(), longest=_LONGEST_RULE)
+    return f"key '{key}': got {got}, {rule}{more}"

@@ -49,7 +49,7 @@ def test_another_suite_is_refused_with_what_the_folder_holds(tmp_path: Path) -> 
     other = suite_of(tmp_path / "b", "other", scenes=["pickets"], methods=["mean"])
     store = held(tmp_path / "out", mine)
     before = files_in(store.path)
-    with pytest.raises(RequestError, match="holds 1 finished cells of suite 'mine'.*'other'"):
+    with pytest.raises(RequestError, match=r"holds 1 finished cells of suite 'mine'.*'other'"):
         refuse_other_contents(store, other, cells_of(other))
     assert files_in(store.path) == before
     refuse_other_contents(store, mine, cells_of(mine))
