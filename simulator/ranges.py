@@ -55,6 +55,7 @@ _BY_KEY = {
         1e-3, 60, "Hz", "hands, stems and wind: a hand trembles at 8 to 12 Hz"
     ),
     r"(recycle|exposure)_s": Range(1e-7, 3_600, "s", "flashes that recycle, and exposures"),
+    r"duration_(start|decay)_s": Range(1e-7, 0.05, "s", "flash pulses: some ms at full power"),
     r"toward": Range(1e-6, 1e4, "", "directions"),
 }
 #: By the unit at the end of a key.
