@@ -7,11 +7,12 @@ well. A process that is killed leaves at most the hidden draft behind.
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
+
+from .litter import owner, remove_litter
 
 
 class PathExistsError(FileExistsError):
@@ -35,7 +36,7 @@ def write_whole(path: Path, data: bytes) -> None:
 
     Returns when the data is on the disk.
     """
-    handle, draft = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+    handle, draft = tempfile.mkstemp(prefix=f".{path.name}-{owner()}-", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
@@ -89,28 +90,12 @@ def whole_folder(path: Path) -> Iterator[Path]:
             raise PathExistsError(path) if os.path.lexists(path) else error from None
 
 
-def removed(folder: Path) -> bool:
-    """Remove a folder with all in it, also what was closed or is deep; tell whether it is gone.
-
-    Links are removed, not followed. Nothing is raised where something cannot be removed.
-    """
-    for above, names, _ in os.walk(folder, onerror=None):
-        for name in names:
-            path = os.path.join(above, name)
-            with suppress(OSError):
-                if not os.path.islink(path) and not os.access(path, os.W_OK | os.X_OK):
-                    os.chmod(path, 0o700)
-    with suppress(OSError):
-        folder.chmod(0o700)
-    shutil.rmtree(folder, ignore_errors=True)
-    return not os.path.lexists(folder)
-
-
 @contextmanager
 def _beside(path: Path) -> Iterator[Path]:
     """Give a temporary folder in the same file system, and make the folders above `path`."""
     path.parent.mkdir(parents=True, exist_ok=True)
+    remove_litter(path.parent, prefix=f".{path.name}-")
     with tempfile.TemporaryDirectory(
-        prefix=f".{path.name}-", dir=path.parent, ignore_cleanup_errors=True
+        prefix=f".{path.name}-{owner()}-", dir=path.parent, ignore_cleanup_errors=True
     ) as place:
         yield Path(place)

@@ -17,6 +17,7 @@ _QUOTED = re.compile(
     re.DOTALL,
 )
 _BETWEEN_WORDS = re.compile(r"[=,\n\[\]{}]")
+_LONG_INTEGER = re.compile(r"0[xob][0-9A-Fa-f_]{401}")
 _MAX_KEY_PARTS = 60
 
 
@@ -55,6 +56,8 @@ def parse_toml(data: bytes) -> dict[str, Any]:
         text = data.decode("utf-8").replace("\r\n", "\n")
         bare = _QUOTED.sub('""', text)
         check_nesting(bare, opens="[{", closes="]}")
+        if _LONG_INTEGER.search(bare):
+            raise JsonError("an integer in it has more than 400 digits")
         if any(word.count(".") >= _MAX_KEY_PARTS for word in _BETWEEN_WORDS.split(bare)):
             raise JsonError(f"a key in it has more than {_MAX_KEY_PARTS} parts")
         return tomllib.loads(text)

@@ -15,6 +15,7 @@ from .ranges import out_of_range
 T = TypeVar("T")
 
 _SHOWN = 80
+_LONGEST_RULE = 300
 _DATA = Path(__file__).resolve().parents[1] / "scenes"
 
 
@@ -130,7 +131,8 @@ def _first_error(error: ValidationError, cls: Any) -> str:
         return f"key '{key}' is not known here{meant}{more}"
     got = first["input"]
     got = shown(got) if isinstance(got, str) else plain_line(repr(got), longest=_SHOWN)
-    return f"key '{key}': got {got}, {first['msg'].lower()}{more}"
+    rule = plain_line(first["msg"].lower(), longest=_LONGEST_RULE)
+    return f"key '{key}': got {got}, {rule}{more}"
 
 
 def _known_keys(cls: Any, place: tuple[int | str, ...]) -> list[str]:

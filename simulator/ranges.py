@@ -54,6 +54,8 @@ _BY_KEY = {
     r"(natural|push|gust|sway|pulse|tremor)_hz": Range(
         1e-3, 60, "Hz", "hands, stems and wind: a hand trembles at 8 to 12 Hz"
     ),
+    r"(recycle|exposure)_s": Range(1e-7, 3_600, "s", "flashes that recycle, and exposures"),
+    r"duration_(start|decay)_s": Range(1e-7, 0.05, "s", "flash pulses: some ms at full power"),
     r"toward": Range(1e-6, 1e4, "", "directions"),
 }
 #: By the unit at the end of a key.
@@ -63,7 +65,7 @@ _BY_UNIT = {
     "per_stop": Range(1e-6, 1e5, "per stop", "flash units"),
     "mm": Range(1e-6, 1_000, "mm", "a subject before a close-up lens: a nanometre to a metre"),
     "um": Range(1e-6, 1e5, "um", "detail of a subject, and blur"),
-    "s": Range(1e-7, 1e5, "s", "flash pulses to a day of exposures"),
+    "s": Range(1e-7, 1e5, "s", "flash pulses to a night of exposures"),
     "hz": Range(1e-3, 1_000, "Hz", "what moves while a camera looks"),
     "mrad": Range(1e-6, 1_600, "mrad", "turns of a camera: a quarter turn is 1571"),
     "deg": Range(1e-6, 3_600, "degrees", "angles"),

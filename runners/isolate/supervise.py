@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
+from ...ground.stamps import entries_below
 from .channel import Channel
 from .enclose import ENDING
 from .process_tree import (
@@ -264,10 +265,9 @@ class _Watch:
 def folder_mb(folder: Path) -> float:
     """Return the size of all regular files below a folder, MB; links are not followed."""
     total = 0
-    for root, _, names in os.walk(folder):
-        for name in names:
-            with suppress(OSError):
-                total += os.lstat(os.path.join(root, name)).st_size
+    for entry in entries_below(folder):
+        with suppress(OSError):
+            total += entry.stat(follow_symlinks=False).st_size
     return total / 1e6
 
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
+from ...ground.litter import PREFIX, owner
 from . import enclose
 from .isolation import PATIENCE_S, best_isolation
 from .workplace import Workplace
@@ -94,7 +95,7 @@ def how_apart() -> str:
 
 def holds(kind: str) -> bool:
     """Tell whether a kind of wall works here: what is hidden cannot be read, all else can."""
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory(prefix=f"{PREFIX}walls-{owner()}-") as name:
         place = Workplace.make(Path(name).resolve() / "place")
         hidden = Path(name).resolve() / "hidden"
         hidden.mkdir()

@@ -10,13 +10,14 @@ import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from ...ground.atomic import removed
 from ...ground.frames import FrameFiles
+from ...ground.litter import PREFIX, owner, remove_litter, removed
 from ...ground.pictures import write_copy
 from ...ground.text import plain_line
 from ...ground.threads import ONE_THREAD
@@ -103,11 +104,20 @@ def workplace(work_dir: Path | None) -> Iterator[Workplace]:
     """Make a fresh folder for one run below `work_dir` and remove it afterwards."""
     if work_dir is not None:
         work_dir.mkdir(parents=True, exist_ok=True)
-    place = Workplace.make(Path(tempfile.mkdtemp(prefix="run-", dir=work_dir)).resolve())
+    above = Path(tempfile.gettempdir()) if work_dir is None else work_dir
+    _clear_once(above)
+    made = tempfile.mkdtemp(prefix=f"{PREFIX}run-{owner()}-", dir=above)
+    place = Workplace.make(Path(made).resolve())
     try:
         yield place
     finally:
         removed(place.root)
+
+
+@lru_cache(maxsize=16)
+def _clear_once(folder: Path) -> None:
+    """Remove what killed runs left in a folder, once in the life of this process."""
+    remove_litter(folder)
 
 
 def open_frames(folder: str | Path, info: Mapping[str, Any]) -> FrameFiles:

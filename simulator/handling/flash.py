@@ -226,8 +226,8 @@ def _nearness(unit: FlashUnit, advance_mm: float) -> float:
         return 1.0
     if advance_mm >= unit.distance_mm:
         raise ValueError(
-            f"advance_mm must stay below the flash's distance_mm {unit.distance_mm}, "
-            f"got {advance_mm}"
+            f"light: key 'flash.distance_mm': got {unit.distance_mm:g}, allowed more than the "
+            f"camera goes on in the pass, {advance_mm:.4g} mm"
         )
     return (unit.distance_mm / (unit.distance_mm - advance_mm)) ** 2
 

@@ -70,8 +70,18 @@ class Motion:
         return below, (knots - below)[:, np.newaxis]
 
 
+#: Longest pass, s: a hand is held still for seconds, a rail runs for an hour at most. Memory and
+#: time grow with it.
+LONGEST_S = 3 * 3600.0
+
+
 def knots_until(until_s: float) -> int:
     """Return how many knots reach a time, s; at least two."""
+    if LONGEST_S < until_s < np.inf:
+        raise ValueError(
+            f"frames, cadence and recycling time: the pass takes {until_s:.4g} s, "
+            f"allowed up to {LONGEST_S:g}"
+        )
     if not 0 <= until_s < np.inf:
         raise ValueError(f"until_s must be >= 0 and finite, got {until_s}")
     return int(np.ceil(until_s / KNOT_S)) + 2

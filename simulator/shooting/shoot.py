@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -40,6 +41,10 @@ USABLE_GAIN_STOPS = -3.0
 BLUR_CRITERION_UM = 30.0
 #: Step of a planned pass over the depth of field: half to 0.8 of it is common practice, no source.
 STEP_SHARE = 0.6
+#: Most frames of a pass: a camera's buffer holds hundreds, and a rail takes some thousands.
+MAX_FRAMES = 5000
+# A frame in single precision, its codes, and depth and number of the best frame: at least that.
+_BYTES_A_PIXEL = 30
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -504,8 +509,8 @@ def shoot(
         approach = _planned_pass(scene, rig, stance, light, (near_mm, far_mm))
     if frames is None:
         frames = _frames_to_cover(approach, light)
-    if frames < 1:
-        raise ValueError(f"frames: got {frames}, allowed 1 or more")
+    if not 1 <= frames <= MAX_FRAMES:
+        raise ValueError(f"frames: got {frames}, allowed 1 to {MAX_FRAMES}")
     level_of(quality)  # complains of an unknown one
     if reference is not None and not 0 <= reference < frames:
         raise ValueError(f"reference: got frame {reference}, allowed 0 to {frames - 1}")
@@ -529,7 +534,21 @@ def shoot(
         asked_reference=reference,
     )
     Camera(rig, crop=crop, bin=bin)  # complains now, not at the first frame
+    _refuse_too_large(plan)
     return plan
+
+
+def _refuse_too_large(plan: Shoot) -> None:
+    """Refuse pictures that no memory of this machine could hold, before any is rendered."""
+    wide, high = plan.crop or (plan.rig.sensor.width_px, plan.rig.sensor.height_px)
+    pixels = wide * high / plan.bin**2
+    needed_gb = pixels * _BYTES_A_PIXEL / 1e9
+    have_gb = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / 1e9
+    if needed_gb > have_gb:
+        raise ValueError(
+            f"crop, bin: {wide} x {high} pixels merged by {plan.bin} need at "
+            f"least {needed_gb:.4g} GB, allowed: the memory of this machine, {have_gb:.4g}"
+        )
 
 
 def _planned_pass(

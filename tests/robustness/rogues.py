@@ -603,7 +603,7 @@ TAKES = {
         "for i in range(20000): open(f'{i}', 'w').close()\n    return frames[0]"
     ),
     "makes-deep-folders": _ok(
-        "for i in range(900): os.mkdir('d'); os.chdir('d')\n"
+        "for i in range(3000): os.mkdir('d'); os.chdir('d')\n"
         "    os.chdir('/proc/self/cwd'); return frames[0]"
     ),
     "closes-a-folder": _ok(

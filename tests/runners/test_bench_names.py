@@ -147,7 +147,7 @@ def test_odd_names_stay_inside(tmp_path: Path) -> None:
     written = {path.relative_to(tmp_path).as_posix() for path in set(tmp_path.rglob("*")) - before}
     # Python's own cache of a module, beside the method's file.
     new = {path for path in written if not path.startswith("__pycache__")}
-    files = ("suite.json", "environment.json", "rows.csv", "times.csv", ".lock-1-of-1")
+    files = ("suite.json", "environment.json", "rows.csv", "times.csv")
     made = (f"cells/{cell.key}.json", f"outputs/{cell.key}", f"outputs/{cell.key}/image.tif")
     folders = ("cells", "outputs", "stacks")
     assert new == {"out", *(f"out/{name}" for name in (*files, *made, *folders))}

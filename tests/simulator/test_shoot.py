@@ -349,7 +349,7 @@ def test_a_pass_has_other_ends_when_told():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"frames": 0}, "frames: got 0, allowed 1 or more"),
+        ({"frames": 0}, "frames: got 0, allowed 1 to 5000"),
         ({"crop": (500, 48)}, "crop: got 500x48 pixels"),
         ({"bin": 0}, "bin: got 0"),
         ({"stance": "hanging"}, "unknown stance 'hanging'"),

@@ -110,6 +110,7 @@ def bench(
         refuse_other_contents(store, suite, cells)
     with _kept(store), _workers(workers, cluster) as pool:
         store.make()
+        store.clear()
         with store.locked(f"{which}-of-{count}"):
             known = pretty_json(environment(pool.workers if pool else 1))
             write_whole(store.path / "environment.json", known.encode())

@@ -11,7 +11,7 @@ import json
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
@@ -19,6 +19,7 @@ from typing import IO, Any
 from ....ground.atomic import write_whole
 from ....ground.checksum import sha256
 from ....ground.json_text import read_json
+from ....ground.litter import remove_litter
 from ....simulator.stack.manifest import canonical_json
 from ...request import RequestError
 
@@ -88,29 +89,27 @@ class Store:
         RequestError
             One is at work already.
         """
-        with (self.path / f".lock-{name}").open("a") as file:
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError:
-                raise RequestError(
-                    f"{self.path}: another benchmark is at work in this folder (shard {name})"
-                ) from None
-            yield
+        try:
+            with _locked(self.path / f".lock-{name}", wait=False):
+                yield
+        except BlockingIOError:
+            raise RequestError(
+                f"{self.path}: another benchmark is at work in this folder (shard {name})"
+            ) from None
 
     @contextmanager
     def stack_locked(self, stack: str) -> Iterator[None]:
         """Keep others from a stack; wait while one is at work on it."""
-        path = self.path / f".lock-{stack}"
-        while True:
-            with path.open("a") as file:
-                fcntl.flock(file, fcntl.LOCK_EX)
-                if not _has_name(file, path):
-                    continue  # whoever had it before took it away: lock what has the name by now
-                try:
-                    yield
-                finally:
-                    path.unlink(missing_ok=True)
-                return
+        with _locked(self.path / f".lock-{stack}", wait=True):
+            yield
+
+    def clear(self) -> None:
+        """Remove locks and drafts that killed benchmarks left behind."""
+        for path in self.path.glob(".lock-*"):
+            with suppress(OSError), _locked(path, wait=False):
+                pass  # nobody has it: it goes when it is let go
+        for folder in (self.path, self.path / "cells", *self.path.glob("outputs/*")):
+            remove_litter(folder, prefix=".")
 
     def stamps(self) -> dict[str, int]:
         """Return when each finished cell was written, ns; from a fresh look at the folder."""
@@ -152,6 +151,28 @@ class Store:
         }
         held["sha256"] = sha256(canonical_json(held))
         write_whole(self.path / "cells" / f"{cell}.json", json.dumps(held).encode())
+
+
+@contextmanager
+def _locked(path: Path, *, wait: bool) -> Iterator[None]:
+    """Keep others from a name; the file that stands for it goes with the lock.
+
+    Raises
+    ------
+    BlockingIOError
+        Another has it, and there is no waiting.
+    """
+    how = fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB
+    while True:
+        with path.open("a") as file:
+            fcntl.flock(file, how)
+            if not _has_name(file, path):
+                continue  # whoever had it before took it away: lock what has the name by now
+            try:
+                yield
+            finally:
+                path.unlink(missing_ok=True)
+            return
 
 
 def _has_name(file: IO[Any], path: Path) -> bool:

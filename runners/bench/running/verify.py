@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from ....ground.atomic import write_whole
+from ....ground.litter import PREFIX, owner
 from ...request import RequestError
 from ..grid.cells import Cell, cells_of
 from ..grid.suite import SUITE, suite_in
@@ -79,7 +80,7 @@ def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[Ver
 
 def _again(store: Store, cell: Cell, every: list[Cell]) -> VerifiedCell:
     beside = [other for other in every if other.stack is cell.stack]
-    with tempfile.TemporaryDirectory() as place:
+    with tempfile.TemporaryDirectory(prefix=f"{PREFIX}verify-{owner()}-") as place:
         fresh = Store(Path(place))
         fresh.make()
         write_whole(fresh.path / SUITE, (store.path / SUITE).read_bytes())

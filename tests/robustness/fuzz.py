@@ -1,0 +1,270 @@
+"""Broken inputs made from whole ones: by their structure and by their bytes, each from a number.
+
+`case(number)` is the same on every machine. A case is given to the reader that a user's file comes
+in by. What must come of it: it is read, or refused in one plain sentence that names the file, by an
+error that the command line shows as such. All else is a defect.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import tomllib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stacktruth.ground.finished import read_finished
+from stacktruth.ground.pictures import encode_image, encode_map, read_image
+from stacktruth.runners.bench import load_suite
+from stacktruth.runners.contract import InvalidOutput
+from stacktruth.runners.isolate.external import ProgramError
+from stacktruth.runners.isolate.handover import read_array, read_handover
+from stacktruth.runners.isolate.method import UnknownMethodError
+from stacktruth.runners.isolate.methods_file import load_methods
+from stacktruth.runners.isolate.picture_files import read_picture
+from stacktruth.runners.request import RequestError
+from stacktruth.simulator.data import DataFileError, find_data_file, list_data_files
+from stacktruth.simulator.handling.hands import load_stance
+from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.handling.sway import load_subject
+from stacktruth.simulator.rig import load_rig
+from stacktruth.simulator.scene.scene import load_scene
+from stacktruth.simulator.shooting.shoot import shoot
+
+REFUSED = (
+    DataFileError,
+    InvalidOutput,
+    OSError,
+    ProgramError,
+    RequestError,
+    UnknownMethodError,
+    ValueError,
+)
+KINDS = ("scene", "rig", "light", "stance", "subject", "suite")
+#: What stands in the place of a value: numbers beyond all, other types, text that does harm.
+ODD: tuple[Any, ...] = (
+    *(0, -1, 1, 0.5, -0.0, 1e308, -1e308, 1e-12, 5e-324, 1e-300, 1e30, 1e15, 9e18, 2**31, 2**63),
+    *(10**300, 1e5, 1e-6, 1000.0, 3e7, float("nan"), float("inf"), float("-inf"), True, False),
+    *("", "$x$", "a\nb", "\x1b[2J", "x" * 5000, "../../etc/passwd", "=1+1", "\u202e", "<b>"),
+    *([], [[]], [0], [1e308, 1e308], [0.0] * 3000, {}, {"a": 1}, [[["x"]]], "1", -5),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One broken input.
+
+    Parameters
+    ----------
+    name : str
+        Of its file.
+    data : bytes
+    read : callable
+        Takes the file's path.
+    what : str
+        How it was broken.
+    """
+
+    name: str
+    data: bytes
+    read: Callable[[Path], object]
+    what: str
+
+
+def case(number: int) -> Case:
+    """Return a broken input; the same for the same number."""
+    rng = np.random.default_rng([number, 20261129])
+    makers = (_structure, _structure, _structure, _bytes_of_toml, _bytes_of_others)
+    return makers[int(rng.integers(len(makers)))](rng)
+
+
+def defect(one: Case, folder: Path) -> str:
+    """Return what goes wrong with a case; nothing where it is read or refused well."""
+    path = folder / one.name
+    path.write_bytes(one.data)
+    try:
+        one.read(path)
+    except REFUSED as error:
+        text = str(error)
+        if isinstance(error, UnicodeError | json.JSONDecodeError | tomllib.TOMLDecodeError):
+            return f"internal error {type(error).__name__}: {text[:200]}"
+        # A rig is known by its file's name without the ending from then on.
+        places = (Path(one.name).stem, "hand-over", "light: key", "frames: ")
+        if not any(place in text for place in places):
+            return f"does not say where: {text[:200]!r}"
+        if len(text) > 1500 or not text.replace("\n", " ").isprintable():
+            return f"is no plain sentence: {text[:200]!r}"
+    except Exception as error:
+        return f"{type(error).__name__}: {str(error)[:200]}"
+    return ""
+
+
+def _structure(rng: np.random.Generator) -> Case:
+    """Change one to three values, keys or tables of a shipped data file."""
+    kind = KINDS[int(rng.integers(len(KINDS)))]
+    names = list_data_files(kind)
+    values = copy.deepcopy(_shipped(kind, names[int(rng.integers(len(names)))]))
+    told = [_break_one(values, rng) for _ in range(int(rng.integers(1, 4)))]
+    return Case(
+        name=f"broken-{kind}.toml",
+        data=_toml(values).encode("utf-8", "surrogatepass"),
+        read=READERS[kind],
+        what=f"{kind}: {', '.join(told)}",
+    )
+
+
+@cache
+def _shipped(kind: str, name: str) -> dict[str, Any]:
+    return tomllib.loads(find_data_file(name, kind=kind).read_text(encoding="utf-8"))
+
+
+def _break_one(values: dict[str, Any], rng: np.random.Generator) -> str:
+    places = list(_places(values))
+    if not places:
+        return "nothing"
+    holder, key = places[int(rng.integers(len(places)))]
+    odd = copy.deepcopy(ODD[int(rng.integers(len(ODD)))])
+    deed = int(rng.integers(10))
+    if deed == 0 and isinstance(holder, dict):
+        del holder[key]
+        return f"no {key}"
+    if deed == 1 and isinstance(holder, dict):
+        holder[f"{key}x"] = holder[key]
+        return f"{key}x as well"
+    if deed == 2 and isinstance(holder[key], int | float) and not isinstance(holder[key], bool):
+        holder[key] *= float(10.0 ** rng.integers(-12, 13))
+        return f"{key} times a power of ten: {holder[key]}"
+    holder[key] = odd
+    return f"{key} = {str(odd)[:40]!r}"
+
+
+def _places(values: Any) -> Iterator[tuple[Any, Any]]:
+    pairs = values.items() if isinstance(values, dict) else enumerate(values)
+    for key, value in list(pairs):
+        yield values, key
+        if isinstance(value, dict | list):
+            yield from _places(value)
+
+
+def _toml(values: dict[str, Any]) -> str:
+    """Return values as TOML, tables inline."""
+    return "".join(f"{json.dumps(key)} = {_inline(value)}\n" for key, value in values.items())
+
+
+def _inline(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{json.dumps(k)} = {_inline(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_inline, value)) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return json.dumps(value) if isinstance(value, str) else repr(value)
+
+
+def _bytes_of_toml(rng: np.random.Generator) -> Case:
+    kind = KINDS[int(rng.integers(len(KINDS)))]
+    names = list_data_files(kind)
+    data = find_data_file(names[int(rng.integers(len(names)))], kind=kind).read_bytes()
+    data, what = mutated(data, rng)
+    return Case(name=f"broken-{kind}.toml", data=data, read=READERS[kind], what=f"{kind}: {what}")
+
+
+def _bytes_of_others(rng: np.random.Generator) -> Case:
+    names = list(OTHERS)
+    name = names[int(rng.integers(len(names)))]
+    whole, read = OTHERS[name]
+    data, what = mutated(whole(), rng)
+    return Case(name=name, data=data, read=read, what=f"{name}: {what}")
+
+
+_INSERTED = (b"[" * 3000, b"{" * 3000, b"9" * 5000, b"\x00" * 64, b"\xff\xd8\xff", b'"', b"1e308")
+
+
+def mutated(data: bytes, rng: np.random.Generator) -> tuple[bytes, str]:
+    """Return bytes with some flipped, cut, doubled, put in, or made the largest number."""
+    changed = bytearray(data)
+    deeds = []
+    for _ in range(int(rng.integers(1, 6))):
+        at = int(rng.integers(len(changed) + 1)) if rng.random() < 0.5 else int(rng.integers(200))
+        at = min(at, len(changed))
+        deed = int(rng.integers(6))
+        if deed == 0 and at < len(changed):
+            changed[at] ^= 1 << int(rng.integers(8))
+        elif deed == 1:
+            del changed[at : at + int(rng.integers(1, 40))]
+        elif deed == 2:
+            changed[at:at] = changed[at : at + int(rng.integers(1, 400))]
+        elif deed == 3:
+            changed[at:at] = _INSERTED[int(rng.integers(len(_INSERTED)))]
+        elif deed == 4:
+            changed[at : at + 4] = b"\xff\xff\xff\x7f" if rng.random() < 0.5 else b"\xff" * 4
+        else:
+            del changed[at:]
+        deeds.append(f"{deed} at {at}")
+    return bytes(changed), ", ".join(deeds)
+
+
+@cache
+def _picture() -> np.ndarray:
+    return np.random.default_rng(3).integers(0, 65535, (24, 32, 3), dtype=np.uint16)
+
+
+def _npy() -> bytes:
+    file = BytesIO()
+    np.save(file, _picture())
+    return file.getvalue()
+
+
+def _handover() -> bytes:
+    said = {"files": ["image"], "depth_unit": "frame", "reference": 1, "used": [0, 1]}
+    return json.dumps({"status": "ok", "reason": "", "result": said}).encode()
+
+
+_METHODS = b"""
+[[methods]]
+label = "mine"
+spec = "mean"
+
+[[methods]]
+label = "another"
+environment = ["A=1"]
+program = { command = ["/bin/true", "{frames}", "{output}"], time_limit_s = 5.0 }
+"""
+
+
+def _plan(path: Path, **parts: Any) -> object:
+    """Plan a small shoot with a file, as the commands do."""
+    given: dict[str, Any] = {"scene": "ramp", "rig": "field-2x", **parts}
+    scene, rig = load_scene(given.pop("scene")), load_rig(given.pop("rig"))
+    plan = shoot(scene, rig, crop=(96, 64), bin=1, **given)
+    return plan.flashes, plan.frames, plan.reference
+
+
+READERS: dict[str, Callable[[Path], object]] = {
+    "scene": lambda path: _plan(path, scene=path),
+    "rig": lambda path: _plan(path, rig=path),
+    "light": lambda path: _plan(path, light=load_light(path)),
+    "stance": lambda path: _plan(path, stance=load_stance(path)),
+    "subject": lambda path: _plan(path, subject=load_subject(path)),
+    "suite": load_suite,
+}
+OTHERS: dict[str, tuple[Callable[[], bytes], Callable[[Path], object]]] = {
+    "a.tif": (lambda: encode_image(_picture(), ".tif"), read_image),
+    "b.tif": (lambda: encode_map(_picture()), read_finished),
+    "c.png": (lambda: encode_image(_picture(), ".png"), read_finished),
+    "d.jpg": (lambda: encode_image((_picture() >> 8).astype(np.uint8), ".jpg"), read_finished),
+    "e.tif": (lambda: encode_map(_picture()), lambda path: read_picture(path, (24, 32, 3))),
+    "f.png": (
+        lambda: encode_image(_picture(), ".png"),
+        lambda path: read_picture(path, (24, 32, 3)),
+    ),
+    "image.npy": (_npy, lambda path: read_array(path, (24, 32, 3))),
+    "handover.json": (_handover, lambda path: read_handover(path.parent)),
+    "methods.toml": (lambda: _METHODS, load_methods),
+}
