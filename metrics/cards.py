@@ -398,8 +398,8 @@ CARDS: Mapping[str, Card] = MappingProxyType(
             departs=f"only pixels where some picture has a feature count; {_ANY_FRAMES}",
         ),
         "frequency_error": Card(
-            formula="(S(r) - S*) / S*, S the root of the mean squared differences in four "
-            "directions, diagonals at half weight, S* of the frames' largest differences",
+            formula="(S(r) - S0) / S0, S the root of the mean squared differences in four "
+            "directions, diagonals at half weight, S0 of the frames' largest differences",
             blind=f"{_NO_TRUTH}; where the detail is, and whether it is noise",
             checked="worked example: test_fusion.py::test_frequency_error_has_the_right_sign",
             departs=_ANY_FRAMES,

@@ -100,6 +100,16 @@ def test_a_bar_shrunk_by_one_pixel_is_thinned(step: np.ndarray) -> None:
     assert depth_edges.edge_fattening(result, step, dof_mm=DOF_MM) == 0.0
 
 
+@pytest.mark.parametrize(("answer", "fattened"), [(0.9, 2 / 10), (1.1, 0.0)])
+def test_sides_of_a_step_part_in_its_middle(
+    step: np.ndarray, answer: float, fattened: float
+) -> None:
+    """From 0 to 2 mm they part at 1 mm: two of the ten far pixels within reach are told."""
+    result = step.copy()
+    result[:, 40:42] = answer
+    assert depth_edges.edge_fattening(result, step, dof_mm=DOF_MM) == pytest.approx(fattened)
+
+
 def test_no_step_no_fattening(truth: np.ndarray) -> None:
     """A slope within two depths of field has no edge to fatten."""
     slope = truth * 0.01

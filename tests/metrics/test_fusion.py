@@ -212,6 +212,27 @@ def test_frequency_error_has_the_right_sign():
     assert error(noisy, [image, image], data_range=1.0) > 0.2
 
 
+def test_diagonals_count_by_their_distance():
+    """Stripes have steps across and on both diagonals, a checkerboard along rows and columns.
+
+    Zheng et al. (2007) divide diagonal steps by their length: 1 + 2 / sqrt(2) against 2.
+    """
+    rows, columns = np.indices((20, 24))
+    stripes, board = (0.5 + 0.2 * (-1.0) ** turns for turns in (columns, rows + columns))
+    inner = np.zeros(rows.shape, bool)
+    inner[2:-2, 2:-2] = True
+    error = BY_NAME["frequency_error"].function
+    found = error(stripes, [board, board], data_range=1.0, mask=inner)
+    assert found == pytest.approx(np.sqrt((1 + np.sqrt(2)) / 2) - 1, rel=1e-5)
+
+
+def test_frames_that_are_alike_by_half_do_not_agree():
+    """Yang: below a likeness of 0.75 a copy of one frame is as good as can be."""
+    first, other = texture(0), texture(1)
+    second = first.mean() + 0.6 * (first - first.mean()) + 0.8 * (other - other.mean())
+    assert yang(first, [first, second], data_range=1.0) > 0.97
+
+
 def test_agreement_quality_takes_the_best_where_frames_differ():
     """Yang: on frames that differ a copy of one scores 1; on alike frames it is the average."""
     first, second = texture(0), texture(1)

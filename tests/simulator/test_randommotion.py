@@ -9,6 +9,8 @@ from stacktruth.simulator.handling.random_motion import (
     draw_tremor,
     drift,
     knots_until,
+    sway_law,
+    tremor_law,
 )
 from tests.simulator.spectra import sway_psd, tremor_psd
 
@@ -62,3 +64,38 @@ def test_times_outside_the_draw_are_refused():
         motion.at([0.1, 0.3])
     with pytest.raises(ValueError, match="until_s must be >= 0 and finite, got inf"):
         knots_until(np.inf)
+
+
+@pytest.mark.parametrize(("centre_hz", "half_width_hz"), [(8.0, 1.25), (2.0, 3.0)])
+def test_a_tremor_starts_as_its_autocovariance_says(centre_hz, half_width_hz):
+    """Position and velocity of a damped resonance, exp(-g t) (cos w t + g/w sin w t).
+
+    Its variance is 1 at t = 0, that of the velocity -R''(0), here by differences; the two are
+    independent at one time, for R'(0) = 0.
+    """
+    turn, decay = 2 * np.pi * centre_hz, 2 * np.pi * half_width_hz
+    lag = 1e-4 / (turn + decay)
+    shape = np.cos(turn * lag) + decay / turn * np.sin(turn * lag)
+    speed_square = 2 * (1 - np.exp(-decay * lag) * shape) / lag**2
+    _, found = tremor_law(np.array(turn), decay, 0.01)
+    both = decay / turn  # of position with (velocity + decay * position) / turn
+    wanted = [[1.0, both], [both, speed_square / turn**2 + both**2]]
+    np.testing.assert_allclose(found, wanted, rtol=1e-3)
+
+
+@pytest.mark.parametrize("seconds", [0.004, 0.3, 2.0])
+def test_a_step_of_sway_is_its_autocovariance(seconds):
+    """Of R(t) = (1 + w t) exp(-w t): a state's share in a later one, by differences of R.
+
+    The state is (position, velocity / w), of independent parts with variance 1.
+    """
+    rate, lag = 2 * np.pi * 0.3, 1e-4
+
+    def before_and_after(times):
+        return (1 + rate * times) * np.exp(-rate * times)
+
+    left, here, right = before_and_after(seconds + lag * np.array([-1.0, 0.0, 1.0]))
+    slope, bend = (right - left) / (2 * lag), (right - 2 * here + left) / lag**2
+    step, _ = sway_law(rate, seconds)
+    wanted = [[here, -slope / rate], [slope / rate, -bend / rate**2]]
+    np.testing.assert_allclose(step, wanted, rtol=1e-4, atol=1e-6)

@@ -264,6 +264,7 @@ def test_textured_and_smooth_share_what_is_valid(bar_before_wall):
     assert textured[10:-10, 10:50].all()
     assert smooth[10:-10, 93:99].all()
     band = bar_before_wall.mask("occlusion-band")
+    assert not (smooth & band).any()
     assert (textured | smooth | band)[bar_before_wall.mask("valid")].all()
 
 
