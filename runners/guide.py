@@ -12,8 +12,8 @@ stacktruth: handheld macro stacks with known truth, and scores for stacking meth
 If you photograph: what step, how many frames, which power?
   stacktruth plan --rig field-2x --subject-depth 3 --stance kneeling --out plan
 If you write stacking methods: is mine better?
-  stacktruth render pickets --crop 3072x2048 --bin 8 --out pickets
-  stacktruth score pickets --method path/to/my_method.py:merge --method focus-map
+  stacktruth render steps --stance braced --frames 5 --crop 3072x2048 --bin 16 --out one
+  stacktruth score one --method path/to/my_method.py:merge --method focus-map
 If you do research: stacks with their truth, and many of them
   stacktruth bench quick --out quick
 
