@@ -5,11 +5,9 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import tifffile
 from PIL import Image as PillowImage
 
@@ -17,15 +15,12 @@ from ...ground.frames import FrameFiles
 from ...ground.types import Doubles
 from ...simulator.rig import Rig
 from ..request import RequestError
+from .times import INFO, SHUTTER, TURNED, exif, times_of
+from .turned import QUARTERS, TurnedFrames
 
 #: With fewer frames sway cannot be told from a step.
 FEWEST = 8
 _SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff")
-_INFO = "frames.json"
-#: Tags of EXIF 2.32: when the picture was taken, parts of that second, and the shutter time.
-_EXIF, _TAKEN, _PART, _SHUTTER = 0x8769, 0x9003, 0x9291, 0x829A
-#: Time stamps in whole seconds tell the rate of a burst that lasts at least so long, s.
-_LONG_S = 3.0
 #: Frames whose pixels come out wider than high by no more than this show the whole sensor.
 _SAME_SHAPE = 0.02
 
@@ -50,6 +45,8 @@ class Burst:
         Whether values are linear light; else sRGB.
     pitch_um : float
         Size of a pixel of the frames on the sensor.
+    pace : (low, high)
+        Bounds of the true times over those told.
     """
 
     frames: Sequence[Any]
@@ -59,13 +56,14 @@ class Burst:
     exposure_s: float | None
     linear: bool
     pitch_um: float
+    pace: tuple[float, float] = (1.0, 1.0)
 
 
 def read_burst(
     folder: str | Path,
     rig: Rig,
     *,
-    frames_per_s: float | None = None,
+    frames_per_s: float | tuple[float, float] | None = None,
     pitch_um: float | None = None,
 ) -> Burst:
     """Find the frames of a burst and when they were taken; pictures are read later.
@@ -73,9 +71,9 @@ def read_burst(
     Parameters
     ----------
     folder : path
-        Of pictures, in order of their names; or of a stack.
+        Of pictures, in order of their times, or of their names where they have none; or of a stack.
     rig : Rig
-    frames_per_s : float or None
+    frames_per_s : float, (low, high) or None
         Used instead of the time stamps.
     pitch_um : float or None
         Size of the frames' pixels on the sensor; without it, frames.json tells, or else the
@@ -98,21 +96,39 @@ def read_burst(
             f"{place}: {len(paths)} pictures, a calibration needs {FEWEST} or more, better 40"
         )
     rows, cols = _one_size(paths)
-    times, source, each = _times(paths, info, frames_per_s)
+    quarters = _quarters(paths)
+    if quarters % 2:
+        rows, cols = cols, rows
+    times = times_of(paths, info, frames_per_s=frames_per_s)
     pitch = pitch_um or info.get("pitch_um") or _pitch_um(rig, rows, cols)
+    frames: Sequence[Any] = FrameFiles([paths[index] for index in times.order])
     return Burst(
-        frames=FrameFiles(paths),
-        times_s=times,
-        times_from=source,
-        each_timed=each,
+        frames=TurnedFrames(frames, quarters) if quarters else frames,
+        times_s=times.times_s,
+        times_from=times.told_by,
+        each_timed=times.each_timed,
         exposure_s=_exposure_s(paths[0], info),
         linear=info.get("encoding") == "linear",
         pitch_um=float(pitch),
+        pace=times.pace,
     )
 
 
+def _quarters(paths: Sequence[Path]) -> int:
+    """Return the quarter turns that set the frames upright."""
+    turned = {path.name: exif(path).get(TURNED, 1) for path in paths}
+    first = turned[paths[0].name]
+    for name, way in turned.items():
+        if way != first:
+            raise RequestError(
+                f"frames are turned differently: orientation {first} in {paths[0].name}, "
+                f"{way} in {name}"
+            )
+    return QUARTERS.get(first, 0)
+
+
 def _info(folder: Path) -> Mapping[str, Any]:
-    for place in (folder / _INFO, folder.parent / _INFO):
+    for place in (folder / INFO, folder.parent / INFO):
         if place.is_file() and (place.parent == folder or folder.name == "frames"):
             found = json.loads(place.read_text(encoding="utf-8"))
             return found if isinstance(found, dict) else {}
@@ -144,84 +160,21 @@ def _size(path: Path) -> tuple[int, int]:
         raise RequestError(f"{path.name} cannot be read as a picture: {error}") from error
 
 
-def _times(
-    paths: Sequence[Path], info: Mapping[str, Any], frames_per_s: float | None
-) -> tuple[Doubles, str, bool]:
-    """Return times from the first frame, where they come from, and whether each is known."""
-    if frames_per_s is not None:
-        return (
-            np.arange(len(paths)) / frames_per_s,
-            f"{frames_per_s:g} frames a second, asked",
-            False,
-        )
-    known = {frame.get("file"): frame.get("time_s") for frame in info.get("frames", ())}
-    stamps = [known.get(path.name, known.get(f"frames/{path.name}")) for path in paths]
-    if all(stamp is not None for stamp in stamps):
-        return _rising(np.array(stamps, dtype=float), _INFO), _INFO, True
-    found = [_stamp(path) for path in paths]
-    if any(stamp is None for stamp, _ in found):
-        bare = next(path.name for path, (stamp, _) in zip(paths, found, strict=True) if not stamp)
-        raise RequestError(f"{bare} has no time stamp; give the rate of the burst with --fps")
-    taken = [stamp for stamp, _ in found if stamp is not None]
-    times = np.array([(stamp - taken[0]).total_seconds() for stamp in taken])
-    if all(fine for _, fine in found):
-        return _rising(times, "EXIF"), "EXIF, with parts of a second", True
-    if times[-1] < _LONG_S:
-        raise RequestError(
-            f"the time stamps are whole seconds and the burst lasts {times[-1]:g} of them; "
-            "give its rate with --fps"
-        )
-    even = np.arange(len(times)) * times[-1] / (len(times) - 1)
-    return even, "EXIF in whole seconds: evenly spread from first to last", False
-
-
-def _rising(times: Doubles, source: str) -> Doubles:
-    late = np.flatnonzero(np.diff(times) <= 0)
-    if late.size:
-        raise RequestError(
-            f"{source}: frame {late[0] + 1} is not later than the one before it; "
-            "are the pictures of one burst, named in order?"
-        )
-    return times - times[0]
-
-
-def _stamp(path: Path) -> tuple[datetime | None, bool]:
-    """Return when a picture was taken, and whether parts of a second are known."""
-    tags = _exif(path)
-    try:
-        taken = datetime.strptime(str(tags.get(_TAKEN, "")), "%Y:%m:%d %H:%M:%S")
-    except ValueError:
-        return None, False
-    part = str(tags.get(_PART, "")).strip().strip("\0")
-    if not part.isdigit():
-        return taken, False
-    return taken.replace(microsecond=round(float(f"0.{part}") * 1e6)), True
-
-
-def _exif(path: Path) -> Mapping[int, Any]:
-    """Return the EXIF tags of a picture; none where it has none."""
-    if path.suffix.lower() in (".tif", ".tiff"):
-        with tifffile.TiffFile(path) as file:
-            tag = file.pages[0].tags.get(_EXIF)  # type: ignore[union-attr]
-            named = tag.value if tag is not None and isinstance(tag.value, dict) else {}
-        names = {"DateTimeOriginal": _TAKEN, "SubsecTimeOriginal": _PART, "ExposureTime": _SHUTTER}
-        return {names[name]: value for name, value in named.items() if name in names}
-    with PillowImage.open(path) as image:
-        return dict(image.getexif().get_ifd(_EXIF))
-
-
 def _exposure_s(path: Path, info: Mapping[str, Any]) -> float | None:
     listed = info.get("frames") or [{}]
-    value = listed[0].get("exposure_s", _exif(path).get(_SHUTTER))
+    value = listed[0].get("exposure_s", exif(path).get(SHUTTER))
     if isinstance(value, tuple) and len(value) == 2:
         value = value[0] / value[1] if value[1] else None
     return float(value) if value else None
 
 
 def _pitch_um(rig: Rig, rows: int, cols: int) -> float:
-    """Return the size of a pixel where the frames show the whole sensor."""
+    """Return the size of a pixel where the frames show the whole sensor, held level or upright."""
     sensor = rig.sensor
-    across, down = sensor.width_px / cols, sensor.height_px / rows
+    wide, high = sensor.width_px, sensor.height_px
+    if (rows > cols) != (high > wide):
+        wide, high = high, wide
+    across, down = wide / cols, high / rows
     if abs(across / down - 1) > _SAME_SHAPE:
         raise RequestError(
             f"frames of {cols}x{rows} pixels do not show the whole sensor of rig {rig.name!r} "

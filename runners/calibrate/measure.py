@@ -27,6 +27,8 @@ _DRAWN = 300
 _SCALE_ERROR = 0.01
 #: Rate of a physiological tremor (8.1 Hz mean in a fine two-handed task, Muerbe et al. 2001).
 _TREMOR_HZ = 8.1
+#: Numbers that go with the rate of the burst, and with its duration.
+_PER_SECOND, _SECONDS = ("sway_hz", "speed_mm_per_s"), ("recycle_s",)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,10 +109,11 @@ def calibrate_track(
     light, lit = _lit(track, light, each_timed=burst.each_timed, seed=seed)
     px_per_mm = image_scale_px_per_mm(rig) * rig.sensor.pitch_um / burst.pitch_um
     smear = _smear(hands.measured.get("quick_motion_mm"), light, px_per_mm=px_per_mm)
+    measured = {**hands.measured, **lit.measured, **smear.measured}
     return Calibration(
         stance=stance,
         light=light,
-        measured={**hands.measured, **lit.measured, **smear.measured},
+        measured={name: _paced(name, one, burst.pace) for name, one in measured.items()},
         not_measured={**hands.missing, **lit.missing, **smear.missing},
         frames=len(track.times_s),
         matched=int(track.seen.sum()),
@@ -168,6 +171,19 @@ def _leaning(
     return leaning, _Findings(measured=measured, missing=_missing_of_hands(stance))
 
 
+def _paced(name: str, found: Estimate, pace: tuple[float, float]) -> Estimate:
+    """Return a number with what is not known of the times counted in.
+
+    A rate or a speed falls as the true times grow, and a duration grows with them.
+    """
+    low, high = pace
+    if name in _PER_SECOND:
+        return replace(found, low=found.low / high, high=found.high / low)
+    if name in _SECONDS:
+        return replace(found, low=found.low * low, high=found.high * high)
+    return found
+
+
 def _missing_of_hands(stance: Stance) -> dict[str, str]:
     return {
         "tremor_um, rotation_tremor_mrad, pulse_um": "only their joint size in the picture; "
@@ -175,6 +191,8 @@ def _missing_of_hands(stance: Stance) -> dict[str, str]:
         "tremor_hz, tremor_hz_spread, tremor_half_width_hz, pulse_hz": "a burst has too few "
         f"frames a second; kept from stance {stance.name!r}",
         "pitch and yaw": "look like sway in a picture; taken to be as large as the roll",
+        "start_error_mm, stop_error_mm, reaction_s": "where a pass was meant to start and stop is "
+        f"not in its frames; kept from stance {stance.name!r}",
         "coupling, held_sway": "what subject and camera do together does not show; the sway is "
         "that between them",
     }

@@ -20,13 +20,14 @@ def add_parser(commands: Any) -> None:
         "calibrate",
         help="measure your hands and your flash from a burst",
         description="Photograph something flat and detailed that fills the picture, framed and "
-        "held as you would in the field, in a burst of 40 frames or more.",
+        "held as you would in the field, in a burst of 40 frames or more: see --how.",
     )
     parser.set_defaults(run=run)
-    parser.add_argument("frames", metavar="FRAMES", help="folder of JPEG, PNG or TIFF, or a stack")
     parser.add_argument(
-        "--rig", required=True, help="rig that it was taken with, by name or .toml file"
+        "frames", metavar="FRAMES", nargs="?", help="folder of JPEG, PNG or TIFF, or a stack"
     )
+    parser.add_argument("--rig", help="rig that it was taken with, by name or .toml file")
+    parser.add_argument("--how", action="store_true", help="tell how to shoot the burst, and stop")
     parser.add_argument(
         "--out",
         metavar="PROFILE.toml",
@@ -46,9 +47,9 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument(
         "--fps",
-        type=number(above=0),
-        metavar="N",
-        help="frames a second, instead of the time stamps",
+        type=_rate,
+        metavar="N|LOW-HIGH",
+        help="frames a second, or bounds of it, instead of the time stamps",
     )
     parser.add_argument(
         "--pitch",
@@ -64,10 +65,19 @@ def add_parser(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, print, and write both files if asked for."""
+    if args.how:
+        from ..calibrate.how import HOW  # noqa: PLC0415 - slow to load
+
+        print(HOW)
+        return 0
     from ..calibrate import calibrate, read_burst  # noqa: PLC0415 - slow to load
     from ..calibrate.profile import light_text, record, stance_text, summary_text  # noqa: PLC0415
 
     with request():
+        if args.frames is None or args.rig is None:
+            raise RequestError(
+                "a calibration needs FRAMES and --rig; --how tells how to shoot them"
+            )
         paths = None if args.out is None else _paths(args.out)
         rig = load_rig(args.rig)
         stance, light = load_stance(args.stance), load_light(args.light)
@@ -81,6 +91,16 @@ def run(args: argparse.Namespace) -> int:
         json.dumps(record(found), indent=1, allow_nan=False) if args.json else summary_text(found)
     )
     return 0
+
+
+def _rate(text: str) -> tuple[float, float]:
+    """Read ``8`` or ``7-9``."""
+    low, dash, high = text.partition("-")
+    rate = number(above=0)
+    bounds = rate(low), rate(high if dash else low)
+    if bounds[0] > bounds[1]:
+        raise argparse.ArgumentTypeError(f"got {text!r}, allowed LOW-HIGH with LOW not above HIGH")
+    return bounds
 
 
 def _paths(out: str) -> tuple[Path, Path]:

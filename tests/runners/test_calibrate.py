@@ -419,18 +419,6 @@ def test_times_come_from_exif(texture, tmp_path, suffix):
     assert burst.pitch_um == pytest.approx(RIG.sensor.pitch_um * BIN)
 
 
-def test_whole_seconds_tell_the_rate_of_a_long_burst_alone(texture, tmp_path):
-    """Two seconds of a burst stamped in seconds could be any rate between three and six."""
-    long = written(still(texture, 20, gap=0.5), tmp_path / "long", parts=False)
-    burst = read_burst(long, RIG)
-    assert not burst.each_timed
-    np.testing.assert_allclose(burst.times_s, np.arange(20) * 9 / 19)
-    short = written(still(texture, 8), tmp_path / "short", parts=False)
-    with pytest.raises(RequestError, match=r"whole seconds .* give its rate with --fps"):
-        read_burst(short, RIG)
-    np.testing.assert_allclose(read_burst(short, RIG, frames_per_s=4).times_s, np.arange(8) / 4)
-
-
 def test_a_burst_without_times_is_told_so(texture, tmp_path):
     """No number is guessed."""
     folder = written(still(texture), tmp_path / "burst", stamps=False)
