@@ -11,7 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import active_children, get_context, parent_process
 from multiprocessing.connection import wait
-from typing import Any
+from typing import NoReturn
 
 from tqdm import tqdm
 
@@ -28,48 +28,70 @@ def usable_cores() -> int:
     return os.cpu_count() or 1
 
 
+class Processes(ProcessPoolExecutor):
+    """A pool of processes that can be ended at once.
+
+    Parameters
+    ----------
+    workers : int
+        At most so many processes, >= 1; they start as work comes.
+    start : callable or None
+        Called in each process before its work; a function of a module.
+    """
+
+    def __init__(self, workers: int, start: Callable[[], None] | None) -> None:
+        self._others = set(active_children())
+        # Started afresh and not forked: a fork copies the locks of this process's threads.
+        super().__init__(
+            workers, mp_context=get_context("spawn"), initializer=_start, initargs=(start,)
+        )
+
+    def end(self) -> None:
+        """End all processes, whatever they are doing, and return when they have ended."""
+        for worker in set(active_children()) - self._others:
+            worker.terminate()
+        self.shutdown(cancel_futures=True)
+
+
 @contextmanager
-def processes(
-    workers: int, *, start: Callable[..., None] | None = None, given: tuple[Any, ...] = ()
-) -> Iterator[ProcessPoolExecutor]:
+def processes(workers: int, *, start: Callable[[], None] | None = None) -> Iterator[Processes]:
     """Give a pool of processes; whatever ends the block early ends them too.
 
     Each holds numeric libraries to one thread, and gives way to programs of ordinary priority.
 
     Parameters
     ----------
-    workers : int
-        At most so many processes, >= 1.
-    start : callable or None
-        Called with `given` in each process before its work; a function of a module.
-    given : tuple
-        What it needs; small, for a start that waits for a full pipe to be read keeps the next
-        process from starting, and from being ended.
+    workers, start
+        As for `Processes`.
 
     Raises
     ------
     concurrent.futures.process.BrokenProcessPool
         From a future: a process was ended from outside.
     """
-    others = set(active_children())
-    # Started afresh and not forked: a fork copies the locks of this process's threads.
-    pool = ProcessPoolExecutor(
-        workers, mp_context=get_context("spawn"), initializer=_start, initargs=(start, given)
-    )
+    pool = Processes(workers, start)
     try:
-        with one_thread_each():  # processes start as work comes
+        with one_thread_each():
             yield pool
     except BrokenProcessPool:
         raise
     except BaseException:
-        for worker in set(active_children()) - others:
-            worker.terminate()  # what it is doing is of no use any more
+        pool.end()  # what they are doing is of no use any more
         raise
     finally:
         pool.shutdown(cancel_futures=True)
 
 
-def _start(start: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
+def end_in_good_order() -> None:
+    """Let this process clean up when it is asked to end."""
+    signal.signal(signal.SIGTERM, _leave)
+
+
+def _leave(number: int, frame: object) -> NoReturn:
+    raise SystemExit(1)  # unlike an interrupt, said to nobody
+
+
+def _start(start: Callable[[], None] | None) -> None:
     if hasattr(os, "setpriority"):
         os.setpriority(os.PRIO_PROCESS, 0, max(_NICE, os.getpriority(os.PRIO_PROCESS, 0)))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
@@ -77,7 +99,7 @@ def _start(start: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
     # The lock that bars make for themselves is a semaphore, which outlives a process that is ended.
     tqdm.set_lock(threading.RLock())
     if start is not None:
-        start(*given)
+        start()
 
 
 def _end_with_parent() -> None:

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import signal
 from collections import deque
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, NoReturn, TypeVar
+from typing import Any, TypeVar
 
 from threadpoolctl import threadpool_limits
 
-from .processes import processes
+from .processes import end_in_good_order, processes
 
 Job = TypeVar("Job")
 Made = TypeVar("Made")
@@ -154,12 +153,3 @@ def side_by_side(
 def called(job: Callable[[], Made]) -> Made:
     """Return what a call gives: makes jobs of different functions for `side_by_side`."""
     return job()
-
-
-def end_in_good_order() -> None:
-    """Let this process clean up when it is asked to end."""
-    signal.signal(signal.SIGTERM, _interrupt)
-
-
-def _interrupt(number: int, frame: object) -> NoReturn:
-    raise KeyboardInterrupt

@@ -13,13 +13,13 @@ from pathlib import Path
 import pandas as pd
 from tqdm import tqdm
 
-from ...simulator.processes import processes
+from ...simulator.processes import end_in_good_order, processes
 from ...simulator.rig import load_rig, stopped_to
 from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.stack.stackio import read_stack
 from ...simulator.stack.stackwrite import write_stacks
-from ...simulator.steps import Step, carry_out, end_in_good_order
+from ...simulator.steps import Step, carry_out
 from ..csv_text import write_rows
 from ..isolate.external import Program
 from ..isolate.run import Method

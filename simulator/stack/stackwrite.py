@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
@@ -19,11 +18,11 @@ from typing import Any
 from tqdm import tqdm
 
 from ...ground.atomic import PathExistsError, whole_folder
-from ..processes import processes
+from ..processes import Processes, processes
 from ..shooting.any_shoot import AnyShoot
 from ..shooting.sensor import saturation_e
 from ..shooting.shoot import Shoot
-from ..steps import Step, carry_out, end_in_good_order
+from ..steps import Step, carry_out
 from .frameio import FrameFormat, frame_file, frame_format
 from .manifest import (
     INFO,
@@ -105,7 +104,7 @@ def write_stack(
         write_stacks({path: plan}, format=format, progress=progress)
         return path
     # No process starts before the first step: what is wrong is refused before.
-    with processes(workers, start=end_in_good_order) as pool:
+    with processes(workers) as pool:
         write_stacks({path: plan}, format=format, pool=pool, workers=workers, progress=progress)
     return path
 
@@ -114,11 +113,11 @@ def write_stacks(
     plans: Mapping[Path, Shoot],
     *,
     format: str = "tiff16",
-    pool: ProcessPoolExecutor | None = None,
+    pool: Processes | None = None,
     workers: int = 1,
     progress: bool | None = None,
 ) -> None:
-    """Write stacks side by side as `write_stack` does, all or none of them.
+    """Write stacks side by side, each as `write_stack` does.
 
     Parameters
     ----------
@@ -126,8 +125,8 @@ def write_stacks(
         By the new folders.
     format, progress
         As for `write_stack`.
-    pool : executor or None
-        As `simulator.processes.processes` gives one; None renders in this process.
+    pool : Processes or None
+        Renders; ended when anything goes wrong. None renders in this process.
     workers : int
         Of the pool.
     """
@@ -150,7 +149,7 @@ def write_stacks(
 
 
 def _carried_out(
-    steps: list[Step], pool: ProcessPoolExecutor | None, workers: int, progress: bool | None
+    steps: list[Step], pool: Processes | None, workers: int, progress: bool | None
 ) -> dict[Path, Facts]:
     """Do all steps; return what is to be known of the files that they made, by folder."""
     facts: dict[Path, Facts] = {}
@@ -161,11 +160,15 @@ def _carried_out(
                 folder, _ = step.name
                 facts.setdefault(folder, {}).update(made)
                 bar.update()
-    except BrokenProcessPool as error:
-        raise StackError(
-            "a rendering process was ended from outside (out of memory?); "
-            "try fewer workers or a smaller crop"
-        ) from error
+    except BaseException as error:
+        if pool is not None:
+            pool.end()  # none shall write into folders that are taken away
+        if isinstance(error, BrokenProcessPool):
+            raise StackError(
+                "a rendering process was ended from outside (out of memory?); "
+                "try fewer workers or a smaller crop"
+            ) from error
+        raise
     return facts
 
 
