@@ -97,7 +97,9 @@ def verdict(plan: Plan) -> str:
         return f"Not this way: {chance}, however it is shot."
     shot = f"{chance}, with {_passes_of(way)}"
     if plan.verdict == "marginal":
-        return f"Marginal: {shot}; wanted were {percent(plan.setting.chance)}."
+        wanted = percent(plan.setting.chance)
+        under = "just under what was" if percent(best.chance) == wanted else f"{wanted} were"
+        return f"Marginal: {shot}; {under} wanted."
     return f"Possible: {shot}."
 
 
