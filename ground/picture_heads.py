@@ -42,7 +42,7 @@ def tiff_shape(file: tifffile.TiffFile, *, max_pixels: int = MAX_PIXELS) -> tupl
         raise ValueError(f"it has {pages} pages, allowed: 1 to {_MAX_PAGES}")
     series = file.series[0]
     for page in series.pages:
-        if page is not None:
+        if page is not None and page.keyframe is not None:
             _check_page(page.keyframe, max_pixels)
     shape = tuple(int(size) for size in series.shape)
     _check_pixels(shape, max_pixels)
