@@ -12,6 +12,7 @@ from ...ground.frames import FrameFiles
 from ..contract import InvalidOutput, Outcome
 from ..methods import built_in
 from ..methods.oracle import GivenTruth
+from .alarm import ended_after
 from .child import call_guarded
 from .external import Program
 from .handover import read_text
@@ -62,9 +63,10 @@ def run_method(
 
     Notes
     -----
-    Only a process of its own can be held to a limit. So a built-in runs in this process when
-    there is no limit, and then its memory is not measured; with a limit it runs in a child. A
-    truth-fed method always runs here: the truth is never handed to another process.
+    Only a process of its own can be held to a limit of memory. So a built-in runs in this process
+    when there is none, or where a judge gives a truth and a limit of time alone; then its memory is
+    not measured. A truth-fed method always runs here: the truth is never handed to another process.
+    Its time is limited all the same.
     """
     if isinstance(method, str):
         method = find_method(method)
@@ -72,9 +74,9 @@ def run_method(
         method = Method(method.name, "program", method.name, method, environment=method.env)
     if isinstance(frames, str | Path):
         frames = open_frames(frames, info)
-    limited = time_limit_s is not None or memory_limit_mb is not None
-    if method.kind == "built-in" and (truth is not None or not limited):
-        return _run_here(method, frames, info, truth)
+    limited = memory_limit_mb is not None or (time_limit_s is not None and truth is None)
+    if method.kind == "built-in" and (method.needs_truth or not limited):
+        return _run_here(method, frames, info, truth, time_limit_s)
     if isinstance(frames, FrameFiles):
         hidden = (*hidden, *{_around(path.resolve()) for path in frames.paths})
     own = method.program
@@ -121,11 +123,19 @@ def _identified(outcome: Outcome, method: Method, place: Workplace, *, since_ns:
 
 
 def _run_here(
-    method: Method, frames: Sequence[Any], info: Mapping[str, Any], truth: GivenTruth | None
+    method: Method,
+    frames: Sequence[Any],
+    info: Mapping[str, Any],
+    truth: GivenTruth | None,
+    time_limit_s: float | None,
 ) -> Outcome:
-    status, reason, result, seconds = call_guarded(
-        lambda: built_in(method.spec, truth=truth)(frames, info), info
-    )
+    def call() -> Any:
+        with ended_after(time_limit_s):
+            return built_in(method.spec, truth=truth)(frames, info)
+
+    status, reason, result, seconds = call_guarded(call, info)
+    if time_limit_s is not None and seconds > time_limit_s:
+        status, reason, result = "timed-out", f"took more than {time_limit_s:g} s", None
     return Outcome(
         status=status,
         reason=reason,

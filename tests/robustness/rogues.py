@@ -80,16 +80,14 @@ def _skipped(body: str, **how: object) -> Rogue:
 #: The hand-over itself, forged.
 HANDOVERS = {
     "hand-over-empty-file": _invalid("forge('')", says="hand-over"),
-    "hand-over-empty-object": _invalid("forge('{}')", often=True),
+    "hand-over-empty-object": _invalid("forge('{}')"),
     "hand-over-list": _invalid("forge('[1, 2]')"),
     "hand-over-null": _invalid("forge('null')"),
     "hand-over-number": _invalid("forge('3')"),
     "hand-over-text": _invalid("forge('\"ok\"')"),
     "hand-over-deep": _invalid("forge('[' * 100000)", says="nested", often=True),
     "hand-over-deep-object": _invalid("forge('{\"a\":' * 60000 + '1' + '}' * 60000)"),
-    "hand-over-digits": _invalid(
-        "forge('{\"status\": \"ok\", \"reason\": ' + '9' * 900000 + '}')", often=True
-    ),
+    "hand-over-digits": _invalid("forge('{\"status\": \"ok\", \"reason\": ' + '9' * 900000 + '}')"),
     "hand-over-nine-million-digits": _invalid("forge('[' + '9' * 9_000_000 + ']')", says="MB"),
     "hand-over-nan": _invalid('forge(\'{"status": "ok", "reason": NaN, "result": {}}\')'),
     "hand-over-binary": _invalid("forge(os.urandom(1000))"),
@@ -102,7 +100,7 @@ HANDOVERS = {
     ),
     "hand-over-huge": _invalid("forge(b'{' + b' ' * 50_000_000)", says="MB"),
     "hand-over-sparse": _invalid(
-        "open(left('handover.json'), 'w').truncate(10**11); os._exit(0)", says="MB", often=True
+        "open(left('handover.json'), 'w').truncate(10**11); os._exit(0)", says="MB"
     ),
     "hand-over-pipe": _invalid(
         "os.mkfifo(left('handover.json')); os._exit(0)", says="regular", often=True
@@ -113,7 +111,7 @@ HANDOVERS = {
     ),
     "hand-over-folder": _invalid("os.mkdir(left('handover.json')); os._exit(0)", says="regular"),
     "hand-over-link": _invalid(
-        "os.symlink('/etc/hostname', left('handover.json')); os._exit(0)", says="link", often=True
+        "os.symlink('/etc/hostname', left('handover.json')); os._exit(0)", says="link"
     ),
     "hand-over-link-to-zero": _invalid(
         "os.symlink('/dev/zero', left('handover.json')); os._exit(0)", says="link"
@@ -122,7 +120,7 @@ HANDOVERS = {
         "os.symlink('handover.json', left('handover.json')); os._exit(0)", says="link"
     ),
     "hand-over-folder-is-a-link": _invalid(
-        "os.rmdir(left('')); os.symlink('/etc', 'HANDED'); os._exit(0)", often=True
+        "os.rmdir(left('')); os.symlink('/etc', 'HANDED'); os._exit(0)"
     ),
     "hand-over-folder-is-a-file": _invalid(
         "os.rmdir(left('')); open('HANDED', 'w').close(); os._exit(0)"
@@ -145,7 +143,7 @@ HANDOVERS = {
     "status-surrogate": _invalid("forge(GOOD.replace('\"ok\"', '\"\\\\ud800\"'))"),
     "no-status": _invalid('forge(\'{"reason": "", "result": {}}\')'),
     "no-reason": _invalid('forge(\'{"status": "ok", "result": {}}\')'),
-    "no-result": _invalid('forge(\'{"status": "ok", "reason": ""}\')', often=True),
+    "no-result": _invalid('forge(\'{"status": "ok", "reason": ""}\')'),
     "one-key-more": _invalid('forge(GOOD[:-1] + \', "seconds": 0.0, "peak_mb": 1}\')'),
     "reason-number": _invalid('forge(\'{"status": "skipped", "reason": 3}\')'),
     "reason-object": _invalid('forge(\'{"status": "skipped", "reason": {}}\')'),
@@ -168,7 +166,6 @@ HANDOVERS = {
     ),
     "reference-huge": _invalid(
         "forge(GOOD.replace('[\"image\"]', '[\"image\"], \"reference\": ' + '9' * 400), frames[0])",
-        often=True,
     ),
     "reference-fraction": _invalid(
         'forge(GOOD.replace(\'["image"]\', \'["image"], "reference": 0.5\'), frames[0])'
@@ -197,16 +194,13 @@ ARRAYS = {
     "array-missing": _invalid("forge(GOOD)", says="image"),
     "array-empty": _invalid(_FILE.format("open(left('image.npy'), 'w').close()"), says="no array"),
     "array-text": _invalid(_FILE.format("open(left('image.npy'), 'w').write('x' * 99)")),
-    "array-pipe": _invalid(
-        _FILE.format("os.mkfifo(left('image.npy'))"), says="regular", often=True
-    ),
+    "array-pipe": _invalid(_FILE.format("os.mkfifo(left('image.npy'))"), says="regular"),
     "array-folder": _invalid(_FILE.format("os.mkdir(left('image.npy'))"), says="regular"),
     "array-link": _invalid(
         _FILE.format(
             "np.save('i.npy', frames[0]); os.symlink(os.path.abspath('i.npy'), left('image.npy'))"
         ),
         says="link",
-        often=True,
     ),
     "array-link-to-a-device": _invalid(
         _FILE.format("os.symlink('/dev/zero', left('image.npy'))"), says="link"
@@ -222,7 +216,6 @@ ARRAYS = {
             "np.save(left('image.npy'), frames[0]); os.truncate(left('image.npy'), 6 * 10**9)"
         ),
         says="MB",
-        often=True,
     ),
     "array-claims-6-gb": _invalid(
         _FILE.format(
@@ -276,7 +269,7 @@ ARRAYS = {
         _FILE.format("open(left('image.npy'), 'wb').write(npy(b' ' * 40_000_000, version=(2, 0)))")
     ),
     "array-head-deep": _invalid(
-        _FILE.format("open(left('image.npy'), 'wb').write(npy(b'[' * 9000))"), often=True
+        _FILE.format("open(left('image.npy'), 'wb').write(npy(b'[' * 9000))")
     ),
     "array-head-is-a-call": _invalid(
         _FILE.format(
@@ -382,7 +375,7 @@ RETURNED = {
         time_s=4,
         memory_mb=900,
     ),
-    "raises-a-lone-surrogate": _failed("raise ValueError('\\ud800 here')", often=True),
+    "raises-a-lone-surrogate": _failed("raise ValueError('\\ud800 here')"),
     "skips-with-a-lone-surrogate": _skipped(
         "raise NotImplementedError('\\udfff here')", says="here", often=True
     ),
@@ -390,7 +383,7 @@ RETURNED = {
         "raise NotImplementedError('x' * 10**7)", says="xxx", often=True
     ),
     "skips-with-escapes": _skipped(
-        "raise NotImplementedError('a\\nb\\r\\x1b[31mc\\x00d\\u202ee\\u2028f')", often=True
+        "raise NotImplementedError('a\\nb\\r\\x1b[31mc\\x00d\\u202ee\\u2028f')"
     ),
     "skips-with-markup": _skipped("raise NotImplementedError('<script>alert(1)</script>')"),
     "skips-with-a-formula": _skipped("raise NotImplementedError('=1+1')"),
@@ -426,10 +419,10 @@ RETURNED = {
 
 #: How the process ends.
 ENDS = {
-    "ends-with-0": _failed("os._exit(0)", says="without a result", often=True),
+    "ends-with-0": _failed("os._exit(0)", says="without a result"),
     "ends-with-1": _failed("os._exit(1)", says="exit status 1"),
     "ends-with-74": _failed("os._exit(74)", says="exit status 74", often=True),
-    "ends-with-137": _failed("os._exit(137)", says="exit status 137", often=True),
+    "ends-with-137": _failed("os._exit(137)", says="exit status 137"),
     "ends-with-143": _failed("os._exit(143)", says="exit status 143"),
     "ends-with-255": _failed("os._exit(255)", says="exit status 255"),
     "complains-as-the-walls-do": _failed(
@@ -440,12 +433,12 @@ ENDS = {
     "kills-itself": _failed("os.kill(os.getpid(), signal.SIGKILL)", says="SIGKILL", often=True),
     "terminates-itself": _failed("os.kill(os.getpid(), signal.SIGTERM)", says="SIGTERM"),
     "hangs-itself-up": _failed("os.kill(os.getpid(), signal.SIGHUP)", says="SIGHUP"),
-    "aborts": _failed("os.abort()", says="SIGABRT", often=True),
+    "aborts": _failed("os.abort()", says="SIGABRT"),
     "reads-at-nought": _failed("ctypes.string_at(0)", says="SIGSEGV"),
     "sends-itself-an-unknown-signal": _failed(
         "os.kill(os.getpid(), signal.SIGRTMIN + 3)", says="signal"
     ),
-    "alarms-itself": _failed("signal.alarm(1); time.sleep(15)", says="SIGALRM", often=True),
+    "alarms-itself": _failed("signal.alarm(1); time.sleep(15)", says="SIGALRM"),
     "sets-a-limit-of-time-for-itself": _failed(
         "resource.setrlimit(resource.RLIMIT_CPU, (1, 1))\n    while True: pass", says="SIG"
     ),
@@ -468,7 +461,6 @@ ENDS = {
     "kills-who-started-it": Rogue(
         body="os.kill(os.getppid(), signal.SIGKILL); time.sleep(1); return frames[0]",
         status=("ok", "failed"),
-        often=True,
     ),
     "kills-number-1": Rogue(
         body="os.kill(1, signal.SIGKILL); os.kill(1, signal.SIGTERM); time.sleep(.5)\n"
@@ -514,7 +506,7 @@ ENDS = {
 
 #: What is taken: time, memory, processes, disk, output.
 TAKES = {
-    "sleeps": Rogue(body="time.sleep(60)", status=("timed-out",), time_s=1, often=True),
+    "sleeps": Rogue(body="time.sleep(60)", status=("timed-out",), time_s=1),
     "spins": Rogue(body="while True: pass", status=("timed-out",), time_s=1),
     "spins-in-c": Rogue(body="pow(3, 10**9, 10**9999999 + 1)", status=("timed-out",), time_s=1),
     "eats-memory": Rogue(
@@ -555,7 +547,6 @@ TAKES = {
         says="emory",
         memory_mb=500,
         time_s=8,
-        often=True,
     ),
     "eats-shared-memory": Rogue(
         body="f = open('/dev/shm/x', 'wb')\n    while True: f.write(bytes(10**7))",
@@ -622,7 +613,6 @@ TAKES = {
     ),
     "old-shared-memory": _ok(
         "libc = ctypes.CDLL(None); print(libc.shmget(0x5707, 4096, 0o1600)); return frames[0]",
-        often=True,
     ),
 }
 
@@ -631,7 +621,6 @@ TOUCHES = {
     "overwrites-its-frames": Rogue(
         body="for p in frames.paths: p.write_bytes(b'x')\n    return frames[0]",
         status=("failed",),
-        often=True,
     ),
     "deletes-its-frames": _failed("for p in frames.paths: p.unlink()\n    return frames[0]"),
     "moves-its-folder": _failed(
@@ -663,7 +652,6 @@ TOUCHES = {
     "records-a-device": _ok(
         "open('opened.txt', 'ab').write(b'/dev/zero\\n/proc/kcore\\n/x\\0y\\n' + b'\\xff\\ud\\n')\n"
         "    return frames[0]",
-        often=True,
     ),
     "records-a-giant": _ok(
         "open('giant', 'w').truncate(10**13)\n"

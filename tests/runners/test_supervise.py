@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+import threading
+import time
 from pathlib import Path
 
 import pytest
 
+from stacktruth.runners.isolate.channel import Channel
 from stacktruth.runners.isolate.isolation import SESSION, best_isolation
-from stacktruth.runners.isolate.supervise import Ended, Limits, supervise
+from stacktruth.runners.isolate.process_tree import ProcessTree
+from stacktruth.runners.isolate.supervise import Ended, Limits, _Watch, supervise
 
 LEVELS = sorted({SESSION, best_isolation()}, key=lambda level: len(level.prefix))
 HUNG = "import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(60)"
@@ -138,3 +143,36 @@ def test_the_network_is_off_where_the_level_says_so(tmp_path) -> None:
     ended = run(code, tmp_path, level.prefix, time_s=20)
     assert ended.returncode == 1
     assert "unreachable" in ended.stderr
+
+
+def test_time_in_which_a_run_is_stopped_by_others_does_not_count(tmp_path: Path) -> None:
+    """Stopped for 3 s, it keeps a limit of 2; one that stops itself does not."""
+
+    def stop_and_go() -> None:
+        for _ in range(600):
+            if found := left_behind(tmp_path):
+                break
+            time.sleep(0.05)
+        os.kill(found[-1], signal.SIGSTOP)
+        time.sleep(3.0)
+        os.kill(found[-1], signal.SIGCONT)
+
+    other = threading.Thread(target=stop_and_go)
+    other.start()
+    ended = run("import time; time.sleep(1.0)", tmp_path, time_s=2.0)
+    other.join()
+    assert (ended.overrun, ended.returncode) == ("", 0)
+    assert ended.seconds < 2.0
+    own = run("import os; os.kill(os.getpid(), 19)", tmp_path, time_s=0.5)
+    assert own.overrun == "time"
+
+
+def test_a_sleep_of_the_machine_does_not_count() -> None:
+    """Between two looks lie 100 s, in which the run had a second of the processor."""
+    channel = Channel()
+    channel.open()
+    watch = _Watch(None, ProcessTree(0, "x"), [], Path(), Limits(time_s=5.0), channel)
+    watch._leave_out([], 100.0, 1.0)
+    assert -99.0 < channel.seconds() < -97.0
+    watch._leave_out([], 100.0, 80.0)
+    assert -119.0 < channel.seconds() < -117.0
