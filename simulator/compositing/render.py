@@ -34,8 +34,9 @@ TILE_PX = 1280
 SOLID = 0.5
 #: A part is seen with at least this many samples across its smallest side.
 _SAMPLES_ACROSS = 16
-#: What is blurred by less than this radius, px, is sharp enough for aliasing to show.
-_SHARP_PX = 5.0
+#: A part is sharp enough to alias where any of it is blurred by less than this radius, px; then
+#: aliasing shows up to the wider one.
+_SHARP_PX, _ALIASING_PX = 1.5, 5.0
 #: A part is seen this many samples beyond what can light a tile: slopes want neighbours.
 _SPARE_SAMPLES = 3
 #: Sheets whose blur radius changes by less than this per pixel need not be normalised.
@@ -530,10 +531,10 @@ def _sampling(look: _Look) -> Sampling:
 
     def in_focus(depth_mm: Floats) -> Bools:
         radius = blur_radius_px(taking.camera, taking.focus, key, window, depth_mm)
-        return np.abs(radius) < np.float32(_SHARP_PX / key.size)
+        return np.abs(radius) < np.float32(_ALIASING_PX / key.size)
 
     sharp, blurred = taking.samples
-    if look.sight.least_px >= _SHARP_PX / key.size:
+    if key.size * look.sight.least_px >= _SHARP_PX:
         sharp = blurred
     return Sampling(sharp, blurred, in_focus)
 
