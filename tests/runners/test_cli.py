@@ -463,7 +463,8 @@ class TestUnexpected:
         before = contents(place)
         argv = ["render", "ramp", "--rig", "test-rig", "--frames", "100", "--workers", "2"]
         with started(*argv, "--out", "new") as process:
-            wait_for(lambda: process.poll() is not None or any(place.glob(".new-*/draft/frames/*")))
+            drawn = ".new-*/draft/pieces/*.npy"  # a process has begun
+            wait_for(lambda: process.poll() is not None or any(place.glob(drawn)), limit_s=300)
             process.send_signal(signal.SIGTERM)
             _, told = process.communicate(timeout=60)
         assert process.returncode == 1
