@@ -26,8 +26,8 @@ MEMORY = (
     "Frames and truth are drawn in tiles of at most 1280 x 1280 pixels, each process one at a "
     "time; finished tiles wait on the disk beside STACK. So memory grows with the number of "
     "processes and with the pixels of one frame, not with the number of frames: a process holds "
-    "about 0.35 GB, and 70 bytes for each pixel of a frame while it finishes the truth. Fewer "
-    "--workers take less."
+    "about 0.35 GB, and 90 bytes for each pixel of a frame while it finishes one or the truth. "
+    "Fewer --workers take less."
 )
 
 
