@@ -106,7 +106,8 @@ def _numbers(
     elif isinstance(values, list | tuple):
         for index, value in enumerate(values):
             yield from _numbers(value, (*place, str(index)), above)
-    elif isinstance(values, int | float) and not isinstance(values, bool):
+    # A switch counts as 1 where its key has a unit, for there it is taken for a number.
+    elif isinstance(values, int | float) and not (isinstance(values, bool) and above is _ANY):
         yield ".".join(place), values, above
 
 
