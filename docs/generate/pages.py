@@ -21,7 +21,7 @@ from stacktruth.simulator.shooting.shoot import Shoot
 from stacktruth.simulator.shooting.truth import REGIONS
 from stacktruth.simulator.stack import columns as stack_columns
 from stacktruth.simulator.stack.frameio import FORMATS
-from stacktruth.simulator.stack.stackwrite import TRUTH_IMAGES
+from stacktruth.simulator.stack.truthfiles import TRUTH_IMAGES
 
 from . import commands, keys, optics, scene_language, words
 

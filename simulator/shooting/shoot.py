@@ -315,7 +315,18 @@ class Shoot:
         return picture * np.array(self.records[number].gains, np.float32)
 
     def truth(self, reference: int | None = None) -> Truth:
-        """Return the truth in the view of a frame; for `reference` see `truth_view`."""
+        """Return the truth in the view of a frame.
+
+        Parameters
+        ----------
+        reference : int or None
+            The frame; None is the shoot's own `reference`.
+
+        Raises
+        ------
+        IndexError
+            No such frame.
+        """
         return self.truth_view(reference).truth()
 
     def truth_view(self, reference: int | None = None) -> TruthView:
