@@ -67,6 +67,11 @@ def is_file(path: Path) -> bool:
         return False
 
 
+def shown_value(value: object) -> str:
+    """Return a value of a data file as an error shows it: as it is written, and a long one cut."""
+    return shown(value) if isinstance(value, str) else plain_line(repr(value), longest=_SHOWN)
+
+
 def shown(name: str | Path) -> str:
     """Return a name as an error shows it: in quotes, and a long one cut."""
     text = str(name)
@@ -129,8 +134,7 @@ def _first_error(error: ValidationError, cls: Any) -> str:
     if first["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
         meant = nearest(str(first["loc"][-1]), _known_keys(cls, first["loc"][:-1]))
         return f"key '{key}' is not known here{meant}{more}"
-    got = first["input"]
-    got = shown(got) if isinstance(got, str) else plain_line(repr(got), longest=_SHOWN)
+    got = shown_value(first["input"])
     rule = plain_line(first["msg"].lower(), longest=_LONGEST_RULE)
     return f"key '{key}': got {got}, {rule}{more}"
 

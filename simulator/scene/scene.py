@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
-from ..data import DataFileError, find_data_file, load_toml, shown, validate
+from ..data import DataFileError, find_data_file, load_toml, shown_value, validate
 from ..rig import STRICT
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
@@ -301,5 +301,5 @@ def load_scene(name_or_path: str | Path) -> Scene:
 
 def _with_kind(item: object, *, where: Path) -> object:
     if not isinstance(item, dict):
-        raise DataFileError(f"{where}: surface: got {shown(repr(item))}, allowed a table")
+        raise DataFileError(f"{where}: surface: got {shown_value(item)}, allowed a table")
     return {"kind": "sheet", **item}
