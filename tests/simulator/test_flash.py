@@ -195,7 +195,7 @@ def test_light_rises_as_the_camera_nears():
     np.testing.assert_allclose(np.log2(gain), 0.25, atol=0.005)
     small = light_gains(light, flash, advance_mm=0.1)[0] / light_gains(light, flash)[0]
     np.testing.assert_allclose(small - 1, 2 * 0.1 / 60, rtol=0.01)
-    with pytest.raises(ValueError, match="distance_mm.: got 60, allowed more than the camera goes on in the pass, 60 mm"):
+    with pytest.raises(ValueError, match=r"distance_mm': got 60, allowed more than .* pass, 60 mm"):
         light_gains(light, flash, advance_mm=60.0)
 
 
