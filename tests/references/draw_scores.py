@@ -16,8 +16,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from doc_tables import as_table, fill
 from outside_cases import FOLDER, LEVELS, Case, case_of, our_picture
-from page import as_table, fill
 from path_tracer import Reference, Tracer
 from scoring import PROMISES, Score, as_row, score
 from stored import load, save

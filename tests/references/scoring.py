@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from doc_tables import as_table, fill
 from outside_cases import FOLDER, LEVELS, cases, our_picture
-from page import as_table, fill
 from path_tracer import Reference
 from scipy import ndimage
 from stored import load

@@ -213,6 +213,7 @@ def _box(values: np.ndarray) -> np.ndarray:
     return ndimage.uniform_filter(values, 7, mode="nearest")
 
 
+@pytest.mark.slow
 def test_the_depth_of_a_leaf_at_low_resolution_stays_in_the_frames() -> None:
     """Hairs one pixel wide against a blurred leaf once gave -2.2 and 12.4 for frames 0..8."""
     plan = shoot(
@@ -298,6 +299,7 @@ def test_any_stage_can_be_asked_for_by_name(name):
         assert exchanged or getattr(recipe, kind) is getattr(own, kind)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("stage", TRUE_STAGES)
 def test_a_true_stage_is_never_worse_than_the_one_it_replaces(stage) -> None:
     """Over 10 seeds: the mean gain's interval (two standard errors) does not lie below zero.

@@ -25,7 +25,7 @@ from stacktruth.simulator.pose import Pose
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "references"))
 
-from page import as_table, fill
+from doc_tables import as_table, fill
 
 #: Shares of what is seen of a scene that are nearer than the plane of focus.
 _NEARER = {"fast": (0.25, 0.5, 0.75), "true": (0.25, 0.5, 0.75), "exact": (0.5,)}
