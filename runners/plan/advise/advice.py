@@ -230,8 +230,11 @@ def _settled(fresh: Rehearsal, way: Way, *, chance: float) -> Forecast:
 
 
 def _side_frames(search: Rehearsal, way: Way) -> int:
-    """Return the most frames of a pass that tables and changes are tried with."""
-    return min(search.frames, max(_LEAST_SIDE_FRAMES, 2 * way.frames))
+    """Return the most frames of a pass that tables and changes are tried with.
+
+    A way that was settled on fresh passes may have more than any in the search.
+    """
+    return max(way.frames, min(search.frames, max(_LEAST_SIDE_FRAMES, 2 * way.frames)))
 
 
 def _side_rehearsals(frames: int, *, seed: int) -> Rehearse:
