@@ -27,6 +27,8 @@ from typing import Any
 CHANNEL = "STACKTRUTH_CHANNEL"
 #: Environment variable with the number of a pipe that takes how the command ended.
 ENDING = "STACKTRUTH_ENDING"
+#: What the pipe takes first: somebody will tell the rest, or else was killed.
+STANDING = b"+"
 
 # From linux/landlock.h; the numbers of the calls are the same on every architecture.
 _CREATE, _ADD, _RESTRICT = 444, 445, 446
@@ -185,7 +187,10 @@ def close_walls(walls: dict[str, Any]) -> None:
 
 
 def main(walls_path: str, command: list[str]) -> None:
-    """Close the walls, wait for the word, and become the command."""
+    """Close the walls, wait for the word, and become the command, or stand by for it."""
+    ending = os.environ.get(ENDING)
+    if ending is not None:
+        os.write(int(ending), STANDING)
     walls = json.loads(Path(walls_path).read_text(encoding="utf-8"))
     channel = os.environ.get(CHANNEL)
     kept = {name: value for name, value in os.environ.items() if name.startswith("STACKTRUTH_")}
@@ -195,7 +200,7 @@ def main(walls_path: str, command: list[str]) -> None:
         os.read(int(channel), 1)
         os.close(int(channel))
         del kept[CHANNEL]
-    ending = kept.pop(ENDING, None)
+    kept.pop(ENDING, None)
     env = {**walls["env"], **kept}
     if ending is None:
         os.execve(command[0], command, env)
@@ -226,4 +231,9 @@ def _stand_by(command: list[str], env: dict[str, str], *, ending: int, channel: 
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], sys.argv[3:])
+    try:
+        main(sys.argv[1], sys.argv[3:])
+    except OSError:
+        if ENDING in os.environ:  # the exit status that follows is our own
+            os.write(int(os.environ[ENDING]), (1 << 8).to_bytes(4, "little"))
+        raise

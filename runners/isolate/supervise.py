@@ -18,11 +18,12 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from signal import SIGKILL
 from typing import IO
 
 from ...ground.stamps import entries_below
 from .channel import Channel
-from .enclose import ENDING
+from .enclose import ENDING, STANDING
 from .process_tree import (
     TOKEN,
     ProcessTree,
@@ -185,15 +186,21 @@ def _with_memory(limits: Limits) -> Limits:
 
 
 def _told_by(pipe: int) -> int | None:
-    """Return what stood by for the command tells of its end; None where it tells nothing."""
+    """Return what stood by for the command tells of its end; None where nobody stood by.
+
+    Who stood by and told nothing was killed, and the command with it.
+    """
     os.set_blocking(pipe, False)
     try:
-        word = os.read(pipe, 4)
+        word = os.read(pipe, len(STANDING) + 4)
     except BlockingIOError:
         word = b""
     finally:
         os.close(pipe)
-    return os.waitstatus_to_exitcode(int.from_bytes(word, "little")) if len(word) == 4 else None
+    if not word:
+        return None
+    status = word.removeprefix(STANDING)
+    return os.waitstatus_to_exitcode(int.from_bytes(status, "little")) if status else -SIGKILL
 
 
 def _streams(process: subprocess.Popen[bytes]) -> list[IO[bytes]]:

@@ -139,7 +139,14 @@ class TestKilled:
         """A method's process: its cell has a row that says so, and is tried again."""
         out = tmp_path / "out"
         process = start(suite, out)
-        wait_for(lambda: below(process, "stacktruth.runners.isolate.child"))[0].kill()
+        starters = "enclose.py"  # those that start it have its command line in theirs
+        wait_for(
+            lambda: [
+                child
+                for child in below(process, "stacktruth.runners.isolate.child")
+                if child not in below(process, starters)
+            ]
+        )[0].kill()
         status, said = told(process)
         assert (status, said) == (1, "stacktruth bench: 1 of 6 cells failed\n")
         rows = pd.read_csv(out / "rows.csv")
