@@ -25,7 +25,7 @@ from stacktruth.simulator.view.camera import Camera
 STANCES = ("standing", "elbows-tucked", "kneeling", "in-hand-stem", "braced", "stepped")
 LIGHTS = ("flash-128th", "flash-sixteenth", "flash-eighth", "ambient-burst", "steady-lamp")
 SUBJECTS = ("still", "still", "light-air")
-FEW, MANY = range(4), range(200)
+FEW, MANY = range(4), range(40)
 #: Settings whose ways have few frames.
 SHORT = (0, 3, 7)
 slow = pytest.mark.slow
@@ -85,7 +85,7 @@ def test_the_advised_pass_is_at_least_as_good_as_no_plan(number):
 
 
 @slow
-def test_200_advised_passes_are_at_least_as_good_as_no_plan():
+def test_many_advised_passes_are_at_least_as_good_as_no_plan():
     """All of them within their errors, and none by more than a percent in the mean of the worse."""
     found = np.array([gain_over_no_plan(number, tries=1500) for number in MANY])
     gain, error = found.T
@@ -179,7 +179,7 @@ def test_promises_are_kept_by_shoots_of_the_simulator():
 
 
 @slow
-def test_the_calibration_curve_of_200_promises_is_within_three_points():
+def test_the_calibration_curve_of_many_promises_is_within_three_points():
     """Promised chance in bins against what shoots of the simulator keep, 30 each."""
     promised, kept = kept_promises(MANY, tries=30)
     bins = np.digitize(promised, [0.02, 0.5, 0.85, 0.95])
@@ -255,7 +255,7 @@ def test_a_steadier_stance_and_a_faster_flash_are_no_worse(number):
 
 
 @slow
-@pytest.mark.parametrize("number", MANY[4:80])
+@pytest.mark.parametrize("number", MANY[4:16])
 def test_steadier_and_faster_are_no_worse_in_many_settings(number):
     """As above, for more settings."""
     assert_steadier_is_no_worse(number)
