@@ -76,8 +76,11 @@ def check_published(name: str, level: str) -> None:
 
 
 def test_the_help_promises_what_the_published_table_holds() -> None:
-    """No case is below what the help says or the noise, and nothing is idle by over 1.5 dB."""
-    table = pd.read_csv(PUBLISHED)
+    """No case is below what the help says or the noise, nor more than one draw in twenty.
+
+    And nothing is idle by over 1.5 dB against the worst case and the worst draws but one.
+    """
+    table, draws = pd.read_csv(PUBLISHED), pd.read_csv(PUBLISHED.with_name("random-scenes.csv"))
     said = re.findall(
         r"(\w+): (\d+) dB overall, (\d+) near edges, (\d+) in the worst block", quality_help()
     )
@@ -86,11 +89,14 @@ def test_the_help_promises_what_the_published_table_holds() -> None:
     for level, *promise in said:
         rows = table.query("level == @level")
         assert len(rows) == len(CASES)
+        drawn = draws.query("level == @level")
+        assert drawn["holds_promise"].mean() >= 0.95
         for part, wanted in zip(("", "edges_", "worst_"), map(float, promise), strict=True):
-            got = rows["overall_db" if part == "" else f"{part}db"].dropna()
+            column = "overall_db" if part == "" else f"{part}db"
+            got = rows[column].dropna()
             told = np.minimum(wanted, rows[f"{part}floor_db"])[got.index]
             assert (got >= told).all(), f"{level}: {part}"
-            assert got.min() < wanted + 1.5
+            assert min(got.min(), drawn[column].nsmallest(2).iloc[-1]) < wanted + 1.5
 
 
 @pytest.mark.parametrize("name", PLAIN)
