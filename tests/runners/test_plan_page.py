@@ -15,6 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from selenium.webdriver import Chrome, ChromeOptions
 from selenium.webdriver.chrome.service import Service
 
+from stacktruth.runners.figures import plain_text
 from stacktruth.runners.plan import Setting, make_plan, sharpness_for
 from stacktruth.runners.plan.advise.advice import search_rehearsal
 from stacktruth.runners.plan.page import page_of
@@ -96,6 +97,7 @@ def assert_page_fits(number, browser, folder):
         assert browser.execute_script(MEASURE) == [[], 0, 0]
 
 
+@plain_text()
 def assert_card_fits(number):
     """Assert that every text of a card lies on the page, and in its tile if it is in one."""
     card = field_card(plan(number))
