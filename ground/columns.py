@@ -10,7 +10,7 @@ from dataclasses import dataclass
 _STANDS_FOR = {r"\[\.REGION\]": r"(\.[a-z]+(-[a-z]+)*)?", "NAME": ".+"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Column:
     """A column, or a family of columns, as a reader of the table must know it.
 
@@ -28,7 +28,7 @@ class Column:
     """
 
     name: str
-    unit: str = ""
+    unit: str
     range: str
     meaning: str
 
@@ -37,7 +37,7 @@ class Column:
 
         Examples
         --------
-        >>> psnr = Column(name="psnr_db[.REGION]", unit="dB", range="any number", meaning="PSNR.")
+        >>> psnr = Column("psnr_db[.REGION]", "dB", "any number", "PSNR.")
         >>> psnr.covers("psnr_db"), psnr.covers("psnr_db.never-in-focus"), psnr.covers("psnr")
         (True, True, False)
         """

@@ -10,7 +10,7 @@ import tifffile
 from PIL import Image as Pillow
 from PIL import ImageCms
 
-from .pictures import encoded_channels
+from .pictures import encoded_channels, without_opacity
 from .text import plain_line
 from .types import Image
 
@@ -68,7 +68,7 @@ def finished(data: bytes, name: str) -> Image:
             f"{name} has the colour profile {_name_of(profile)!r}: "
             "save the picture as sRGB, or without a profile if its values are sRGB's"
         )
-    return whole[..., :3] if whole.ndim == 3 and whole.shape[2] == 4 else whole
+    return without_opacity(whole)
 
 
 def profile_of(data: bytes, suffix: str) -> bytes | None:

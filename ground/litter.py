@@ -15,12 +15,12 @@ from functools import cache
 from hashlib import sha256
 from pathlib import Path
 
+from .process_stat import STARTED, stat_fields
 from .stamps import entries_below
 
 #: Beginning of the names of temporary folders.
 PREFIX = "stacktruth-"
 _OWNER = re.compile(r"@([0-9a-f]{8})\.(\d+)\.(\d+)@")
-_START = 19  # of the fields of a process's stat file that follow its name (proc(5), field 22)
 
 
 def owner() -> str:
@@ -103,8 +103,7 @@ def _machine() -> str:
 def _started(number: int) -> int | None:
     """Return when a process was started, in ticks since the machine was; None: there is none."""
     try:
-        told = Path(f"/proc/{number}/stat").read_bytes()
+        fields = stat_fields(number)
     except OSError:
         return None
-    fields = told.rpartition(b")")[2].split()
-    return None if fields[0] in (b"Z", b"X") else int(fields[_START])
+    return None if fields[0] in (b"Z", b"X") else int(fields[STARTED])

@@ -118,19 +118,17 @@ def declared_shape(source: Path | bytes, suffix: str) -> tuple[int, ...]:
         raise _no_picture(source, error) from error
 
 
-def encoded_channels(source: str | Path | bytes, suffix: str = "") -> Image:
-    """Read a picture as `read_image` does, with its opacity channel if it has one.
+def encoded_channels(source: Path | bytes, suffix: str) -> Image:
+    """Read a picture as `decode_image` does, with its opacity channel if it has one."""
+    try:
+        return _opened(source, suffix)
+    except Exception as error:
+        raise _no_picture(source, error) from error
 
-    Parameters
-    ----------
-    source : path or bytes
-    suffix : str
-        Of bytes.
-    """
-    if isinstance(source, bytes):
-        return _whole(source, suffix)
-    path = Path(source)
-    return _whole(path, path.suffix.lower())
+
+def without_opacity(image: Image) -> Image:
+    """Return a picture's colours alone."""
+    return image[..., :3] if image.ndim == 3 and image.shape[2] == 4 else image
 
 
 def decode_image(data: bytes, suffix: str) -> Image:
@@ -149,15 +147,7 @@ def decode_image(data: bytes, suffix: str) -> Image:
 
 
 def _decoded(source: Path | bytes, suffix: str) -> Image:
-    image = _whole(source, suffix)
-    return image[..., :3] if image.ndim == 3 and image.shape[2] == 4 else image
-
-
-def _whole(source: Path | bytes, suffix: str) -> Image:
-    try:
-        return _opened(source, suffix)
-    except Exception as error:
-        raise _no_picture(source, error) from error
+    return without_opacity(encoded_channels(source, suffix))
 
 
 def _no_picture(source: Path | bytes, error: Exception) -> Exception:

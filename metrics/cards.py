@@ -433,7 +433,7 @@ def _section(metric: Metric, card: Card) -> str:
         "source": metric.reference,
         "unit": metric.unit or "none",
         "range": f"{_number(low)} to {_number(high)}",
-        "better": _better(metric),
+        "better": metric.wanted,
         f"for {_EQUAL[metric.group]}": _number(metric.best) if _EQUAL[metric.group] else "",
         "needs": ", ".join(f"`{need}`" for need in metric.needs),
         "no number": metric.undefined,
@@ -448,7 +448,3 @@ def _number(value: float) -> str:
     if math.isinf(value):
         return "infinity" if value > 0 else "-infinity"
     return f"{value:.6g}"
-
-
-def _better(metric: Metric) -> str:
-    return f"nearest {metric.best:g}" if metric.direction == "nearest" else metric.direction

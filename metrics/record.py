@@ -63,6 +63,11 @@ class Metric:
         if not low <= self.best <= high:
             raise ValueError(f"metric {self.name!r}: best {self.best} is outside {self.range}")
 
+    @property
+    def wanted(self) -> str:
+        """Which way is better, in words: ``higher``, ``lower`` or ``nearest 1``."""
+        return f"nearest {self.best:g}" if self.direction == "nearest" else self.direction
+
     def better(self, first: float, second: float) -> bool:
         """Whether `first` is better than `second`; never true if either is NaN.
 

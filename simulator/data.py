@@ -120,8 +120,7 @@ def validate(cls: type[T], values: Any, *, where: str | Path, ranges: bool = Tru
         raise DataFileError(f"{where}: it is nested too deep") from error
     if ranges and (found := out_of_range(values)) is not None:
         key, number, allowed = found
-        got = plain_line(repr(number), longest=_SHOWN)
-        raise DataFileError(f"{where}: key '{key}': got {got}, allowed {allowed}")
+        raise DataFileError(f"{where}: key '{key}': got {shown_value(number)}, allowed {allowed}")
     return made
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
@@ -16,6 +15,7 @@ from tqdm import tqdm
 from ...ground.atomic import write_whole
 from ...ground.checksum import sha256
 from ...ground.frames import FrameFiles
+from ...ground.json_text import read_json
 from ...ground.pictures import encode_image
 from ...simulator.data import DataFileError, validate
 from ...simulator.shooting.shoot import Shoot
@@ -179,7 +179,7 @@ def read_index(folder: Path) -> BlindIndex:
         The folder holds no blind set, or a damaged one.
     """
     try:
-        held = json.loads((folder / INDEX).read_text(encoding="utf-8"))
+        held = read_json(folder / INDEX)
         return validate(BlindIndex, held, where=folder / INDEX)
     except DataFileError as error:
         raise RequestError(str(error)) from error

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hmac
-import json
 import os
 import secrets
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from ...ground.checksum import sha256
+from ...ground.json_text import read_json
 from ...simulator.data import validate
 from ...simulator.stack.manifest import canonical_json, pretty_json
 from ..bench.grid.suite import Suite
@@ -97,7 +97,7 @@ def read_key(path: Path) -> BlindKey:
         The file cannot be read or is no key.
     """
     try:
-        held = json.loads(path.read_text(encoding="utf-8"))
+        held = read_json(path)
         secret = held["secret"]
         if len(bytes.fromhex(secret)) != _SECRET_BYTES:
             raise ValueError(f"a secret has {_SECRET_BYTES} bytes")

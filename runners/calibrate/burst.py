@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +11,7 @@ import tifffile
 from PIL import Image as PillowImage
 
 from ...ground.frames import FrameFiles
+from ...ground.json_text import read_json
 from ...ground.types import Doubles
 from ...simulator.rig import Rig
 from ..request import RequestError
@@ -130,7 +130,7 @@ def _quarters(paths: Sequence[Path]) -> int:
 def _info(folder: Path) -> Mapping[str, Any]:
     for place in (folder / INFO, folder.parent / INFO):
         if place.is_file() and (place.parent == folder or folder.name == "frames"):
-            found = json.loads(place.read_text(encoding="utf-8"))
+            found = read_json(place)
             return found if isinstance(found, dict) else {}
     return {}
 

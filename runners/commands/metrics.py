@@ -125,12 +125,11 @@ def _coloured(image: Floats) -> Floats:
 
 def _row(known: Metric, result: Floats, reference: Floats) -> dict[str, Any]:
     value = known.function(result, reference, data_range=1.0)
-    better = f"nearest {known.best:g}" if known.direction == "nearest" else known.direction
     return {
         "metric": known.name,
         "value": value,
         "unit": known.unit,
-        "better": better,
+        "better": known.wanted,
         "status": known.status(value),
     }
 

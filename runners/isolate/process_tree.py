@@ -12,6 +12,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from ...ground.process_stat import STARTED, stat_fields
+
 TOKEN = "STACKTRUTH_RUN"
 _PAGE = os.sysconf("SC_PAGE_SIZE")
 # To ask for what processes share, each must hold still for a moment: too long for many that fork.
@@ -149,11 +151,11 @@ class _Entry:
 
 
 def _entry(pid: int | str) -> _Entry:
-    fields = _stat(str(pid))
+    fields = stat_fields(pid)
     return _Entry(
         parent=int(fields[1]),
         session=int(fields[3]),
-        started=int(fields[19]),
+        started=int(fields[STARTED]),
         state=fields[0],
         cpu_s=(int(fields[11]) + int(fields[12])) / _TICKS_PER_S,
     )
@@ -181,18 +183,6 @@ def _process_table() -> dict[int, _Entry]:
                 if entry.state not in (b"Z", b"X"):
                     table[int(name)] = entry
     return table
-
-
-def _stat(name: str) -> list[bytes]:
-    """Return the fields of a process's stat file, from its state on.
-
-    Read many times a second of all processes, so without a file object, which takes twice as long.
-    """
-    handle = os.open(f"/proc/{name}/stat", os.O_RDONLY)
-    try:
-        return os.read(handle, 4096).rpartition(b")")[2].split(None, 20)
-    finally:
-        os.close(handle)
 
 
 def _largest_bytes(pid: int) -> int:

@@ -19,7 +19,7 @@ from ...simulator.handling.approach import Approach
 from ...simulator.handling.hands import Stance
 from ...simulator.rig import load_rig
 from ...simulator.scene.scene import load_scene
-from ...simulator.shooting.shoot import shoot
+from ...simulator.shooting.shoot import nearest_middle, shoot
 from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackwrite import camera_info
 from ..contract import Outcome, Result
@@ -194,9 +194,8 @@ def _info(info: Mapping[str, Any], frames: Sequence[Image]) -> Mapping[str, Any]
     height, width = frames[0].shape[:2]
     size = {"height_px": height, "width_px": width, "bits": frames[0].dtype.itemsize * 8}
     # As in a stack, the usable frame nearest the middle: a black one is no view to merge in.
-    middle = (len(frames) - 1) / 2
     lit = [number for number, frame in enumerate(frames) if np.any(frame)] or [0]
-    reference = min(lit, key=lambda number: abs(number - middle))
+    reference = nearest_middle(lit, len(frames))
     return {**info, **size, "frames": info["frames"][: len(frames)], "reference": reference}
 
 

@@ -19,86 +19,80 @@ _COUNT = "0, 1, 2 ..."
 _ANY = "any number"
 
 
-def _column(name: str, unit: str, range_: str, meaning: str) -> Column:
-    return Column(name=name, unit=unit, range=range_, meaning=meaning)
-
-
 #: In every row, whatever came of it.
 RUN_COLUMNS = (
-    _column("scene", "", _NAME, "Scene that was photographed."),
-    _column("rig", "", _NAME, "Lens and sensor."),
-    _column("stance", "", _NAME, "How the camera was held."),
-    _column("light", "", _NAME, "Flash, ambient light and cadence."),
-    _column("subject", "", _NAME, "How the living parts moved."),
-    _column("frames", "", "1, 2, 3 ...", "Frames of the stack."),
-    _column("seed", "", _COUNT, "Of all that is random in the shoot."),
-    _column("quality", "", "fast, true, exact", "How right the renderer made edges."),
-    _column("method", "", _NAME, "Label of the method, or name of the finished file."),
-    _column("kind", "", "built-in, python, program, file", "What kind of method it is."),
-    _column("version", "", "checksum, or empty", "Of the method with all it is known to load."),
-    _column("version_covers", "", "text", "What the version is the checksum of, and what not."),
-    _column("status", "", ", ".join(STATUSES), "How the run ended; see the page of statuses."),
-    _column("reason", "", "text, or empty", "Why, in one line; empty when ok."),
-    _column("seconds", "s", ">= 0, or empty", "Wall time of the method itself."),
-    _column("peak_mb", "MB", "> 0, or empty", "Peak resident memory of its processes, 1e6 bytes."),
-    _column("isolation", "", "text", "By which means it was kept from the truth."),
+    Column("scene", "", _NAME, "Scene that was photographed."),
+    Column("rig", "", _NAME, "Lens and sensor."),
+    Column("stance", "", _NAME, "How the camera was held."),
+    Column("light", "", _NAME, "Flash, ambient light and cadence."),
+    Column("subject", "", _NAME, "How the living parts moved."),
+    Column("frames", "", "1, 2, 3 ...", "Frames of the stack."),
+    Column("seed", "", _COUNT, "Of all that is random in the shoot."),
+    Column("quality", "", "fast, true, exact", "How right the renderer made edges."),
+    Column("method", "", _NAME, "Label of the method, or name of the finished file."),
+    Column("kind", "", "built-in, python, program, file", "What kind of method it is."),
+    Column("version", "", "checksum, or empty", "Of the method with all it is known to load."),
+    Column("version_covers", "", "text", "What the version is the checksum of, and what not."),
+    Column("status", "", ", ".join(STATUSES), "How the run ended; see the page of statuses."),
+    Column("reason", "", "text, or empty", "Why, in one line; empty when ok."),
+    Column("seconds", "s", ">= 0, or empty", "Wall time of the method itself."),
+    Column("peak_mb", "MB", "> 0, or empty", "Peak resident memory of its processes, 1e6 bytes."),
+    Column("isolation", "", "text", "By which means it was kept from the truth."),
 )
 
 #: In a row that has scores, beside those of metrics.
 SCORE_COLUMNS = (
-    _column("reference", "", _COUNT, "Frame in whose view the result was compared."),
-    _column("view", "", "given, own", "Whether that is the frame that the stack names."),
-    _column("brought", "", "text, or empty", "What was done to bring the result into that view."),
-    _column("shown_share", "", "0..1", "Share of the scored pixels that the result shows."),
-    _column(
-        "residual_px", "px", ">= 0", "Rms motion between result and truth, before its removal."
-    ),
-    _column(
+    Column("reference", "", _COUNT, "Frame in whose view the result was compared."),
+    Column("view", "", "given, own", "Whether that is the frame that the stack names."),
+    Column("brought", "", "text, or empty", "What was done to bring the result into that view."),
+    Column("shown_share", "", "0..1", "Share of the scored pixels that the result shows."),
+    Column("residual_px", "px", ">= 0", "Rms motion between result and truth, before its removal."),
+    Column(
         "gain_stops", "stops", _ANY, "Light the result needs to be as bright as the truth; mean."
     ),
-    _column("gain_colour_stops", "stops", ">= 0", "Largest need of one channel beside that mean."),
-    _column("gain_charged_stops", "stops", ">= 0", "Largest part of a need that was not forgiven."),
-    _column(
+    Column("gain_colour_stops", "stops", ">= 0", "Largest need of one channel beside that mean."),
+    Column("gain_charged_stops", "stops", ">= 0", "Largest part of a need that was not forgiven."),
+    Column(
         "tone_exponent",
         "",
         "> 0, or empty",
         "Power of the light that brightness goes with; 1 is right.",
     ),
-    _column("exposure_remark", "", "text, or empty", "Why exposure was charged, in a sentence."),
-    _column("colour_kept", "", _ANY, "Share of the true colour in the result; 1 is all of it."),
-    _column(
+    Column("exposure_remark", "", "text, or empty", "Why exposure was charged, in a sentence."),
+    Column("colour_kept", "", _ANY, "Share of the true colour in the result; 1 is all of it."),
+    Column(
         "total.psnr_db_as_given",
         "dB",
         _ANY,
         "PSNR against the ideal of the result as it came: no motion, no gain taken off.",
     ),
-    _column(
+    Column(
         "selection_loss_db[.REGION]", "dB", _ANY, "Capture limit less selection limit, of PSNR."
     ),
-    _column("merge_loss_db[.REGION]", "dB", _ANY, "Selection limit less result, of PSNR."),
-    _column(
+    Column("merge_loss_db[.REGION]", "dB", _ANY, "Selection limit less result, of PSNR."),
+    Column(
         "capture.margin_db",
         "dB",
         ">= 0",
         "By how much a result may rightly pass the capture limit.",
     ),
-    _column(
+    Column(
         "selection.margin_db",
         "dB",
         ">= 0",
         "The same for the selection limit, with averaged noise.",
     ),
-    _column(
+    Column(
         "above_limit", "", "text, or empty", "Which limits were passed by more than their margin."
     ),
-    _column("artefacts.absent", "", "text, or empty", "Which artefacts have no number, and why."),
-    _column(
+    Column("artefacts.absent", "", "text, or empty", "Which artefacts have no number, and why."),
+    Column(
         "depth.planes",
         "",
         "nominal, true, method, or empty",
         "Whence a depth has its millimetres: the pass's scale, the true planes, the method itself.",
     ),
-    _column("depth.origin_mm", "mm", _ANY, "Plane from which ratios of depths count, as z."),
+    Column("depth.origin_mm", "mm", _ANY, "Plane from which ratios of depths count, as z."),
 )
 
 #: Before a metric's name, and what the metric then compares.

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Doubles
 from ..transfer import CUT_OFF
-
-Doubles = npt.NDArray[np.float64]
 
 _CHUNK = 200_000
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import map_coordinates
 
+from ...ground.types import Doubles
 from .basis import (
     FADE,
     Band,
@@ -29,8 +30,6 @@ from .basis import (
     scale_for,
     tabulated,
 )
-
-Doubles = npt.NDArray[np.float64]
 
 #: Points across the pupil that the cells are cut out of.
 _POINTS = 256

@@ -12,14 +12,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from ...ground.types import Floats
+from ...ground.types import Doubles, Floats
 from ..handling.flash import Flash, light_gains, pulse_weights
 from ..handling.hands import Hands
 from ..handling.light import Light
 from ..handling.sway import Swaying
 from ..view.camera import Camera
-
-Doubles = npt.NDArray[np.float64]
 
 #: Motion below this, px rms, leaves a picture as it is.
 STILL_PX = 0.02

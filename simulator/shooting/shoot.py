@@ -105,6 +105,12 @@ class Frame:
     record: FrameRecord
 
 
+def nearest_middle(numbers: Iterable[int], frames: int) -> int:
+    """Return the one of some frames that is nearest the middle of a pass, of two the earlier."""
+    middle = (frames - 1) / 2
+    return min(numbers, key=lambda number: abs(number - middle))
+
+
 @dataclass(frozen=True, kw_only=True)
 class Shoot:
     """A shoot that is planned but not yet rendered; `shoot` makes one.
@@ -185,8 +191,7 @@ class Shoot:
         if self.asked_reference is not None:
             return self.asked_reference
         usable = [record.frame for record in self.records if record.usable]
-        middle = (self.frames - 1) / 2
-        return min(usable or range(self.frames), key=lambda frame: abs(frame - middle))
+        return nearest_middle(usable or range(self.frames), self.frames)
 
     def _rough_camera(self, number: int) -> Camera:
         """Return the camera of a frame with few, large pixels."""

@@ -9,13 +9,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.types import Floats
+from ...ground.types import Doubles, Floats
 from .. import optics
 from ..handling.sway import STILL, SubjectPose
 from ..pose import NOMINAL, Pose
 from ..rig import Rig
 
-Doubles = npt.NDArray[np.float64]
 Axis = npt.NDArray[Any]
 
 #: Steps to the place of a point in the picture of a curved field; each leaves a small part of

@@ -6,11 +6,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import binary_dilation
 
-from ...ground.types import Floats
+from ...ground.types import Floats, Reals
 from ..scene.outlines import blade_distance, spiral_distance
 from ..scene.scene import Outline
-
-Reals = npt.NDArray[np.floating]
 
 #: Farther from an edge than this, in pixels, a pixel is all inside or all outside.
 _NEAR_PX = 1.5

@@ -7,7 +7,7 @@ from stacktruth.ground.columns import Column, column_of
 
 def column(name):
     """Return a record of which only the name counts."""
-    return Column(name=name, range="any number", meaning="Nothing.")
+    return Column(name, "", "any number", "Nothing.")
 
 
 @pytest.mark.parametrize(

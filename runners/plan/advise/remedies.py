@@ -193,13 +193,8 @@ def _rank(remedy: Remedy) -> tuple[bool, float, float]:
 
 def changes(setting: Setting) -> Iterator[Change]:
     """Give the changes that may help, the cheapest first."""
-    for name, advice, light in _quicker(setting.light):
-        yield Change(
-            name=name,
-            advice=advice,
-            setting=replace(setting, light=light),
-            price=4 if name == "faster recycle" else 1,
-        )
+    for name, advice, light, price in _quicker(setting.light):
+        yield Change(name=name, advice=advice, setting=replace(setting, light=light), price=price)
     yield from _less_detail(setting)
     if max(setting.subject.wind.rms_mm) * setting.stance.held_sway > _STILL_MM:
         yield Change(
@@ -278,13 +273,14 @@ def _sheltered(subject: Subject) -> Subject:
     return replace(subject, wind=replace(subject.wind, rms_mm=(across, down, along)))
 
 
-def _quicker(light: Light) -> Iterator[tuple[str, str, Light]]:
-    """Give lights whose frames follow each other faster."""
+def _quicker(light: Light) -> Iterator[tuple[str, str, Light, int]]:
+    """Give lights whose frames follow each other faster, each with its price."""
     asked = light.cadence.frames_per_s
     yield (
         "faster burst",
         f"set the burst to {2 * asked:g} frames a second",
         replace(light, cadence=replace(light.cadence, frames_per_s=2 * asked)),
+        1,
     )
     unit = light.flash
     if unit is None or sustained_frames_per_s(light) >= asked:
@@ -295,9 +291,11 @@ def _quicker(light: Light) -> Iterator[tuple[str, str, Light]]:
         "faster recycle",
         "halve the recycle time: fresh NiMH cells or an external pack",
         replace(light, flash=recycled),
+        4,
     )
     yield (
         "less power",
         "quarter the flash power and raise ISO by two stops",
         at_power(light, unit.power / 4),
+        1,
     )
