@@ -147,7 +147,7 @@ def metrics() -> str:
             one.group,
             words.cell(one.unit),
             f"{one.range[0]:g}..{one.range[1]:g}",
-            f"nearest {one.best:g}" if one.direction == "nearest" else one.direction,
+            one.wanted,
             words.cell(one.reference),
         ]
         for one in METRICS.values()

@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from stacktruth.runners.isolate.channel import Channel
+from stacktruth.runners.isolate.enclose import STANDING
 from stacktruth.runners.isolate.isolation import SESSION, best_isolation
 from stacktruth.runners.isolate.process_tree import ProcessTree
-from stacktruth.runners.isolate.supervise import Ended, Limits, _Watch, supervise
+from stacktruth.runners.isolate.supervise import Ended, Limits, _told_by, _Watch, supervise
 
 LEVELS = sorted({SESSION, best_isolation()}, key=lambda level: len(level.prefix))
 HUNG = "import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(60)"
@@ -176,3 +177,20 @@ def test_a_sleep_of_the_machine_does_not_count() -> None:
     assert -99.0 < channel.seconds() < -97.0
     watch._leave_out([], 100.0, 80.0)
     assert -119.0 < channel.seconds() < -117.0
+
+
+@pytest.mark.parametrize(
+    ("told", "ended"),
+    [
+        (b"", None),
+        (STANDING, -signal.SIGKILL),
+        (STANDING + (3 << 8).to_bytes(4, "little"), 3),
+        (STANDING + int(signal.SIGSEGV).to_bytes(4, "little"), -signal.SIGSEGV),
+    ],
+)
+def test_who_stood_by_and_told_nothing_was_killed(told: bytes, ended: int | None) -> None:
+    """With nobody to stand by it is the starter's own status that counts."""
+    reads, writes = os.pipe()
+    os.write(writes, told)
+    os.close(writes)
+    assert _told_by(reads) == ended
