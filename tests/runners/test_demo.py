@@ -38,6 +38,7 @@ def test_stacks_pictures_and_words_are_left(made: tuple[Path, list[str]]) -> Non
     assert "laplacian-pyramid" in told[-2]
 
 
+@pytest.mark.slow
 def test_one_process_makes_the_same(made: tuple[Path, list[str]], tmp_path: Path) -> None:
     """All but the times and what depends on them is the same with one process."""
     run_demo(tmp_path / "out", stacks=SMALL[:1], workers=1, progress=False, say=lambda _: None)

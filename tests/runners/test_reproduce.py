@@ -462,7 +462,9 @@ def test_the_ranking_of_fusion_metrics_runs(tmp_path):
     assert all(-1.0 <= float(row["tau_psnr_db"]) <= 1.0 for row in rows)
 
 
-@pytest.mark.parametrize("name", ["fusion-blocks", "autofocus-curves"])
+@pytest.mark.parametrize(
+    "name", ["fusion-blocks", pytest.param("autofocus-curves", marks=pytest.mark.slow)]
+)
 def test_the_same_seed_gives_the_same_bytes(name, tmp_path):
     """A reproduction run twice with one seed, by one process and by two, writes the same files."""
     for workers in (1, 2):

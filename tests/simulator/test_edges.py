@@ -74,6 +74,7 @@ def test_a_sharp_bar_casts_no_ghost_beside_it(rig: Rig, quality: str) -> None:
     assert np.abs(first - second)[~outside].max() > 0.5
 
 
+@pytest.mark.slow
 def test_cells_are_no_worse_than_none_on_a_textured_slope(rig: Rig) -> None:
     """A checker on a slope through focus, against its own pinhole views at many places a pixel.
 
