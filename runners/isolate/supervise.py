@@ -270,11 +270,14 @@ class _Watch:
 
 
 def folder_mb(folder: Path) -> float:
-    """Return the size of all regular files below a folder, MB; links are not followed."""
+    """Return what all files below a folder take of the disk, MB; links are not followed.
+
+    A file that only claims to be long takes nothing: whoever reads it holds it to its size.
+    """
     total = 0
     for entry in entries_below(folder):
         with suppress(OSError):
-            total += entry.stat(follow_symlinks=False).st_size
+            total += entry.stat(follow_symlinks=False).st_blocks * 512
     return total / 1e6
 
 

@@ -16,7 +16,14 @@ from stacktruth.runners.isolate.channel import Channel
 from stacktruth.runners.isolate.enclose import STANDING
 from stacktruth.runners.isolate.isolation import SESSION, best_isolation
 from stacktruth.runners.isolate.process_tree import ProcessTree
-from stacktruth.runners.isolate.supervise import Ended, Limits, _told_by, _Watch, supervise
+from stacktruth.runners.isolate.supervise import (
+    Ended,
+    Limits,
+    _told_by,
+    _Watch,
+    folder_mb,
+    supervise,
+)
 
 LEVELS = sorted({SESSION, best_isolation()}, key=lambda level: len(level.prefix))
 HUNG = "import signal, time; signal.signal(signal.SIGTERM, signal.SIG_IGN); time.sleep(60)"
@@ -194,3 +201,11 @@ def test_who_stood_by_and_told_nothing_was_killed(told: bytes, ended: int | None
     os.write(writes, told)
     os.close(writes)
     assert _told_by(reads) == ended
+
+
+def test_a_file_that_only_claims_to_be_long_takes_no_disk(tmp_path: Path) -> None:
+    """Else its row would depend on who looks first: the watch, or the reader of the hand-over."""
+    with (tmp_path / "long").open("wb") as file:
+        file.truncate(10**10)
+    (tmp_path / "written").write_bytes(bytes(2_000_000))
+    assert 2.0 <= folder_mb(tmp_path) < 3.0
