@@ -504,7 +504,7 @@ ENDS = {
     ),
 }
 
-#: What is taken: time, memory, processes, disk, output.
+#: What is taken: time, memory, processes, disk (unwritten, so that no disk is too slow), output.
 TAKES = {
     "sleeps": Rogue(body="time.sleep(60)", status=("timed-out",), time_s=1),
     "spins": Rogue(body="while True: pass", status=("timed-out",), time_s=1),
@@ -575,14 +575,16 @@ TAKES = {
         "subprocess.Popen(['setsid', 'sleep', '300'], env={}); return frames[0]"
     ),
     "fills-the-disk": Rogue(
-        body="f = open('x', 'wb')\n    for _ in range(5000): f.write(bytes(10**7))\n"
+        body="f = open('x', 'wb')\n"
+        "    for n in range(8): os.posix_fallocate(f.fileno(), n * 10**9, 10**9)\n"
         "    time.sleep(9)",
         status=("killed",),
         says="wrote",
     ),
     "fills-the-disk-by-a-file-without-a-name": Rogue(
         body="f = open('x', 'wb'); os.unlink('x')\n"
-        "    for _ in range(600): f.write(bytes(10**7))\n    time.sleep(9)",
+        "    for n in range(8): os.posix_fallocate(f.fileno(), n * 10**9, 10**9)\n"
+        "    time.sleep(9)",
         status=("killed",),
         says="wrote",
     ),
