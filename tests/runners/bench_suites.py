@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -67,7 +68,13 @@ def start(suite: Path, out: Path, *more: str) -> subprocess.Popen[str]:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=_as_at_a_terminal,
     )
+
+
+def _as_at_a_terminal() -> None:
+    """Hear Ctrl-C also where the tests run in the background, whose shell has it ignored."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def kill(process: subprocess.Popen[str]) -> None:
