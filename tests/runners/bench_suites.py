@@ -68,7 +68,7 @@ def start(suite: Path, out: Path, *more: str) -> subprocess.Popen[str]:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        preexec_fn=_as_at_a_terminal,
+        preexec_fn=_as_at_a_terminal,  # noqa: PLW1509 (one call of the kernel)
     )
 
 
