@@ -92,9 +92,12 @@ def whole_folder(path: Path) -> Iterator[Path]:
 
 @contextmanager
 def _beside(path: Path) -> Iterator[Path]:
-    """Give a temporary folder in the same file system, and make the folders above `path`."""
+    """Give a temporary folder in the same file system, and make the folders above `path`.
+
+    Drafts of killed processes beside it go first, whatever they would have become.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
-    remove_litter(path.parent, prefix=f".{path.name}-")
+    remove_litter(path.parent, prefix=".")
     with tempfile.TemporaryDirectory(
         prefix=f".{path.name}-{owner()}-", dir=path.parent, ignore_cleanup_errors=True
     ) as place:

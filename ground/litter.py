@@ -10,7 +10,9 @@ import os
 import re
 import socket
 import subprocess
-from contextlib import suppress
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -61,6 +63,22 @@ def remove_litter(folder: Path, prefix: str = PREFIX) -> list[str]:
                     path.unlink()
                 gone.append(entry.name)
     return gone
+
+
+@contextmanager
+def temporary_folder(what: str) -> Iterator[Path]:
+    """Give an empty folder among the temporary files; what killed processes left there goes first.
+
+    Parameters
+    ----------
+    what : str
+        What it is for, a word of its name.
+    """
+    remove_litter(Path(tempfile.gettempdir()))
+    with tempfile.TemporaryDirectory(
+        prefix=f"{PREFIX}{what}-{owner()}-", ignore_cleanup_errors=True
+    ) as place:
+        yield Path(place).resolve()
 
 
 def removed(folder: Path) -> bool:

@@ -158,7 +158,7 @@ def supervise(
     try:
         overrun, peak_mb = _Watch(process, tree, tails, cwd, limits, channel).until_end()
         seconds = channel.seconds()
-        if overrun and overrun != "processes":  # which would be more by then
+        if overrun == "time":  # what takes too much of anything else would take more by then
             tree.terminate(process, grace_s=_GRACE_S)
     finally:
         tree.kill(process)

@@ -10,13 +10,12 @@ import os
 import stat
 import subprocess
 import sys
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
-from ...ground.litter import PREFIX, owner
+from ...ground.litter import temporary_folder
 from . import enclose
 from .isolation import PATIENCE_S, best_isolation
 from .workplace import Workplace
@@ -95,9 +94,9 @@ def how_apart() -> str:
 
 def holds(kind: str) -> bool:
     """Tell whether a kind of wall works here: what is hidden cannot be read, all else can."""
-    with tempfile.TemporaryDirectory(prefix=f"{PREFIX}walls-{owner()}-") as name:
-        place = Workplace.make(Path(name).resolve() / "place")
-        hidden = Path(name).resolve() / "hidden"
+    with temporary_folder("walls") as above:
+        place = Workplace.make(above / "place")
+        hidden = above / "hidden"
         hidden.mkdir()
         (hidden / "truth").write_text("truth")
         code = f"open({str(place.folder / 'made')!r}, 'w'); open({str(hidden / 'truth')!r})"

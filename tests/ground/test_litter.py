@@ -6,9 +6,21 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
-from stacktruth.ground.litter import PREFIX, is_left_over, owner, remove_litter, removed
+import pytest
+
+from stacktruth.ground.atomic import whole_folder
+from stacktruth.ground.litter import (
+    PREFIX,
+    is_left_over,
+    owner,
+    remove_litter,
+    removed,
+    temporary_folder,
+)
+from stacktruth.runners.bench.running.store import Store
 
 MAKE = """
 import sys, tempfile, time
@@ -41,6 +53,44 @@ def test_what_a_killed_process_left_is_removed(tmp_path: Path) -> None:
     assert is_left_over(f"x{mark}y")
     assert len(remove_litter(tmp_path)) == len(remove_litter(tmp_path, prefix=".stack-")) == 1
     assert sorted(path.name for path in tmp_path.iterdir()) == ["notes", f"{PREFIX}mine"]
+
+
+def test_the_next_start_removes_what_a_killed_one_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Drafts beside whatever is made next, and temporary folders by a benchmark or a trial."""
+    gone, mine = tmp_path / f".other-{_of_a_dead_one()}-x", tmp_path / ".other-kept"
+    folder = tmp_path / f"{PREFIX}run-{_of_a_dead_one()}-x"
+    for start in (_make_a_folder, _clear_a_benchmark, _take_a_temporary_folder):
+        for path in (gone, mine, folder):
+            path.mkdir(exist_ok=True)
+            (path / "held").write_text("x")
+        monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+        start(tmp_path)
+        assert mine.is_dir()
+        assert [gone, folder][start is not _make_a_folder].exists() is False
+
+
+def _of_a_dead_one() -> str:
+    """Return the mark of a process of this number that started at another time."""
+    machine, number, start = owner().strip("@").split(".")
+    return f"@{machine}.{number}.{int(start) + 1}@"
+
+
+def _make_a_folder(place: Path) -> None:
+    with whole_folder(place / "new") as draft:
+        (draft / "x").write_text("x")
+
+
+def _clear_a_benchmark(place: Path) -> None:
+    store = Store(place / "bench")
+    store.make()
+    store.clear()
+
+
+def _take_a_temporary_folder(place: Path) -> None:
+    with temporary_folder("trial") as folder:
+        assert folder.parent == place.resolve()
 
 
 def test_a_number_that_is_used_again_is_no_owner() -> None:

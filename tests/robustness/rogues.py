@@ -541,6 +541,27 @@ TAKES = {
         says="memory",
         memory_mb=500,
     ),
+    "eats-memory-and-heeds-no-signal": Rogue(
+        body="for n in (1, 2, 15): signal.signal(n, signal.SIG_IGN)\n"
+        "    held = []\n    while True: held.append(np.ones(2_000_000))",
+        status=("killed",),
+        says="memory",
+        memory_mb=500,
+    ),
+    "eats-memory-faster-than-it-can-be-written": Rogue(
+        body="m = mmap.mmap(-1, 8 * 10**9, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS | 0x8000)\n"
+        "    time.sleep(30)",  # MAP_POPULATE: the kernel makes the pages, and no signal is heard
+        status=("killed",),
+        says="memory",
+        memory_mb=500,
+    ),
+    "eats-memory-shared-without-a-name": Rogue(
+        body="m = mmap.mmap(-1, 8 * 10**9, flags=mmap.MAP_SHARED | mmap.MAP_ANONYMOUS)\n"
+        "    np.frombuffer(m, np.uint8)[::4096] = 1; time.sleep(30)",
+        status=("killed",),
+        says="memory",
+        memory_mb=500,
+    ),
     "eats-memory-that-it-does-not-touch": Rogue(
         body="held = []\n    while True: held.append(bytearray(10**9))",
         status=("failed", "killed"),

@@ -34,6 +34,13 @@ while True:
     held.append(bytearray(20_000_000))
     time.sleep(0.02)
 """
+DEAF_AND_EATING = """
+import signal
+signal.signal(signal.SIGTERM, lambda *_: open("asked to end", "w").close())
+held = []
+while True:
+    held.append(bytearray(b"x") * 20_000_000)
+"""
 FORKING = """
 import os, time
 for _ in range(400):
@@ -95,6 +102,14 @@ def test_an_unruly_program_is_ended(level, code, limits, overrun, tmp_path) -> N
     """The limit is named, and no process is left."""
     ended = run(code, tmp_path, level.prefix, **limits)
     assert ended.overrun == overrun
+    assert left_behind(tmp_path) == []
+
+
+def test_who_eats_memory_is_not_asked_to_end(tmp_path) -> None:
+    """Told to, and given half a second for it, it would take gigabytes more."""
+    ended = run(DEAF_AND_EATING, tmp_path, memory_mb=200.0, time_s=20)
+    assert ended.overrun == "memory"
+    assert not (tmp_path / "asked to end").exists()
     assert left_behind(tmp_path) == []
 
 

@@ -104,7 +104,8 @@ class Store:
             yield
 
     def clear(self) -> None:
-        """Remove locks and drafts that killed benchmarks left behind."""
+        """Remove what killed benchmarks left: locks and drafts here, folders of their methods."""
+        remove_litter(Path(tempfile.gettempdir()))
         for path in self.path.glob(".lock-*"):
             with suppress(OSError), _locked(path, wait=False):
                 pass  # nobody has it: it goes when it is let go

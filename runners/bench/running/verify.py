@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from ....ground.atomic import write_whole
-from ....ground.litter import PREFIX, owner
+from ....ground.litter import temporary_folder
 from ...request import RequestError
 from ..grid.cells import Cell, cells_of
 from ..grid.suite import SUITE, suite_in
@@ -80,8 +79,8 @@ def verify(folder: str | Path, *, cells: int = 3, seed: int = 0) -> Iterator[Ver
 
 def _again(store: Store, cell: Cell, every: list[Cell]) -> VerifiedCell:
     beside = [other for other in every if other.stack is cell.stack]
-    with tempfile.TemporaryDirectory(prefix=f"{PREFIX}verify-{owner()}-") as place:
-        fresh = Store(Path(place))
+    with temporary_folder("verify") as place:
+        fresh = Store(place)
         fresh.make()
         write_whole(fresh.path / SUITE, (store.path / SUITE).read_bytes())
         do(task_on(fresh, beside, only=cell.key))
