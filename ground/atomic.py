@@ -6,6 +6,7 @@ well. A process that is killed leaves at most the hidden draft behind.
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from collections.abc import Iterator
@@ -13,6 +14,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from .litter import owner, remove_litter
+
+# What says that nothing can be written; who wrote less than it should names no reason at all.
+_NO_WRITING = (None, errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG, errno.EIO)
 
 
 class PathExistsError(FileExistsError):
@@ -31,11 +35,52 @@ class PathExistsError(FileExistsError):
         return f"{self.path} exists already; nothing was changed"
 
 
+class NotWrittenError(OSError):
+    """A file or folder could not be written: no room, no permission; nothing of it was left.
+
+    Parameters
+    ----------
+    path : Path
+        What was to be made.
+    error : OSError
+        What the system said, which may name no file.
+    """
+
+    def __init__(self, path: Path, error: OSError) -> None:
+        reason = error.strerror or " ".join(str(error).split())
+        super().__init__(error.errno or errno.EIO, reason, str(path))
+
+    def __str__(self) -> str:
+        return f"{self.filename}: {self.strerror}; nothing of it was left there"
+
+
+@contextmanager
+def _not_written(path: Path) -> Iterator[None]:
+    """Say what was to be made where the system names no file."""
+    try:
+        yield
+    except OSError as error:
+        nameless = error.filename is None and not isinstance(error, PathExistsError)
+        if not nameless or error.errno not in _NO_WRITING:
+            raise
+        raise NotWrittenError(path, error) from error
+
+
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file, in place of any that stands there; it has all of the data or is as before.
 
     Returns when the data is on the disk.
+
+    Raises
+    ------
+    OSError
+        It cannot be written; the message names it.
     """
+    with _not_written(path):
+        _write_whole(path, data)
+
+
+def _write_whole(path: Path, data: bytes) -> None:
     handle, draft = tempfile.mkstemp(prefix=f".{path.name}-{owner()}-", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
@@ -57,8 +102,10 @@ def whole_file(path: Path) -> Iterator[Path]:
     ------
     PathExistsError
         Something came to stand at `path` meanwhile.
+    OSError
+        It cannot be written; the message names it.
     """
-    with _beside(path) as place:
+    with _not_written(path), _beside(path) as place:
         draft = place / f"draft{path.suffix}"
         yield draft
         try:
@@ -77,8 +124,10 @@ def whole_folder(path: Path) -> Iterator[Path]:
     ------
     PathExistsError
         Something came to stand at `path` meanwhile.
+    OSError
+        It cannot be written; the message names it.
     """
-    with _beside(path) as place:
+    with _not_written(path), _beside(path) as place:
         draft = place / "draft"
         draft.mkdir()  # unlike the temporary folder around it, open to whom the system allows
         yield draft

@@ -149,10 +149,12 @@ def _hand_over(place: Path, handed: dict[str, Any], result: Result | None) -> No
 
 
 def _save(path: Path, array: np.ndarray[Any, Any]) -> None:
-    np.save(path, array)
     try:
+        np.save(path, array)
         np.load(path, mmap_mode="r")  # save does not say when there is no room for its end
-    except ValueError as error:
+    except (OSError, ValueError) as error:
+        if isinstance(error, OSError) and error.errno is not None:
+            raise  # it names its reason; where only part was written, it does not
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path)) from error
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import sys
 from dataclasses import dataclass
 from functools import cache
 
@@ -58,7 +59,7 @@ def best_isolation() -> Isolation:
 def _works(prefix: tuple[str, ...]) -> bool:
     try:
         tried = subprocess.run(
-            [*prefix, "true"],
+            [*prefix, sys.executable, "-I", "-S", "-c", ""],  # what is started in it
             capture_output=True,
             timeout=PATIENCE_S,
             check=False,

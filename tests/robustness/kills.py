@@ -11,16 +11,18 @@ from __future__ import annotations
 import argparse
 import os
 import signal
-import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
+
+from stacktruth.runners.cli import COMMANDS, main
 
 METHOD = """
 from pathlib import Path
@@ -38,8 +40,6 @@ crop = [384, 256]
 bin = 8
 quality = "fast"
 """
-COMMAND = (sys.executable, "-m", "stacktruth.runners.cli")
-_LONGEST_S = 300.0
 _MOST_IN_A_ROW = 4
 #: One kill in so many is of any process below the runner, and not of the runner.
 _OF_OTHERS = 4
@@ -117,54 +117,59 @@ class Room:
     """
 
     def __init__(self, path: Path) -> None:
+        self.path = path
         self.out, self.temporary = path / "made" / "out", path / "temporary"
         self.out.parent.mkdir(parents=True)
         self.temporary.mkdir()
-        self.mark = f"KILLED_ROOM={path}"
+        self.said = path / "said"
 
-    def start(self, argv: tuple[str, ...]) -> subprocess.Popen[bytes]:
-        """Start a command in a session of its own."""
-        name, _, value = self.mark.partition("=")
-        return subprocess.Popen(
-            [*COMMAND, *(str(self.out) if word == "OUT" else word for word in argv)],
-            env={**os.environ, "TMPDIR": str(self.temporary), name: value},
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            start_new_session=True,
-        )
+    def start(self, argv: tuple[str, ...]) -> int:
+        """Start a command in a session of its own; return the process's number.
+
+        It is a copy of this process, which has loaded everything: no kill is spent on that.
+        """
+        number = os.fork()
+        if number:
+            return number
+        os.setsid()
+        os.environ["TMPDIR"], tempfile.tempdir = str(self.temporary), None
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        os.dup2(os.open(self.said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 2)
+        status = main([str(self.out) if word == "OUT" else word for word in argv])
+        sys.stderr.flush()
+        os._exit(status)
 
     def run_to_the_end(self, argv: tuple[str, ...]) -> tuple[int, str]:
         """Run a command in peace; return its status and what it said."""
-        process = self.start(argv)
-        _, said = process.communicate(timeout=_LONGEST_S)
-        return process.returncode, said.decode("utf-8", "replace")
+        _, status = os.waitpid(self.start(argv), 0)
+        return os.waitstatus_to_exitcode(status), self.said.read_text(errors="replace")
 
     def killed_after(self, argv: tuple[str, ...], seconds: float, rng: np.random.Generator) -> bool:
         """Start a command and kill it, or one of those below it; tell whether it was at work."""
-        process = self.start(argv)
-        assert process.stderr is not None
-        with process.stderr:
-            time.sleep(seconds)
-            if process.poll() is not None:
-                return False
-            others = [pid for pid in self.alive() if pid != process.pid]
-            if others and rng.integers(_OF_OTHERS) == 0:
-                with suppress(ProcessLookupError):
-                    os.kill(int(rng.choice(others)), signal.SIGKILL)
-                time.sleep(0.2)
-            process.kill()
-            process.wait()
+        number = self.start(argv)
+        time.sleep(seconds)
+        if os.waitpid(number, os.WNOHANG)[0]:
+            return False
+        others = self.alive()
+        if others and rng.integers(_OF_OTHERS) == 0:
+            with suppress(ProcessLookupError):
+                os.kill(int(rng.choice(others)), signal.SIGKILL)
+            time.sleep(0.2)
+        with suppress(ProcessLookupError):
+            os.kill(number, signal.SIGKILL)
+        os.waitpid(number, 0)
         return True
 
     def alive(self) -> list[int]:
-        """Return the processes that were started in this room."""
+        """Return the processes that work in this room, or were told of it."""
         found = []
         for entry in Path("/proc").iterdir():
             with suppress(OSError):
-                if entry.name.isdigit() and self.mark.encode() in (
-                    (entry / "environ").read_bytes().split(b"\0")
-                ):
-                    found.append(int(entry.name))
+                if entry.name.isdigit() and int(entry.name) != os.getpid():
+                    told = (entry / "cmdline").read_bytes() + (entry / "environ").read_bytes()
+                    here = os.readlink(entry / "cwd").startswith(f"{self.path}/")
+                    if here or f"{self.path}/".encode() in told:
+                        found.append(int(entry.name))
         return found
 
     def made(self) -> dict[str, bytes]:
@@ -225,9 +230,11 @@ def chains(work: Work, place: Path, *, kills: int, first: int = 0) -> Iterator[C
         number += 1
 
 
-def main(count: int, first: int) -> int:
+def kill_all(count: int, first: int) -> int:
     """Kill each command so often, print what is wrong, and return how much that is."""
     wrong = 0
+    for name in ("bench", "render"):  # loads them, for all copies of this process
+        import_module(f"stacktruth.runners{COMMANDS[name]}")
     for make, workers in ((bench_work, 1), (bench_work, 2), (render_work, 1), (render_work, 2)):
         with tempfile.TemporaryDirectory() as name:
             place = Path(name).resolve()
@@ -252,4 +259,4 @@ if __name__ == "__main__":
     parser.add_argument("count", type=int, help="kills of each command, half with two workers")
     parser.add_argument("--first", type=int, default=0, help="number of the first chain")
     asked = parser.parse_args()
-    sys.exit(bool(main(asked.count, asked.first)))
+    sys.exit(bool(kill_all(asked.count, asked.first)))

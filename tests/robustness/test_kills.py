@@ -5,22 +5,23 @@ A few kills here; ``python -m tests.robustness.kills 100`` does a hundred of eac
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from tests.robustness.kills import Work, bench_work, chains, render_work
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("make", "workers"), [(bench_work, 1), (render_work, 2)])
-def test_what_was_killed_is_made_whole_by_the_same_command(
-    make: Callable[..., Work], workers: int, tmp_path: Path
-) -> None:
+def test_what_was_killed_is_made_whole_by_the_same_command() -> None:
     """Tables and pictures as in peace; no draft, lock, temporary folder or process stays."""
-    (tmp_path / "work").mkdir()
-    work = make(tmp_path / "work", workers=workers)
-    done = list(chains(work, tmp_path / "chains", kills=3))
-    assert sum(one.kills for one in done) == 3
-    assert [text for one in done for text in one.wrong] == []
+    asked = [sys.executable, "-m", "tests.robustness.kills", "4"]
+    ran = subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert re.findall(r"(bench|render) with (\d) workers: 2 kills", ran.stdout) == [
+        *(("bench", "1"), ("bench", "2"), ("render", "1"), ("render", "2"))
+    ]
+    assert ran.stdout.endswith("\n0 wrong\n")
