@@ -1,6 +1,7 @@
 """The one name to import, as a user's script and an installed wheel meet it."""
 
 import doctest
+import re
 import subprocess
 import sys
 import zipfile
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import stacktruth
+from tests.supply import licences, lowest, wheel
 
 HOUSE = Path(__file__).resolve().parents[1]
 # What every researcher has beside a script; none of it is ours any more.
@@ -55,18 +57,10 @@ def test_files_of_other_people_are_not_taken_for_ours(tmp_path):
 @pytest.mark.slow
 def test_a_wheel_holds_one_package_and_neither_tests_nor_results(tmp_path):
     """Built from a copy of the tracked files, for a build leaves folders where it runs."""
-    tracked = subprocess.run(
-        ["git", "ls-files", "-z"], cwd=HOUSE, capture_output=True, text=True, check=True
-    ).stdout.split("\0")
-    for name in filter(None, tracked):
-        if name.split("/")[0] != "results" and (HOUSE / name).is_file():
-            target = tmp_path / "source" / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes((HOUSE / name).read_bytes())
-    pip = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", str(tmp_path / "wheel")]
-    subprocess.run([*pip, str(tmp_path / "source")], check=True, capture_output=True)
-    [wheel] = (tmp_path / "wheel").glob("*.whl")
-    names = zipfile.ZipFile(wheel).namelist()
+    asked = ["git", "ls-files", "-z"]
+    ran = subprocess.run(asked, cwd=HOUSE, capture_output=True, text=True, check=True)
+    tracked = list(filter(None, ran.stdout.split("\0")))
+    names = zipfile.ZipFile(wheel(tmp_path)).namelist()
     tops = {name.split("/")[0] for name in names}
     assert {top for top in tops if not top.endswith(".dist-info")} == {"stacktruth"}
     rooms = {name.split("/")[1] for name in names if name.startswith("stacktruth/")}
@@ -78,3 +72,19 @@ def test_a_wheel_holds_one_package_and_neither_tests_nor_results(tmp_path):
     ]
     assert beside_code
     assert {f"stacktruth/{name}" for name in beside_code} <= set(names)
+
+
+def test_each_dependency_has_a_lowest_version_that_is_tried():
+    """CI installs these very versions, and uses the wheel with them."""
+    pins = lowest()
+    assert "numpy==2.0.0" in pins
+    assert len(pins) >= 13
+    assert "tests/supply.py lowest" in (HOUSE / ".ci" / "run").read_text()
+
+
+def test_each_library_names_a_licence_that_asks_nothing_of_ours():
+    """None under a licence of the GPL family (gnu.org), nor without a licence at all."""
+    held = {name: told for name, _, told in licences()}
+    assert {"numpy", "scipy", "pydantic", "imagecodecs"} <= {name.lower() for name in held}
+    bad = {n: t for n, t in held.items() if t == "none named" or re.search(r"GPL|GNU|Prop", t)}
+    assert not bad

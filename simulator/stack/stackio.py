@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 from ...ground.frames import FrameFiles
 from ...ground.pictures import read_image
+from ...ground.text import plain_line
 from ..shooting.shoot import Shoot
 from ..shooting.truth import Truth
+from .agreed import checked_image, checked_info, checked_truth
 from .frameio import FORMATS
 from .manifest import (
     INFO,
@@ -45,6 +47,8 @@ __all__ = [
     "write_stack",
 ]
 
+_LONGEST = 120
+
 
 @dataclass(frozen=True, eq=False)
 class Stack:
@@ -63,8 +67,7 @@ class Stack:
     @cached_property
     def info(self) -> Mapping[str, Any]:
         """What the camera wrote (frames.json): all that a method may know."""
-        info: Mapping[str, Any] = read_json(self.path, INFO)
-        return info
+        return checked_info(self.path, read_json(self.path, INFO))
 
     @property
     def frames(self) -> FrameFiles:
@@ -84,13 +87,16 @@ class Stack:
     @cached_property
     def truth_facts(self) -> Mapping[str, Any]:
         """Reference, usable frames, region bits, units, depth of field (truth.json)."""
-        facts: Mapping[str, Any] = read_json(self.path, TRUTH)
-        return facts
+        return checked_truth(self.path, read_json(self.path, TRUTH))
 
     @cached_property
     def truth(self) -> Truth:
         """The truth in the view of the reference frame."""
-        images = {name: read_image(self.path / truth_file(name)) for name in TRUTH_IMAGES}
+        places = {name: self.path / truth_file(name) for name in TRUTH_IMAGES}
+        images = {
+            name: checked_image(read_image(at), name, at=at, info=self.info)
+            for name, at in places.items()
+        }
         return Truth(reference=self.truth_facts["reference"], **images)
 
     @cached_property
@@ -98,15 +104,28 @@ class Stack:
         """What happened in each frame (frames.csv), one row a frame."""
         import pandas as pd  # noqa: PLC0415 - slow to load, and few commands need it
 
-        with (self.path / RECORDS).open(encoding="utf-8", newline="") as file:
-            return pd.DataFrame(
-                {key: _value(text) for key, text in row.items()} for row in csv.DictReader(file)
-            )
+        return pd.DataFrame(_records(self.path / RECORDS))
 
     @cached_property
     def shoot(self) -> Shoot:
         """The shoot itself: renders any frame again, and the truth in any frame's view."""
         return plan_from_data(self.manifest.plan, where=self.path)
+
+
+def _records(path: Path) -> list[dict[str, bool | int | float]]:
+    """Return the lines of frames.csv."""
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file, strict=True))
+        for number, row in enumerate(rows):
+            if None in row or None in row.values():
+                raise ValueError(f"line {number + 2} has more or fewer values than the first")
+        return [{key: _value(text) for key, text in row.items()} for row in rows]
+    except (ValueError, csv.Error) as error:
+        told = plain_line(str(error), longest=_LONGEST)
+        raise StackError(
+            f"{path}: is no table of numbers: {told}; allowed: what was written", file=RECORDS
+        ) from error
 
 
 def _value(text: str) -> bool | int | float:

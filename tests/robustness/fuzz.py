@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import copy
 import json
+import shutil
+import tempfile
 import tomllib
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
@@ -19,6 +22,7 @@ from typing import Any
 
 import numpy as np
 
+from stacktruth.ground.checksum import sha256
 from stacktruth.ground.finished import read_finished
 from stacktruth.ground.pictures import encode_image, encode_map, read_image
 from stacktruth.runners.bench import load_suite
@@ -36,6 +40,8 @@ from stacktruth.simulator.handling.sway import load_subject
 from stacktruth.simulator.rig import load_rig
 from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
+from stacktruth.simulator.stack.manifest import MANIFEST, canonical_json
+from stacktruth.simulator.stack.stackio import check_stack, read_stack, write_stack
 
 REFUSED = (
     DataFileError,
@@ -80,7 +86,7 @@ class Case:
 def case(number: int) -> Case:
     """Return a broken input; the same for the same number."""
     rng = np.random.default_rng([number, 20261129])
-    makers = (_structure, _structure, _structure, _bytes_of_toml, _bytes_of_others)
+    makers = (_structure, _structure, _structure, _bytes_of_toml, _bytes_of_others, _of_a_stack)
     return makers[int(rng.integers(len(makers)))](rng)
 
 
@@ -95,7 +101,14 @@ def defect(one: Case, folder: Path) -> str:
         if isinstance(error, UnicodeError | json.JSONDecodeError | tomllib.TOMLDecodeError):
             return f"internal error {type(error).__name__}: {text[:200]}"
         # A rig is known by its file's name without the ending from then on.
-        places = (Path(one.name).stem, "hand-over", "light: key", "frames: ")
+        places = (
+            Path(one.name).stem,
+            "hand-over",
+            "light: key",
+            "frames: ",
+            "cadence",
+            "of-a-stack",
+        )
         if not any(place in text for place in places):
             return f"does not say where: {text[:200]!r}"
         if len(text) > 1500 or not text.replace("\n", " ").isprintable():
@@ -181,6 +194,68 @@ def _bytes_of_others(rng: np.random.Generator) -> Case:
     whole, read = OTHERS[name]
     data, what = mutated(whole(), rng)
     return Case(name=name, data=data, read=read, what=f"{name}: {what}")
+
+
+def _of_a_stack(rng: np.random.Generator) -> Case:
+    """Break a file of a stack whose checksums are right all the same: somebody made them so."""
+    names = sorted(_stack())
+    name = names[int(rng.integers(len(names)))]
+    data, what = _stack()[name], ""
+    if name.endswith(".json") and rng.random() < 0.7:
+        values = json.loads(data)
+        what = ", ".join(_break_one(values, rng) for _ in range(int(rng.integers(1, 3))))
+        data = json.dumps(values).encode("utf-8", "surrogatepass")
+    elif name.endswith(".tif") and rng.random() < 0.5:
+        data, what = encode_map(_ANY_SHAPE[int(rng.integers(len(_ANY_SHAPE)))]), "another array"
+    else:
+        data, what = mutated(data, rng)
+    return Case(
+        name=Path(name).name,
+        data=data,
+        read=lambda path: _use_stack(path, name),
+        what=f"stack's {name}: {what}",
+    )
+
+
+_ANY_SHAPE = tuple(
+    np.zeros(shape, kind)
+    for shape in ((1, 1), (32, 48), (48, 32), (32, 48, 3), (32, 48, 4), (64, 96, 3))
+    for kind in (np.uint8, np.float32, np.int32)
+)
+
+
+@cache
+def _stack() -> dict[str, bytes]:
+    """Return the files of a stack of two frames, by name."""
+    plan = shoot(load_scene("ramp"), load_rig("field-2x"), frames=2, crop=(384, 256), bin=8)
+    with tempfile.TemporaryDirectory() as place:
+        folder = write_stack(plan, Path(place) / "stack", progress=False)
+        files = [path for path in folder.rglob("*") if path.is_file()]
+        return {str(path.relative_to(folder)): path.read_bytes() for path in files}
+
+
+def _use_stack(path: Path, name: str) -> object:
+    """Read all of a stack with one file in the place of its own, and checksums made anew."""
+    folder = path.parent / "of-a-stack"
+    shutil.rmtree(folder, ignore_errors=True)
+    files = _stack() | {name: path.read_bytes()}
+    if name != MANIFEST:
+        held = json.loads(files[MANIFEST])
+        held["files"][name] = {"bytes": len(files[name]), "sha256": sha256(files[name])}
+        files[MANIFEST] = json.dumps(_signed(held)).encode()
+    else:
+        with suppress(ValueError, TypeError):
+            files[MANIFEST] = json.dumps(_signed(json.loads(files[MANIFEST]))).encode()
+    for one, data in files.items():
+        (folder / one).parent.mkdir(parents=True, exist_ok=True)
+        (folder / one).write_bytes(data)
+    stack = read_stack(folder)
+    return stack.info, [*stack.frames], stack.truth, stack.records, stack.shoot, check_stack(folder)
+
+
+def _signed(held: dict[str, Any]) -> dict[str, Any]:
+    rest = {key: value for key, value in held.items() if key != "sha256"}
+    return {**rest, "sha256": sha256(canonical_json(rest))}
 
 
 _INSERTED = (b"[" * 3000, b"{" * 3000, b"9" * 5000, b"\x00" * 64, b"\xff\xd8\xff", b'"', b"1e308")
