@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import struct
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,8 @@ _JPEG = (".jpg", ".jpeg")
 _JPEG_LEVEL = 95
 _PNG_LEVEL = 3
 _DETAIL = 200
+_IN_MEMORY = re.compile(r" <_io\.BytesIO object at 0x[0-9a-f]+>")
+_OF_NO_WORDS = (TypeError, LookupError, AttributeError, ArithmeticError, struct.error)
 
 
 def encode_image(image: Image, suffix: str) -> bytes:
@@ -155,7 +159,11 @@ def _no_picture(source: Path | bytes, error: Exception) -> Exception:
     if isinstance(error, OSError) and error.errno is not None and isinstance(source, Path):
         return error  # there is no such file, or it may not be read
     name = source.name if isinstance(source, Path) else ""
-    detail = " ".join(str(error).split()).replace(str(source), name) if name else str(error)
+    detail = _IN_MEMORY.sub("", " ".join(str(error).split()))
+    if name:
+        detail = detail.replace(str(source), name)
+    if isinstance(error, _OF_NO_WORDS):  # what Python says of a decoder that went astray
+        detail = "its parts do not fit together, expected a whole TIFF, PNG or JPEG"
     return ValueError(f"cannot be read as a picture: {plain_line(detail, longest=_DETAIL)}")
 
 

@@ -63,6 +63,11 @@ def parse_toml(data: bytes) -> dict[str, Any]:
         return tomllib.loads(text)
     except JsonError as error:
         raise TomlError(str(error)) from error
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise TomlError(
+            f"not valid TOML: got byte 0x{data[error.start]:02x} in line {line}, allowed UTF-8"
+        ) from error
     # A number of more digits than Python takes is a plain ValueError.
     except (ValueError, RecursionError) as error:
         raise TomlError(f"not valid TOML: {error}") from error

@@ -131,8 +131,11 @@ def _first_error(error: ValidationError, cls: Any) -> str:
     if first["type"] in ("missing", "missing_argument"):
         return f"key '{key}' is missing{more}"
     if first["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
-        meant = nearest(str(first["loc"][-1]), _known_keys(cls, first["loc"][:-1]))
-        return f"key '{key}' is not known here{meant}{more}"
+        known = list(dict.fromkeys(_known_keys(cls, first["loc"][:-1])))
+        meant = nearest(str(first["loc"][-1]), known)
+        allowed = plain_line(", ".join(known), longest=_LONGEST_RULE)
+        rule = f"; allowed: {allowed}" if known else ""
+        return f"key '{key}' is not known here{meant}{more}{rule}"
     got = shown_value(first["input"])
     rule = plain_line(first["msg"].lower(), longest=_LONGEST_RULE)
     return f"key '{key}': got {got}, {rule}{more}"

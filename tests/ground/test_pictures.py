@@ -97,3 +97,11 @@ def test_a_missing_file_stays_a_missing_file(tmp_path):
     for name in ("a.tif", "a.png", "a.jpg"):
         with pytest.raises(FileNotFoundError):
             read_image(tmp_path / name)
+
+
+@pytest.mark.parametrize("data", [b"nothing", b"\x89PNG\r\n\x1a\n" + bytes(40)])
+def test_what_is_told_of_a_broken_picture_names_no_object(data: bytes) -> None:
+    """No address in memory, and no words of Python."""
+    with pytest.raises(ValueError, match="cannot be read as a picture") as caught:
+        decode_image(data, ".png")
+    assert " at 0x" not in str(caught.value)

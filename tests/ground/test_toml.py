@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from stacktruth.ground.toml import TomlError, read_toml
+from stacktruth.ground.toml import TomlError, parse_toml, read_toml
 
 
 def test_a_file_is_read(tmp_path):
@@ -26,3 +26,9 @@ def test_a_missing_file_stays_a_missing_file(tmp_path):
     """The system's own error."""
     with pytest.raises(FileNotFoundError):
         read_toml(tmp_path / "a.toml")
+
+
+def test_a_byte_that_is_no_text_is_told_with_its_line() -> None:
+    """What was got, where, and what is allowed."""
+    with pytest.raises(TomlError, match=r"got byte 0xe9 in line 2, allowed UTF-8"):
+        parse_toml(b"a = 1\nb = 'caf\xe9'\n")
