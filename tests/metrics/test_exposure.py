@@ -181,3 +181,11 @@ def test_blocks_at_white_or_black_tell_no_gain() -> None:
     dark[:, 168:192] = 0.1
     veiled = encode_srgb(dark + np.float32(0.007))
     assert -0.25 < gain_stops(veiled, encode_srgb(dark), data_range=1.0) < -0.05
+
+
+def test_a_frame_forgives_its_own_cast_alone(photo: np.ndarray) -> None:
+    """One frame has 0.2 stops more red and less blue: that is forgiven, the opposite is not."""
+    gains = np.exp2([[0.0, 0.0, 0.0], [0.2, 0.0, -0.2]])
+    for cast, charged in (((0.2, 0.0, -0.2), 0.0), ((-0.2, 0.0, 0.2), 0.2 - 1 / 15)):
+        found = exposure_of(lit(photo, cast), photo, data_range=1.0, frame_gains=gains)
+        assert found.charged_stops == pytest.approx(charged, abs=5e-3), cast
