@@ -91,6 +91,8 @@ class Outcome:
         What that is the checksum of, and what is not known.
     loaded : tuple of (str, str)
         Files that it opened with their checksums, packages with their versions.
+    stays_loaded : bool
+        Whether its process may have served other stacks before, as its table asks for.
     """
 
     status: Status
@@ -106,6 +108,7 @@ class Outcome:
     version: str = ""
     covers: str = ""
     loaded: tuple[tuple[str, str], ...] = ()
+    stays_loaded: bool = False
 
     def __post_init__(self) -> None:
         # Much of it is a method's own words, and goes to tables, pages and terminals.

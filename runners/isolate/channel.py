@@ -4,6 +4,8 @@ The run says that it is ready, is then given its work, and only now its time cou
 nothing by being late to say so: before, it has nothing to work on. When it is about to end it may
 say that, too, and wait until its memory was looked at. That wait does not count; a run that asks
 for it early gains one look, which is a twentieth of a second at most.
+
+A run that stays for more work does not end then, but rests until it is told its next work.
 """
 
 from __future__ import annotations
@@ -25,21 +27,25 @@ class Channel:
     begin : callable or None
         Called when the run is ready; returns what it is then told. None: the run says nothing,
         and its time counts from its start.
+    stays : bool
+        Whether the run stays for more work after its first.
 
     Attributes
     ----------
     by_itself : bool
         Whether the run told that it asks for a signal that ends itself.
+    rests : bool
+        Whether the run has done its work, its memory was looked at, and it waits for more.
     """
 
-    def __init__(self, begin: Callable[[], bytes] | None = None) -> None:
-        self._begin = begin
+    def __init__(self, begin: Callable[[], bytes] | None = None, *, stays: bool = False) -> None:
+        self._begin, self._stays = begin, stays
         self._own: socket.socket | None = None
         self._theirs: socket.socket | None = None
         self._since = time.perf_counter()
         self._waits_since: float | None = None
         self._left_out_s = 0.0
-        self.by_itself = False
+        self.by_itself = self.rests = False
         self._thread = threading.Thread(target=self._serve, daemon=True)
 
     @property
@@ -77,8 +83,21 @@ class Channel:
         if self._waits_since is not None and self._own is not None:
             self._left_out_s += time.perf_counter() - self._waits_since
             self._waits_since = None
+            self.rests = self._stays
+            if not self._stays:
+                self.tell(b"e")
+
+    def again(self) -> None:
+        """Count the time of a run that rests from now, for its next work."""
+        self._waits_since, self._left_out_s = None, 0.0
+        self.by_itself = self.rests = False
+        self._since = time.perf_counter()
+
+    def tell(self, message: bytes) -> None:
+        """Tell the run something; one that is gone does not hear it."""
+        if self._own is not None:
             with suppress(OSError):
-                self._own.sendall(b"e")
+                self._own.sendall(message)
 
     def close(self) -> None:
         """Give the line up, when the run has ended."""

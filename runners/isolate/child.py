@@ -18,7 +18,7 @@ import time
 import traceback
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from functools import partial
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -107,31 +107,40 @@ def _print_traceback(error: BaseException) -> None:
 
 
 def main() -> None:
-    """Do the one job that comes by the channel, and leave the hand-over in the working folder."""
+    """Do the jobs that come by the channel, and leave each result in the working folder."""
     channel = socket.socket(fileno=int(os.environ.pop(CHANNEL)))
     channel.sendall(b"r")
-    job = json.loads(channel.makefile("rb").readline())
-    info, folder = job["info"], Path.cwd()
-    frames = FrameFiles([Path(path) for path in job["paths"]])
+    words, folder, load = channel.makefile("rb"), Path.cwd(), cache(_load_method)
+    job = json.loads(words.readline())
     record_files(folder / RECORD)
     tell_of_own_signals(channel)
-    call = partial(_call, job["method"], frames, info, job["parameters"])
+    while True:
+        _do(job, load, folder)
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(Exception):  # a method may have closed or replaced them
+                stream.flush()
+        channel.sendall(b"d")
+        if not (job["stays"] and (line := words.readline())):
+            break
+        job = json.loads(line)
+    if not job["stays"]:
+        words.read(1)
+    os._exit(0)  # the result is there: taking the interpreter apart is not the method's time
+
+
+def _do(job: Mapping[str, Any], load: Callable[[str], Callable[..., Any]], folder: Path) -> None:
+    """Do one job, and leave what came of it; `load` gives the method, in the method's time."""
+    info, frames = job["info"], FrameFiles([Path(path) for path in job["paths"]])
+
+    def call() -> Any:
+        return load(job["method"])(frames, info, **job["parameters"])
+
     status, reason, result, _ = call_guarded(call, info, in_child=True)
     try:
         _hand_over(folder / HANDED, {"status": status, "reason": reason}, result)
     except OSError as error:
         traceback.print_exception(error)
         sys.exit(NO_ROOM if error.errno in _NO_ROOM else 1)
-    channel.sendall(b"d")
-    channel.recv(1)
-    for stream in (sys.stdout, sys.stderr):
-        with suppress(Exception):  # a method may have closed or replaced them
-            stream.flush()
-    os._exit(0)  # the result is there: taking the interpreter apart is not the method's time
-
-
-def _call(method: str, frames: FrameFiles, info: Any, parameters: Mapping[str, Any]) -> Any:
-    return _load_method(method)(frames, info, **parameters)
 
 
 def _hand_over(place: Path, handed: dict[str, Any], result: Result | None) -> None:

@@ -56,6 +56,11 @@ def best_isolation() -> Isolation:
     return Isolation(SESSION.name, leash)
 
 
+def ends_with_us() -> bool:
+    """Tell whether what is started here ends when this process has gone, even by kill -9."""
+    return best_isolation().prefix[: len(_LEASH)] == _LEASH
+
+
 def _works(prefix: tuple[str, ...]) -> bool:
     try:
         tried = subprocess.run(

@@ -44,6 +44,8 @@ class Method:
         Files and folders that it reads by itself, such as weights.
     base : Path
         The folder that its paths are relative to.
+    stays_loaded : bool
+        Whether the process of a Python function may serve one stack after another.
     """
 
     name: str
@@ -54,6 +56,7 @@ class Method:
     environment: tuple[str, ...] = ()
     files: tuple[str, ...] = ()
     base: Path = Path()
+    stays_loaded: bool = False
 
     @property
     def needs_truth(self) -> bool:

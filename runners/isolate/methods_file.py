@@ -35,6 +35,9 @@ class MethodTable:
         its version.
     program : dict
         An outside program: the keys of `runners.isolate.external.Program` but its name.
+    stays_loaded : bool
+        Whether a Python function may stay loaded over the stacks of one worker of a benchmark,
+        because it takes long to load; its rows say so.
     folder : str
         What paths are relative to, in the file's own folder.
     """
@@ -45,6 +48,7 @@ class MethodTable:
     environment: tuple[str, ...] = ()
     files: tuple[str, ...] = ()
     program: dict[str, Any] | None = None
+    stays_loaded: bool = False
     folder: str = ""
 
     def __post_init__(self) -> None:
@@ -87,6 +91,11 @@ def _method_of(table: MethodTable) -> Method:
             f"parameters: got them for a method that is {_KINDS[found.kind]}, "
             "allowed for a Python function"
         )
+    if found.kind != "python" and table.stays_loaded:
+        raise UnknownMethodError(
+            f"stays_loaded: got it for a method that is {_KINDS[found.kind]}, "
+            "allowed for a Python function"
+        )
     if found.kind == "built-in" and (table.environment or table.files):
         raise UnknownMethodError("environment, files: a built-in method takes neither")
     environment = (*table.environment, *(found.program.env if found.program else ()))
@@ -97,6 +106,7 @@ def _method_of(table: MethodTable) -> Method:
         environment=environment,
         files=table.files,
         base=base,
+        stays_loaded=table.stays_loaded,
     )
 
 

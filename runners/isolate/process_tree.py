@@ -15,6 +15,8 @@ from pathlib import Path
 from ...ground.process_stat import STARTED, stat_fields
 
 TOKEN = "STACKTRUTH_RUN"
+# How long it may take until all processes of a run are stopped, s.
+_STOPPING_S = 2.0
 _PAGE = os.sysconf("SC_PAGE_SIZE")
 # To ask for what processes share, each must hold still for a moment: too long for many that fork.
 _FEW = 16
@@ -110,6 +112,28 @@ class ProcessTree:
             standing = pid == self.root or any(word.endswith(b"enclose.py") for word in words)
             return standing and len(words) > 1 and _entry(pid).state != b"T"
         return False
+
+    def stop(self) -> None:
+        """Stop every process, also those that are started meanwhile."""
+        until = time.perf_counter() + _STOPPING_S
+        while time.perf_counter() < until:
+            members = self.members()
+            if all(entry.state == b"T" for entry in _entries(members)):
+                return
+            for pid in members:
+                _send(pid, signal.SIGSTOP)
+            time.sleep(0.001)
+
+    def resume(self) -> None:
+        """Let every process that was stopped go on."""
+        for pid in self.members():
+            _send(pid, signal.SIGCONT)
+
+    def forget_peaks(self) -> None:
+        """Let the largest size of each process count anew (Linux 4.0; proc(5), clear_refs)."""
+        for pid in self.members():
+            with suppress(OSError):
+                Path(f"/proc/{pid}/clear_refs").write_text("5")
 
     def terminate(self, process: subprocess.Popen[bytes], *, grace_s: float) -> None:
         """Ask every process to end, and wait a little for it."""

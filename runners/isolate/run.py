@@ -21,6 +21,7 @@ from .method import Method, UnknownMethodError, find_method
 from .program_method import run_program
 from .python_method import run_in_child
 from .recorder import RECORD
+from .staying import StayingMethods
 from .supervise import Limits
 from .workplace import Workplace, open_frames, workplace
 
@@ -39,6 +40,7 @@ def run_method(
     work_dir: Path | None = None,
     truth: GivenTruth | None = None,
     hidden: Sequence[Path] = (),
+    staying: StayingMethods | None = None,
 ) -> Outcome:
     """Run one method on one stack; whatever goes wrong in it is in the outcome.
 
@@ -60,6 +62,9 @@ def run_method(
         For a truth-fed method.
     hidden : sequence of Path
         Folders with truth, beside the one around the folder of the frames.
+    staying : StayingMethods, optional
+        Keeps the process of a method that may stay loaded, for the next stack; without it, each
+        run has a process of its own.
 
     Notes
     -----
@@ -85,6 +90,12 @@ def run_method(
         memory_mb=memory_limit_mb or (own.memory_limit_mb if own else None),
         disk_mb=own.disk_limit_mb if own else Limits.disk_mb,
     )
+    if staying is not None and method.stays_loaded:
+        with staying.lent(method, limits=limits, hidden=hidden, work_dir=work_dir) as one:
+            outcome = one.run(frames, info)
+            outcome = _identified(outcome, method, one.place, since_ns=one.since_ns)
+            one.loaded = dict(outcome.loaded)
+            return replace(outcome, stays_loaded=True)
     with workplace(work_dir) as place:
         started = time.time_ns()
         if own is not None:

@@ -131,50 +131,120 @@ def supervise(
     OSError
         When the program cannot be started.
     """
-    token = uuid.uuid4().hex
-    channel = channel or Channel()
-    channel.open()
-    limits = _with_memory(limits)
-    told, tells = os.pipe()
+    run = Supervised(argv, cwd=cwd, env=env, limits=limits, channel=channel or Channel())
     try:
-        process = subprocess.Popen(  # the tree is ended in the finally clause below
-            list(argv),
-            cwd=cwd,
-            env={**env, TOKEN: token, ENDING: str(tells), **channel.environment},
-            pass_fds=(tells, *channel.descriptors),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            start_new_session=True,
+        run.look_on()
+    finally:
+        run.end()
+    return run.ended()
+
+
+class Supervised:
+    """A program that was started; whoever starts it ends it.
+
+    Parameters
+    ----------
+    argv, cwd, env, limits, channel
+        As for `supervise`, which does all there is to it for a program that does one piece of work.
+
+    Attributes
+    ----------
+    cwd : Path
+    channel : Channel
+    """
+
+    def __init__(
+        self,
+        argv: Sequence[str],
+        *,
+        cwd: Path,
+        env: Mapping[str, str],
+        limits: Limits,
+        channel: Channel,
+    ) -> None:
+        token = uuid.uuid4().hex
+        channel.open()
+        self.cwd, self.channel, self._limits = cwd, channel, _with_memory(limits)
+        self._told, tells = os.pipe()
+        try:
+            self._process = subprocess.Popen(  # the tree is ended in `end`
+                list(argv),
+                cwd=cwd,
+                env={**env, TOKEN: token, ENDING: str(tells), **channel.environment},
+                pass_fds=(tells, *channel.descriptors),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                start_new_session=True,
+            )
+        except BaseException:
+            os.close(self._told)
+            raise
+        finally:
+            os.close(tells)
+        channel.serve()
+        self._tree = ProcessTree(self._process.pid, token)
+        streams = _streams(self._process)
+        self._tails = [_Tail(stream, int(limits.log_kb * 1000)) for stream in streams]
+        self._overrun, self._peak_mb, self._seconds = "", 0.0, 0.0
+        self._ending: int | None = None
+
+    @property
+    def is_alive(self) -> bool:
+        """Whether it still runs."""
+        return self._process.poll() is None
+
+    def look_on(self) -> bool:
+        """Look on until it ends or breaks a limit, or rests; tell whether it rests."""
+        watch = _Watch(self._process, self._tree, self._tails, self.cwd, self._limits, self.channel)
+        self._overrun, self._peak_mb = watch.until_end()
+        self._seconds = self.channel.seconds()
+        return not self._overrun and self.channel.rests
+
+    def hold(self) -> None:
+        """Stop all of its processes, so that it does nothing between two pieces of work."""
+        self._tree.stop()
+
+    def go_on(self, message: bytes) -> None:
+        """Let it go on with its next piece of work; time, memory and output count from now."""
+        for tail in self._tails:
+            tail.forget()
+        self._tree.forget_peaks()
+        self.channel.again()
+        self._tree.resume()
+        self.channel.tell(message)
+
+    def end(self) -> None:
+        """End all of its processes."""
+        try:
+            if self._overrun == "time":  # of anything else it would take more by then
+                self._tree.terminate(self._process, grace_s=_GRACE_S)
+        finally:
+            self._tree.kill(self._process)
+            self.channel.close()
+            self._ending = _told_by(self._told)
+
+    def ended(self) -> Ended:
+        """Return how it ended."""
+        code = self._process.wait()
+        return self._said(code if self._ending is None else self._ending, wait_s=1.0)
+
+    def rested(self) -> Ended:
+        """Return what a piece of work took, after which it rests; as if it had ended well."""
+        return self._said(0, wait_s=0.0)
+
+    def _said(self, returncode: int, *, wait_s: float) -> Ended:
+        stdout, stderr = (tail.text(wait_s) for tail in self._tails)
+        return Ended(
+            returncode=returncode,
+            overrun=self._overrun,
+            seconds=self._seconds,
+            peak_mb=self._peak_mb,
+            stdout=stdout,
+            stderr=stderr,
+            by_itself=self.channel.by_itself,
+            memory_limit_mb=self._limits.memory_mb,
         )
-    except BaseException:
-        os.close(told)
-        raise
-    finally:
-        os.close(tells)
-    channel.serve()
-    tree = ProcessTree(process.pid, token)
-    tails = [_Tail(stream, int(limits.log_kb * 1000)) for stream in _streams(process)]
-    try:
-        overrun, peak_mb = _Watch(process, tree, tails, cwd, limits, channel).until_end()
-        seconds = channel.seconds()
-        if overrun == "time":  # what takes too much of anything else would take more by then
-            tree.terminate(process, grace_s=_GRACE_S)
-    finally:
-        tree.kill(process)
-        channel.close()
-        ending = _told_by(told)
-    stdout, stderr = (tail.text() for tail in tails)
-    return Ended(
-        returncode=process.wait() if ending is None else ending,
-        overrun=overrun,
-        seconds=seconds,
-        peak_mb=peak_mb,
-        stdout=stdout,
-        stderr=stderr,
-        by_itself=channel.by_itself,
-        memory_limit_mb=limits.memory_mb,
-    )
 
 
 def _with_memory(limits: Limits) -> Limits:
@@ -239,7 +309,7 @@ class _Watch:
             now, cpu_before, cpu_s = time.perf_counter(), cpu_s, self.tree.cpu_s(members)
             self._leave_out(members, now - seen, cpu_s - cpu_before)
             seen = now
-            if ended:
+            if ended or self.channel.rests:
                 return "", self.peak_mb
             if now - disk_seen > _DISK_POLL_S:
                 disk_seen, self.disk_mb = now, folder_mb(self.cwd)
@@ -298,7 +368,11 @@ class _Tail:
                 self._kept += chunk
                 del self._kept[: -self._size]
 
-    def text(self) -> str:
-        self._thread.join(1.0)
+    def forget(self) -> None:
+        self.seen = 0
+        self._kept.clear()
+
+    def text(self, wait_s: float) -> str:
+        self._thread.join(wait_s)
         cut = "[...]\n" if self.seen > self._size else ""
         return cut + bytes(self._kept).decode("utf-8", "replace")

@@ -72,6 +72,12 @@ class Workplace:
             path.rename(self.frames / path.name)
         self.frames.chmod(0o555)
 
+    def take_frames_back(self) -> None:
+        """Remove the copies of frames that the method saw."""
+        self.frames.chmod(0o700)
+        for path in list(self.frames.iterdir()):
+            path.unlink()
+
     def environment(self, allowed: Sequence[str] = ()) -> dict[str, str]:
         """Return a small environment: fresh home and temporary folder, one thread per library.
 

@@ -24,6 +24,7 @@ from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackwrite import camera_info
 from ..contract import Outcome, Result
 from ..isolate.run import Method, run_method
+from ..isolate.staying import StayingMethods
 from ..methods.picture.tone import to_float
 
 TIME_LIMIT_S = 30.0
@@ -109,9 +110,26 @@ def check_method(
     """
     if method.needs_truth:
         raise ValueError(f"method {method.name!r} is truth-fed, and a check has no truth to give")
-    run = partial(run_method, method, time_limit_s=time_limit_s, memory_limit_mb=memory_limit_mb)
     allowed = f"{time_limit_s:g} s and {memory_limit_mb:g} MB"
-    return _verdicts(run, trials(eight_bits=_writes_eight_bits(method)), allowed)
+    return _checked(method, time_limit_s, memory_limit_mb, allowed)
+
+
+def _checked(
+    method: Method, time_limit_s: float, memory_limit_mb: float, allowed: str
+) -> Iterator[Verdict]:
+    # One that may stay loaded stays over all trials: so the repeated run tells what it remembers.
+    staying = StayingMethods()
+    run = partial(
+        run_method,
+        method,
+        time_limit_s=time_limit_s,
+        memory_limit_mb=memory_limit_mb,
+        staying=staying,
+    )
+    try:
+        yield from _verdicts(run, trials(eight_bits=_writes_eight_bits(method)), allowed)
+    finally:
+        staying.close()
 
 
 def _verdicts(

@@ -38,6 +38,12 @@ RUN_COLUMNS = (
     Column("seconds", "s", ">= 0, or empty", "Wall time of the method itself."),
     Column("peak_mb", "MB", "> 0, or empty", "Peak resident memory of its processes, 1e6 bytes."),
     Column("isolation", "", "text", "By which means it was kept from the truth."),
+    Column(
+        "stays_loaded",
+        "",
+        "True or False",
+        "Whether its process may have served other stacks before, and remember them.",
+    ),
 )
 
 #: In a row that has scores, beside those of metrics.

@@ -17,6 +17,7 @@ from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.truth import Truth
 from ..contract import InvalidOutput, Outcome, Result
 from ..isolate.run import Method, find_method, run_method
+from ..isolate.staying import StayingMethods
 from ..methods.picture.tone import to_float
 from .agreement import misplaced
 from .any_stack import AnyStack
@@ -72,11 +73,14 @@ class Judge:
         Whether to look for artefacts, which takes about as long as all other scores.
     hidden : tuple of Path
         Folders that no method may read, beside the stack's own.
+    staying : StayingMethods or None
+        Keeps methods that may stay loaded, for other stacks.
     """
 
     stack: AnyStack
     artefacts: bool = True
     hidden: tuple[Path, ...] = ()
+    staying: StayingMethods | None = None
     _views: dict[int, JudgedView] = field(default_factory=dict)
 
     @property
@@ -127,6 +131,7 @@ class Judge:
             memory_limit_mb=memory_limit_mb,
             truth=self.view().given,
             hidden=self.hidden,
+            staying=self.staying,
         )
         score = self.score_anywhere if method.view_is_unknown else self.score
         return score(outcome, name=method.name, kind=method.kind, version=method.version)
@@ -302,6 +307,7 @@ def without_result(
             "seconds": outcome.seconds,
             "peak_mb": outcome.peak_mb,
             "isolation": outcome.isolation,
+            "stays_loaded": outcome.stays_loaded,
         },
     )
 

@@ -7,7 +7,8 @@ pictures are brought over by a similarity, which no view can be mistaken for whe
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,12 +20,12 @@ from skimage.transform import SimilarityTransform
 from ... import metrics
 from ...ground.srgb import clipped_srgb, luma
 from ...ground.types import Bools, Doubles, Floats
-from ...metrics.registration.similarity import Similarity
 from ...simulator.shooting.any_shoot import AnyShoot
-from ...simulator.shooting.motion import nearest, places_in
+from ...simulator.shooting.motion import nearest, places_in, points_in
 from ...simulator.shooting.truth import Truth
 from .agreement import LEAST, apart_px, correlation, detail
 from .matches import matches
+from .ways import FREE, as_way, fitted_ways, sampled, sampled_depth, told_of, whole_ways
 
 #: A residual motion of less than this, px rms, is left to the judge, who looks for it anyway ...
 _WORTH_PX = 0.1
@@ -40,12 +41,15 @@ _DOUBT_PX = 0.1
 _ALIKE = 0.9
 #: Views that are looked at closely, of each kind of way.
 _CLOSELY = 3
-#: A fitted scale that is a plain one but for this share may be that one.
-_NEARLY = 0.1
 #: Only each such row and column is compared at first.
-_STRIDE = 2
-#: Changes of scale (share) and turn (degrees) from which on a picture is told to be changed.
-_TELLING, _TELLING_DEGREES = 1e-3, 0.05
+_STRIDE = 3
+#: A picture lies in place where it agrees by this much, and in no other view by more than this
+#: many times less.
+_IN_PLACE, _TIMES = 0.5, 1.5
+#: What leaves shared points farther apart by this many times than another is not looked at.
+_TIMES_OFF = 1.5
+#: Fewer points that two views share say nothing of the motion between them.
+_FEW_POINTS = 50
 
 
 class NotRegisteredError(ValueError):
@@ -113,17 +117,36 @@ def placed(
             "picture of the scene in any scale, crop and turn)"
         )
     shape = truth.depth_mm.shape
-    image, inside = _sampled(picture, best.way, shape)
+    image, inside = sampled(picture, best.way, shape)
+    valid = truth.mask("valid")
     return PlacedPicture(
         view=best.view,
         image=image,
-        depth=None if depth is None else _nearest(depth, best.way, shape),
+        depth=None if depth is None else sampled_depth(depth, best.way, shape),
         inside=inside,
-        told=_told(best.way, inside & truth.mask("valid"), truth.mask("valid"), picture.shape[:2]),
+        told=told_of(best.way, inside & valid, valid, picture.shape[:2]),
     )
 
 
 @dataclass(frozen=True, eq=False)
+class _Likely:
+    """A view and a way in which a picture may lie, with the agreement at some points."""
+
+    view: int
+    way: SimilarityTransform
+    agreement: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    """A view and a way by the points that both pictures share, and how far it leaves them apart."""
+
+    off_px: float
+    view: int
+    way: SimilarityTransform
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Fit:
     """How a picture lies if it is in a view, and the detail that it then has in the truth's view.
 
@@ -135,7 +158,7 @@ class _Fit:
     way: SimilarityTransform
     agreement: float
     shown: Floats
-    is_free: bool
+    is_free: bool = False
     moved_px: float = 0.0
 
     @property
@@ -145,22 +168,40 @@ class _Fit:
 
 
 class _Search:
-    """Tries views for one picture."""
+    """Tries views for one picture, the likeliest first, until no other can lie closer."""
 
     def __init__(self, picture: Floats, shoot: AnyShoot, truth: Truth) -> None:
-        self.picture, self.shoot, self.truth = picture, shoot, truth
+        self.shoot = shoot
+        self._own = luma(picture)
         # The achievable picture has the blur of the best frame where none is sharp.
-        self.target = clipped_srgb(truth.achievable)
-        judged = truth.mask("valid")
-        self._wanted = np.where(judged, detail(luma(self.target)), np.float32(0))
+        self._target = luma(clipped_srgb(truth.achievable))
+        self._judged = truth.mask("valid")
+        self._wanted = np.where(self._judged, detail(self._target), np.float32(0))
         self._seen = nearest(shoot.scene, shoot.camera(truth.reference))
+        every = [np.arange(side)[_STRIDE // 2 :: _STRIDE] for side in self._wanted.shape]
+        self._rows, self._cols = (one.ravel() for one in np.meshgrid(*every, indexing="ij"))
+        self._points: dict[int, Doubles] = {}
         self._places: dict[int, Floats] = {}
 
     def best(self, views: Sequence[int]) -> _Fit | None:
         """Return the best fit over all views."""
-        found = self._in_place(views) if self.picture.shape == self.target.shape else []
-        if max((fit.agreement for fit in found if not fit.is_free), default=0.0) < _SURE:
-            found += list(self._by_features(views))
+        whole = self._whole(views)
+        if _stands_out(whole):
+            one = whole[0]
+            return _Fit(view=one.view, way=one.way, agreement=one.agreement, shown=self._wanted)
+        looks = [self._in_place(whole), self._by_features(views)]
+        elsewhere = not whole or whole[0].agreement < LEAST
+        if elsewhere:
+            looks.reverse()
+        found: list[_Fit] = []
+        for look in looks:
+            for fits in look:
+                found += fits
+                if self._is_settled(fits, views):
+                    return self._closest(fits)
+            sure = max((fit.agreement for fit in found if not fit.is_free), default=0.0) >= _SURE
+            if sure or (found and elsewhere):
+                break
         return self._closest(found) if found else None
 
     def _closest(self, found: Sequence[_Fit]) -> _Fit:
@@ -177,58 +218,87 @@ class _Search:
             key=lambda fit: apart_px(fit.shown, self._wanted, common) + fit.doubt_px,
         )
 
-    def _in_place(self, views: Sequence[int]) -> list[_Fit]:
-        """Return fits of the views in which the picture agrees best as it is."""
-        own, everywhere = detail(luma(self.picture)), np.ones(self._wanted.shape, bool)
-        wanted = self._wanted[::_STRIDE, ::_STRIDE]
-        alike = {
-            view: correlation(np.nan_to_num(self._shown(view, own, everywhere, _STRIDE)), wanted)
-            for view in views
-        }
-        likeliest = sorted(alike, key=lambda view: -alike[view])[:_CLOSELY]
-        way = SimilarityTransform()
-        return [fit for view in likeliest for fit in self._fits(view, way, is_free=False)]
+    def _is_settled(self, fits: Sequence[_Fit], views: Sequence[int]) -> bool:
+        """Tell whether no other view can have a closer fit than the fits of one view have.
 
-    def _by_features(self, views: Sequence[int]) -> Iterator[_Fit]:
-        """Yield fits of the likeliest views, started from what both pictures show."""
-        shared = matches(luma(self.target), luma(self.picture))
+        Of points that lie so close in one view it is known how far off they are in another, beyond
+        what a similarity takes away.
+        """
+        fit = self._closest(fits)
+        if fit.agreement < _SURE:
+            return False
+        apart = apart_px(fit.shown, self._wanted, np.isfinite(fit.shown))
+        here = self._points_in(fit.view)
+        return all(
+            parallax_px(here, self._points_in(view)) - apart > apart + fit.doubt_px
+            for view in views
+            if view != fit.view
+        )
+
+    def _whole(self, views: Sequence[int]) -> list[_Likely]:
+        """Return views and ways of a picture that shows all of a view, the likeliest first."""
+        shape = self._wanted.shape
+        wanted = self._wanted[self._rows, self._cols]
+        found = []
+        for way in whole_ways(shape, self._own.shape):
+            own = detail(sampled(self._own, way, shape, order=1)[0])
+            for view in views:
+                shown = np.nan_to_num(_at(own, np.nan_to_num(self._points_in(view)).T, order=1))
+                unseen = np.isnan(self._points_in(view)[:, 0])
+                alike = correlation(np.where(unseen, np.float32(0), shown), wanted)
+                found.append(_Likely(view, way, alike))
+        return sorted(found, key=lambda one: -one.agreement)
+
+    def _in_place(self, whole: Sequence[_Likely]) -> Iterator[list[_Fit]]:
+        """Yield the fits of each view in which the picture agrees best as it is."""
+        for one in whole[:_CLOSELY]:
+            yield list(self._fits(one.view, one.way, is_free=False))
+
+    def _by_features(self, views: Sequence[int]) -> Iterator[list[_Fit]]:
+        """Yield the fits of each of the likeliest views, started from what both pictures show."""
+        shared = matches(self._target, self._own)
         if shared is None:
             return
-        plain = (1.0, self.picture.shape[1] / self._wanted.shape[1])
+        plain = (1.0, self._own.shape[1] / self._wanted.shape[1])
         cols, rows = np.rint(shared.first).astype(int).T
-        tried: dict[str, list[tuple[float, int, SimilarityTransform]]] = {}
+        tried: dict[str, list[_Tried]] = {}
         for view in views:
-            there = self._places_in(view)[rows, cols][:, ::-1].astype(float)
+            there = points_in(self._seen, self.shoot.camera(view), rows, cols)[:, ::-1]
             known = np.isfinite(there).all(axis=1)
-            for kind, way in _ways(there[known], shared.second[known], plain).items():
+            for kind, way in fitted_ways(there[known], shared.second[known], plain).items():
                 apart = way(there[known]) - shared.second[known]
                 off_px = float(np.median(np.hypot(*apart.T)))
-                tried.setdefault(kind, []).append((off_px, view, way))
-        for kind, of_kind in tried.items():
-            for _, view, way in sorted(of_kind, key=_off_px)[:_CLOSELY]:
-                yield from self._fits(view, way, is_free=kind == "free")
+                tried.setdefault(kind, []).append(_Tried(off_px, view, way))
+        for kind, likely in _likely(tried).items():
+            for one in likely[:_CLOSELY]:
+                yield list(self._fits(one.view, one.way, is_free=kind == FREE))
 
     def _fits(self, view: int, way: SimilarityTransform, *, is_free: bool) -> Iterator[_Fit]:
         """Yield the fit of a view as it is, and after the residual motion to the scene."""
         shape = self._wanted.shape
-        own, inside = _sampled(self.picture, way, shape)
+        own, inside = sampled(self._own, way, shape, order=3)
+        yield replace(self._seen_as(view, way, own, inside), is_free=is_free)
         moved, judged = self._from_reference(own, inside, view)
-        residual = metrics.fit_similarity(moved, self.target, data_range=1.0, mask=judged)
+        residual = metrics.fit_similarity(moved, self._target, data_range=1.0, mask=judged)
         moved_px = residual.residual_px(shape)
-        yield self._seen_as(view, way, own, inside, is_free=is_free)
         if moved_px > _WORTH_PX:
-            closer = _as_transform(residual, shape) + way
-            own, inside = _sampled(self.picture, closer, shape)
+            closer = as_way(residual, shape) + way
+            own, inside = sampled(self._own, closer, shape, order=3)
             is_free = is_free or moved_px > _STILL_PX
-            fit = self._seen_as(view, closer, own, inside, is_free=is_free)
-            yield replace(fit, moved_px=moved_px)
+            fit = self._seen_as(view, closer, own, inside)
+            yield replace(fit, is_free=is_free, moved_px=moved_px)
 
-    def _seen_as(
-        self, view: int, way: SimilarityTransform, own: Floats, inside: Bools, *, is_free: bool
-    ) -> _Fit:
-        shown = self._shown(view, detail(luma(own)), inside)
+    def _seen_as(self, view: int, way: SimilarityTransform, own: Floats, inside: Bools) -> _Fit:
+        shown = self._shown(view, detail(own), inside)
         agreement = correlation(np.nan_to_num(shown), self._wanted)
-        return _Fit(view, way, agreement, shown, is_free)
+        return _Fit(view=view, way=way, agreement=agreement, shown=shown)
+
+    def _points_in(self, view: int) -> Doubles:
+        """Return (row, column) in a frame's view of some points of the truth's view."""
+        if view not in self._points:
+            camera = self.shoot.camera(view)
+            self._points[view] = points_in(self._seen, camera, self._rows, self._cols)
+        return self._points[view]
 
     def _places_in(self, view: int) -> Floats:
         """Return (row, column) in a frame's view of what each point of the truth's view shows."""
@@ -237,47 +307,71 @@ class _Search:
         return self._places[view]
 
     def _from_reference(self, own: Floats, inside: Bools, view: int) -> tuple[Floats, Bools]:
-        """Return a picture of a view as the truth's view sees it, and where it can be judged."""
-        places = self._places_in(view)
-        unseen = np.isnan(places[..., 0])
-        at = np.moveaxis(np.where(unseen[..., None], np.float32(0), places), -1, 0)
-        moved = np.stack([_at(own[..., channel], at, order=3) for channel in range(3)], axis=-1)
-        there = _at(inside.astype(np.float32), at, order=1) > 0.99
-        return np.clip(moved, 0, 1), self.truth.mask("valid") & ~unseen & there
+        """Return a plane of a view as the truth's view sees it, and where it can be judged."""
+        moved, there = self._moved(own, inside, view)
+        return np.clip(np.where(np.isnan(moved), np.float32(0), moved), 0, 1), there
 
-    def _shown(self, view: int, own: Floats, inside: Bools, stride: int = 1) -> Floats:
+    def _shown(self, view: int, own: Floats, inside: Bools) -> Floats:
         """Return detail that is in a view as the truth's view sees it; NaN where it does not."""
-        places = self._places_in(view)[::stride, ::stride]
-        judged = self.truth.mask("valid")[::stride, ::stride] & np.isfinite(places[..., 0])
-        at = np.moveaxis(np.where(judged[..., None], places, np.float32(0)), -1, 0)
-        judged &= _at(inside.astype(np.float32), at, order=1) > 0.99
-        shown = _at(own, at, order=1 if stride > 1 else 3)
-        return np.where(judged, shown, np.float32(np.nan))
+        moved, there = self._moved(own, inside, view)
+        return np.where(there, moved, np.float32(np.nan))
+
+    def _moved(self, own: Floats, inside: Bools, view: int) -> tuple[Floats, Bools]:
+        """Return a plane of a view as the truth's view sees it, and where that can be judged."""
+        places = self._places_in(view)
+        there = self._judged & np.isfinite(places[..., 0])
+        at = np.moveaxis(np.where(there[..., None], places, np.float32(0)), -1, 0)
+        if not inside.all():
+            there = there & (_at(inside.astype(np.float32), at, order=1) > 0.99)
+        return _at(own, at, order=3), there
 
 
-def _off_px(one: tuple[float, int, SimilarityTransform]) -> float:
-    return one[0]
+def _likely(tried: Mapping[str, Sequence[_Tried]]) -> dict[str, list[_Tried]]:
+    """Return what is worth a closer look, of each kind the likeliest first; free ways last.
 
-
-def _ways(
-    here: Doubles, there: Doubles, plain: tuple[float, ...]
-) -> dict[str, SimilarityTransform]:
-    """Return what takes points to others: a free similarity, and ones of plain scale and turn.
-
-    Most files are cut, or scaled as a whole, or turned over; where perspective hardly differs
-    between the frames, a free scale would make any of them fit.
+    What leaves shared points much farther apart than another of its kind, or than another kind, is
+    not; nor is another scale or turn that brings them hardly closer.
     """
-    way = SimilarityTransform.from_estimate(here, there)
-    if not isinstance(way, SimilarityTransform):
-        return {}
-    ways = {"free": way}
-    turn = np.pi * round(float(way.rotation) / np.pi)
-    for scale in plain:
-        if abs(way.scale / scale - 1) < _NEARLY:
-            only = SimilarityTransform(scale=scale, rotation=turn)
-            shift = SimilarityTransform(translation=np.median(there - only(here), axis=0))
-            ways["plain"] = only + shift
-    return ways
+    least = {kind: min(one.off_px for one in of_kind) for kind, of_kind in tried.items()}
+    enough = _TIMES_OFF * min(least.values(), default=0.0)
+    if any(off_px <= enough for kind, off_px in least.items() if kind != FREE):
+        least.pop(FREE, None)
+    return {
+        kind: sorted(
+            (one for one in tried[kind] if one.off_px <= _TIMES_OFF * least[kind]),
+            key=lambda one: one.off_px,
+        )
+        for kind in sorted(least, key=lambda kind: (kind == FREE, least[kind]))
+        if least[kind] <= enough
+    }
+
+
+def _stands_out(whole: Sequence[_Likely]) -> bool:
+    """Tell whether a picture lies in place in one view, and nearly as well in no other.
+
+    Detail is a few pixels fine, so views that agree alike lie closer together than that.
+    """
+    if not whole:
+        return False
+    others = max((one.agreement for one in whole[1:]), default=0.0)
+    return whole[0].agreement > max(_IN_PLACE, _TIMES * others)
+
+
+def parallax_px(first: Doubles, second: Doubles) -> float:
+    """Return how far points move between two views beyond a similarity, px rms.
+
+    Parameters
+    ----------
+    first, second : array (points, 2)
+        Row and column of the same points; NaN where a view does not show one.
+    """
+    known = np.isfinite(first[:, 0]) & np.isfinite(second[:, 0])
+    if np.count_nonzero(known) < _FEW_POINTS:
+        return math.inf  # they show hardly anything in common
+    one, other = (points[known] @ np.array([1, 1j]) for points in (first, second))
+    one, other = one - one.mean(), other - other.mean()
+    left = other - one * (np.vdot(one, other) / np.vdot(one, one))
+    return float(np.sqrt(np.mean(np.abs(left) ** 2)))
 
 
 def _at(plane: Floats, at: npt.NDArray[Any], *, order: int) -> Floats:
@@ -285,81 +379,3 @@ def _at(plane: Floats, at: npt.NDArray[Any], *, order: int) -> Floats:
         plane, at, order=order, mode="nearest", output=np.float32
     )
     return found
-
-
-def _sampled(
-    picture: Floats, way: SimilarityTransform, shape: tuple[int, ...]
-) -> tuple[Floats, Bools]:
-    """Return a picture as a view of this shape shows it, and where it has pixels of its own.
-
-    Parameters
-    ----------
-    way : SimilarityTransform
-        From (x, y) in the view to (x, y) in the picture.
-    """
-    if np.array_equal(way.params, np.eye(3)) and picture.shape[:2] == shape:
-        return picture, np.ones(shape, bool)
-    matrix, offset = _rows_and_columns(way)
-    # A larger picture is smoothed first, as its pixels would be merged.
-    sigma = max(0.0, (float(way.scale) - 1) / 2)
-    smooth = ndimage.gaussian_filter(picture, (sigma, sigma, 0)) if sigma else picture
-    made = [
-        ndimage.affine_transform(
-            smooth[..., channel], matrix, offset, shape, np.float32, order=5, mode="nearest"
-        )
-        for channel in range(3)
-    ]
-    return np.clip(np.stack(made, axis=-1), 0, 1), _inside(way, shape, picture.shape)
-
-
-def _nearest(depth: Floats, way: SimilarityTransform, shape: tuple[int, ...]) -> Floats:
-    """Return a depth map as the view shows it; NaN outside."""
-    matrix, offset = _rows_and_columns(way)
-    made: Floats = ndimage.affine_transform(
-        depth, matrix, offset, shape, np.float32, order=0, mode="constant", cval=np.nan
-    )
-    return made
-
-
-def _rows_and_columns(way: SimilarityTransform) -> tuple[Doubles, Doubles]:
-    matrix = way.params
-    return matrix[:2, :2][::-1, ::-1], matrix[:2, 2][::-1]
-
-
-def _inside(way: SimilarityTransform, shape: tuple[int, ...], own: tuple[int, ...]) -> Bools:
-    """Return which pixels of a view lie on or between the pixel centres of a picture."""
-    rows, cols = np.indices(shape)
-    at = way(np.stack([cols.ravel(), rows.ravel()], axis=1))
-    slack = 1e-6
-    within = (at >= -slack).all(axis=1)
-    within &= (at[:, 0] <= own[1] - 1 + slack) & (at[:, 1] <= own[0] - 1 + slack)
-    return within.reshape(shape)
-
-
-def _as_transform(found: Similarity, shape: tuple[int, ...]) -> SimilarityTransform:
-    """Return a residual similarity, which is about the picture's middle, about its first pixel."""
-    middle = (np.array(shape[:2])[::-1] - 1) / 2
-    matrix = np.eye(3)
-    matrix[:2, :2] = found.matrix()
-    shift = np.array([found.shift_x_px, found.shift_y_px])
-    matrix[:2, 2] = middle + shift - found.matrix() @ middle
-    return SimilarityTransform(matrix)
-
-
-def _told(way: SimilarityTransform, shown: Bools, valid: Bools, own: tuple[int, ...]) -> str:
-    """Say in words what it took to bring a picture to its view."""
-    shape = valid.shape
-    middle = (np.array(shape)[::-1] - 1) / 2
-    right, down = way(middle[None])[0] - (np.array(own)[::-1] - 1) / 2
-    turn = abs(float(np.degrees(way.rotation)))
-    told = []
-    if abs(way.scale - 1) > _TELLING:
-        told.append(f"scaled by {way.scale:.4g}")
-    if turn > _TELLING_DEGREES:
-        told.append(f"turned by {turn:.{0 if turn > 1 else 2}f} degrees")
-    if np.hypot(right, down) > 0.5 or own != shape:
-        told.append(f"its middle {right:+.1f} px across and {down:+.1f} px down of the view's")
-    share = int(np.count_nonzero(shown)) / max(int(np.count_nonzero(valid)), 1)
-    if share < 0.995:
-        told.append(f"shows {share:.0%} of the view")
-    return ", ".join(told)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from ...ground.types import Floats
+from ...ground.types import Bools, Doubles, Floats, Indices
 from ..blur.basis import optics_of
 from ..blur.focusing import blur_and_beyond_px, seen_by
 from ..compositing.render import SOLID, camera_depth, present_parts, tiles_of, views_in
@@ -88,6 +88,36 @@ def places_in(seen: Nearest, other: Camera) -> Floats:
                 np.copyto(into[area], values, where=here)
     places -= 0.5
     places[_unseen(seen.scene, other, places, depth)] = np.nan
+    return places
+
+
+def points_in(seen: Nearest, other: Camera, rows: Indices, cols: Indices) -> Doubles:
+    """Return where another camera has what single pixels of a camera show, hidden there or not.
+
+    Parameters
+    ----------
+    seen : Nearest
+    other : Camera
+    rows, cols : array (n,) of int
+        Array indices of the pixels.
+
+    Returns
+    -------
+    array (n, 2)
+        Row and column as array indices, as `places_in` has them; NaN where nothing is hit, or where
+        the point is outside the other picture.
+    """
+    places = np.full((rows.size, 2), np.nan)
+    depth, part = seen.depth_mm[rows, cols].astype(float), seen.part[rows, cols]
+    for eye, facing, numbers in _moving_alike(seen, other):
+        here = np.isin(part, numbers)
+        frame = seen.camera.frame
+        at = [np.asarray(one[here], float) + 0.5 for one in (frame.row0 + rows, frame.col0 + cols)]
+        down, across = eye.rays_at(*at)
+        rays = np.stack([across, down, np.ones_like(down)], axis=1)
+        row, col, _ = facing.project(eye.pupil_mm + depth[here, None] * (rays @ eye.rotation.T))
+        places[here] = np.stack([row, col], axis=1) - 0.5
+    places[~_within(other, places[:, 0], places[:, 1])] = np.nan
     return places
 
 
@@ -202,11 +232,17 @@ def _moving_alike(seen: Nearest, other: Camera) -> list[tuple[Camera, Camera, li
     return list(groups.values())
 
 
-def _unseen(scene: Scene, other: Camera, places: Floats, depth: Floats) -> npt.NDArray[np.bool_]:
+def _within(camera: Camera, row: npt.NDArray[Any], col: npt.NDArray[Any]) -> Bools:
+    """Tell which places, as array indices, lie within the outer edges of a camera's pixels."""
+    rows, cols = camera.frame.shape
+    with np.errstate(invalid="ignore"):
+        return (row >= -0.5) & (row <= rows - 0.5) & (col >= -0.5) & (col <= cols - 0.5)
+
+
+def _unseen(scene: Scene, other: Camera, places: Floats, depth: Floats) -> Bools:
     rows, cols = other.frame.shape
     row, col = places[..., 0], places[..., 1]
-    with np.errstate(invalid="ignore"):
-        inside = (row >= -0.5) & (row <= rows - 0.5) & (col >= -0.5) & (col <= cols - 0.5)
+    inside = _within(other, row, col)
     # The farthest of the four neighbours: a point beside an edge is not called hidden by it.
     nearest = ndimage.maximum_filter(np.nan_to_num(camera_depth(scene, other), nan=1e6), 2)
     at = (

@@ -382,3 +382,11 @@ def test_bad_input_is_named(
     """What is wrong and what was got."""
     with pytest.raises(ValueError, match=message):
         call(scene.ideal)
+
+
+def test_no_more_than_a_whole_pose_is_mixed_in(scene: Scene) -> None:
+    """Driven twice as far as the other pose, the result still holds all of it, and not double."""
+    twice = scene.ideal + 2.0 * (scene.moved - scene.ideal)
+    options = {"others": [scene.moved], "data_range": 1.0, "mask": scene.around_bar}
+    assert ghost(scene.moved, scene.ideal, **options) == pytest.approx(1.0, abs=0.01)
+    assert ghost(twice, scene.ideal, **options) == pytest.approx(1.0, abs=1e-9)

@@ -166,3 +166,26 @@ def test_other_faults_exchange_nothing(photo: np.ndarray) -> None:
     for result in (lit(photo, -1.0), grey, 1 - photo, lit(photo, (0.3, 0.0, -0.3))):
         assert exchanged_channels(result, photo, data_range=1.0) is None
     assert exchanged_channels(grey[..., ::-1], grey, data_range=1.0) is None
+
+
+def test_blocks_at_white_or_black_tell_no_gain() -> None:
+    """Half a stop more, where most of the result is cut at white; a veil over a black surround.
+
+    Both parts would tell another gain: 0.32 stops less of the first, one stop of the second.
+    """
+    light = np.full((240, 360), 0.8, np.float32)
+    light[:, :108] = 0.2
+    result = encode_srgb(np.minimum(light * np.float32(2**0.5), 1))
+    assert gain_stops(result, encode_srgb(light), data_range=1.0) == pytest.approx(-0.5, abs=0.02)
+    dark = np.full((240, 360), 0.007, np.float32)
+    dark[:, 168:192] = 0.1
+    veiled = encode_srgb(dark + np.float32(0.007))
+    assert -0.25 < gain_stops(veiled, encode_srgb(dark), data_range=1.0) < -0.05
+
+
+def test_a_frame_forgives_its_own_cast_alone(photo: np.ndarray) -> None:
+    """One frame has 0.2 stops more red and less blue: that is forgiven, the opposite is not."""
+    gains = np.exp2([[0.0, 0.0, 0.0], [0.2, 0.0, -0.2]])
+    for cast, charged in (((0.2, 0.0, -0.2), 0.0), ((-0.2, 0.0, 0.2), 0.2 - 1 / 15)):
+        found = exposure_of(lit(photo, cast), photo, data_range=1.0, frame_gains=gains)
+        assert found.charged_stops == pytest.approx(charged, abs=5e-3), cast

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -250,6 +251,21 @@ class TestMargins:
         assert above_limits(float("nan"), limits, margins) == ""
 
 
+def test_a_loss_is_what_the_result_stays_below() -> None:
+    """1.5 dB below the limit is a loss of 1.5; two perfect pictures have lost nothing."""
+    assert loss_db(np.inf, np.inf) == 0.0
+    assert loss_db(40.0, 38.5) == 1.5
+
+
+def test_margins_are_those_that_the_guide_states() -> None:
+    """The contributor guide's table of limits says which may be exceeded, and by how much."""
+    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = guide[guide.index("| capture limit | least defocus") :].splitlines()[:2]
+    stated = {line.split("|")[1].strip(): line.split("|")[3] for line in table}
+    assert stated["capture limit"].strip().startswith(f"{CAPTURE_MARGIN_DB:g} dB:")
+    assert stated["selection limit"].strip().startswith(f"{SELECTION_MARGIN_DB:g} dB, ")
+
+
 def test_the_losses_add_up(judge: Judge) -> None:
     """From the capture limit to the selection limit, and on to the result; by region, too."""
     row = judge.run("focus-map").row
@@ -257,8 +273,6 @@ def test_the_losses_add_up(judge: Judge) -> None:
         lost = row[f"selection_loss_db{end}"] + row[f"merge_loss_db{end}"]
         apart = row[f"capture.psnr_db{end}"] - row[f"total.psnr_db{end}"]
         assert lost == pytest.approx(apart, abs=1e-9)
-    assert loss_db(np.inf, np.inf) == 0.0
-    assert loss_db(40.0, 38.5) == 1.5
 
 
 def test_a_crop_is_compared_with_the_limit_over_what_it_shows(judge: Judge) -> None:

@@ -14,10 +14,12 @@ from stacktruth.ground.pictures import write_copy
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.isolate.external import ProgramError, load_programs
 from stacktruth.runners.isolate.run import find_method
+from stacktruth.runners.judge import view_of_picture
 from stacktruth.runners.judge.finished import score_files
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge
 from stacktruth.runners.judge.true_stages import StackTruth
+from stacktruth.runners.judge.view_of_picture import placed
 from stacktruth.runners.methods import built_in
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.shooting.shoot import shoot
@@ -225,3 +227,47 @@ def test_a_depth_map_comes_with_its_picture(judge: Judge, in_last: Result) -> No
     assert row["reference"] == LAST
     assert row["depth.depth_median_mm"] == pytest.approx(0.0, abs=1e-3)
     assert row["depth.coverage"] > 0.97
+
+
+def test_a_view_that_stands_out_is_taken_without_a_closer_look(
+    judge: Judge, in_last: Result, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whole files, upright, turned over or of half the size, cost no search: 0.4 s, not 3."""
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("a closer look")
+
+    for name in ("places_in", "matches"):
+        monkeypatch.setattr(view_of_picture, name, refuse)
+    for how in ("turned over", "smaller"):
+        picture = np.ascontiguousarray(changed(picture_of(in_last), how), np.float32)
+        found = placed(picture, None, shoot=judge.shoot, truth=judge.truth())
+        assert found.view == LAST
+
+
+@pytest.mark.parametrize("view", [0, pytest.param(4, marks=pytest.mark.slow)])
+def test_a_crop_of_any_view_is_cut_at_its_pixels(judge: Judge, view: int) -> None:
+    """A frame itself, cut: frame, place and share of the view are exact, at nearly full width."""
+    frame = picture_of(Result(image=judge.stack.frames[view]))
+    found = placed(frame[7:-9, 6:-3], None, shoot=judge.shoot, truth=judge.truth())
+    assert found.view == view
+    assert found.told.startswith("its middle -1.5 px across and +1.0 px down of the view's")
+    inside = np.zeros(frame.shape[:2], bool)
+    inside[7:-9, 6:-3] = True
+    np.testing.assert_array_equal(found.inside, inside)
+    np.testing.assert_allclose(found.image[inside], frame[inside], atol=2e-3)
+
+
+def test_views_are_told_apart_by_what_no_similarity_takes_away() -> None:
+    """A turned, scaled and shifted set of points is no parallax; one point that moved is."""
+    rng = np.random.default_rng(0)
+    points = rng.uniform(0, 100, (200, 2))
+    turn = np.array([[0.8, -0.6], [0.6, 0.8]])
+    moved = 1.2 * points @ turn + (5, -3)
+    assert view_of_picture.parallax_px(points, moved) == pytest.approx(0.0, abs=1e-9)
+    moved[0, 0] += 20.0  # of 200 points: 20 / sqrt(200), less what the similarity follows
+    assert view_of_picture.parallax_px(points, moved) == pytest.approx(np.sqrt(2.0), rel=0.03)
+    moved[50:] = np.nan
+    assert view_of_picture.parallax_px(points, moved[:]) > 0
+    moved[10:] = np.nan
+    assert view_of_picture.parallax_px(points, moved) == np.inf

@@ -13,6 +13,7 @@ from stacktruth.simulator.shooting.motion import (
     motion_summary,
     nearest,
     places_in,
+    points_in,
 )
 from stacktruth.simulator.shooting.truth import truth_of
 from stacktruth.simulator.view.camera import Camera
@@ -204,3 +205,18 @@ def test_the_least_blur_of_all_frames_is_the_residual(rig, scene, sheet):
     shown = np.isfinite(each[2])
     assert 0.9 < shown.mean() < 1
     assert each[2][shown] == pytest.approx(wanted[shown], abs=2e-3)
+
+
+def test_single_points_move_as_the_whole_field() -> None:
+    """Each where the field has it, hidden or not; outside the other picture both know nothing."""
+    scene, rig = load_scene("snail-shell"), load_rig("field-2x")
+    seen = nearest(scene, Camera(rig, crop=(1536, 1024), bin=8))
+    other = Camera(rig, Pose(x_mm=0.4, z_mm=0.7, roll_mrad=20.0), crop=(1536, 1024), bin=8)
+    field = places_in(seen, other)
+    rows, cols = (one.ravel() for one in np.indices(field.shape[:2]))
+    points = points_in(seen, other, rows, cols).reshape(field.shape)
+    known = np.isfinite(field[..., 0])
+    assert 0.5 < known.mean() < 1.0
+    np.testing.assert_allclose(points[known], field[known], atol=1e-3)
+    hidden = np.isfinite(points[..., 0]) & ~known
+    assert hidden.mean() < 0.05

@@ -66,10 +66,17 @@ def once(judge: Judge, outcome: Outcome) -> Iterator[tuple[str, Work]]:
     given = StackTruth(judge.shoot, truth, judge.stack.frames)
     yield "limits of a view (once a stack)", lambda: view_limits(given)
     yield "what artefacts need (once a stack)", lambda: artefact_inputs(judge.shoot, truth)
-    yield (
-        "search for the view (finished files)",
-        lambda: placed(raw, None, shoot=judge.shoot, truth=truth),
-    )
+    files = {
+        "as it is": raw,
+        "half its size": raw[::2, ::2],
+        "turned over": raw[::-1, ::-1],
+        "cropped": raw[20:-44, 36:-12],
+    }
+    for how, picture in files.items():
+        yield (
+            f"search for the view, {how}",
+            lambda picture=picture: placed(picture, None, shoot=judge.shoot, truth=truth),
+        )
 
 
 def main() -> None:

@@ -65,7 +65,10 @@ class Cell:
     @cached_property
     def key(self) -> str:
         """Checksum of the stack, the method with its version, and the scoring code."""
-        method = {name: getattr(self.method, name) for name in ("name", "kind", "spec", "version")}
+        named = ("name", "kind", "spec", "version")
+        method = {name: getattr(self.method, name) for name in named}
+        if self.method.stays_loaded:
+            method["stays_loaded"] = True
         return _checksum({"stack": self.stack.key, "method": method, "scoring": scoring_version()})
 
 

@@ -21,6 +21,8 @@ MAIN = "total.psnr_db"
 LOST = "merge_loss_db"
 #: Follows the name of a method that did not merge in the view that its stacks name.
 OWN_VIEW = " (own view)"
+#: And of one whose process served one stack after another.
+STAYED = " (stayed loaded)"
 #: Columns of the table of all cells; rows.csv has all.
 _SHOWN = {
     "capture.psnr_db": "capture limit dB",
@@ -90,9 +92,11 @@ def standing(rows: pd.DataFrame) -> PageTable:
 
 
 def called(rows: pd.DataFrame, name: object) -> str:
-    """Return a method's name, marked where it insists on a view of its own."""
-    own = rows.get("view", pd.Series(dtype=object)).eq(OWN) & (rows["method"] == name)
-    return f"{name}{OWN_VIEW if own.any() else ''}"
+    """Return a method's name, marked where it has a view of its own, or stayed loaded."""
+    its = rows[rows["method"] == name]
+    nothing = pd.Series(dtype=object)
+    own, stayed = its.get("view", nothing).eq(OWN), its.get("stays_loaded", nothing).eq(True)
+    return f"{name}{OWN_VIEW if own.any() else ''}{STAYED if stayed.any() else ''}"
 
 
 def loss_split(rows: pd.DataFrame) -> PageTable:

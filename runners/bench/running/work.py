@@ -7,7 +7,7 @@ import shutil
 import socket
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import cache, lru_cache, partial
 from itertools import repeat
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
 from ....simulator.steps import side_by_side
 from ...contract import Outcome
+from ...isolate.staying import StayingMethods
 from ...isolate.workplace import FROM_OUTSIDE
 from ...judge.scoring import Judge, Scored, without_result
 from ..grid.cells import Cell, StackSpec, by_stack, cells_of
@@ -111,7 +112,9 @@ def _all_scored(
     task: Task, store: Store, suite: Suite, cells: Sequence[Cell]
 ) -> Iterator[tuple[Cell, Scored]]:
     """Yield cells of one stack with their scores, from one process or from several."""
-    watched = _judge(store, cells[0].stack, workers=task.workers)
+    # One cell done by itself, as when it is verified, owes nothing to others.
+    staying = _staying() if task.only is None else StayingMethods(over_stacks=False)
+    watched = _judge(store, cells[0].stack, staying=staying, workers=task.workers)
     path, sound = _stack_folder(store, cells[0].stack), watched.stamps
     tries: Iterator[Scored | None] = repeat(None)
     if task.workers > 1:
@@ -136,7 +139,14 @@ def _tried(cell: Cell, *, stack: Path, hidden: Path, suite: Suite) -> Scored | N
 
 @lru_cache(maxsize=1)
 def _own_judge(stack: Path, hidden: Path) -> Judge:
-    return Judge(read_stack(stack, verify=False), hidden=(hidden,))
+    stack_there = read_stack(stack, verify=False)
+    return Judge(stack_there, hidden=(hidden,), staying=_staying())
+
+
+@cache
+def _staying() -> StayingMethods:
+    """Return the methods that stay loaded in this process, over all stacks that it does."""
+    return StayingMethods()
 
 
 def _run(cell: Cell, judge: Judge, suite: Suite) -> Scored:
@@ -154,8 +164,11 @@ class _Watched:
     stamps: Stamps
 
 
-def _judge(store: Store, spec: StackSpec, *, workers: int = 1) -> _Watched:
-    judge = Judge(_rendered(store, spec, workers=workers), hidden=(store.path,))
+def _judge(
+    store: Store, spec: StackSpec, *, staying: StayingMethods | None, workers: int = 1
+) -> _Watched:
+    rendered = _rendered(store, spec, workers=workers)
+    judge = Judge(rendered, hidden=(store.path,), staying=staying)
     return _Watched(judge=judge, stamps=stamps_below(_stack_folder(store, spec)))
 
 
@@ -183,7 +196,7 @@ def _scored(watched: _Watched, store: Store, suite: Suite, cell: Cell) -> tuple[
         else:
             if stamps_below(path) == watched.stamps:
                 return watched, scored
-        watched = _judge(store, cell.stack)
+        watched = _judge(store, cell.stack, staying=watched.judge.staying)
     raise OSError(f"{path}: the stack was changed {_TRIES} times while it was in use")
 
 
