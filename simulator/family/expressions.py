@@ -1,0 +1,165 @@
+"""Small sums in family files: numbers, names drawn before, plain operators, a few functions."""
+
+from __future__ import annotations
+
+import ast
+import math
+import operator
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from typing import Any
+
+_LONGEST = 400
+_OPERATORS: dict[type, Callable[[float, float], float]] = {
+    ast.Add: operator.add,
+    ast.Sub: operator.sub,
+    ast.Mult: operator.mul,
+    ast.Div: operator.truediv,
+    ast.Mod: operator.mod,
+    ast.Pow: math.pow,
+    ast.Lt: lambda a, b: float(a < b),
+    ast.LtE: lambda a, b: float(a <= b),
+    ast.Gt: lambda a, b: float(a > b),
+    ast.GtE: lambda a, b: float(a >= b),
+    ast.Eq: lambda a, b: float(a == b),
+}
+#: What may be called; angles are degrees, as everywhere in a scene.
+FUNCTIONS: dict[str, Callable[..., float]] = {
+    "sin": lambda a: math.sin(math.radians(a)),
+    "cos": lambda a: math.cos(math.radians(a)),
+    "tan": lambda a: math.tan(math.radians(a)),
+    "atan2": lambda y, x: math.degrees(math.atan2(y, x)),
+    "hypot": math.hypot,
+    "sqrt": math.sqrt,
+    "exp": math.exp,
+    "log": math.log,
+    "abs": abs,
+    "min": min,
+    "max": max,
+    "floor": lambda a: float(math.floor(a)),
+    "round": lambda a: float(round(a)),
+}
+_ALLOWED = (
+    f"numbers, names drawn above, + - * / % **, < <= > >= ==, name[number], {', '.join(FUNCTIONS)}"
+)
+
+
+class ExpressionError(ValueError):
+    """An expression is no sum of this language, or cannot be worked out."""
+
+
+@lru_cache(maxsize=4096)
+def parsed(text: str) -> ast.expr:
+    """Return the tree of an expression, without its leading ``=``.
+
+    Raises
+    ------
+    ExpressionError
+        It holds something else than the language has.
+    """
+    if len(text) > _LONGEST:
+        raise ExpressionError(f"got {len(text)} characters, allowed {_LONGEST}")
+    try:
+        tree = ast.parse(text.strip(), mode="eval").body
+    except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
+        raise ExpressionError(f"got {text.strip()!r}, allowed {_ALLOWED}") from error
+    _check(tree)
+    return tree
+
+
+def _check(node: ast.expr) -> None:
+    match node:
+        case ast.Constant(value=bool()):
+            pass
+        case ast.Constant(value=int() | float()) | ast.Name():
+            return
+        case ast.UnaryOp(op=ast.USub(), operand=inner):
+            return _check(inner)
+        case ast.BinOp(left=left, op=op, right=right) if type(op) in _OPERATORS:
+            _check(left)
+            return _check(right)
+        case ast.Compare(left=left, ops=[op], comparators=[right]) if type(op) in _OPERATORS:
+            _check(left)
+            return _check(right)
+        case ast.Call(func=ast.Name(id=name), args=args, keywords=[]) if name in FUNCTIONS:
+            for one in args:
+                _check(one)
+            return None
+        case ast.Subscript(value=ast.Name(), slice=place):
+            return _check(place)
+        case _:
+            pass
+    raise ExpressionError(f"got {ast.unparse(node)!r}, allowed {_ALLOWED}")
+
+
+def names_in(tree: ast.expr) -> set[str]:
+    """Return the names of values that an expression asks for."""
+    called = {node.func for node in ast.walk(tree) if isinstance(node, ast.Call)}
+    return {
+        node.id for node in ast.walk(tree) if isinstance(node, ast.Name) and node not in called
+    }
+
+
+def value_of(tree: ast.expr, names: Mapping[str, Any]) -> Any:
+    """Work an expression out.
+
+    Parameters
+    ----------
+    tree : ast.expr
+        From `parsed`.
+    names : mapping
+        Values drawn before. A lone name may stand for any value; in sums all must be numbers.
+
+    Raises
+    ------
+    ExpressionError
+        A name that is not there, text in a sum, a division by nothing.
+    """
+    if isinstance(tree, ast.Name):
+        return _named(tree.id, names)
+    try:
+        return _worked(tree, names)
+    except (ArithmeticError, TypeError, ValueError) as error:
+        if isinstance(error, ExpressionError):
+            raise
+        raise ExpressionError(f"cannot work out {ast.unparse(tree)!r}: {error}") from error
+
+
+def _named(name: str, names: Mapping[str, Any]) -> Any:
+    if name not in names:
+        known = ", ".join(sorted(names)) or "none"
+        raise ExpressionError(f"got the name {name!r}, drawn before: {known}")
+    return names[name]
+
+
+def _worked(node: ast.expr, names: Mapping[str, Any]) -> Any:
+    match node:
+        case ast.Constant(value=int() | float() as number):
+            return float(number)
+        case ast.Name(id=name):
+            return _number(_named(name, names), name)
+        case ast.UnaryOp(operand=inner):
+            return -_number(_worked(inner, names), ast.unparse(inner))
+        case ast.BinOp(left=left, op=op, right=right):
+            return _OPERATORS[type(op)](_worked(left, names), _worked(right, names))
+        case ast.Compare(left=left, ops=[op], comparators=[right]):
+            return _OPERATORS[type(op)](_worked(left, names), _worked(right, names))
+        case ast.Call(func=ast.Name(id=name), args=args):
+            return FUNCTIONS[name](*(_worked(one, names) for one in args))
+        case ast.Subscript(value=ast.Name(id=name), slice=place):
+            return _picked(_named(name, names), name, _worked(place, names))
+        case _:
+            raise ExpressionError(f"got {ast.unparse(node)!r}, allowed {_ALLOWED}")
+
+
+def _picked(values: Any, name: str, place: float) -> Any:
+    if not isinstance(values, list) or not 0 <= place < len(values):
+        size = len(values) if isinstance(values, list) else 0
+        raise ExpressionError(f"got {name}[{place:g}], {name!r} has {size} parts, counted from 0")
+    return values[int(place)]
+
+
+def _number(value: Any, what: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ExpressionError(f"got {value!r} for {what!r}, allowed a number")
+    return float(value)
