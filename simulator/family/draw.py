@@ -193,12 +193,15 @@ class _Drawing:
         if self._copies > _MOST_COPIES:
             raise ExpressionError(f"repeat: got {self._copies} copies, allowed {_MOST_COPIES}")
         index = index_of(node, where=self._where(place))
-        return [self._copy(node, f"{place}[{i}]", {**names, index: i}) for i in range(int(count))]
+        out: list[Any] = []
+        for i in range(int(count)):
+            out += self._copy(node, f"{place}[{i}]", {**names, index: i})
+        return out
 
-    def _copy(self, node: dict[str, Any], place: str, names: dict[str, Any]) -> Any:
+    def _copy(self, node: dict[str, Any], place: str, names: dict[str, Any]) -> list[Any]:
         for name, part in node.get("draw", {}).items():
             names[name] = self.value(part, f"{place}.{name}", names)
-        return self.value(node["item"], place, names)
+        return self._list(node["items"] if "items" in node else [node["item"]], place, names)
 
 
 def _said(value: Any) -> str:

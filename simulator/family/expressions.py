@@ -85,7 +85,8 @@ def _check(node: ast.expr) -> None:
             for one in args:
                 _check(one)
             return None
-        case ast.Subscript(value=ast.Name(), slice=place):
+        case ast.Subscript(value=(ast.Name() | ast.Subscript()) as held, slice=place):
+            _check(held)
             return _check(place)
         case _:
             pass
@@ -115,14 +116,24 @@ def value_of(tree: ast.expr, names: Mapping[str, Any]) -> Any:
     ExpressionError
         A name that is not there, text in a sum, a division by nothing.
     """
-    if isinstance(tree, ast.Name):
-        return _named(tree.id, names)
     try:
-        return _worked(tree, names)
+        return _held(tree, names) if _is_place(tree) else _worked(tree, names)
     except (ArithmeticError, TypeError, ValueError) as error:
         if isinstance(error, ExpressionError):
             raise
         raise ExpressionError(f"cannot work out {ast.unparse(tree)!r}: {error}") from error
+
+
+def _is_place(node: ast.expr) -> bool:
+    return isinstance(node, ast.Name | ast.Subscript)
+
+
+def _held(node: ast.expr, names: Mapping[str, Any]) -> Any:
+    """Return the value of a name, or of a place in its lists, whatever it is."""
+    if isinstance(node, ast.Subscript):
+        return _picked(_held(node.value, names), ast.unparse(node), _worked(node.slice, names))
+    assert isinstance(node, ast.Name)
+    return _named(node.id, names)
 
 
 def _named(name: str, names: Mapping[str, Any]) -> Any:
@@ -136,8 +147,8 @@ def _worked(node: ast.expr, names: Mapping[str, Any]) -> Any:
     match node:
         case ast.Constant(value=int() | float() as number):
             return float(number)
-        case ast.Name(id=name):
-            return _number(_named(name, names), name)
+        case ast.Name() | ast.Subscript():
+            return _number(_held(node, names), ast.unparse(node))
         case ast.UnaryOp(operand=inner):
             return -_number(_worked(inner, names), ast.unparse(inner))
         case ast.BinOp(left=left, op=op, right=right):
@@ -146,16 +157,14 @@ def _worked(node: ast.expr, names: Mapping[str, Any]) -> Any:
             return _OPERATORS[type(op)](_worked(left, names), _worked(right, names))
         case ast.Call(func=ast.Name(id=name), args=args):
             return FUNCTIONS[name](*(_worked(one, names) for one in args))
-        case ast.Subscript(value=ast.Name(id=name), slice=place):
-            return _picked(_named(name, names), name, _worked(place, names))
         case _:
             raise ExpressionError(f"got {ast.unparse(node)!r}, allowed {_ALLOWED}")
 
 
-def _picked(values: Any, name: str, place: float) -> Any:
+def _picked(values: Any, what: str, place: float) -> Any:
     if not isinstance(values, list) or not 0 <= place < len(values):
         size = len(values) if isinstance(values, list) else 0
-        raise ExpressionError(f"got {name}[{place:g}], {name!r} has {size} parts, counted from 0")
+        raise ExpressionError(f"got place {place:g} in {what!r}: of {size} parts, counted from 0")
     return values[int(place)]
 
 

@@ -37,10 +37,11 @@ FORMS: Mapping[str, Form] = {
         ("light", "chroma", "hue_deg"),
     ),
     "repeat": Form(
-        "that many copies of `item`, put into the list they stand in; each has its number `i` (or "
-        "the name that `index` gives), counted from 0, and draws of its own, `draw`",
+        "that many copies of `item`, or of each of several `items`, put into the list they stand "
+        "in; each copy has its number `i` (or the name that `index` gives), counted from 0, and "
+        "draws of its own, `draw`",
         '{ repeat = 12, draw = { x = { uniform = [-4, 4] } }, item = ["= x", 0, "= 0.1 * i"] }',
-        ("item", "draw", "index"),
+        ("item", "items", "draw", "index"),
     ),
 }
 _NAME = re.compile("[a-z][a-z0-9_]*")
@@ -121,12 +122,13 @@ def _check_text(text: str, known: frozenset[str], used: set[str], *, where: str)
 def _check_repeat(
     node: Mapping[str, Any], known: frozenset[str], used: set[str], *, where: str
 ) -> None:
-    if "item" not in node:
-        raise DataFileError(f"{where}: key 'item' is missing")
+    if ("item" in node) == ("items" in node) or not isinstance(node.get("items", []), list):
+        raise DataFileError(f"{where}: got {sorted(node)}, allowed one 'item' or a list 'items'")
     check(node["repeat"], known, used, where=f"{where}.repeat")
     within = known | {index_of(node, where=where)}
     inside = check_draws(node.get("draw", {}), within, used, where=f"{where}.draw")
-    check(node["item"], inside, used, where=f"{where}.item")
+    check(node.get("item", 0), inside, used, where=f"{where}.item")
+    check(node.get("items", 0), inside, used, where=f"{where}.items")
     refuse_unused(node.get("draw", {}), used, where=f"{where}.draw")
 
 
