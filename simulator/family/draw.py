@@ -1,4 +1,4 @@
-"""Draws a scene of a family: every number comes from a stream of its own, named by its place."""
+"""Draws a scene of a family: each number is that of its own name, made of seed and key."""
 
 from __future__ import annotations
 
@@ -6,13 +6,12 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from ...ground.toml import parse_toml
 from ..data import DataFileError, shown_value
-from ..streams import stream
+from ..streams import share
 from .expressions import ExpressionError, parsed, value_of
 from .family import Family, checked_seed
 from .forms import PLACE, form_of, index_of
-from .scene_text import content_checksum, scene_text, written
+from .scene_text import as_read, content_checksum, scene_text, written
 from .shades import shaded
 
 #: Copies in one scene, all repeats together.
@@ -24,8 +23,7 @@ def draw(family: Family, *, seed: int) -> str:
     """Return the text of a scene file: the same bytes for the same family and seed.
 
     Each number comes from a stream named by family, seed and key, so a change of one key of a
-    family changes no other draw. The streams are those of numpy's bit generators, whose raw bits
-    are kept from version to version (NEP 19).
+    family changes no other draw, and no version of a library changes any.
 
     Parameters
     ----------
@@ -52,28 +50,17 @@ def draw(family: Family, *, seed: int) -> str:
     scene = {
         "name": f"{family.name}-{seed}",
         "title": family.title,
-        "seed": int(_share(seed, family.name, "scene.seed") * _SEEDS),
+        "seed": int(drawing.share("scene.seed") * _SEEDS),
         **drawing.value(family.scene, "scene", names),
     }
     drawn = {
         "family": family.name,
         "seed": seed,
         "family_sha256": family.checksum,
-        "scene_sha256": content_checksum(_as_read(scene)),
+        "scene_sha256": content_checksum(as_read(scene)),
     }
     heading = f"Drawn from the family {family.name} with seed {seed}."
     return scene_text({**scene, "drawn": drawn}, heading=heading)
-
-
-def _as_read(scene: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a scene as it comes back from its own text."""
-    return parse_toml(scene_text(scene, heading="").encode())
-
-
-def _share(seed: int, family: str, place: str) -> float:
-    """Return the number, 0 to below 1, that stands at a place of a draw."""
-    bits = int(stream(seed, f"family {family}", place).bit_generator.random_raw())
-    return (bits >> 11) * 2.0**-53
 
 
 class _Drawing:
@@ -102,8 +89,9 @@ class _Drawing:
     def _where(self, place: str) -> str:
         return f"{self._family.path}: {place} (seed {self._seed})"
 
-    def _share(self, place: str) -> float:
-        return _share(self._seed, self._family.name, place)
+    def share(self, place: str) -> float:
+        """Return the number, 0 to below 1, that stands at a place of this draw."""
+        return share(self._seed, f"family {self._family.name}", place)
 
     def _text(self, text: str, place: str, names: Mapping[str, Any]) -> Any:
         if not text.startswith("="):
@@ -139,19 +127,19 @@ class _Drawing:
 
     def _uniform(self, node: dict[str, Any], place: str, names: Mapping[str, Any]) -> float:
         low, high = self._bounds(node["uniform"], place, names)
-        return low + (high - low) * self._share(place)
+        return low + (high - low) * self.share(place)
 
     def _log_uniform(self, node: dict[str, Any], place: str, names: Mapping[str, Any]) -> float:
         low, high = self._bounds(node["log_uniform"], place, names)
         if low <= 0:
             raise ExpressionError(f"log_uniform: got {low:g}, allowed numbers > 0")
-        return low * math.exp(math.log(high / low) * self._share(place))
+        return low * math.exp(math.log(high / low) * self.share(place))
 
     def _whole(self, node: dict[str, Any], place: str, names: Mapping[str, Any]) -> int:
         low, high = self._bounds(node["whole"], place, names)
         if low != round(low) or high != round(high):
             raise ExpressionError(f"whole: got [{low:g}, {high:g}], allowed whole numbers")
-        return int(low) + int(self._share(place) * (int(high) - int(low) + 1))
+        return int(low) + int(self.share(place) * (int(high) - int(low) + 1))
 
     def _choice(self, node: dict[str, Any], place: str, names: Mapping[str, Any]) -> Any:
         options = node["choice"]
@@ -165,7 +153,7 @@ class _Drawing:
         sizes = [self._number(one, place) for one in weights]
         if min(sizes) < 0 or sum(sizes) <= 0:
             raise ExpressionError(f"weights: got {shown_value(weights)}, allowed from 0, not all 0")
-        at, chosen = self._share(place) * sum(sizes), 0
+        at, chosen = self.share(place) * sum(sizes), 0
         while chosen < len(sizes) - 1 and at >= sizes[chosen]:
             at -= sizes[chosen]
             chosen += 1

@@ -131,7 +131,7 @@ def _is_place(node: ast.expr) -> bool:
 def _held(node: ast.expr, names: Mapping[str, Any]) -> Any:
     """Return the value of a name, or of a place in its lists, whatever it is."""
     if isinstance(node, ast.Subscript):
-        return _picked(_held(node.value, names), ast.unparse(node), _worked(node.slice, names))
+        return _picked(_held(node.value, names), node, _worked(node.slice, names))
     assert isinstance(node, ast.Name)
     return _named(node.id, names)
 
@@ -148,9 +148,9 @@ def _worked(node: ast.expr, names: Mapping[str, Any]) -> Any:
         case ast.Constant(value=int() | float() as number):
             return float(number)
         case ast.Name() | ast.Subscript():
-            return _number(_held(node, names), ast.unparse(node))
+            return _number(_held(node, names), node)
         case ast.UnaryOp(operand=inner):
-            return -_number(_worked(inner, names), ast.unparse(inner))
+            return -_number(_worked(inner, names), inner)
         case ast.BinOp(left=left, op=op, right=right):
             return _OPERATORS[type(op)](_worked(left, names), _worked(right, names))
         case ast.Compare(left=left, ops=[op], comparators=[right]):
@@ -161,14 +161,15 @@ def _worked(node: ast.expr, names: Mapping[str, Any]) -> Any:
             raise ExpressionError(f"got {ast.unparse(node)!r}, allowed {_ALLOWED}")
 
 
-def _picked(values: Any, what: str, place: float) -> Any:
+def _picked(values: Any, node: ast.expr, place: float) -> Any:
     if not isinstance(values, list) or not 0 <= place < len(values):
         size = len(values) if isinstance(values, list) else 0
-        raise ExpressionError(f"got place {place:g} in {what!r}: of {size} parts, counted from 0")
+        where = ast.unparse(node)
+        raise ExpressionError(f"got place {place:g} in {where!r}: of {size} parts, counted from 0")
     return values[int(place)]
 
 
-def _number(value: Any, what: str) -> float:
+def _number(value: Any, node: ast.expr) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ExpressionError(f"got {value!r} for {what!r}, allowed a number")
+        raise ExpressionError(f"got {value!r} for {ast.unparse(node)!r}, allowed a number")
     return float(value)

@@ -129,8 +129,18 @@ def checked_seed(seed: str | int, *, where: str) -> int:
     )
 
 
-def has_changed(family: str, checksum: str) -> bool:
-    """Say whether a shipped family is no longer the one of a checksum, or is not there."""
+def change_since(family: str, checksum: str) -> str:
+    """Tell what has become of a family since a scene was drawn from it; empty if nothing.
+
+    Parameters
+    ----------
+    family : str
+        Its name.
+    checksum : str
+        SHA-256 of its file then.
+    """
     if family not in list_data_files("family"):
-        return True
-    return sha256(find_data_file(family, kind="family").read_bytes()) != checksum
+        return f"no family {family} is shipped here to compare it with"
+    if sha256(find_data_file(family, kind="family").read_bytes()) == checksum:
+        return ""
+    return f"the family {family} has changed since"

@@ -37,11 +37,23 @@ def content_checksum(values: Mapping[str, Any]) -> str:
     return sha256(json.dumps(held, sort_keys=True, default=str).encode())
 
 
+def as_read(value: Any) -> Any:
+    """Return plain values as they come back from their text."""
+    if isinstance(value, dict):
+        return {key: as_read(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [as_read(one) for one in value]
+    return rounded(value) if isinstance(value, float) else value
+
+
 def rounded(value: float) -> float | int:
-    """Return a number as it is written: six digits that count, whole ones without a point."""
+    """Return a number as it is written: six digits that count, a millionth at the finest.
+
+    Whole ones are written without a point.
+    """
     if isinstance(value, int):
         return value
-    short = float(f"{value:.{_DIGITS}g}")
+    short = round(float(f"{value:.{_DIGITS}g}"), _DIGITS)
     return int(short) if short.is_integer() and abs(short) < 1e15 else short
 
 

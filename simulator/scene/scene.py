@@ -11,7 +11,7 @@ from pydantic.dataclasses import dataclass
 from ...ground.toml import parse_toml
 from ..data import DataFileError, find_data_file, load_toml, shown_value, validate
 from ..family.draw import draw
-from ..family.family import draw_asked_for
+from ..family.family import change_since, draw_asked_for
 from ..family.scene_text import content_checksum
 from ..rig import STRICT
 from .relief.reliefs import FlatRelief, Relief
@@ -245,6 +245,13 @@ class Drawn:
     family_sha256: str = Field(pattern="^[0-9a-f]{64}$")
     scene_sha256: str = Field(pattern="^[0-9a-f]{64}$")
     edited: bool = False
+
+    def __str__(self) -> str:
+        """Return the origin in one line, with what has changed since."""
+        told = [f"drawn from the family {self.family} with seed {self.seed}"]
+        told += ["edited since"] if self.edited else []
+        told += [one for one in [change_since(self.family, self.family_sha256)] if one]
+        return "; ".join(told)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

@@ -147,7 +147,7 @@ class Ridges:
     fan_mm : float or None
         They start from a point so far above (0, 0), and go all round it.
     start_mm : float
-        They rise from this distance of that point on.
+        They have risen at this distance of that point, and begin at three quarters of it.
     bend : float
         How wavy they are, in pitches.
     """
@@ -188,7 +188,7 @@ def _(relief: Ridges, seed: int) -> Gauge:
         u, v = moved(x, y)
         v = v + fan
         height = np.abs(np.cos(around * np.arctan2(u, v))) ** power
-        return rise * height * smoothstep(2 * np.sqrt(u * u + v * v) / start - 1)
+        return rise * height * smoothstep(4 * np.sqrt(u * u + v * v) / start - 3)
 
     return gauge_straight if relief.fan_mm is None else gauge_fan
 
@@ -203,9 +203,9 @@ def _(relief: Ridges) -> float:
     steep = _profile_slope(relief.sharpness) * relief.rise_mm
     if relief.fan_mm is None:
         slope = 2 * math.pi / relief.pitch_mm * steep
-    else:  # ridges rise from half of the start on
-        nearest = relief.start_mm / 2
-        slope = math.hypot(relief.around / nearest * steep, 1.5 * relief.rise_mm / nearest)
+    else:  # ridges begin at three quarters of the start
+        nearest = 0.75 * relief.start_mm
+        slope = math.hypot(relief.around / nearest * steep, 6 * relief.rise_mm / relief.start_mm)
     return slope * lattices.bend_stretch(relief.bend / 2)
 
 
