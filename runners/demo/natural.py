@@ -179,7 +179,8 @@ def nearest_distances(pictures: list[Floats]) -> npt.NDArray[np.float64]:
 
 
 def _thumb(picture: Floats) -> npt.NDArray[np.float64]:
-    rows, cols = (np.array_split(np.arange(size), n) for size, n in zip(picture.shape, _THUMB))
+    sizes = zip(picture.shape[:2], _THUMB, strict=True)
+    rows, cols = (np.array_split(np.arange(size), n) for size, n in sizes)
     return np.array([picture[np.ix_(r, c)].mean(axis=(0, 1)) for r in rows for c in cols]).ravel()
 
 

@@ -68,37 +68,34 @@ def parsed(text: str) -> ast.expr:
 
 
 def _check(node: ast.expr) -> None:
+    for part in _parts(node):
+        _check(part)
+
+
+def _parts(node: ast.expr) -> list[ast.expr]:
+    """Return what a node of the language is made of; refuse a node of another language."""
     match node:
-        case ast.Constant(value=bool()):
-            pass
-        case ast.Constant(value=int() | float()) | ast.Name():
-            return
+        case ast.Constant(value=int() | float()) if not isinstance(node.value, bool):
+            return []
+        case ast.Name():
+            return []
         case ast.UnaryOp(op=ast.USub(), operand=inner):
-            return _check(inner)
+            return [inner]
         case ast.BinOp(left=left, op=op, right=right) if type(op) in _OPERATORS:
-            _check(left)
-            return _check(right)
+            return [left, right]
         case ast.Compare(left=left, ops=[op], comparators=[right]) if type(op) in _OPERATORS:
-            _check(left)
-            return _check(right)
+            return [left, right]
         case ast.Call(func=ast.Name(id=name), args=args, keywords=[]) if name in FUNCTIONS:
-            for one in args:
-                _check(one)
-            return None
+            return args
         case ast.Subscript(value=(ast.Name() | ast.Subscript()) as held, slice=place):
-            _check(held)
-            return _check(place)
-        case _:
-            pass
+            return [held, place]
     raise ExpressionError(f"got {ast.unparse(node)!r}, allowed {_ALLOWED}")
 
 
 def names_in(tree: ast.expr) -> set[str]:
     """Return the names of values that an expression asks for."""
     called = {node.func for node in ast.walk(tree) if isinstance(node, ast.Call)}
-    return {
-        node.id for node in ast.walk(tree) if isinstance(node, ast.Name) and node not in called
-    }
+    return {node.id for node in ast.walk(tree) if isinstance(node, ast.Name) and node not in called}
 
 
 def value_of(tree: ast.expr, names: Mapping[str, Any]) -> Any:

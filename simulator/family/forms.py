@@ -132,9 +132,7 @@ def _check_repeat(
     refuse_unused(node.get("draw", {}), used, where=f"{where}.draw")
 
 
-def check_draws(
-    drawn: Any, known: frozenset[str], used: set[str], *, where: str
-) -> frozenset[str]:
+def check_draws(drawn: Any, known: frozenset[str], used: set[str], *, where: str) -> frozenset[str]:
     """Check draws in their order, and return all names known after them."""
     check_names(drawn, where=where)
     for name, node in drawn.items():

@@ -119,7 +119,7 @@ def _environment():
 
 def test_a_key_changed_changes_no_other_draw(family):
     """Each number is that of its own place: one more key before it, and it stays as it was."""
-    base = '[draw]\nx = { uniform = [0, 1] }\nz = { uniform = [0, 1] }\n' + CARD
+    base = "[draw]\nx = { uniform = [0, 1] }\nz = { uniform = [0, 1] }\n" + CARD
     more = base.replace("[draw]\n", "[draw]\na = { uniform = [0, 1] }\n")
     base += 'centre_mm = ["= x", 0, "= z"]\n'
     more += 'centre_mm = ["= x", "= 0 * a", "= z"]\n'
@@ -128,13 +128,13 @@ def test_a_key_changed_changes_no_other_draw(family):
 
 
 def test_uniform_numbers_are_uniform(family):
-    """400 draws: mean and variance within four standard errors (DLMF-free: textbook moments)."""
+    """400 draws: mean and variance of the uniform law within four of their standard errors."""
     made = family(
         CARD + 'outline = { kind = "polygon", points_mm = [{ repeat = 400, item = '
         "[{ uniform = [2, 4] }, { log_uniform = [1, 4] }] }] }\n"
     )
-    drawn = draw(made, seed=3)
-    pairs = np.array(re.findall(r"\[(\d\.?\d*), (\d\.?\d*)\]", drawn.partition("polygon")[2]), float)
+    drawn = draw(made, seed=3).partition("polygon")[2]
+    pairs = np.array(re.findall(r"\[(\d\.?\d*), (\d\.?\d*)\]", drawn), float)
     assert len(pairs) == 400
     even, octaves = pairs.T
     assert abs(even.mean() - 3) < 4 * (2 / math.sqrt(12)) / 20
@@ -219,12 +219,12 @@ def test_shades_turn_hue_and_scale_light_as_cielab_has_it():
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ('[draw]\nx = { uniform = [0, 1] }\n' + CARD, r"draw\.x: it is drawn and never used"),
+        ("[draw]\nx = { uniform = [0, 1] }\n" + CARD, r"draw\.x: it is drawn and never used"),
         (CARD + 'rotate_deg = "= turn"\n', r"surface\.0\.rotate_deg: got the name 'turn'"),
         (CARD + 'rotate_deg = "= __import__(1)"\n', "got '__import__\\(1\\)', allowed numbers"),
         (CARD + 'rotate_deg = "= (1).real"\n', "allowed numbers, names"),
         (CARD + 'rotate_deg = "= 1 +"\n', r"got '1 \+', allowed"),
-        (CARD + 'rotate_deg = { uniform = [0, 1], weights = 2 }\n', "got key 'weights', allowed"),
+        (CARD + "rotate_deg = { uniform = [0, 1], weights = 2 }\n", "got key 'weights', allowed"),
         (CARD.replace("[scene]", "[scenes]"), "got key 'scenes', allowed title, about, draw"),
         (CARD.replace("[scene]", '[scene]\nname = "x"'), "scene.name: the draw says it"),
         ("[draw]\nX = 1\n" + CARD, "got the name 'X', allowed small letters"),

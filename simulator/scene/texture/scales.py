@@ -1,4 +1,4 @@
-"""The texture of rows of scales: each with its own tone, ridges along it, and a shadow beyond it."""
+"""The texture of rows of scales: tones, ridges along each, and a shadow beyond its edge."""
 
 from __future__ import annotations
 
