@@ -25,7 +25,7 @@ def families_sheets(
     folder: Path,
     *,
     draws: int = 8,
-    width_px: int = 240,
+    width_px: int = 192,
     workers: int = 1,
     progress: bool = False,
 ) -> pd.DataFrame:

@@ -75,15 +75,16 @@ def _check(node: ast.expr) -> None:
 def _parts(node: ast.expr) -> list[ast.expr]:
     """Return what a node of the language is made of; refuse a node of another language."""
     match node:
-        case ast.Constant(value=int() | float()) if not isinstance(node.value, bool):
-            return []
         case ast.Name():
+            return []
+        case ast.Constant(value=int() | float() as number) if not isinstance(number, bool):
             return []
         case ast.UnaryOp(op=ast.USub(), operand=inner):
             return [inner]
-        case ast.BinOp(left=left, op=op, right=right) if type(op) in _OPERATORS:
-            return [left, right]
-        case ast.Compare(left=left, ops=[op], comparators=[right]) if type(op) in _OPERATORS:
+        case (
+            ast.BinOp(left=left, op=op, right=right)
+            | ast.Compare(left=left, ops=[op], comparators=[right])
+        ) if type(op) in _OPERATORS:
             return [left, right]
         case ast.Call(func=ast.Name(id=name), args=args, keywords=[]) if name in FUNCTIONS:
             return args

@@ -213,7 +213,9 @@ def test_shades_turn_hue_and_scale_light_as_cielab_has_it():
         assert c1 == pytest.approx(0.8 * c0, abs=0.6)
         assert math.degrees(h1 - h0) == pytest.approx(25, abs=2)
     assert shaded("#404040", light=2.0, chroma=1, hue_deg=0) == "#5a5a5a"  # IEC 61966-2-1
-    assert shaded("#c08040", light=1.0, chroma=0, hue_deg=0)[1:3] == "8c"
+    grey = shaded("#c08040", light=1.0, chroma=0, hue_deg=0)
+    levels = [int(grey[k : k + 2], 16) for k in (1, 3, 5)]
+    assert max(levels) - min(levels) <= 1
 
 
 @pytest.mark.parametrize(
