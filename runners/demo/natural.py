@@ -76,7 +76,7 @@ def look_at(name: str, *, width_px: int) -> Look:
     rig = load_rig(scene.rig)
     bins = max(1, rig.sensor.width_px // width_px)
     camera = Camera(rig, bin=bins)
-    light = render(scene, camera, quality="fast")
+    light = render(scene, camera, focus=(), quality="fast")
     begun = process_time()
     frame = render(scene, camera, focus=(camera,), quality="fast")
     spent = process_time() - begun

@@ -83,7 +83,9 @@ class _Drawing:
             return {key: self.value(one, f"{place}.{key}", names) for key, one in node.items()}
         try:
             return getattr(self, f"_{word}")(node, place, names)
-        except (ExpressionError, ArithmeticError) as error:
+        except DataFileError:
+            raise
+        except (ValueError, ArithmeticError) as error:  # an expression's, or a number like inf
             raise DataFileError(f"{self._where(place)}: {error}") from error
 
     def _where(self, place: str) -> str:
