@@ -177,11 +177,13 @@ class _Drawing:
 
     def _repeat(self, node: dict[str, Any], place: str, names: Mapping[str, Any]) -> list[Any]:
         count = self._number(self.value(node["repeat"], f"{place}.repeat", names), place)
-        if count != round(count) or count < 0:
-            raise ExpressionError(f"repeat: got {count:g}, allowed a whole number from 0")
+        if not 0 <= count <= _MOST_COPIES or count != round(count):
+            raise ExpressionError(
+                f"repeat: got {count:g}, allowed a whole number from 0 to {_MOST_COPIES}"
+            )
         self._copies += int(count)
         if self._copies > _MOST_COPIES:
-            raise ExpressionError(f"repeat: got {self._copies} copies, allowed {_MOST_COPIES}")
+            raise ExpressionError(f"got {self._copies} copies in all, allowed {_MOST_COPIES}")
         index = index_of(node, where=self._where(place))
         out: list[Any] = []
         for i in range(int(count)):

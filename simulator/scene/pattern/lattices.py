@@ -121,7 +121,7 @@ def scale_field(rows: ScaleRows, seed: int) -> Callable[[Floats, Floats], ScaleF
     return field
 
 
-def _on_row(u: Floats, v: Floats, row: Floats, tip: Floats) -> tuple[Floats, Floats, Floats]:
+def _on_row(u: Floats, v: Floats, row: Floats, tip: np.float32) -> tuple[Floats, Floats, Floats]:
     shifted = u - np.float32(0.5) * (row.astype(np.int64) & 1).astype(np.float32)
     column = np.rint(shifted)
     across = shifted - column

@@ -96,8 +96,10 @@ def _shades(at: ScaleField, share: Floats) -> tuple[Floats, Floats]:
 
 def _means(rows: ScaleRows, seed: int) -> tuple[np.float32, np.float32]:
     """Return the means of both over many scales: what pixels show that no longer resolve them."""
-    line = (np.arange(_MEAN_SAMPLES, dtype=np.float32) + np.float32(0.5)) / _MEAN_SAMPLES * 24
-    x, y = np.meshgrid(line * np.float32(rows.width_mm), line * np.float32(rows.row_mm))
+    line = (np.arange(_MEAN_SAMPLES) + 0.5) / _MEAN_SAMPLES * 24
+    x, y = (
+        axis.astype(np.float32) for axis in np.meshgrid(line * rows.width_mm, line * rows.row_mm)
+    )
     at = lattices.scale_field(rows, seed)(x.ravel(), y.ravel())
     root, dark = _shades(at, (at.inside[0] > 0).astype(np.float32))
     return np.float32(root.mean()), np.float32(dark.mean())
