@@ -1,10 +1,10 @@
 """Remakes what is published in this folder, and the parts of the README that come from it.
 
 Usage: ``python results/remake.py
-demo|gallery|limits|reproduce|quick|standard|calibrate|renderer|study``, or one comparison as
-``reproduce/NAME``. ``--stale`` remakes all that is older than the code and the data that it is made
-from, ``--list-stale`` names it with what has changed. Each study is stamped with the checksums of
-the files that it was made from.
+demo|gallery|families|limits|reproduce|quick|standard|calibrate|renderer|study``, or one comparison
+as ``reproduce/NAME``. ``--stale`` remakes all that is older than the code and the data that it is
+made from, ``--list-stale`` names it with what has changed. Each study is stamped with the checksums
+of the files that it was made from.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from stacktruth.runners.calibrate.loop import close_loop, known_bursts, loop_sum
 from stacktruth.runners.calibrate.loop_report import loop_figure
 from stacktruth.runners.cli import main as stacktruth
 from stacktruth.runners.demo.demo import run_demo
+from stacktruth.runners.demo.families import families_sheets
 from stacktruth.runners.demo.gallery import gallery
 from stacktruth.runners.judge.limits_check import check_limits, limits_figure, small_stacks
 from stacktruth.runners.judge.printed import MAIN_COLUMNS
@@ -61,6 +62,16 @@ def remake_demo() -> int:
 def remake_gallery() -> int:
     """Draw all shipped scenes."""
     gallery(list_data_files("scene"), HERE / "gallery.png", workers=usable_cores(), progress=True)
+    return 0
+
+
+def remake_families() -> int:
+    """Draw and measure eight scenes of each family."""
+    kept = HERE / "families"
+    kept.mkdir(exist_ok=True)
+    names = list_data_files("family")
+    rows = families_sheets(names, kept, workers=usable_cores(), progress=True)
+    rows.to_csv(kept / "draws.csv", index=False, float_format="%.4g")
     return 0
 
 
@@ -154,6 +165,7 @@ def remake_limits() -> int:
 REMADE = {
     "demo": remake_demo,
     "gallery.png": remake_gallery,
+    "families": remake_families,
     **{f"reproduce/{name}": partial(remake_reproduction, name) for name in REPRODUCTIONS},
     "quick": partial(remake_suite, "quick"),
     "standard": partial(remake_suite, "standard"),

@@ -73,6 +73,12 @@ STUDIES = {
         ),
         Study(name="gallery.png", made_by=("runners/demo/gallery.py",), data=_ALL),
         Study(
+            name="families",
+            made_by=("runners/demo/families.py",),
+            recipe="remake_families",
+            data=_scenes("families/*", "rigs/field-1x", "rigs/field-2x", "rigs/field-5x"),
+        ),
+        Study(
             name="renderer",
             made_by=("tests/references/scoring.py", "tests/references/draw_scores.py"),
             recipe="remake_renderer",

@@ -26,6 +26,7 @@ from .request import RequestError
 #: Where each command lives; only the one that is asked for is loaded.
 COMMANDS = {
     "demo": ".commands.demo",
+    "draw": ".commands.draw",
     "render": ".commands.render",
     "score": ".commands.score",
     "metrics": ".commands.metrics",

@@ -22,6 +22,10 @@ stacktruth demo shows what it is, stacktruth list what is shipped, stacktruth --
 #: Two of each, as the help of a command shows them.
 EXAMPLES = {
     "demo": ("demo", "demo --out demo --workers 4"),
+    "draw": (
+        "draw leaf --seed 7 --out leaf-7.toml",
+        "draw my-family.toml --seed 1 --out mine.toml",
+    ),
     "render": (
         "render pickets --crop 3072x2048 --bin 8 --out pickets",
         "render my-scene.toml --rig my-rig.toml --stance kneeling --seed 2 --out mine",
@@ -57,7 +61,7 @@ EXAMPLES = {
     ),
     "check-stack": ("check-stack pickets", "check-stack path/to/stack"),
     "export": ("export pickets --to pickets.ply", "export my-scene.toml --to mine.obj --bin 8"),
-    "gallery": ("gallery --out gallery.png", "gallery my-scene.toml --out mine.png"),
+    "gallery": ("gallery --out gallery.png", "gallery --families leaf --draws 8 --out leaves.png"),
 }
 
 
@@ -101,6 +105,7 @@ def _score(args: argparse.Namespace) -> str:
 #: What one likely does after a command that went well.
 NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "demo": lambda args: "stacktruth list scenes, then stacktruth render SCENE --out STACK",
+    "draw": lambda args: f"stacktruth gallery {args.out} --out {Path(args.out).stem}.png",
     "render": lambda args: f"stacktruth score {args.out} --method focus-map",
     "score": _score,
     "metrics": lambda args: "stacktruth list metrics tells what each number is",

@@ -35,7 +35,7 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
     ----------
     name_or_path : str or Path
         A path that ends in ``.toml``, or the name of a shipped file.
-    kind : {"scene", "rig", "stance", "light", "suite"}
+    kind : {"scene", "family", "rig", "stance", "light", "suite"}
         What is looked for. Scenes stand in the data folder itself, the rest in a folder of
         their plural name.
 
@@ -54,8 +54,9 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
         return shipped
     allowed = ", ".join(list_data_files(kind)) or "none"
     meant = nearest(str(name_or_path), list_data_files(kind))
+    more = ", or FAMILY:SEED" if kind == "scene" else ""
     raise DataFileError(
-        f"unknown {kind} {shown(name_or_path)}{meant}; shipped: {allowed}, or a .toml path"
+        f"unknown {kind} {shown(name_or_path)}{meant}; shipped: {allowed}, or a .toml path{more}"
     )
 
 
@@ -84,7 +85,8 @@ def list_data_files(kind: str) -> list[str]:
 
 
 def _folder(kind: str) -> Path:
-    return data_folder() if kind == "scene" else data_folder() / f"{kind}s"
+    plural = {"scene": ".", "family": "families"}
+    return data_folder() / plural.get(kind, f"{kind}s")
 
 
 def load_toml(path: Path) -> dict[str, Any]:

@@ -87,7 +87,9 @@ def test_a_change_marks_what_depends_on_it(stamps, tree, edit, marked):
 def test_a_fit_marks_all_that_fits(stamps, tree):
     """Comparisons of focus measures, and all that runs methods; nothing that only renders."""
     tree.change("metrics/focus/peak.py", "-0.5, 0.5)", "-0.6, 0.6)")
-    assert set(stamps.stale(root=tree.root)) == but(stamps, "gallery.png", "renderer", "calibrate")
+    assert set(stamps.stale(root=tree.root)) == but(
+        stamps, "families", "gallery.png", "renderer", "calibrate"
+    )
 
 
 def test_a_file_that_comes_or_goes_marks_its_study(stamps, tree):

@@ -23,7 +23,7 @@ from stacktruth.simulator.stack import columns as stack_columns
 from stacktruth.simulator.stack.frameio import FORMATS
 from stacktruth.simulator.stack.truthfiles import TRUTH_IMAGES
 
-from . import commands, keys, optics, scene_language, words
+from . import commands, families, keys, optics, scene_language, words
 
 HOUSE = Path(__file__).resolve().parents[2]
 _DATA_FILES = {
@@ -50,6 +50,8 @@ def write_all(folder: Path) -> None:
     pages = {
         "commands": commands.page(),
         "scene_language": scene_language.page(folder),
+        "family_language": families.language(),
+        "families": families.shipped(),
         "data_files": data_files(),
         "glossary": glossary(),
         "statuses": statuses(),

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, get_args
 
+from stacktruth.simulator.scene.pattern.lattices import ScaleRows
 from stacktruth.simulator.scene.pattern.patterns import Spiral, Veins
 from stacktruth.simulator.scene.relief.boards import Bus, Layout
 from stacktruth.simulator.scene.relief.reliefs import Relief
-from stacktruth.simulator.scene.scene import Lighting, Outline, Scene, Surface
+from stacktruth.simulator.scene.scene import Drawn, Lighting, Outline, Scene, Surface
 from stacktruth.simulator.scene.texture.masks import Mask
 from stacktruth.simulator.scene.texture.textures import Texture
 
@@ -28,7 +29,7 @@ _TITLES = {
     ),
     "masks": ("Masks", "The key `mask` of a layered texture. What is covered is dark here."),
 }
-_SHARED = {"Spiral": Spiral, "Veins": Veins, "Layout": Layout, "Bus": Bus}
+_SHARED = {"ScaleRows": ScaleRows, "Spiral": Spiral, "Veins": Veins, "Layout": Layout, "Bus": Bus}
 
 
 def kinds(union: Any) -> dict[str, type]:
@@ -43,7 +44,7 @@ def page(folder: Path) -> str:
     """Write the pictures to a folder, and return the text that shows them."""
     shown = pictures.examples()
     text = ["## The scene\n", f"{keys.summary(Scene)}\n", keys.table(Scene)]
-    text += ["### Lighting\n", keys.table(Lighting)]
+    text += ["### Lighting\n", keys.table(Lighting), "### Drawn\n", keys.table(Drawn)]
     for part, union in _PARTS.items():
         title, about = _TITLES[part]
         found = kinds(union)

@@ -26,6 +26,8 @@ def run(args: argparse.Namespace) -> int:
         stack = read_stack(args.stack, verify=False)
         files, frames = len(stack.manifest.files) + 1, stack.shoot.frames
         print(f"{args.stack}: sound, {files} files, {frames} frame{'s' * (frames != 1)}")
+        if (drawn := stack.shoot.scene.drawn) is not None:
+            print(f"scene {stack.shoot.scene.name}: {drawn}")
         return 0
     print("\n".join(problems))
     what = "problem" if len(problems) == 1 else "problems"

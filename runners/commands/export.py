@@ -18,7 +18,7 @@ def add_parser(commands: Any) -> None:
     """Register the command."""
     parser = commands.add_parser("export", help="write a scene's geometry and colours")
     parser.set_defaults(run=run)
-    parser.add_argument("scene", metavar="SCENE", help="scene, by name or .toml file")
+    parser.add_argument("scene", metavar="SCENE", help="scene, by name, .toml file or FAMILY:SEED")
     parser.add_argument("--to", required=True, metavar="FILE", help="file to make, .obj or .ply")
     add_picture_options(parser)
     parser.add_argument(

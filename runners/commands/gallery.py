@@ -8,8 +8,8 @@ from typing import Any
 from ...simulator import load_scene
 from ...simulator.data import list_data_files
 from ..demo.gallery import gallery
-from ..request import new_path, request, whole_file
-from .options import add_progress_option, add_workers_option, shows_progress
+from ..request import RequestError, new_path, request, whole_file
+from .options import add_progress_option, add_workers_option, shows_progress, whole
 
 
 def add_parser(commands: Any) -> None:
@@ -17,7 +17,19 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser("gallery", help="draw the scenes to one picture")
     parser.set_defaults(run=run)
     parser.add_argument(
-        "scene", nargs="*", metavar="SCENE", help="scenes, by name or .toml file (default: all)"
+        "scene",
+        nargs="*",
+        metavar="SCENE",
+        help="scenes, by name, .toml file or FAMILY:SEED (default: all that are shipped)",
+    )
+    parser.add_argument(
+        "--families",
+        nargs="*",
+        metavar="FAMILY",
+        help="draws of these families instead (default: of all)",
+    )
+    parser.add_argument(
+        "--draws", type=whole(1), default=8, metavar="N", help="of each family (default: 8)"
     )
     parser.add_argument("--out", required=True, metavar="FILE.png", help="picture to make")
     add_workers_option(parser)
@@ -26,8 +38,8 @@ def add_parser(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Draw the picture."""
-    names = args.scene or list_data_files("scene")
     with request():
+        names = _names(args)
         path = new_path(args.out)
         for name in names:
             load_scene(name)
@@ -35,3 +47,13 @@ def run(args: argparse.Namespace) -> int:
         gallery(names, draft, workers=args.workers, progress=shows_progress(args))
     print(path)
     return 0
+
+
+def _names(args: argparse.Namespace) -> list[str]:
+    """Return the scenes that are asked for; of families the draws with the first seeds."""
+    if args.families is None:
+        return args.scene or list_data_files("scene")
+    if args.scene:
+        raise RequestError(f"--families: got scenes, too ({args.scene[0]}), allowed one of both")
+    families = args.families or list_data_files("family")
+    return [f"{family}:{seed}" for family in families for seed in range(1, args.draws + 1)]

@@ -64,6 +64,7 @@ def _reproductions() -> Titles:
 
 KINDS: Mapping[str, Callable[[], Titles]] = {
     "scenes": lambda: _data_files("scene"),
+    "families": lambda: _data_files("family"),
     "rigs": lambda: _data_files("rig"),
     "stances": lambda: _data_files("stance"),
     "lights": lambda: _data_files("light"),

@@ -39,7 +39,7 @@ def add_parser(commands: Any) -> None:
         description=MEMORY,
     )
     parser.set_defaults(run=run)
-    parser.add_argument("scene", metavar="SCENE", help="scene, by name or .toml file")
+    parser.add_argument("scene", metavar="SCENE", help="scene, by name, .toml file or FAMILY:SEED")
     parser.add_argument("--out", required=True, metavar="STACK", help="folder to make")
     add_picture_options(parser)
     for option, what in (

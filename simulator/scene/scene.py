@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
+from ...ground.toml import parse_toml
 from ..data import DataFileError, find_data_file, load_toml, shown_value, validate
+from ..family.draw import draw
+from ..family.family import change_since, draw_asked_for
+from ..family.scene_text import content_checksum
 from ..rig import STRICT
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
@@ -221,6 +225,36 @@ class Lighting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Drawn:
+    """Where a scene comes from that was drawn from a family; the draw writes it.
+
+    Parameters
+    ----------
+    family : str
+        Name of the family.
+    seed : int
+        Of the draw.
+    family_sha256, scene_sha256 : str
+        Checksums of the family's file and of what the draw said.
+    edited : bool
+        Whether the scene says something else by now; loading finds it out.
+    """
+
+    family: str
+    seed: int = Field(ge=0)
+    family_sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    scene_sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    edited: bool = False
+
+    def __str__(self) -> str:
+        """Return the origin in one line, with what has changed since."""
+        told = [f"drawn from the family {self.family} with seed {self.seed}"]
+        told += ["edited since"] if self.edited else []
+        told += [one for one in [change_since(self.family, self.family_sha256)] if one]
+        return "; ".join(told)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Scene:
     """A scene: what it shows, its size, and its surfaces from far to near.
 
@@ -240,6 +274,8 @@ class Scene:
         What shades the surfaces.
     seed : int
         Seed of all its random detail.
+    drawn : Drawn or None
+        What it was drawn from, if it was.
     surface : tuple of Sheet, Fibres or Balls
         From far to near: a later one hides an earlier one.
     """
@@ -253,6 +289,7 @@ class Scene:
     backdrop: Colour = (0.02, 0.02, 0.02)
     lighting: Lighting = Lighting()
     seed: int = Field(default=0, ge=0)
+    drawn: Drawn | None = None
     surface: tuple[Surface, ...] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -273,12 +310,13 @@ class Scene:
 
 
 def load_scene(name_or_path: str | Path) -> Scene:
-    """Load a scene by the name of a shipped one, or from a TOML file.
+    """Load a scene by the name of a shipped one, from a TOML file, or drawn from a family.
 
     Parameters
     ----------
     name_or_path : str or Path
-        Name of a shipped scene (``stacktruth list``), or the path of a .toml file.
+        Name of a shipped scene (``stacktruth list scenes``), the path of a .toml file, or
+        ``FAMILY:SEED`` with the name or the path of a family (``stacktruth list families``).
 
     Raises
     ------
@@ -290,16 +328,29 @@ def load_scene(name_or_path: str | Path) -> Scene:
     >>> scene = load_scene("pickets")
     >>> scene.field_mm, scene.depth_mm
     ((11.7, 7.8), (-1.4, 3.0))
+    >>> load_scene("leaf:7").drawn.seed
+    7
     """
+    asked = draw_asked_for(name_or_path)
+    if asked is not None:
+        family, seed = asked
+        return _scene_of(parse_toml(draw(family, seed=seed).encode()), f"{family.path}:{seed}")
     path = find_data_file(name_or_path, kind="scene")
-    values = load_toml(path)
+    return _scene_of({"name": path.stem, **load_toml(path)}, path)
+
+
+def _scene_of(values: dict[str, Any], where: str | Path) -> Scene:
     surfaces = values.get("surface")
+    drawn = values.get("drawn")
+    if isinstance(drawn, dict):
+        edited = drawn.get("scene_sha256") != content_checksum(values)
+        values["drawn"] = {**drawn, "edited": edited}
     if isinstance(surfaces, list):
-        values["surface"] = [_with_kind(item, where=path) for item in surfaces]
-    return validate(Scene, {"name": path.stem, **values}, where=path)
+        values["surface"] = [_with_kind(item, where=where) for item in surfaces]
+    return validate(Scene, values, where=where)
 
 
-def _with_kind(item: object, *, where: Path) -> object:
+def _with_kind(item: object, *, where: str | Path) -> object:
     if not isinstance(item, dict):
         raise DataFileError(f"{where}: surface: got {shown_value(item)}, allowed a table")
     return {"kind": "sheet", **item}

@@ -34,6 +34,23 @@ KINDS = {
     "bowl": {"kind": "bowl", "radius_mm": 2.0, "depth_mm": 1.5},
     "image": {"kind": "image", "picture": "gravel", "tile_mm": 8.0, "rise_mm": 0.6},
     "board": {"kind": "board", "layout": LAYOUT},
+    "globe": {"kind": "globe", "height_mm": 2.0, "radius_mm": [5.0, 4.0]},
+    "facets": {"kind": "facets", "pitch_mm": 0.5, "rise_mm": 0.1},
+    "facets on a globe": {
+        "kind": "facets",
+        "pitch_mm": 0.5,
+        "rise_mm": 0.1,
+        "globe_mm": [5.0, 4.0],
+        "bend": 0.0,
+    },
+    "ridges": {"kind": "ridges", "pitch_mm": 0.6, "rise_mm": 0.2, "sharpness": 3.0},
+    "fan": {"kind": "ridges", "pitch_mm": 0.6, "rise_mm": 0.2, "fan_mm": 4.0, "start_mm": 2.0},
+    "scales": {
+        "kind": "scales",
+        "rows": {"width_mm": 0.8, "row_mm": 1.0},
+        "rise_mm": 0.15,
+        "edge": 0.2,
+    },
     "sum": {"kind": "sum", "parts": [{"kind": "slope", "slope_x": 0.1, "reach_mm": 10}, ROUGH]},
 }
 

@@ -40,6 +40,7 @@ KINDS = {
     "grain": {"kind": "grain", "colours": INK, "cell_mm": 0.02},
     "leaf": {"kind": "leaf", "skin": CELLS, "vein_colour": "#c0d090"},
     "shell": {"kind": "shell", "spiral": SPIRAL, "palette": GREY, "bands": [[0.4, 0.1]]},
+    "scales": {"kind": "scales", "rows": {"width_mm": 0.2, "row_mm": 0.25}, "palette": GREY},
     "layered": {
         "kind": "layered",
         "under": OCTAVES,

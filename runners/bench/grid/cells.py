@@ -80,7 +80,7 @@ def stacks_of(suite: Suite) -> Iterator[StackSpec]:
         bases = [
             _shot_for(ladder, base.shoot, suite.frames)
             for base in plain
-            if not ladder.scenes or base.shoot.scene.name in ladder.scenes
+            if not ladder.scenes or base.shoot.scene.name in _scene_names(ladder)
         ]
         for severity, value in enumerate(ladder.values, start=1):
             for base in bases:
@@ -88,6 +88,11 @@ def stacks_of(suite: Suite) -> Iterator[StackSpec]:
                 yield StackSpec(
                     shoot=worse, condition=ladder.factor, severity=severity, value=value
                 )
+
+
+def _scene_names(ladder: Ladder) -> set[str]:
+    """Return the names of a ladder's scenes: a draw, ``leaf:7``, is called leaf-7."""
+    return {name.replace(":", "-") for name in ladder.scenes}
 
 
 def _shot_for(ladder: Ladder, base: Shoot, frames: int | None) -> Shoot:

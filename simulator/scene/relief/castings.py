@@ -91,12 +91,15 @@ class Coin:
         Number of beads along the rim.
     wear_mm : float
         How far edges are rounded off.
+    motif : int
+        Another number, another branch: how many leaves and berries, and how they stand.
     """
 
     radius_mm: float = Field(default=10.0, gt=0)
     relief_mm: float = Field(default=0.3, gt=0)
     beads: int = Field(default=84, ge=8, le=400)
     wear_mm: float = Field(default=0.035, gt=0)
+    motif: int = Field(default=0, ge=0)
     kind: Literal["coin"] = "coin"
 
 
@@ -120,6 +123,25 @@ _BERRIES = (
 )
 
 
+def _motif(number: int) -> tuple[tuple[tuple[float, ...], ...], tuple[tuple[float, float], ...]]:
+    """Return leaves and berries; 0 is the branch above, others are drawn."""
+    if number == 0:
+        return _LEAVES, _BERRIES
+    rng = np.random.default_rng([43, number])
+    pairs, lean = int(rng.integers(2, 6)), rng.uniform(15, 60)
+    long, wide = rng.uniform(0.34, 0.6), rng.uniform(0.12, 0.24)
+    leaves = [(-0.02, -0.1, -90 + rng.uniform(-10, 10), rng.uniform(0.4, 0.62), wide)]
+    for step in range(pairs):
+        at = -0.05 + 0.62 * (step + rng.uniform(0, 0.4)) / pairs
+        size = long * (1 - 0.3 * step / pairs)
+        for side in (-1, 1):
+            turn = -90 + side * (lean + 50 * step / pairs + rng.uniform(-6, 6))
+            leaves.append((0.03 * side, at, turn, size, wide))
+    corners = rng.uniform(0.2, 0.62, (int(rng.integers(0, 7)), 2))
+    berries = [(side * x, -0.1 - y) for x, y in corners if x + y < 0.75 for side in (-1, 1)]
+    return tuple(leaves), tuple(berries)
+
+
 def _draw_coin(coin: Coin, x: Doubles, y: Doubles) -> Doubles:
     u, v = x / coin.radius_mm, y / coin.radius_mm
     radius = np.hypot(u, v)
@@ -127,9 +149,10 @@ def _draw_coin(coin: Coin, x: Doubles, y: Doubles) -> Doubles:
         0.028 - np.hypot(u - 0.05 * (v - 0.3) ** 2, np.maximum(v - 0.72, 0)), 0.03
     )
     height *= v > -0.12
-    for leaf in _LEAVES:
+    leaves, berries = _motif(coin.motif)
+    for leaf in leaves:
         height = np.maximum(height, _leaf_height(u, v, leaf))
-    for bx, by in _BERRIES:
+    for bx, by in berries:
         height = np.maximum(height, 0.75 * _swell(0.04 - np.hypot(u - bx, v - by), 0.04))
     # Beads stand in their own cells around the rim.
     phase = np.arctan2(v, u) * coin.beads / (2 * np.pi)

@@ -22,6 +22,7 @@ from .masks import MASK_SEED, Mask, cover
 from .painters import Painter, painter
 from .palette import mixed
 from .plain import Cells, Flat, Octaves, Photo
+from .scales import ScaleSkin
 from .target import Bars, Checker, Edges, Grain, Spokes
 from .tray import LeafSkin, ShellSkin
 
@@ -66,6 +67,7 @@ Texture = Annotated[
     | Grain
     | LeafSkin
     | ShellSkin
+    | ScaleSkin
     | Layered,
     Field(discriminator="kind"),
 ]

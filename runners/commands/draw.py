@@ -1,0 +1,41 @@
+"""``draw``: a scene of a family, written as an ordinary scene file."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from ...simulator.family.draw import draw
+from ...simulator.family.family import load_family
+from ...simulator.scene.scene import load_scene
+from ..request import new_path, request, whole_file
+from .options import whole
+
+
+def add_parser(commands: Any) -> None:
+    """Register the command."""
+    parser = commands.add_parser(
+        "draw",
+        help="draw a scene of a family",
+        description="Writes the scene that FAMILY:N means, to be read, edited and compared. "
+        "The same family and seed give the same bytes.",
+    )
+    parser.set_defaults(run=run)
+    parser.add_argument("family", metavar="FAMILY", help="family, by name or .toml file")
+    parser.add_argument(
+        "--seed", type=whole(0), default=0, metavar="N", help="which scene of it (default: 0)"
+    )
+    parser.add_argument("--out", required=True, metavar="FILE.toml", help="scene file to make")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the scene."""
+    with request():
+        path = new_path(args.out)
+        text = draw(load_family(args.family), seed=args.seed)
+        scene = load_scene(f"{args.family}:{args.seed}")  # refuses what is no scene
+    with whole_file(path) as draft:
+        draft.write_text(text, encoding="utf-8")
+    surfaces = len(scene.surface)
+    print(f"{path}: {scene.name}, {surfaces} surface{'s' * (surfaces != 1)}, for {scene.rig}")
+    return 0

@@ -1,0 +1,1 @@
+"""Families of scenes: distributions over what a scene file may say, drawn by a seed."""
