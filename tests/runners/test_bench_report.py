@@ -15,6 +15,8 @@ import pytest
 
 from stacktruth.runners.bench.grid.cells import PLAIN, cells_of
 from stacktruth.runners.bench.grid.suite import Ladder, Suite, load_suite
+from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
+from stacktruth.runners.bench.ranking.standings import Standings, standings
 from stacktruth.runners.bench.report.curves import curves
 from stacktruth.runners.bench.report.report import called, summary, write_report
 from stacktruth.runners.bench.report.tables import (
@@ -29,7 +31,7 @@ from stacktruth.runners.bench.running.store import DoneCell, Store
 from stacktruth.runners.cli import main
 from stacktruth.runners.request import RequestError
 
-METHODS = ("oracle", "mean", "middle-frame")
+METHODS = ("focus-map", "laplacian-pyramid", "wavelet")
 EVIL = "</td><script>alert(1)</script><img src=http://example.org/x>"
 
 
@@ -76,6 +78,11 @@ def faked(folder: Path, *, failed: bool = True) -> Store:
         }
         store.keep(cell.key, DoneCell(row=row))
     return store
+
+
+def stood(rows: pd.DataFrame) -> Standings:
+    """Return how methods stand by what they lost in the merge."""
+    return standings(rows, metric_column(LOST, rows.columns))
 
 
 def _plain(suite: Suite) -> object:
@@ -143,29 +150,48 @@ def test_the_policy_names_our_script(page: str) -> None:
 
 
 def test_words_and_tables_tell_the_outcome(page: str) -> None:
-    """Best and worst, the number of cells and failures, and the command."""
+    """What three scenes can say, the number of cells and failures, and the command."""
     assert "24 of 24 cells are done; 1 of them failed." in page
-    assert "oracle came out best with 40.0 dB" in page
+    assert "3 scenes say nothing about which method is better: the least is 6" in page
     assert "stacktruth bench tiny.toml --out again --workers 1; stacktruth report again" in page
 
 
 def test_a_failure_ranks_worst_but_is_told_apart(tmp_path: Path) -> None:
-    """The mean failed on one of three scenes: it counts as 30 dB there, and 35 dB elsewhere."""
+    """The pyramid failed on one of three scenes: 12 dB lost there, 7 elsewhere; typically 9.5."""
     store = faked(tmp_path)
     rows = pd.read_csv(write_report(store.path).parent / "rows.csv")
-    table = standing(rows[rows["condition"] == PLAIN])
-    mean = dict(zip(table.columns, table.rows[1], strict=True))
-    assert mean["method"] == "mean"
-    assert (mean["result dB"], mean["without failures"], mean["failed"]) == ("33.33", "35.00", "1")
+    plain = rows[rows["condition"] == PLAIN]
+    table = standing(plain, stood(plain))
+    row = dict(zip(table.columns, table.rows[1], strict=True))
+    assert row["method"] == "laplacian-pyramid"
+    # Of 12, 7, 7 and the means of pairs 9.5, 9.5, 7: the median is halfway from 7 to 9.5.
+    assert (row["lost in the merge dB"], row["without failures"]) == ("8.25", "7.00")
+    assert (row["failed"], row["skipped"]) == ("1", "0")
 
 
 def test_three_scenes_are_too_few_to_tell(tmp_path: Path) -> None:
     """With three blocks the least two-sided p is 1/4, times three pairs."""
     store = faked(tmp_path, failed=False)
     rows = pd.read_csv(write_report(store.path).parent / "rows.csv")
-    table = pairs(rows[rows["condition"] == PLAIN])
-    assert [row[3] for row in table.rows] == ["0.750"] * 3
-    assert [row[2] for row in table.rows] == ["1.00"] * 3
+    plain = rows[rows["condition"] == PLAIN]
+    table = pairs(plain, stood(plain))
+    found = [dict(zip(table.columns, row, strict=True)) for row in table.rows]
+    assert [row["p (Holm)"] for row in found] == ["0.750"] * 3
+    assert [row["effect"] for row in found] == ["1.00"] * 3
+    assert [row["verdict"] for row in found] == ["too few scenes to say"] * 3
+    assert [row["could have seen dB"] for row in found] == ["-"] * 3
+
+
+def test_standings_and_pairs_are_files(tmp_path: Path) -> None:
+    """A row a method and a row a pair, as the page has them."""
+    folder = write_report(faked(tmp_path, failed=False).path).parent
+    assert list(pd.read_csv(folder / "standings.csv")["method"]) == list(METHODS)
+    found = pd.read_csv(folder / "pairs.csv")
+    assert found[["first", "second", "advantage"]].to_numpy().tolist() == [
+        ["focus-map", "laplacian-pyramid", 5.0],
+        ["focus-map", "wavelet", 10.0],
+        ["laplacian-pyramid", "wavelet", 5.0],
+    ]
 
 
 def test_a_suite_is_called_as_the_command_line_knows_it() -> None:
@@ -258,7 +284,7 @@ def test_a_curve_has_the_same_scenes_throughout() -> None:
 
 
 def test_a_stage_costs_what_the_true_one_gains() -> None:
-    """The true stage's gain is the mean over scenes of the difference, worked out by hand."""
+    """The true stage's gain is typical of the scenes' differences; two have no interval."""
     rows = pd.DataFrame(
         {
             "scene": ["a", "a", "b", "b"],
@@ -267,7 +293,7 @@ def test_a_stage_costs_what_the_true_one_gains() -> None:
             "total.psnr_db": [30.0, 31.0, 30.0, 33.0],
         }
     )
-    assert stages(rows).rows == [("sharp", "true-warp", "2.00", "1.00", "3.00")]
+    assert stages(rows).rows == [("sharp", "true-warp", "2.00", "-", "-")]
     assert not stages(rows[rows["method"] == "sharp"]).rows
 
 
@@ -318,12 +344,13 @@ def two_views() -> pd.DataFrame:
 
 def test_methods_in_different_views_are_compared_by_what_they_lost() -> None:
     """The easier view gives 3 dB more and is no merit: there 2 and 1.5 dB more were lost."""
-    table = standing(two_views())
-    assert [row[:3] for row in table.rows] == [
+    table = standing(two_views(), stood(two_views()))
+    lost, result = (table.columns.index(name) for name in ("lost in the merge dB", "result dB"))
+    assert [(row[0], row[lost], row[result]) for row in table.rows] == [
         ("told", "1.50", "28.50"),
         ("own (own view)", "3.25", "31.75"),
     ]
-    (pair,) = pairs(two_views()).rows
+    (pair,) = pairs(two_views(), stood(two_views())).rows
     assert pair[:2] == ("told over own (own view)", "1.75")
 
 
@@ -331,7 +358,7 @@ def test_in_one_view_what_was_lost_differs_as_the_results_do() -> None:
     """The same differences, pair by pair, as of the results."""
     rows = two_views().assign(view="given", **{"selection.psnr_db": 35.0})
     rows["merge_loss_db"] = rows["selection.psnr_db"] - rows["total.psnr_db"]
-    (pair,) = pairs(rows).rows
+    (pair,) = pairs(rows, stood(rows)).rows
     assert pair[:2] == ("told over own", "-3.25")
 
 
@@ -340,7 +367,8 @@ def test_what_lies_above_a_limit_is_on_the_page() -> None:
     (row,) = above_limits(two_views()).rows
     assert row[0] == "b"
     assert row[2:] == ("own (own view)", "selection limit by 9.0 dB (margin 1.0)", "31.50")
-    assert "1 results lie above a limit" in summary(two_views(), 4)[-1]
+    told = summary(two_views(), 4, stood(two_views()))
+    assert "1 results lie above a limit" in " ".join(told)
     assert not above_limits(two_views().assign(above_limit="")).rows
     assert not above_limits(two_views().drop(columns="above_limit")).rows
 
