@@ -65,8 +65,8 @@ ARROWS = {
     "runners.reproduce": "bench.grid bench.ranking demo isolate judge methods.picture",
     "runners.examples": "",
     "runners.commands": (
-        "bench.grid bench.ranking bench.report bench.running blind calibrate demo isolate judge methods "
-        "plan plan.show plan.study reproduce"
+        "bench.grid bench.ranking bench.report bench.running blind calibrate demo isolate "
+        "judge methods plan plan.show plan.study reproduce"
     ),
 }
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.

@@ -17,6 +17,9 @@ from .texture.textures import Texture
 Vec2 = tuple[float, float]
 Vec3 = tuple[float, float, float]
 Region = Literal["plain", "fibres"]
+SceneKind = Literal[
+    "smooth", "overlapping", "hairs", "glossy", "translucent", "repeating", "weak-texture"
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -240,6 +243,11 @@ class Scene:
         What shades the surfaces.
     seed : int
         Seed of all its random detail.
+    kinds : tuple of str
+        What makes it hard to merge, for tables by kind of scene; changes no pixel.
+    windows_mm : tuple of (x, y)
+        Middles of parts with much depth, in the plane z = 0 as the nominal camera sees it: where a
+        suite puts its crops.
     surface : tuple of Sheet, Fibres or Balls
         From far to near: a later one hides an earlier one.
     """
@@ -253,6 +261,8 @@ class Scene:
     backdrop: Colour = (0.02, 0.02, 0.02)
     lighting: Lighting = Lighting()
     seed: int = Field(default=0, ge=0)
+    kinds: tuple[SceneKind, ...] = ()
+    windows_mm: tuple[Vec2, ...] = ()
     surface: tuple[Surface, ...] = Field(min_length=1)
 
     @model_validator(mode="after")

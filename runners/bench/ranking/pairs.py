@@ -109,6 +109,7 @@ def pairwise(
     higher_is_better: bool = True,
     margin: float | None = None,
     unit: str = "",
+    comparisons: int | None = None,
 ) -> list[Pair]:
     """Compare pairs of methods over scenes.
 
@@ -123,6 +124,8 @@ def pairwise(
         Within which two methods are level, in the table's unit.
     unit : str
         For words.
+    comparisons : int or None
+        How many share the level of 5 %, for what could have been seen; None is those asked for.
 
     Returns
     -------
@@ -140,7 +143,7 @@ def pairwise(
     wanted = list(combinations(table.columns, 2) if asked is None else asked)
     apart = [advantages(table, *names, higher=higher_is_better).to_numpy() for names in wanted]
     p_values = [signed_rank_p(values) for values in apart]
-    each = 1 - (1 - LEVEL) / max(1, len(wanted))
+    each = 1 - (1 - LEVEL) / max(1, comparisons or len(wanted))
     return [
         Pair(
             first=first,

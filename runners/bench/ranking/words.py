@@ -9,6 +9,14 @@ from .interval import LEAST_SCENES, Interval
 from .pairs import Pair
 from .standings import Standings
 
+#: How a verdict is said of two methods.
+_RELATIONS = {
+    "better": "better than",
+    "worse": "worse than",
+    "level": "level with",
+    "not told apart": "not told apart from",
+}
+
 
 def headline(found: Standings) -> str:
     """Return one sentence on who is best, by how much and how sure; ceiling and floors left out."""
@@ -44,34 +52,42 @@ def _behind(found: Standings, level_with: Sequence[str]) -> str:
 
 def _lead(pair: Pair, which: str) -> str:
     lead = interval_text(pair.advantage, pair.unit)
-    return f"better than {pair.second}, {which}, by {lead}, p = {p_text(pair.p_holm)}"
+    return f"better than {pair.second}, {which}, by {lead}, p {p_text(pair.p_holm)}"
 
 
-def interval_text(found: Interval, unit: str, *, digits: int = 2) -> str:
+def interval_text(found: Interval, unit: str) -> str:
     """Return a typical value with its interval as people read it."""
+    digits = _digits(unit)
     whole = f"{found.typical:.{digits}f} {unit}".rstrip()
     if not found.known:
         return f"{whole} (no interval: {found.scenes} scenes)"
     return f"{whole} ({found.low:.{digits}f} to {found.high:.{digits}f})"
 
 
+def _digits(unit: str) -> int:
+    """Return the decimals that are told: shares and indices go from 0 to 1."""
+    return 2 if unit else 4
+
+
 def p_text(p: float) -> str:
     """Return a p-value as people read it."""
-    return "under 0.001" if p < 0.001 else f"{p:.3f}"
+    return "< 0.001" if p < 0.001 else f"= {p:.3f}"
 
 
 def pair_sentence(pair: Pair) -> str:
-    """Return what can be said of two methods, in one sentence."""
+    """Return what can be said of two methods: a line on them, and one on what could be seen."""
     if not pair.advantage.known:
         return (
             f"{pair.first} against {pair.second}: {pair.advantage.scenes} scenes say nothing; the "
             f"least is {LEAST_SCENES}."
         )
     size = interval_text(pair.advantage, pair.unit)
-    sure = f"{pair.advantage.scenes} scenes, p = {p_text(pair.p_holm)}"
+    sure = f"{pair.advantage.scenes} scenes, p {p_text(pair.p_holm)}"
+    word, _, within = pair.verdict.partition(" within")
+    standing = _RELATIONS[word.rstrip(",")]
     return (
-        f"{pair.first} is {pair.verdict}, against {pair.second}: its advantage is typically "
-        f"{size}, {sure}. {power_sentence(pair)}"
+        f"{pair.first} is {standing} {pair.second}{' within' if within else ''}{within}: its "
+        f"advantage is typically {size}, {sure}.\n{power_sentence(pair)}"
     )
 
 
@@ -79,7 +95,7 @@ def power_sentence(pair: Pair) -> str:
     """Return what such a suite could have seen."""
     if not isfinite(pair.least_difference):
         return "So many comparisons could have found no difference, however large."
-    seen = f"{pair.least_difference:.2f} {pair.unit}".rstrip()
+    seen = f"{pair.least_difference:.{_digits(pair.unit)}f} {pair.unit}".rstrip()
     return f"In 8 of 10 cases a suite like this one finds a difference of {seen}."
 
 

@@ -85,10 +85,10 @@ def standing(rows: pd.DataFrame, found: Standings) -> PageTable:
         ],
         note="Typical values over scenes (pseudo-medians); a scene's stacks are averaged first. "
         "Lost in the merge: selection limit less result, with its interval; result: "
-        "signal-to-noise ratio against the ideal picture. Place: where a method stands among the ranked ones, all "
-        "its comparisons together at 95 %. Methods that share a letter under “like” are not told "
-        "apart. A failed cell counts as the worst result on its scene; a skipped one is left out. "
-        "Floors and what is given the truth are not ranked.",
+        "signal-to-noise ratio against the ideal picture. Place: where a method stands among "
+        "the ranked ones, all its comparisons together at 95 %. Methods that share a letter under "
+        "“like” are not told apart. A failed cell counts as the worst result on its scene; a "
+        "skipped one is left out. Floors and what is given the truth are not ranked.",
     )  # fmt: skip
 
 
@@ -269,8 +269,8 @@ def pairs(rows: pd.DataFrame, found: Standings) -> PageTable:
         "the same stacks. Wilcoxon's signed-rank test over scenes with Holm's adjustment for the "
         "pairs that stand here; the interval is the test's own, of one pair. Effect: matched "
         "pairs' rank-biserial correlation. Could have seen: the typical difference that a suite "
-        "of this size finds in 8 of 10 cases, by simulation; a dash where it finds none. Fewer than six "
-        "scenes say nothing.",
+        "of this size finds in 8 of 10 cases, by simulation; a dash where it finds none. Fewer "
+        "than six scenes say nothing.",
     )  # fmt: skip
 
 
