@@ -93,7 +93,7 @@ STUDIES = {
             made_by=(f"{_REPRODUCED}/fusion_metrics.py",),
             data=(
                 *_ALL,
-                *_scenes("stances/braced", "stances/kneeling", "suites/standard"),
+                *_scenes("stances/braced", "stances/kneeling", "suites/binned"),
                 *_BY_FLASH,
             ),
         ),
@@ -119,7 +119,7 @@ STUDIES = {
             recipe="remake_suite",
             data=(
                 *_ALL,
-                *_scenes("stances/braced", "lights/flash-quarter", "suites/standard"),
+                *_scenes("stances/braced", "lights/flash-quarter", "suites/binned"),
                 *_BY_FLASH,
             ),
         ),

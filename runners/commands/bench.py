@@ -82,6 +82,8 @@ def run(args: argparse.Namespace) -> int:
     if args.only:
         return tell_one(rows[rows["cell_key"] == args.only].iloc[0], args.out)
     print(standing(rows[rows["condition"] == PLAIN]))
+    if suite.shortcomings:
+        print(f"this suite ranks no method: {'; '.join(suite.shortcomings)}")
     print(f"all cells are in {args.out / 'rows.csv'}")
     failed = rows[~rows["status"].isin(DONE)]
     if failed.empty:

@@ -41,7 +41,7 @@ from .report import figure, save, write_rows, write_summary
 Rows = list[dict[str, object]]
 
 #: Suite whose plain stacks are merged.
-SUITE = "standard"
+SUITE = "binned"
 MERGES = (
     "middle-frame", "mean", "random-choice", "laplacian-pyramid", "match-salience", "wavelet",
     "complex-wavelet", "dct-variance", "guided-filter", "contrast-weighted", "focus-map",
@@ -235,7 +235,7 @@ def _paragraph(taus: Rows, found: Sequence[StackScores]) -> str:
     methods = max(len(stack.truth) for stack in found)
     return (
         f"{methods} methods on {len(found)} hand-held stacks of {len({s.scene for s in found})} "
-        "scenes: the standard suite's without conditions, and the demo's. Each metric "
+        "scenes: the binned suite's without conditions, and the demo's. Each metric "
         "ranks the results against the frames they were made from, lined up by their true motion "
         "and evened by their true light; the truth ranks them by PSNR against the scene all in "
         "focus. Kendall's tau, typical of the scenes with its 95 % interval over scenes: "

@@ -367,7 +367,7 @@ def test_what_lies_above_a_limit_is_on_the_page() -> None:
     (row,) = above_limits(two_views()).rows
     assert row[0] == "b"
     assert row[2:] == ("own (own view)", "selection limit by 9.0 dB (margin 1.0)", "31.50")
-    told = summary(two_views(), 4, stood(two_views()))
+    told = summary(two_views(), 4, stood(two_views()), load_suite("quick"))
     assert "1 results lie above a limit" in " ".join(told)
     assert not above_limits(two_views().assign(above_limit="")).rows
     assert not above_limits(two_views().drop(columns="above_limit")).rows

@@ -78,7 +78,7 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
     page = page_of(
         "report.html",
         title=f"{suite.name}: {suite.title}" if suite.title else suite.name,
-        summary=summary(rows, len(cells), found),
+        summary=summary(rows, len(cells), found, suite),
         first=first,
         more=more,
         viewer=viewer(store, cells, progress=progress),
@@ -138,7 +138,16 @@ def called(suite: Suite) -> str:
     return suite.name if shipped == suite else f"{suite.name}.toml"
 
 
-def summary(rows: pd.DataFrame, cells: int, found: Standings) -> list[str]:
+def _remark(suite: Suite) -> list[str]:
+    """Return why a suite ranks nothing, if there is a reason."""
+    if not suite.shortcomings:
+        return []
+    return [
+        f"This suite ranks no method as one is used in the field: {'; '.join(suite.shortcomings)}."
+    ]
+
+
+def summary(rows: pd.DataFrame, cells: int, found: Standings, suite: Suite) -> list[str]:
     """Return the outcome in words: first who, by how much, how sure."""
     bad = (~rows["status"].isin(DONE)).sum()
     skipped = (rows["status"] == SKIPPED).sum()
@@ -155,6 +164,7 @@ def summary(rows: pd.DataFrame, cells: int, found: Standings) -> list[str]:
     flagged = rows.get("above_limit", pd.Series("", index=rows.index)).fillna("").ne("").sum()
     return [
         headline(found),
+        *_remark(suite),
         f"The frames' sharpness typically allows {limits['capture']:.1f} dB against the ideal "
         "picture (capture limit): what is missing from there was lost by hands, step and light. "
         f"Choosing among the frames can have {limits['selection']:.1f} dB of it (selection limit). "
