@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from math import isqrt
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from ....simulator.view.camera import Camera, Crop, crop_text
 LEAST_DEPTHS = 3.0
 #: Ends of what counts as a window's depth: a stray hair makes no depth.
 _ENDS = (5, 95)
-#: Pixels across of the rough look at a window's depth.
+#: Pixels across a square window in the rough look at a window's depth.
 _ACROSS = 80
 #: Pixels across the shorter side of a window while the deepest is looked for.
 _LOOK = 24
@@ -99,7 +100,7 @@ def window_depth_mm(scene: Scene, rig: Rig, crop: Crop) -> tuple[float, float]:
 
     Stray points are left out.
     """
-    z = view_depth(scene, rig, crop=crop, bin=max(1, crop[0] // _ACROSS))
+    z = view_depth(scene, rig, crop=crop, bin=max(1, isqrt(crop[0] * crop[1]) // _ACROSS))
     if not np.isfinite(z).any():
         return float("nan"), float("nan")
     near, far = np.nanpercentile(np.clip(z, *scene.depth_mm), _ENDS)

@@ -19,7 +19,7 @@ LOST = "merge_loss_db"
 TOTAL = "total.psnr_db"
 #: Columns that are no metric's own.
 _OURS = {
-    LOST: ("lower", "dB", "lost in the merge: selection limit less result"),
+    LOST: ("lower", "dB", "lost in the merge: limit less result"),
     "total.psnr_db_as_given": ("higher", "dB", "PSNR of the result as it came"),
     "residual_px": ("lower", "px", "motion between result and truth"),
     "seconds": ("lower", "s", "wall time of the method"),

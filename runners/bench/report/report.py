@@ -18,6 +18,7 @@ from ...csv_text import csv_text
 from ...request import RequestError
 from ..grid.cells import PLAIN, cells_of
 from ..grid.suite import Suite, load_suite, suite_in
+from ..ranking.factors import kinds_of
 from ..ranking.interval import typical
 from ..ranking.metric_column import LOST, metric_column
 from ..ranking.scenes import SKIPPED, by_scene
@@ -27,6 +28,7 @@ from ..running.folder import refuse_foreign_tables
 from ..running.store import Store
 from ..running.tables import write_tables
 from . import tables as made
+from .charts import dot_chart, factor_maps
 from .curves import curves
 from .page import page_of
 from .tables import MAIN
@@ -79,6 +81,8 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
         "report.html",
         title=f"{suite.name}: {suite.title}" if suite.title else suite.name,
         summary=summary(rows, len(cells), found, suite),
+        chart=None if plain[MAIN].isna().all() else dot_chart(found),
+        maps=list(factor_maps(plain, found, kinds_of(suite), ("kind", "stance", "light"))),
         first=first,
         more=more,
         viewer=viewer(store, cells, progress=progress),
