@@ -17,6 +17,7 @@ from stacktruth.runners.bench.grid.cells import PLAIN, cells_of
 from stacktruth.runners.bench.grid.suite import Ladder, Suite, load_suite
 from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
 from stacktruth.runners.bench.ranking.standings import Standings, standings
+from stacktruth.runners.bench.report.charts import dot_chart, factor_maps
 from stacktruth.runners.bench.report.curves import curves
 from stacktruth.runners.bench.report.report import called, summary, write_report
 from stacktruth.runners.bench.report.tables import (
@@ -382,3 +383,66 @@ def test_report_of_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixt
         path.unlink()
     with pytest.raises(RequestError, match="no cell is done"):
         write_report(store.path)
+
+
+def six_scenes() -> pd.DataFrame:
+    """Return rows of three methods on seven scenes: best, 1 dB behind, 0.1 dB or so behind."""
+    lost = {"focus-map": 1.0, "wavelet": 2.0, "guided-filter": 1.0}
+    return pd.DataFrame(
+        [
+            {
+                "scene": scene, "method": name, "status": "ok", "stance": stance,
+                "merge_loss_db": value + 0.01 * at + (0.2 * (-1) ** at if "guided" in name else 0),
+            }
+            for at, scene in enumerate("abcdefg")
+            for stance in ("stepped", "braced")
+            for name, value in lost.items()
+        ]
+    )  # fmt: skip
+
+
+def test_dots_lie_where_their_numbers_say() -> None:
+    """The wavelet lies 1 dB behind on every scene; the ring is of the one not told apart."""
+    chart = dot_chart(stood(six_scenes()))
+    assert chart is not None
+    best, *others = chart.rows
+    assert (best.name, best.value, best.span) == ("focus-map", "the best", None)
+    rows = {row.name: row for row in others}
+    scale = {float(text): place for place, text in chart.ticks}
+    assert rows["wavelet"].at == pytest.approx(scale[1.0], abs=0.01)
+    assert rows["wavelet"].value == "1.00 dB (1.00 to 1.00)"
+    assert (rows["wavelet"].level, rows["guided-filter"].level) == (False, True)
+    left, width = rows["guided-filter"].span or (0, 0)
+    assert left < chart.zero < left + width
+    assert dot_chart(stood(six_scenes()[lambda rows: rows["method"] == "wavelet"])) is None
+
+
+def test_maps_tell_kinds_and_stances() -> None:
+    """Typical losses by level; what is told of few scenes is marked."""
+    kinds = {"a": ("smooth", "hairs"), **dict.fromkeys("bcdefg", ("smooth",))}
+    by_kind, by_stance = factor_maps(
+        six_scenes(), stood(six_scenes()), kinds, ("kind", "stance", "light")
+    )
+    assert by_kind.columns == ["hairs (1)", "smooth (7)"]
+    assert by_stance.columns == ["stepped (7)", "braced (7)"]
+    wavelet = next(row for row in by_kind.rows if row.name == "wavelet")
+    assert [(cell.text, cell.few) for cell in wavelet.cells] == [("2.0", True), ("2.0", False)]
+
+
+def test_lines_of_stances_are_drawn_apart() -> None:
+    """A line for each method and stance, none a mean of both."""
+    rows = pd.DataFrame(
+        {
+            "condition": "noise",
+            "scene": "a",
+            "stance": ["stepped", "braced"] * 2,
+            "method": "mean",
+            "value": [200.0, 200.0, 400.0, 400.0],
+            "status": "ok",
+            "total.psnr_db": [30.0, 20.0, 29.0, 10.0],
+            "capture.psnr_db": 40.0,
+        }
+    )
+    (both,) = curves(rows)
+    (one,) = curves(rows.drop(columns="stance"))
+    assert both.data != one.data

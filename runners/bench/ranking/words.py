@@ -47,7 +47,7 @@ def _behind(found: Standings, level_with: Sequence[str]) -> str:
     """Return by how much the first that is surely worse lies behind, if there is one."""
     best, *others = found.ranked
     worse = [name for name in others if name not in level_with]
-    return f", and {_lead(found.pair(best, worse[0]), 'the next')}" if worse else ""
+    return f", and is {_lead(found.pair(best, worse[0]), 'the next')}" if worse else ""
 
 
 def _lead(pair: Pair, which: str) -> str:
