@@ -143,6 +143,11 @@ STUDIES = {
             ),
         ),
         Study(
+            name="ranking",
+            made_by=("runners/bench/ranking/simulation.py",),
+            recipe="remake_ranking",
+        ),
+        Study(
             name="limits",
             made_by=("runners/judge/limits_check.py",),
             recipe="remake_limits",

@@ -172,15 +172,19 @@ def test_a_folder_without_rows_is_refused(
     assert "is no table of a benchmark" in capsys.readouterr().err
 
 
-def test_pictures_of_cases_are_drawn_or_refused(
-    small_bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Two cases of a kept benchmark; a published folder has no pictures, and says so."""
+@pytest.mark.slow
+def test_pictures_of_cases_are_drawn(small_bench, tmp_path: Path) -> None:
+    """Two cases of a kept benchmark."""
     picture = tmp_path / "cases.png"
     asked = ["--method", "focus-map", "--against", "mean", "--pictures", str(picture)]
     assert main(["compare", str(small_bench.folder), *asked]) == 0
     assert picture.read_bytes().startswith(b"\x89PNG")
-    capsys.readouterr()
+
+
+def test_pictures_that_are_not_kept_are_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A published folder has none, and says so."""
     gone = folder_of(tmp_path / "s")
     more = ["--method", "mine", "--against", "the_irs", "--pictures", str(tmp_path / "no.png")]
     assert main(["compare", str(gone), *more]) == 2
