@@ -18,7 +18,9 @@ import pandas as pd
 from stamps import STUDIES, stale
 
 from stacktruth.ground.checksum import sha256
-from stacktruth.runners.bench.report.statistics import bootstrap, by_scene
+from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
+from stacktruth.runners.bench.ranking.scenes import by_scene
+from stacktruth.runners.bench.ranking.standings import standings
 
 HERE = Path(__file__).resolve().parent
 #: Which scores are told, all against the ideal: the result, and what the frames allow.
@@ -70,22 +72,26 @@ def _scores(name: str) -> pd.DataFrame:
 def standing(rows: pd.DataFrame) -> str:
     """Return the methods of a suite without conditions, best first, with intervals over scenes."""
     plain = rows[rows["condition"] == "plain"]
-    by_method = by_scene(plain, RESULT)
-    found = {name: bootstrap(by_method[name].to_numpy(), rng=0) for name in by_method}
+    if LOST not in plain:  # made before the judge had a selection limit
+        plain = plain.assign(**{LOST: -plain[RESULT]})
+    found = standings(plain, metric_column(LOST, plain.columns)).table
     limits = [by_scene(plain, column) for column in (LIMIT, SELECTION)]
-    order = sorted(found, key=lambda name: -found[name].mean)
     return table(
-        ("method", "capture limit dB", "selection limit dB", "result dB", "95 % over scenes"),
+        (
+            "method", "capture limit dB", "selection limit dB", "result dB", "lost in the merge dB",
+            "95 % over scenes",
+        ),
         (
             (
-                name,
-                *(f"{limit[name].mean():.1f}" for limit in limits),
-                f"{found[name].mean:.1f}",
-                f"{found[name].low:.1f} to {found[name].high:.1f}",
+                row.method,
+                *(f"{limit[row.method].median():.1f}" for limit in limits),
+                f"{row.total_psnr_db:.1f}",
+                f"{row.typical:.1f}",
+                f"{row.low:.1f} to {row.high:.1f}",
             )
-            for name in order
+            for row in found.itertuples()
         ),
-    )
+    )  # fmt: skip
 
 
 def ladders(rows: pd.DataFrame, methods: Sequence[str]) -> str:

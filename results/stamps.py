@@ -99,7 +99,7 @@ STUDIES = {
             made_by=(f"{_REPRODUCED}/fusion_metrics.py",),
             data=(
                 *_ALL,
-                *_scenes("stances/braced", "stances/kneeling", "suites/standard"),
+                *_scenes("stances/braced", "stances/kneeling", "suites/binned"),
                 *_BY_FLASH,
             ),
         ),
@@ -125,7 +125,7 @@ STUDIES = {
             recipe="remake_suite",
             data=(
                 *_ALL,
-                *_scenes("stances/braced", "lights/flash-quarter", "suites/standard"),
+                *_scenes("stances/braced", "lights/flash-quarter", "suites/binned"),
                 *_BY_FLASH,
             ),
         ),
@@ -147,6 +147,11 @@ STUDIES = {
                 *_scenes("stances/braced", "stances/in-hand-stem"),
                 *_BY_FLASH,
             ),
+        ),
+        Study(
+            name="ranking",
+            made_by=("runners/bench/ranking/simulation.py",),
+            recipe="remake_ranking",
         ),
         Study(
             name="limits",

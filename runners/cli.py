@@ -31,6 +31,7 @@ COMMANDS = {
     "score": ".commands.score",
     "metrics": ".commands.metrics",
     "bench": ".commands.bench",
+    "compare": ".commands.compare",
     "verify": ".commands.verify",
     "blind": ".commands.blind",
     "report": ".commands.report",

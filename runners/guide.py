@@ -36,6 +36,10 @@ EXAMPLES = {
     ),
     "metrics": ("metrics merged.tif other.tif", "metrics merged.tif other.tif --name ssim"),
     "bench": ("bench quick --out quick", "bench my-suite.toml --out mine --workers 2"),
+    "compare": (
+        "compare mine --method my_method --against focus-map",
+        "compare mine --method my_method --against focus-map --by kind --pictures cases.png",
+    ),
     "verify": ("verify quick", "verify quick --cells 10 --seed 1"),
     "blind": (
         "blind make my-suite.toml --out contest",
@@ -111,6 +115,11 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "metrics": lambda args: "stacktruth list metrics tells what each number is",
     "bench": lambda args: f"stacktruth report {args.out}",
     "report": lambda args: f"open {args.folder}/report.html; stacktruth verify {args.folder}",
+    "compare": lambda args: (
+        "add --by kind, stance or region to see where"
+        if args.by is None
+        else f"stacktruth report {args.folder}"
+    ),
     "verify": lambda args: f"stacktruth report {args.folder}",
     "blind": _blind,
     "plan": _plan,
@@ -125,7 +134,7 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
 
 
 #: Options that name what a command makes, beside what it prints.
-_MADE = ("out", "to", "csv", "keep")
+_MADE = ("out", "to", "csv", "keep", "latex", "pictures")
 
 
 def hint(args: argparse.Namespace) -> str:

@@ -49,7 +49,7 @@ _BY_KEY = {
     r"frames|buffer_frames|leaves_after_frame": Range(1, 5_000, "", "frames of a pass"),
     r"step_mm|speed_mm_per_s": Range(1e-5, 1_000, "mm", "rails, focus motors and hands"),
     r"iso": Range(1, 1e7, "", "sensitivities of cameras"),
-    r"crop": Range(1, 100_000, "px", "sensors"),
+    r"crop": Range(0, 100_000, "px", "sensors"),
     r"bin": Range(1, 1_000, "", "real pixels merged into one"),
     r"(natural|push|gust|sway|pulse|tremor)_hz": Range(
         1e-3, 60, "Hz", "hands, stems and wind: a hand trembles at 8 to 12 Hz"

@@ -59,14 +59,15 @@ ARROWS = {
     "runners.calibrate": "methods.align methods.picture plan.draw",
     "runners.bench.grid": "isolate",
     "runners.bench.running": "bench.grid isolate judge",
-    "runners.bench.report": "bench.grid bench.running judge methods.picture",
+    "runners.bench.ranking": "bench.grid judge methods",
+    "runners.bench.report": "bench.grid bench.ranking bench.running judge methods.picture",
     "runners.bench": "bench.grid bench.running",
     "runners.blind": "bench.grid isolate judge",
-    "runners.reproduce": "bench.grid bench.report demo isolate judge methods.picture",
+    "runners.reproduce": "bench.grid bench.ranking demo isolate judge methods.picture",
     "runners.examples": "",
     "runners.commands": (
-        "bench.grid bench.report bench.running blind calibrate demo isolate judge methods plan "
-        "plan.show plan.study reproduce"
+        "bench.grid bench.ranking bench.report bench.running blind calibrate demo isolate "
+        "judge methods plan plan.show plan.study reproduce"
     ),
 }
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.

@@ -201,7 +201,7 @@ def plans():
 
     return {
         "quick": lambda: list(stacks_of(load_suite("quick"))),
-        "standard": lambda: list(stacks_of(load_suite("standard"))),
+        "standard": lambda: list(stacks_of(load_suite("binned"))),
         "demo": lambda: [shoot_of(stack) for stack in STACKS],
         "limits": lambda: list(small_stacks(200)),
         "reproduce/fusion-metrics": lambda: fusion_metrics.planned(quick=False),

@@ -9,7 +9,14 @@ from stacktruth.simulator.scene.pattern.lattices import ScaleRows
 from stacktruth.simulator.scene.pattern.patterns import Spiral, Veins
 from stacktruth.simulator.scene.relief.boards import Bus, Layout
 from stacktruth.simulator.scene.relief.reliefs import Relief
-from stacktruth.simulator.scene.scene import Drawn, Lighting, Outline, Scene, Surface
+from stacktruth.simulator.scene.scene import (
+    Drawn,
+    Lighting,
+    Outline,
+    Scene,
+    SceneWindow,
+    Surface,
+)
 from stacktruth.simulator.scene.texture.masks import Mask
 from stacktruth.simulator.scene.texture.textures import Texture
 
@@ -45,6 +52,7 @@ def page(folder: Path) -> str:
     shown = pictures.examples()
     text = ["## The scene\n", f"{keys.summary(Scene)}\n", keys.table(Scene)]
     text += ["### Lighting\n", keys.table(Lighting), "### Drawn\n", keys.table(Drawn)]
+    text += ["### Windows\n", f"{keys.summary(SceneWindow)}\n", keys.table(SceneWindow)]
     for part, union in _PARTS.items():
         title, about = _TITLES[part]
         found = kinds(union)

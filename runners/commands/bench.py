@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -81,6 +82,8 @@ def run(args: argparse.Namespace) -> int:
     if args.only:
         return tell_one(rows[rows["cell_key"] == args.only].iloc[0], args.out)
     print(standing(rows[rows["condition"] == PLAIN]))
+    if suite.shortcomings:
+        print(f"this suite ranks no method: {'; '.join(suite.shortcomings)}")
     print(f"all cells are in {args.out / 'rows.csv'}")
     failed = rows[~rows["status"].isin(DONE)]
     if failed.empty:
@@ -104,27 +107,31 @@ def tell_one(row: pd.Series, out: Path) -> int:
 
 
 def standing(rows: pd.DataFrame) -> str:
-    """Return the methods, best first: mean over scenes with its interval, failures ranked worst."""
+    """Return the methods, best first: what each typically lost in the merge, with its interval."""
     # Slow to load, and the processes of a benchmark, which load this module, do without.
-    import pandas as pd  # noqa: PLC0415
+    from ..bench.ranking.metric_column import LOST, TOTAL, metric_column  # noqa: PLC0415
+    from ..bench.ranking.standings import standings  # noqa: PLC0415
+    from ..bench.ranking.words import headline  # noqa: PLC0415
 
-    from ..bench.report.statistics import bootstrap, by_scene  # noqa: PLC0415
-
-    table = by_scene(rows, "total.psnr_db")
-    found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}
-    means = pd.DataFrame.from_dict(
-        {
-            name: {
-                "dB": got.mean,
-                "95 % interval": f"{got.low:.2f} to {got.high:.2f}",
-                "scenes": got.scenes,
-            }
-            for name, got in found.items()
-        },
-        orient="index",
+    if not rows.reindex(columns=[LOST, TOTAL]).notna().all(axis=1).any():
+        return "no method has a result on a plain stack"
+    found = standings(rows, metric_column(LOST, rows.columns))
+    shown = found.table.assign(
+        interval=[
+            f"{low:.2f} to {high:.2f}" if isfinite(low) else "-"
+            for low, high in zip(found.table["low"], found.table["high"], strict=True)
+        ]
     )
-    bad = rows[rows["status"] != "ok"]["method"].value_counts()
-    means["failed"] = bad.reindex(means.index, fill_value=0)
-    best_first = means.sort_values("dB", ascending=False, kind="stable")
+    heads = {
+        "method": "method",
+        "typical": "lost in the merge dB",
+        "interval": "95 % interval",
+        "total_psnr_db": "result dB",
+        "scenes": "scenes",
+        "failed": "failed",
+        "skipped": "skipped",
+    }
+    table = shown[list(heads)].rename(columns=heads).set_index("method").rename_axis(index=None)
     # The name over the columns stands where that over the methods would be.
-    return best_first.rename_axis(columns="method").to_string(float_format="{:.2f}".format)
+    told = table.rename_axis(columns="method").to_string(float_format="{:.2f}".format)
+    return f"{told}\n{headline(found)}"

@@ -7,8 +7,24 @@ import re
 import sys
 from collections.abc import Callable
 from math import isfinite
+from typing import TYPE_CHECKING
 
 from ...simulator.processes import usable_cores
+
+if TYPE_CHECKING:
+    from ...simulator.view.camera import Crop
+
+
+def crop(text: str) -> Crop:
+    """Read ``WIDTHxHEIGHT`` or ``WIDTHxHEIGHT+LEFT+TOP``, pixels."""
+    found = re.fullmatch(r"(\d+)x(\d+)(?:\+(\d+)\+(\d+))?", text)
+    if not found:
+        raise argparse.ArgumentTypeError(
+            f"got {text!r}, allowed WIDTHxHEIGHT or WIDTHxHEIGHT+LEFT+TOP in pixels, such as "
+            "768x512 or 768x512+1200+800"
+        )
+    width, height, left, top = (int(edge or 0) for edge in found.groups())
+    return (width, height) if found[3] is None else (width, height, left, top)
 
 
 def size(text: str) -> tuple[int, int]:
@@ -54,7 +70,11 @@ def add_picture_options(parser: argparse.ArgumentParser) -> None:
     """Add ``--rig``, ``--crop`` and ``--bin``."""
     parser.add_argument("--rig", help="rig, by name or .toml file (default: the scene's own)")
     parser.add_argument(
-        "--crop", type=size, metavar="WxH", help="middle part of the sensor, in its own pixels"
+        "--crop",
+        type=crop,
+        metavar="WxH[+X+Y]",
+        help="part of the sensor, in its own pixels: about its middle, or X from its left and Y "
+        "from its upper edge",
     )
     parser.add_argument("--bin", type=whole(1), metavar="K", help="merge K x K pixels into one")
 

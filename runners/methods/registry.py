@@ -20,7 +20,7 @@ from .recipe import Recipe
 
 ORACLE = "oracle"
 
-_FLOORS = (
+_FLOOR_RECIPES = (
     Recipe(
         name="middle-frame",
         title="floor: the reference frame alone, which is the middle one unless told",
@@ -134,5 +134,8 @@ _CEILINGS = (
 )
 
 METHODS: dict[str, Recipe] = {
-    recipe.name: recipe for recipe in (*_FLOORS, *_LITERATURE, *_CEILINGS)
+    recipe.name: recipe for recipe in (*_FLOOR_RECIPES, *_LITERATURE, *_CEILINGS)
 }
+
+#: What any method should beat; none of them is ranked.
+FLOORS = tuple(recipe.name for recipe in _FLOOR_RECIPES)

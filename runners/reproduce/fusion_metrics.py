@@ -29,7 +29,7 @@ from ...simulator.stack.stackwrite import write_stack
 from ...simulator.steps import side_by_side
 from ..bench.grid.cells import stacks_of
 from ..bench.grid.suite import load_suite
-from ..bench.report.statistics import bootstrap
+from ..bench.ranking.interval import typical
 from ..demo.demo import STACKS, shoot_of
 from ..isolate.run import find_method
 from ..judge.scoring import Judge, Scored
@@ -41,7 +41,7 @@ from .report import figure, save, write_rows, write_summary
 Rows = list[dict[str, object]]
 
 #: Suite whose plain stacks are merged.
-SUITE = "standard"
+SUITE = "binned"
 MERGES = (
     "middle-frame", "mean", "random-choice", "laplacian-pyramid", "match-salience", "wavelet",
     "complex-wavelet", "dct-variance", "guided-filter", "contrast-weighted", "focus-map",
@@ -159,8 +159,7 @@ def run(out: Path, *, seed: int, quick: bool, workers: int, progress: bool) -> N
     scored = side_by_side(partial(score_shoot, methods=methods), shoots, workers=workers)
     bar = tqdm(scored, desc="fusion-metrics", total=len(shoots), disable=not progress)
     found = list(bar)
-    rng = np.random.default_rng(seed)
-    taus = [_row(metric.name, found, rng) for metric in METRICS]
+    taus = [_row(metric.name, found) for metric in METRICS]
     claims = _claims(taus, len(found))
     write_claims(out / "claims.csv", claims)
     write_rows(out / "taus.csv", taus)
@@ -174,8 +173,8 @@ def run(out: Path, *, seed: int, quick: bool, workers: int, progress: bool) -> N
     )
 
 
-def _row(metric: str, found: Sequence[StackScores], rng: np.random.Generator) -> dict[str, object]:
-    """Mean correlation with each truth, with its interval over scenes."""
+def _row(metric: str, found: Sequence[StackScores]) -> dict[str, object]:
+    """Typical correlation with each truth, with its interval over scenes."""
     row: dict[str, object] = {"metric": metric, "title": ALL_METRICS[metric].title}
     scenes = sorted({stack.scene for stack in found})
     for truth in TRUTHS:
@@ -183,8 +182,8 @@ def _row(metric: str, found: Sequence[StackScores], rng: np.random.Generator) ->
             float(np.mean([stack.tau(metric, truth) for stack in found if stack.scene == scene]))
             for scene in scenes
         ]
-        over = bootstrap(values, rng=rng)
-        row[f"tau_{truth}"] = over.mean
+        over = typical(values)
+        row[f"tau_{truth}"] = over.typical
         row[f"low_{truth}"], row[f"high_{truth}"] = over.low, over.high
     row["above_best"] = float(np.mean([stack.beaten(metric) for stack in found]))
     return row
@@ -236,10 +235,10 @@ def _paragraph(taus: Rows, found: Sequence[StackScores]) -> str:
     methods = max(len(stack.truth) for stack in found)
     return (
         f"{methods} methods on {len(found)} hand-held stacks of {len({s.scene for s in found})} "
-        "scenes: the standard suite's without conditions, and the demo's. Each metric "
+        "scenes: the binned suite's without conditions, and the demo's. Each metric "
         "ranks the results against the frames they were made from, lined up by their true motion "
         "and evened by their true light; the truth ranks them by PSNR against the scene all in "
-        "focus. Kendall's tau, mean over the scenes with the central 95 % of resampled scenes: "
+        "focus. Kendall's tau, typical of the scenes with its 95 % interval over scenes: "
         f"{listed}. A value of 1 is the same order, 0 is chance. taus.csv has the same for SSIM "
         "and the colour difference, and the share of merges that a metric puts above the best "
         "possible one in the same view: differences among good merges are small, and a metric that "

@@ -21,7 +21,7 @@ from ..blur.smear import Path
 from ..pose import NOMINAL, Pose
 from ..rig import Rig, plain_rig
 from ..scene.scene import Scene
-from ..view.camera import Camera, Window
+from ..view.camera import Camera, Crop, Window
 from ..view.parts import parts_of
 from ..view.view import Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
@@ -52,7 +52,7 @@ def render_view(
     *,
     pose: Pose | None = None,
     focus_mm: float = 0.0,
-    crop: tuple[int, int] | None = None,
+    crop: Crop | None = None,
     bin: int = 1,
     diffraction: bool = True,
     quality: str | Level = DEFAULT,
@@ -68,8 +68,8 @@ def render_view(
     focus_mm : float
         How much farther than nominal the lens is focused, mm, the entrance pupil standing still;
         the magnification follows as the thin lens says.
-    crop : (width, height) or None
-        Middle part of the sensor in real pixels.
+    crop : (width, height) or (width, height, left, top) or None
+        Part of the sensor in real pixels: about its middle, or from a left and upper edge.
     bin : int
         Real pixels merged into one, per side.
     diffraction : bool
@@ -106,7 +106,7 @@ def view_depth(
     *,
     pose: Pose | None = None,
     focus_mm: float = 0.0,
-    crop: tuple[int, int] | None = None,
+    crop: Crop | None = None,
     bin: int = 1,
 ) -> Floats:
     """Return the depth of the nearest surface at each pixel's centre.
@@ -119,8 +119,8 @@ def view_depth(
         Displacement and rotation of the entrance pupil; None is the nominal camera.
     focus_mm : float
         How much farther than nominal the lens is focused, mm.
-    crop : (width, height) or None
-        Middle part of the sensor in real pixels.
+    crop : (width, height) or (width, height, left, top) or None
+        Part of the sensor in real pixels: about its middle, or from a left and upper edge.
     bin : int
         Real pixels merged into one, per side.
 

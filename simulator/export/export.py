@@ -20,7 +20,7 @@ from ..pose import NOMINAL, Pose
 from ..rig import Rig, load_rig
 from ..scene.scene import Scene
 from ..view.ball_view import BallPart, ball_radiance, fade_angles, reflection_axis
-from ..view.camera import Camera
+from ..view.camera import Camera, Crop
 from ..view.fibre_view import FibrePart
 from ..view.parts import parts_of
 from ..view.sheet_view import SheetPart
@@ -50,7 +50,7 @@ def export_scene(
     *,
     rig: Rig | None = None,
     pose: Pose | None = None,
-    crop: tuple[int, int] | None = None,
+    crop: Crop | None = None,
     bin: int | None = None,
     pitch_mm: float | None = None,
 ) -> Mesh:
@@ -68,8 +68,8 @@ def export_scene(
         The rig whose picture the mesh is for; None is the scene's own.
     pose : Pose or None
         Of that picture; None is the nominal camera.
-    crop : (width, height) or None
-        Middle part of the sensor in real pixels.
+    crop : (width, height) or (width, height, left, top) or None
+        Part of the sensor in real pixels: about its middle, or from a left and upper edge.
     bin : int or None
         Real pixels merged into one; None merges so many that the picture is at most 512 across.
     pitch_mm : float or None

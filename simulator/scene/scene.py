@@ -21,6 +21,9 @@ from .texture.textures import Texture
 Vec2 = tuple[float, float]
 Vec3 = tuple[float, float, float]
 Region = Literal["plain", "fibres"]
+SceneKind = Literal[
+    "smooth", "overlapping", "hairs", "glossy", "translucent", "repeating", "weak-texture"
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -255,6 +258,26 @@ class Drawn:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class SceneWindow:
+    """A part of a scene with much depth, for crops at real pixels.
+
+    Parameters
+    ----------
+    at_mm : (x, y)
+        Its middle in the plane z = 0, as the nominal camera sees it.
+    wide : float
+        How many times wider than a crop is asked for, and as much lower: even slopes have depth
+        only over a long way.
+    f_number : float or None
+        That it is shot with, where the rig's own leaves too little depth to show.
+    """
+
+    at_mm: Vec2
+    wide: float = Field(default=1.0, ge=0.25, le=4)
+    f_number: float | None = Field(default=None, gt=0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Scene:
     """A scene: what it shows, its size, and its surfaces from far to near.
 
@@ -276,6 +299,10 @@ class Scene:
         Seed of all its random detail.
     drawn : Drawn or None
         What it was drawn from, if it was.
+    kinds : tuple of str
+        What makes it hard to merge, for tables by kind of scene; changes no pixel.
+    windows : tuple of SceneWindow
+        Parts with much depth, where a suite lays its crops; changes no pixel.
     surface : tuple of Sheet, Fibres or Balls
         From far to near: a later one hides an earlier one.
     """
@@ -290,6 +317,8 @@ class Scene:
     lighting: Lighting = Lighting()
     seed: int = Field(default=0, ge=0)
     drawn: Drawn | None = None
+    kinds: tuple[SceneKind, ...] = ()
+    windows: tuple[SceneWindow, ...] = ()
     surface: tuple[Surface, ...] = Field(min_length=1)
 
     @model_validator(mode="after")

@@ -26,7 +26,7 @@ from ..pose import Pose
 from ..rig import Rig
 from ..scene.scene import Scene
 from ..streams import stream
-from ..view.camera import Camera
+from ..view.camera import Camera, Crop, crop_size
 from . import sensor
 from .motion import MotionSummary, blur_diameter_px, motion_summary, nearest
 from .truth import Truth, TruthView
@@ -125,8 +125,8 @@ class Shoot:
     frames : int
     seed : int
         Of all that is random.
-    crop : (width, height) or None
-        Middle part of the sensor in real pixels.
+    crop : (width, height) or (width, height, left, top) or None
+        Part of the sensor in real pixels: about its middle, or from a left and upper edge.
     bin : int
         Real pixels merged into one, per side.
     iso : float
@@ -146,7 +146,7 @@ class Shoot:
     subject: Subject
     frames: int
     seed: int
-    crop: tuple[int, int] | None = None
+    crop: Crop | None = None
     bin: int = 1
     iso: float = 100.0
     encoding: Literal["srgb16", "srgb8", "float"] = "srgb16"
@@ -195,7 +195,7 @@ class Shoot:
 
     def _rough_camera(self, number: int) -> Camera:
         """Return the camera of a frame with few, large pixels."""
-        width, height = self.crop or (self.rig.sensor.width_px, self.rig.sensor.height_px)
+        width, height = crop_size(self.crop, self.rig)
         bin = max(self.bin, min(width // _ROUGH_PX, height))
         return replace(self.camera(number), bin=bin)
 
@@ -452,7 +452,7 @@ def shoot(
     approach: Approach | None = None,
     near_mm: float | None = None,
     far_mm: float | None = None,
-    crop: tuple[int, int] | None = None,
+    crop: Crop | None = None,
     bin: int = 1,
     iso: float = 100.0,
     encoding: Literal["srgb16", "srgb8", "float"] = "srgb16",
@@ -484,8 +484,8 @@ def shoot(
         sharp to behind the farthest, at a pace of `STEP_SHARE` of the depth of field a frame.
     near_mm, far_mm : float or None
         Other ends for that pass, z of the plane of focus, mm.
-    crop : (width, height) or None
-        Middle part of the sensor in real pixels.
+    crop : (width, height) or (width, height, left, top) or None
+        Part of the sensor in real pixels: about its middle, or from a left and upper edge.
     bin : int
         Real pixels merged into one, per side.
     iso : float
@@ -556,7 +556,7 @@ def shoot(
 
 def _refuse_too_large(plan: Shoot) -> None:
     """Refuse pictures that no memory of this machine could hold, before any is rendered."""
-    wide, high = plan.crop or (plan.rig.sensor.width_px, plan.rig.sensor.height_px)
+    wide, high = crop_size(plan.crop, plan.rig)
     pixels = wide * high / plan.bin**2
     needed_gb = pixels * _BYTES_A_PIXEL / 1e9
     have_gb = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / 1e9

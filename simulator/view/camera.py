@@ -16,6 +16,9 @@ from ..pose import NOMINAL, Pose
 from ..rig import Rig
 
 Axis = npt.NDArray[Any]
+#: Width and height of a part of the sensor about its middle, or these and the part's left and upper
+#: edge; real pixels.
+Crop = tuple[int, int] | tuple[int, int, int, int]
 
 #: Steps to the place of a point in the picture of a curved field; each leaves a small part of
 #: the error before it.
@@ -89,6 +92,24 @@ class Window:
         )
 
 
+def crop_size(crop: Crop | None, rig: Rig) -> tuple[int, int]:
+    """Return width and height of what a crop takes of the sensor, real pixels."""
+    return (rig.sensor.width_px, rig.sensor.height_px) if crop is None else crop[:2]
+
+
+def crop_corner(crop: Crop | None, rig: Rig) -> tuple[int, int]:
+    """Return the left and the upper edge of a crop on the sensor, real pixels."""
+    if crop is not None and len(crop) == 4:
+        return crop[2:]
+    width, height = crop_size(crop, rig)
+    return (rig.sensor.width_px - width) // 2, (rig.sensor.height_px - height) // 2
+
+
+def crop_text(crop: Crop) -> str:
+    """Return a crop as it is written: ``640x448``, or ``640x448+1200+800``."""
+    return "x".join(map(str, crop[:2])) + "".join(f"+{edge}" for edge in crop[2:])
+
+
 @dataclass(frozen=True)
 class Camera:
     """What turns object space into pixels.
@@ -101,8 +122,9 @@ class Camera:
         Displacement and rotation of the entrance pupil.
     focus_mm : float
         How much farther than nominal the lens is focused, the entrance pupil standing still.
-    crop : (width, height) or None
-        Middle part of the sensor, in real pixels; None is the whole sensor.
+    crop : (width, height) or (width, height, left, top) or None
+        Part of the sensor in real pixels: about its middle, or from a left and upper edge; None is
+        the whole sensor.
     bin : int
         Real pixels merged into one, per side.
     subject : SubjectPose
@@ -117,7 +139,7 @@ class Camera:
     rig: Rig
     pose: Pose = NOMINAL
     focus_mm: float = 0.0
-    crop: tuple[int, int] | None = None
+    crop: Crop | None = None
     bin: int = 1
     subject: SubjectPose = STILL
     place_mm: tuple[float, float] = (0.0, 0.0)
@@ -125,11 +147,12 @@ class Camera:
 
     def __post_init__(self) -> None:
         full = (self.rig.sensor.width_px, self.rig.sensor.height_px)
-        wanted = self.crop or full
-        if not all(0 < want <= have for want, have in zip(wanted, full, strict=True)):
+        wanted, corner = crop_size(self.crop, self.rig), crop_corner(self.crop, self.rig)
+        ends = zip(wanted, corner, full, strict=True)
+        if not all(want > 0 and at >= 0 and at + want <= have for want, at, have in ends):
             raise ValueError(
-                f"crop: got {wanted[0]}x{wanted[1]} pixels, allowed up to "
-                f"{full[0]}x{full[1]} of rig {self.rig.name!r}"
+                f"crop: got {crop_text(self.crop or full)} pixels, allowed up to "
+                f"{full[0]}x{full[1]} of rig {self.rig.name!r}, within its sensor"
             )
         if self.bin < 1 or any(want < self.bin for want in wanted):
             raise ValueError(f"bin: got {self.bin}, allowed 1 to {min(wanted)}")
@@ -144,26 +167,35 @@ class Camera:
     @cached_property
     def frame(self) -> Window:
         """All pixels of the picture."""
-        width, height = self.crop or (self.rig.sensor.width_px, self.rig.sensor.height_px)
+        width, height = crop_size(self.crop, self.rig)
         row, col = self.first_px
         return Window(row, row + height // self.bin, col, col + width // self.bin)
 
     @cached_property
     def uncut(self) -> Window:
-        """All pixels that the whole sensor would have, about the same middle."""
+        """All pixels that the whole sensor would have, laid about the same axis."""
         sensor, frame = self.rig.sensor, self.frame
         rows, cols = sensor.height_px // self.bin, sensor.width_px // self.bin
-        row0 = frame.row0 - (rows - frame.shape[0]) // 2
-        col0 = frame.col0 - (cols - frame.shape[1]) // 2
+        if self._is_aside:
+            left, top = (edge // self.bin for edge in crop_corner(self.crop, self.rig))
+        else:
+            top, left = (
+                (own - cut) // 2 for own, cut in zip((rows, cols), frame.shape, strict=True)
+            )
+        row0, col0 = frame.row0 - top, frame.col0 - left
         return Window(row0, row0 + rows, col0, col0 + cols)
 
     def centred(self) -> Camera:
-        """Return the camera with pixel coordinates counted from about the middle of its picture.
+        """Return the camera with pixel coordinates counted from about the optical axis.
 
         Then what is laid out on multiples of some pixels is so for every crop alike.
         """
-        rows, cols = self.frame.shape
-        return replace(self, first_px=(-(rows // 2), -(cols // 2)))
+        own = replace(self, first_px=(0, 0))
+        if not self._is_aside:
+            rows, cols = own.frame.shape
+            return replace(self, first_px=(-(rows // 2), -(cols // 2)))
+        row, col = (int(np.floor(middle)) for middle in own._middle)
+        return replace(self, first_px=(-row, -col))
 
     @property
     def pitch_um(self) -> float:
@@ -210,8 +242,17 @@ class Camera:
         return row + aside * y, col + aside * x
 
     @property
+    def _is_aside(self) -> bool:
+        """Whether the crop says where on the sensor it lies."""
+        return self.crop is not None and len(self.crop) == 4
+
+    @property
     def _middle(self) -> tuple[float, float]:
-        frame = self.frame
+        frame, sensor = self.frame, self.rig.sensor
+        if self._is_aside:
+            left, top = crop_corner(self.crop, self.rig)
+            row = frame.row0 + (sensor.height_px / 2 - top) / self.bin
+            return row, frame.col0 + (sensor.width_px / 2 - left) / self.bin
         return (frame.row0 + frame.row1) / 2, (frame.col0 + frame.col1) / 2
 
     def facing(self, name: str, *, living: bool) -> Camera:

@@ -15,6 +15,9 @@ import pytest
 
 from stacktruth.runners.bench.grid.cells import PLAIN, cells_of
 from stacktruth.runners.bench.grid.suite import Ladder, Suite, load_suite
+from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
+from stacktruth.runners.bench.ranking.standings import Standings, standings
+from stacktruth.runners.bench.report.charts import dot_chart, factor_maps
 from stacktruth.runners.bench.report.curves import curves
 from stacktruth.runners.bench.report.report import called, summary, write_report
 from stacktruth.runners.bench.report.tables import (
@@ -29,7 +32,7 @@ from stacktruth.runners.bench.running.store import DoneCell, Store
 from stacktruth.runners.cli import main
 from stacktruth.runners.request import RequestError
 
-METHODS = ("oracle", "mean", "middle-frame")
+METHODS = ("focus-map", "laplacian-pyramid", "wavelet")
 EVIL = "</td><script>alert(1)</script><img src=http://example.org/x>"
 
 
@@ -76,6 +79,11 @@ def faked(folder: Path, *, failed: bool = True) -> Store:
         }
         store.keep(cell.key, DoneCell(row=row))
     return store
+
+
+def stood(rows: pd.DataFrame) -> Standings:
+    """Return how methods stand by what they lost in the merge."""
+    return standings(rows, metric_column(LOST, rows.columns))
 
 
 def _plain(suite: Suite) -> object:
@@ -143,29 +151,48 @@ def test_the_policy_names_our_script(page: str) -> None:
 
 
 def test_words_and_tables_tell_the_outcome(page: str) -> None:
-    """Best and worst, the number of cells and failures, and the command."""
+    """What three scenes can say, the number of cells and failures, and the command."""
     assert "24 of 24 cells are done; 1 of them failed." in page
-    assert "oracle came out best with 40.0 dB" in page
+    assert "3 scenes say nothing about which method is better: the least is 6" in page
     assert "stacktruth bench tiny.toml --out again --workers 1; stacktruth report again" in page
 
 
 def test_a_failure_ranks_worst_but_is_told_apart(tmp_path: Path) -> None:
-    """The mean failed on one of three scenes: it counts as 30 dB there, and 35 dB elsewhere."""
+    """The pyramid failed on one of three scenes: 12 dB lost there, 7 elsewhere; typically 9.5."""
     store = faked(tmp_path)
     rows = pd.read_csv(write_report(store.path).parent / "rows.csv")
-    table = standing(rows[rows["condition"] == PLAIN])
-    mean = dict(zip(table.columns, table.rows[1], strict=True))
-    assert mean["method"] == "mean"
-    assert (mean["result dB"], mean["without failures"], mean["failed"]) == ("33.33", "35.00", "1")
+    plain = rows[rows["condition"] == PLAIN]
+    table = standing(plain, stood(plain))
+    row = dict(zip(table.columns, table.rows[1], strict=True))
+    assert row["method"] == "laplacian-pyramid"
+    # Of 12, 7, 7 and the means of pairs 9.5, 9.5, 7: the median is halfway from 7 to 9.5.
+    assert (row["lost in the merge dB"], row["without failures"]) == ("8.25", "7.00")
+    assert (row["failed"], row["skipped"]) == ("1", "0")
 
 
 def test_three_scenes_are_too_few_to_tell(tmp_path: Path) -> None:
     """With three blocks the least two-sided p is 1/4, times three pairs."""
     store = faked(tmp_path, failed=False)
     rows = pd.read_csv(write_report(store.path).parent / "rows.csv")
-    table = pairs(rows[rows["condition"] == PLAIN])
-    assert [row[3] for row in table.rows] == ["0.750"] * 3
-    assert [row[2] for row in table.rows] == ["1.00"] * 3
+    plain = rows[rows["condition"] == PLAIN]
+    table = pairs(plain, stood(plain))
+    found = [dict(zip(table.columns, row, strict=True)) for row in table.rows]
+    assert [row["p (Holm)"] for row in found] == ["0.750"] * 3
+    assert [row["effect"] for row in found] == ["1.00"] * 3
+    assert [row["verdict"] for row in found] == ["too few scenes to say"] * 3
+    assert [row["could have seen dB"] for row in found] == ["-"] * 3
+
+
+def test_standings_and_pairs_are_files(tmp_path: Path) -> None:
+    """A row a method and a row a pair, as the page has them."""
+    folder = write_report(faked(tmp_path, failed=False).path).parent
+    assert list(pd.read_csv(folder / "standings.csv")["method"]) == list(METHODS)
+    found = pd.read_csv(folder / "pairs.csv")
+    assert found[["first", "second", "advantage"]].to_numpy().tolist() == [
+        ["focus-map", "laplacian-pyramid", 5.0],
+        ["focus-map", "wavelet", 10.0],
+        ["laplacian-pyramid", "wavelet", 5.0],
+    ]
 
 
 def test_a_suite_is_called_as_the_command_line_knows_it() -> None:
@@ -258,7 +285,7 @@ def test_a_curve_has_the_same_scenes_throughout() -> None:
 
 
 def test_a_stage_costs_what_the_true_one_gains() -> None:
-    """The true stage's gain is the mean over scenes of the difference, worked out by hand."""
+    """The true stage's gain is typical of the scenes' differences; two have no interval."""
     rows = pd.DataFrame(
         {
             "scene": ["a", "a", "b", "b"],
@@ -267,7 +294,7 @@ def test_a_stage_costs_what_the_true_one_gains() -> None:
             "total.psnr_db": [30.0, 31.0, 30.0, 33.0],
         }
     )
-    assert stages(rows).rows == [("sharp", "true-warp", "2.00", "1.00", "3.00")]
+    assert stages(rows).rows == [("sharp", "true-warp", "2.00", "-", "-")]
     assert not stages(rows[rows["method"] == "sharp"]).rows
 
 
@@ -318,12 +345,13 @@ def two_views() -> pd.DataFrame:
 
 def test_methods_in_different_views_are_compared_by_what_they_lost() -> None:
     """The easier view gives 3 dB more and is no merit: there 2 and 1.5 dB more were lost."""
-    table = standing(two_views())
-    assert [row[:3] for row in table.rows] == [
+    table = standing(two_views(), stood(two_views()))
+    lost, result = (table.columns.index(name) for name in ("lost in the merge dB", "result dB"))
+    assert [(row[0], row[lost], row[result]) for row in table.rows] == [
         ("told", "1.50", "28.50"),
         ("own (own view)", "3.25", "31.75"),
     ]
-    (pair,) = pairs(two_views()).rows
+    (pair,) = pairs(two_views(), stood(two_views())).rows
     assert pair[:2] == ("told over own (own view)", "1.75")
 
 
@@ -331,7 +359,7 @@ def test_in_one_view_what_was_lost_differs_as_the_results_do() -> None:
     """The same differences, pair by pair, as of the results."""
     rows = two_views().assign(view="given", **{"selection.psnr_db": 35.0})
     rows["merge_loss_db"] = rows["selection.psnr_db"] - rows["total.psnr_db"]
-    (pair,) = pairs(rows).rows
+    (pair,) = pairs(rows, stood(rows)).rows
     assert pair[:2] == ("told over own", "-3.25")
 
 
@@ -340,7 +368,8 @@ def test_what_lies_above_a_limit_is_on_the_page() -> None:
     (row,) = above_limits(two_views()).rows
     assert row[0] == "b"
     assert row[2:] == ("own (own view)", "selection limit by 9.0 dB (margin 1.0)", "31.50")
-    assert "1 results lie above a limit" in summary(two_views(), 4)[-1]
+    told = summary(two_views(), 4, stood(two_views()), load_suite("quick"))
+    assert "1 results lie above a limit" in " ".join(told)
     assert not above_limits(two_views().assign(above_limit="")).rows
     assert not above_limits(two_views().drop(columns="above_limit")).rows
 
@@ -354,3 +383,66 @@ def test_report_of_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixt
         path.unlink()
     with pytest.raises(RequestError, match="no cell is done"):
         write_report(store.path)
+
+
+def six_scenes() -> pd.DataFrame:
+    """Return rows of three methods on seven scenes: best, 1 dB behind, 0.1 dB or so behind."""
+    lost = {"focus-map": 1.0, "wavelet": 2.0, "guided-filter": 1.0}
+    return pd.DataFrame(
+        [
+            {
+                "scene": scene, "method": name, "status": "ok", "stance": stance,
+                "merge_loss_db": value + 0.01 * at + (0.2 * (-1) ** at if "guided" in name else 0),
+            }
+            for at, scene in enumerate("abcdefg")
+            for stance in ("stepped", "braced")
+            for name, value in lost.items()
+        ]
+    )  # fmt: skip
+
+
+def test_dots_lie_where_their_numbers_say() -> None:
+    """The wavelet lies 1 dB behind on every scene; the ring is of the one not told apart."""
+    chart = dot_chart(stood(six_scenes()))
+    assert chart is not None
+    best, *others = chart.rows
+    assert (best.name, best.value, best.span) == ("focus-map", "the best", None)
+    rows = {row.name: row for row in others}
+    scale = {float(text): place for place, text in chart.ticks}
+    assert rows["wavelet"].at == pytest.approx(scale[1.0], abs=0.01)
+    assert rows["wavelet"].value == "1.00 dB (1.00 to 1.00)"
+    assert (rows["wavelet"].level, rows["guided-filter"].level) == (False, True)
+    left, width = rows["guided-filter"].span or (0, 0)
+    assert left < chart.zero < left + width
+    assert dot_chart(stood(six_scenes()[lambda rows: rows["method"] == "wavelet"])) is None
+
+
+def test_maps_tell_kinds_and_stances() -> None:
+    """Typical losses by level; what is told of few scenes is marked."""
+    kinds = {"a": ("smooth", "hairs"), **dict.fromkeys("bcdefg", ("smooth",))}
+    by_kind, by_stance = factor_maps(
+        six_scenes(), stood(six_scenes()), kinds, ("kind", "stance", "light")
+    )
+    assert by_kind.columns == ["hairs (1)", "smooth (7)"]
+    assert by_stance.columns == ["stepped (7)", "braced (7)"]
+    wavelet = next(row for row in by_kind.rows if row.name == "wavelet")
+    assert [(cell.text, cell.few) for cell in wavelet.cells] == [("2.0", True), ("2.0", False)]
+
+
+def test_lines_of_stances_are_drawn_apart() -> None:
+    """A line for each method and stance, none a mean of both."""
+    rows = pd.DataFrame(
+        {
+            "condition": "noise",
+            "scene": "a",
+            "stance": ["stepped", "braced"] * 2,
+            "method": "mean",
+            "value": [200.0, 200.0, 400.0, 400.0],
+            "status": "ok",
+            "total.psnr_db": [30.0, 20.0, 29.0, 10.0],
+            "capture.psnr_db": 40.0,
+        }
+    )
+    (both,) = curves(rows)
+    (one,) = curves(rows.drop(columns="stance"))
+    assert both.data != one.data

@@ -85,6 +85,7 @@ def browser(chromium: Chrome, page: Path) -> Iterator[Chrome]:
     for kind in ("performance", "browser"):
         chromium.get_log(kind)
     chromium.get(page.as_uri())
+    full_size(chromium)
     yield chromium
     assert [entry["message"] for entry in chromium.get_log("browser")] == []
 
@@ -130,13 +131,18 @@ def chooser(browser: Chrome, label: str) -> Select:
     return Select(compare(browser).find_element(By.XPATH, path))
 
 
+def full_size(browser: Chrome) -> None:
+    """Show pictures pixel for pixel, and not as large as there is room for."""
+    chooser(browser, "size").select_by_visible_text("100 %")
+
+
 class TestTables:
     """Sorting."""
 
-    @pytest.mark.parametrize("column", [0, 1, 5])
+    @pytest.mark.parametrize("column", [0, 1, 6])
     def test_a_heading_sorts(self, browser: Chrome, column: int) -> None:
         """Down, then up, as Python sorts; the state is told to a screen reader."""
-        table = browser.find_element(By.CSS_SELECTOR, "#standing table")
+        table = browser.find_element(By.CSS_SELECTOR, "#standing table:not(.map)")
 
         def cells() -> list[str]:
             rows = table.find_elements(By.CSS_SELECTOR, "tbody tr")
@@ -219,8 +225,8 @@ class TestSlide:
         np.testing.assert_array_equal(shown[:, half + 3 :], error[:, half + 3 :])
 
     def test_pictures_grow_by_whole_pixels(self, browser: Chrome) -> None:
-        """At 2:1 each pixel is four, in all scenes at once; nothing is smoothed."""
-        chooser(browser, "size").select_by_visible_text("2:1")
+        """At 200 % each pixel is four, in all scenes at once; nothing is smoothed."""
+        chooser(browser, "size").select_by_visible_text("200 %")
         shown, ideal = stage(browser), picture(browser, 0, 0, 0)
         twice = ideal.repeat(2, axis=0).repeat(2, axis=1)
         assert shown.shape == twice.shape
@@ -228,6 +234,32 @@ class TestSlide:
         np.testing.assert_array_equal(shown[:, : half - 3], twice[:, : half - 3])
         second = browser.find_elements(By.CSS_SELECTOR, ".stage")[1]
         assert second.size["width"] == twice.shape[1]
+
+    def test_a_picture_is_as_large_as_there_is_room_for(self, browser: Chrome) -> None:
+        """By whole pixels of the screen: one more would be too wide, or higher than 0.8 of it."""
+        ideal = picture(browser, 0, 0, 0)
+        chooser(browser, "size").select_by_visible_text("fit")
+        box = compare(browser).find_element(By.CLASS_NAME, "stage").size
+        times, rest = divmod(box["width"], ideal.shape[1])
+        assert rest == 0
+        assert box["height"] == times * ideal.shape[0]
+        room = compare(browser).size["width"]
+        most = browser.execute_script("return 0.8 * window.innerHeight")
+        assert box["width"] <= room
+        assert box["height"] <= most
+        assert box["width"] + ideal.shape[1] > room or box["height"] + ideal.shape[0] > most
+
+    def test_what_one_looks_at_stays_where_it_is(self, browser: Chrome) -> None:
+        """Larger pictures above push the chooser of the last scene nowhere on the screen."""
+        last = browser.find_elements(By.CSS_SELECTOR, ".compare")[-1]
+        path = ".//label[starts-with(normalize-space(), 'size')]//select"
+        size = last.find_element(By.XPATH, path)
+        browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", size)
+        where = "return arguments[0].getBoundingClientRect().top"
+        before = browser.execute_script(where, size)
+        for name in ("400 %", "100 %", "fit"):
+            Select(size).select_by_visible_text(name)
+            assert browser.execute_script(where, size) == pytest.approx(before, abs=2)
 
 
 class TestBlink:
@@ -287,6 +319,7 @@ class TestBlink:
         chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [media]})
         try:
             chromium.get(page.as_uri())
+            full_size(chromium)
             assert not button(chromium, "Blink").is_enabled()
             assert "nothing blinks: your system asks for less motion" in compare(chromium).text
             divider = slider(chromium)

@@ -8,16 +8,21 @@ from functools import cached_property
 
 from ....ground.checksum import sha256
 from ....ground.sources import code_checksum
-from ....simulator.rig import load_rig, stopped_to
-from ....simulator.scene.scene import load_scene
-from ....simulator.shooting.shoot import Shoot, shoot
+from ....simulator.optics import depth_of_field_mm
+from ....simulator.rig import Rig, load_rig, stopped_to
+from ....simulator.scene.scene import Scene, load_scene
+from ....simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot, shoot
 from ....simulator.stack.manifest import canonical_json, plan_to_data, versions
+from ....simulator.view.camera import Crop
 from ...isolate.method import Method, find_method, refuse_shared_labels
 from ...isolate.methods_file import method_of
 from .conditions import FACTORS
 from .names import check_name
 from .suite import Ladder, Suite
+from .windows import window_depth_mm, windows_of
 
+#: First and last plane of focus of a pass, z in mm.
+Ends = tuple[float | None, float | None]
 #: Name of the stacks that no condition makes worse.
 PLAIN = "plain"
 _KEY_LENGTH = 20
@@ -151,18 +156,32 @@ def _planned(suite: Suite) -> Iterator[Shoot]:
                 for light in suite.lights:
                     for subject in suite.subjects:
                         for seed in suite.seeds:
-                            yield shoot(
-                                scene,
-                                rig,
-                                stance=stance,
-                                light=light,
-                                subject=subject,
-                                frames=suite.frames,
-                                seed=seed,
-                                crop=suite.crop,
-                                bin=suite.bin,
-                                quality=suite.quality,
-                            )
+                            for own, crop, ends_mm in _crops(suite, scene, rig):
+                                yield shoot(
+                                    scene,
+                                    own,
+                                    stance=stance,
+                                    light=light,
+                                    subject=subject,
+                                    frames=suite.frames,
+                                    seed=seed,
+                                    crop=crop,
+                                    near_mm=ends_mm[0],
+                                    far_mm=ends_mm[1],
+                                    bin=suite.bin,
+                                    quality=suite.quality,
+                                )
+
+
+def _crops(suite: Suite, scene: Scene, rig: Rig) -> Iterator[tuple[Rig, Crop | None, Ends]]:
+    """Yield rig, part of the sensor and ends of the pass; None leaves them as they are."""
+    if not suite.windows or suite.crop is None:
+        yield rig, suite.crop, (None, None)
+        return
+    for own, crop in windows_of(scene, rig, suite.crop):
+        margin = depth_of_field_mm(own, blur_um=BLUR_CRITERION_UM).total_mm / 2
+        near, far = window_depth_mm(scene, own, crop)
+        yield own, crop, (near - margin, far + margin)
 
 
 def scoring_version() -> str:

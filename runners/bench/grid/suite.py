@@ -81,6 +81,10 @@ class Suite:
         Middle part of the sensor in real pixels.
     bin : int
         Real pixels merged into one, per side.
+    windows : bool
+        Whether the crop, of about as many pixels, lies on each of a scene's windows: a stack each,
+        through whose own depth the pass goes. A window of less than three depths of field is
+        refused.
     quality : {"fast", "true", "exact"}
         How right the frames' edges are; see `simulator.render_view`.
     ladders : tuple of Ladder
@@ -102,10 +106,27 @@ class Suite:
     frames: int | None = Field(default=None, ge=1)
     crop: tuple[int, int] | None = None
     bin: int = Field(default=1, ge=1)
+    windows: bool = False
     quality: Literal["fast", "true", "exact"] = "true"
     ladders: tuple[Ladder, ...] = ()
     time_limit_s: float | None = Field(default=300.0, gt=0)
     memory_limit_mb: float | None = Field(default=None, gt=0)
+
+    def __post_init__(self) -> None:
+        if self.windows and (self.crop is None or self.bin != 1):
+            raise ValueError("windows: need a crop, and a bin of 1: they are of real pixels")
+
+    @property
+    def shortcomings(self) -> tuple[str, ...]:
+        """Why results rank nothing in the field: what is not as it is shot there."""
+        found = []
+        if self.bin > 1:
+            found.append(f"{self.bin} x {self.bin} real pixels are merged into one")
+        if self.frames is not None:
+            found.append(f"a pass has {self.frames} frames, whatever it needs")
+        if not self.windows and self.crop is not None and self.bin == 1:
+            found.append("crops lie in the middle, with depth or without")
+        return tuple(found)
 
 
 def load_suite(name_or_path: str | Path) -> Suite:

@@ -7,6 +7,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import matplotlib as mpl
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
@@ -19,6 +20,8 @@ from .tables import MAIN
 
 #: Lines differ without colour, too.
 _MARKERS = "osD^vPX*<>ph"
+_LINES = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (5, 1, 1, 1)))
+_COLOURS = mpl.colormaps["tab20"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,11 +78,23 @@ def _even(part: pd.DataFrame) -> pd.DataFrame:
 def _curve(part: pd.DataFrame, unit: str) -> str:
     figure = Figure(figsize=(8, 3.8), layout="constrained")
     axes = figure.subplots()
+    stances = list(dict.fromkeys(part["stance"])) if "stance" in part else [None]
     for number, name in enumerate(dict.fromkeys(part["method"])):
-        own = part[part["method"] == name].groupby("value")[MAIN].mean()
-        marker = _MARKERS[number % len(_MARKERS)]
-        # Methods may lie on each other: open markers let the lower one show.
-        axes.plot(own.index, own.to_numpy(float), marker=marker, markerfacecolor="none", label=name)
+        for place, stance in enumerate(stances):
+            chosen = part["method"] == name
+            chosen &= part["stance"] == stance if stance is not None else True
+            own = part[chosen].groupby("value")[MAIN].mean()
+            # Methods may lie on each other: open markers let the lower one show. A colour is a
+            # method, a way of drawing the line a stance.
+            axes.plot(
+                own.index,
+                own.to_numpy(float),
+                color=_COLOURS(number % _COLOURS.N),
+                linestyle=_LINES[place % len(_LINES)],
+                marker=_MARKERS[number % len(_MARKERS)],
+                markerfacecolor="none",
+                label=name if len(stances) == 1 else f"{name}, {stance}",
+            )
     allowed = part.groupby("value")["capture.psnr_db"].max()
     axes.plot(allowed.index, allowed.to_numpy(float), "k--", label="capture limit")
     # A ladder of doublings is read by its ratios.

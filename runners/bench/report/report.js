@@ -36,7 +36,8 @@ const sortable = (table) => {
 
 // ---- Pictures: two of a crop's laid over each other.
 
-const SIZES = ["1:1", "2:1", "4:1"];
+const SIZES = ["fit", "100 %", "200 %", "400 %"];
+const MOST_HIGH = 0.8; // of the window: the whole picture is in sight
 const zooms = []; // of all scenes: who wants one larger wants all
 const BLINK_MS = 700; // under three changes a second: a faster blink can do harm
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
@@ -79,15 +80,24 @@ const comparison = (crops) => {
     stage.style.marginTop = `${Math.ceil(top) - top}px`;
   };
 
+  // As large as there is room for, by whole pixels of the screen: nothing is smoothed.
+  const fitting = (width, height) => {
+    const room = whole.getBoundingClientRect().width || width;
+    const most = Math.min(room / width, (MOST_HIGH * window.innerHeight) / height);
+    const steps = Math.max(1, Math.floor(most * window.devicePixelRatio));
+    return steps / window.devicePixelRatio;
+  };
+
   const show = () => {
     const set = sets[place.selectedIndex];
-    const scale = parseInt(zoom.value, 10);
     [[over, left], [under, right]].forEach(([image, chosen]) => {
       const from = set.images[chosen.selectedIndex];
       image.src = from.src;
       image.alt = from.alt;
     });
-    const [width, height] = ["width", "height"].map((side) => set.images[0].getAttribute(side) * scale);
+    const stored = ["width", "height"].map((side) => Number(set.images[0].getAttribute(side)));
+    const scale = zoom.value === "fit" ? fitting(...stored) : parseInt(zoom.value, 10) / 100;
+    const [width, height] = stored.map((side) => side * scale);
     stage.style.width = range.style.width = `${width}px`;
     stage.style.height = `${height}px`;
     stage.dataset.shown = alone || "both";
@@ -153,10 +163,13 @@ const comparison = (crops) => {
   [place, left, right].forEach((select) => select.addEventListener("change", show));
   zooms.push({ zoom, show });
   zoom.addEventListener("change", () => {
+    // Pictures above grow, too: what one looks at stays where it is on the screen.
+    const before = zoom.getBoundingClientRect().top;
     zooms.forEach((other) => {
       other.zoom.selectedIndex = zoom.selectedIndex;
       other.show();
     });
+    window.scrollBy({ top: zoom.getBoundingClientRect().top - before, behavior: "instant" });
   });
   swap.addEventListener("click", swapped);
   flip.addEventListener("click", flipped);
@@ -166,16 +179,9 @@ const comparison = (crops) => {
   const whole = make(
     "div",
     { className: "compare" },
+    make("div", { className: "controls" }, placeLabel, leftLabel, rightLabel, zoomLabel, swap, flip, blink),
     make("div", { className: "frame" }, stage, range, told),
-    make(
-      "div",
-      { className: "controls" },
-      placeLabel,
-      leftLabel,
-      rightLabel,
-      make("div", { className: "buttons" }, zoomLabel, swap, flip, blink),
-      help,
-    ),
+    help,
   );
   whole.setAttribute("role", "group");
   whole.setAttribute("aria-label", "Comparison of two pictures");
@@ -191,7 +197,7 @@ const comparison = (crops) => {
   fold.append(crops);
   show();
   window.addEventListener("load", settle);
-  window.addEventListener("resize", settle);
+  window.addEventListener("resize", show);
 };
 
 document.querySelectorAll("table:not(.facts)").forEach(sortable);

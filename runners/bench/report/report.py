@@ -13,17 +13,25 @@ import pandas as pd
 from ....ground.atomic import write_whole
 from ....ground.json_text import read_json
 from ....simulator.data import DataFileError
+from ...contract import DONE
+from ...csv_text import csv_text
 from ...request import RequestError
 from ..grid.cells import PLAIN, cells_of
 from ..grid.suite import Suite, load_suite, suite_in
+from ..ranking.factors import kinds_of
+from ..ranking.interval import typical
+from ..ranking.metric_column import LOST, metric_column
+from ..ranking.scenes import SKIPPED, by_scene
+from ..ranking.standings import Standings, pairs_table, standings
+from ..ranking.words import headline
 from ..running.folder import refuse_foreign_tables
 from ..running.store import Store
 from ..running.tables import write_tables
 from . import tables as made
+from .charts import dot_chart, factor_maps
 from .curves import curves
 from .page import page_of
-from .statistics import by_scene
-from .tables import LOST, MAIN
+from .tables import MAIN
 from .viewer import viewer
 
 _TOLD = ("stacktruth", "commit", "changed_files", "python", "numpy", "scipy", "machine", "cores",
@@ -65,12 +73,16 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
     rows = rows.assign(**{name: np.nan for name in _NEEDED if name not in rows})
     known = _environment(store.path / "environment.json")
     plain = rows[rows["condition"] == PLAIN]
-    first, more = _tables(plain, rows)
+    found = standings(plain, metric_column(LOST, plain.columns))
+    write_standings(store.path, found)
+    first, more = _tables(plain, rows, found)
     again = f"stacktruth bench {shlex.quote(called(suite))} --out again"
     page = page_of(
         "report.html",
         title=f"{suite.name}: {suite.title}" if suite.title else suite.name,
-        summary=summary(rows, len(cells)),
+        summary=summary(rows, len(cells), found, suite),
+        chart=None if plain[MAIN].isna().all() else dot_chart(found),
+        maps=list(factor_maps(plain, found, kinds_of(suite), ("kind", "stance", "light"))),
         first=first,
         more=more,
         viewer=viewer(store, cells, progress=progress),
@@ -93,15 +105,21 @@ def _environment(path: Path) -> Mapping[str, Any]:
     return known if isinstance(known, dict) else {}
 
 
+def write_standings(folder: Path, found: Standings) -> None:
+    """Write ``standings.csv`` and ``pairs.csv``."""
+    for name, table in (("standings", found.table), ("pairs", pairs_table(found.pairs))):
+        write_whole(folder / f"{name}.csv", csv_text(table).encode("utf-8", "replace"))
+
+
 def _tables(
-    plain: pd.DataFrame, rows: pd.DataFrame
+    plain: pd.DataFrame, rows: pd.DataFrame, found: Standings
 ) -> tuple[list[made.PageTable], list[made.PageTable]]:
     """Return the tables that come first, and those for a closer look; empty ones left out."""
     if plain[MAIN].isna().all():
         return [], [table for table in [made.failures(rows)] if table.rows]
     first = [
         made.above_limits(rows),
-        made.standing(plain),
+        made.standing(plain, found),
         made.loss_split(plain),
         made.stages(plain),
     ]
@@ -109,7 +127,7 @@ def _tables(
         made.regions(plain),
         made.depths(plain),
         made.artefacts(plain),
-        made.pairs(plain),
+        made.pairs(plain, found),
         made.failures(rows),
     ]
     return [table for table in first if table.rows], [table for table in more if table.rows]
@@ -124,26 +142,37 @@ def called(suite: Suite) -> str:
     return suite.name if shipped == suite else f"{suite.name}.toml"
 
 
-def summary(rows: pd.DataFrame, cells: int) -> list[str]:
-    """Return the outcome in words."""
-    done = (
-        f"{len(rows)} of {cells} cells are done; {(rows['status'] != 'ok').sum()} of them failed."
+def _remark(suite: Suite) -> list[str]:
+    """Return why a suite ranks nothing, if there is a reason."""
+    if not suite.shortcomings:
+        return []
+    return [
+        f"This suite ranks no method as one is used in the field: {'; '.join(suite.shortcomings)}."
+    ]
+
+
+def summary(rows: pd.DataFrame, cells: int, found: Standings, suite: Suite) -> list[str]:
+    """Return the outcome in words: first who, by how much, how sure."""
+    bad = (~rows["status"].isin(DONE)).sum()
+    skipped = (rows["status"] == SKIPPED).sum()
+    done = f"{len(rows)} of {cells} cells are done; {bad} of them failed" + (
+        f", {skipped} were skipped." if skipped else "."
     )
     plain = rows[rows["condition"] == PLAIN]
     if plain[MAIN].isna().all():
-        return [done, "No method has a result on a plain stack yet."]
-    lost = by_scene(plain, LOST, higher_is_better=False).mean().sort_values(kind="stable")
-    best, last = lost.index[0], lost.index[-1]
-    table = by_scene(plain, MAIN)
-    means = table.mean()
-    limits = {name: by_scene(plain, f"{name}.psnr_db").max(axis=1).mean() for name in LIMITS}
+        return ["No method has a result on a plain stack yet.", done]
+    limits = {
+        name: typical(by_scene(plain, f"{name}.psnr_db").max(axis=1).to_numpy()).typical
+        for name in LIMITS
+    }
     flagged = rows.get("above_limit", pd.Series("", index=rows.index)).fillna("").ne("").sum()
     return [
-        f"{done} On {len(table)} scenes {best} came out best with {means[best]:.1f} dB against the "
-        f"ideal picture, {last} worst with {means[last]:.1f} dB.",
-        f"The frames' sharpness allows {limits['capture']:.1f} dB on average (capture limit): what "
-        "is missing from there to the ideal was lost by hands, step and light. Choosing among the "
-        f"frames can have {limits['selection']:.1f} dB of it (selection limit). {best} lost "
-        f"{lost[best]:.1f} dB in the merge. A failed cell counts as the worst result on its scene.",
+        headline(found),
+        *_remark(suite),
+        f"The frames' sharpness typically allows {limits['capture']:.1f} dB against the ideal "
+        "picture (capture limit): what is missing from there was lost by hands, step and light. "
+        f"Choosing among the frames can have {limits['selection']:.1f} dB of it (selection limit). "
+        "The merge lost the rest. A failed cell counts as the worst result on its scene.",
         *([f"{flagged} results lie above a limit by more than they rightly can."] * bool(flagged)),
+        done,
     ]

@@ -12,13 +12,13 @@ import pandas as pd
 from ...contract import DONE
 from ...judge.judged_view import SCORED_REGIONS
 from ...judge.scoring import OWN
-from .statistics import LEVEL, bootstrap, by_scene, pairwise, without_failures
+from ..ranking.interval import LEVEL, typical
+from ..ranking.metric_column import LOST, TOTAL
+from ..ranking.scenes import by_scene
+from ..ranking.standings import Standings
 
-#: What methods are ranked by.
-MAIN = "total.psnr_db"
-#: What methods are compared by: in one view it differs between two methods as their results do,
-#: and across views it is what each lost against its own view's limit.
-LOST = "merge_loss_db"
+#: The result against the ideal, beside what methods are ranked by.
+MAIN = TOTAL
 #: Follows the name of a method that did not merge in the view that its stacks name.
 OWN_VIEW = " (own view)"
 #: And of one whose process served one stack after another.
@@ -59,36 +59,44 @@ class PageTable:
     texts: int = 1
 
 
-def standing(rows: pd.DataFrame) -> PageTable:
-    """Return the methods, best first."""
-    table, clean = by_scene(rows, MAIN), without_failures(rows, MAIN)
-    lost = by_scene(rows, LOST, higher_is_better=False).mean()
-    failed = rows[rows["status"] != "ok"]["method"].value_counts()
-    found = {name: bootstrap(table[name].to_numpy(), rng=0) for name in table.columns}
+def standing(rows: pd.DataFrame, found: Standings) -> PageTable:
+    """Return the methods, best first; floors and what was given the truth below them."""
+    unit = found.metric.unit
+    ssim = by_scene(rows, "total.ssim")
     return PageTable(
         heading="How the methods stand",
         columns=(
-            "method", "lost in the merge dB", "result dB", f"{LEVEL:.0%} from", "to", "SSIM",
-            "without failures", "failed",
+            "method", f"lost in the merge {unit}", f"{LEVEL:.0%} from", "to", "place", "like",
+            f"result {unit}", "SSIM", "without failures", "failed", "skipped",
         ),
         rows=[
             (
-                called(rows, name),
-                _number(lost[name]),
-                _number(found[name].mean),
-                _number(found[name].low),
-                _number(found[name].high),
-                _number(by_scene(rows, "total.ssim")[name].mean(), 3),
-                _number(clean[name]),
-                str(failed.get(name, 0)),
+                called(rows, row.method),
+                _number(row.typical),
+                _number(row.low),
+                _number(row.high),
+                place_of(row.rank_best, row.rank_worst) if row.ranked else "not ranked",
+                row.groups or "-",
+                _number(row.total_psnr_db),
+                _number(typical(ssim[row.method].to_numpy()).typical, 3),
+                _number(row.without_failures),
+                str(row.failed),
+                str(row.skipped),
             )
-            for name in lost.sort_values(kind="stable").index
+            for row in found.table.itertuples()
         ],
-        note="Means over scenes; result: signal-to-noise ratio against the ideal picture, with a "
-        "bootstrap interval over scenes; seeds are averaged within a scene. Lost in the merge: "
-        "selection limit less result. In one view both order the methods alike; a method that "
-        "merged in a view of its own is compared by what it lost there.",
+        note="Typical values over scenes (pseudo-medians); a scene's stacks are averaged first. "
+        "Lost in the merge: selection limit less result, with its interval; result: "
+        "signal-to-noise ratio against the ideal picture. Place: where a method stands among "
+        "the ranked ones, all its comparisons together at 95 %. Methods that share a letter under "
+        "“like” are not told apart. A failed cell counts as the worst result on its scene; a "
+        "skipped one is left out. Floors and what is given the truth are not ranked.",
     )  # fmt: skip
+
+
+def place_of(best: int, worst: int) -> str:
+    """Return a method's place as people read it."""
+    return f"{best}" if best == worst else f"{best} to {worst}"
 
 
 def called(rows: pd.DataFrame, name: object) -> str:
@@ -163,15 +171,16 @@ def stages(rows: pd.DataFrame) -> PageTable:
     for name in table.columns:
         base, plus, stage = str(name).rpartition("+")
         if plus and base in table:
-            gain = bootstrap((table[name] - table[base]).to_numpy(), rng=0)
-            found.append((base, stage, _number(gain.mean), _number(gain.low), _number(gain.high)))
+            gain = typical((table[name] - table[base]).to_numpy())
+            ends = (_number(gain.low), _number(gain.high))
+            found.append((base, stage, _number(gain.typical), *ends))
     return PageTable(
         heading="What a stage costs",
         texts=2,
         columns=("method", "stage exchanged", "gain dB", f"{LEVEL:.0%} from", "to"),
         rows=found,
-        note="The method with that stage, less the method itself, mean over scenes. What a true "
-        "stage gains is what the method's own costs.",
+        note="The method with that stage, less the method itself, typical of the scenes. What a "
+        "true stage gains is what the method's own costs.",
     )
 
 
@@ -237,31 +246,36 @@ def _means(rows: pd.DataFrame, columns: Sequence[str], *, digits: int = 2) -> li
     ]
 
 
-def pairs(rows: pd.DataFrame) -> PageTable:
-    """Return all pairs of methods with what the suite can say of their difference.
-
-    By what the merges lost: between two methods in one view that differs as their results do.
-    """
-    found = pairwise(-by_scene(rows, LOST, higher_is_better=False))
+def pairs(rows: pd.DataFrame, found: Standings) -> PageTable:
+    """Return all pairs of ranked methods with what the suite can say of their difference."""
+    unit = found.metric.unit
     return PageTable(
         heading="Pair by pair",
-        columns=("methods", "difference dB", "effect", "p (Holm)", "scenes", "could have seen dB"),
+        columns=(
+            "methods", f"lost less {unit}", f"{LEVEL:.0%} from", "to", "effect", "p (Holm)",
+            "scenes", f"could have seen {unit}", "verdict",
+        ),
         rows=[
             (
-                f"{called(rows, row.first)} over {called(rows, row.second)}",
-                _number(row.mean_difference),
-                _number(row.effect),
-                _number(row.p_holm, 3),
-                str(row.scenes),
-                _number(row.least_difference),
+                f"{called(rows, pair.first)} over {called(rows, pair.second)}",
+                _number(pair.advantage.typical),
+                _number(pair.advantage.low),
+                _number(pair.advantage.high),
+                _number(pair.effect),
+                _number(pair.p_holm, 3),
+                str(pair.advantage.scenes),
+                _number(pair.least_difference),
+                pair.verdict,
             )
-            for row in found.itertuples()
+            for pair in found.pairs
         ],
-        note="By what was lost in the merge, against the limit of the view that each merged in. "
-        "Wilcoxon's signed-rank test over scenes with Holm's adjustment; effect: matched "
-        "pairs' rank-biserial correlation. The last column is the difference that a suite of this "
-        "size finds in 8 of 10 cases.",
-    )
+        note="By what was lost in the merge, against the limit of the view that each merged in, on "
+        "the same stacks. Wilcoxon's signed-rank test over scenes with Holm's adjustment for the "
+        "pairs that stand here; the interval is the test's own, of one pair. Effect: matched "
+        "pairs' rank-biserial correlation. Could have seen: the typical difference that a suite "
+        "of this size finds in 8 of 10 cases, by simulation; a dash where it finds none. Fewer "
+        "than six scenes say nothing.",
+    )  # fmt: skip
 
 
 def failures(rows: pd.DataFrame) -> PageTable:

@@ -13,6 +13,7 @@ BENCH_COLUMNS = (
     Column("condition", "", "plain, or a factor", "What was made worse on this stack."),
     Column("severity", "", "0..5", "Step of the ladder, mild to severe; 0 on plain stacks."),
     Column("value", "", "a number, or empty", "The condition's value, in the factor's unit."),
+    Column("window", "px", "WxH or WxH+X+Y, or empty", "Part of the sensor; empty for all of it."),
     Column("stack_key", "", "20 hexadecimal digits", "Checksum of what the stack is made of."),
     Column("cell_key", "", "20 hexadecimal digits", "Checksum of stack, method and scoring code."),
     Column("depth_unit", "", "frame, mm, or empty", "Unit of the kept depth map."),

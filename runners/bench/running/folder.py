@@ -13,7 +13,12 @@ from ..grid.suite import SUITE, Suite, suite_in
 from .store import Store
 
 #: Tables of a benchmark, each with columns by which it is told from one of another make.
-TABLES = {"rows.csv": ("suite", "cell_key"), "times.csv": ("cell_key", "scene", "method")}
+TABLES = {
+    "rows.csv": ("suite", "cell_key"),
+    "times.csv": ("cell_key", "scene", "method"),
+    "standings.csv": ("method", "ranked", "typical"),
+    "pairs.csv": ("first", "second", "advantage"),
+}
 _OURS = {SUITE, "environment.json", "cells", "stacks", "outputs", "report.html", *TABLES}
 _SHOWN = 4
 

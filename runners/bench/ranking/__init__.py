@@ -1,0 +1,1 @@
+"""How methods stand to each other: intervals, paired differences, ranks, power."""
