@@ -138,7 +138,7 @@ def _times(
     except RequestError:
         if needed:
             raise
-        return replace(times_of(paths, info, frames_per_s=1.0), told_by="none, by name")
+        return replace(times_of(paths, info, frames_per_s=1.0), told_by="the names of the files")
 
 
 def _quarters(paths: Sequence[Path]) -> int:

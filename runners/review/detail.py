@@ -160,7 +160,7 @@ def _cells(values: Floats, grid: CellGrid) -> Doubles:
 
 
 def _directed(band: Floats, grid: CellGrid) -> Doubles:
-    down, right = np.gradient(band)
+    down, right = (np.asarray(slope) for slope in np.gradient(band))
     both = _cells(right * down, grid)
     across, along = _cells(right**2, grid), _cells(down**2, grid)
     return np.stack(

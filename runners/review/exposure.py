@@ -34,6 +34,8 @@ class LightLevels:
         Which show nothing at all.
     settings : tuple of str
         What the camera wrote of each, such as ``1/125 s f/8 ISO 100``; empty where it wrote none.
+    f_number : float or None
+        That the camera wrote of the first frame.
     """
 
     stops: Doubles
@@ -41,6 +43,7 @@ class LightLevels:
     dark: Bools
     black: Bools
     settings: tuple[str, ...]
+    f_number: float | None
 
 
 def exposure_of(stack: InputStack, paths: Sequence[Path]) -> LightLevels:
@@ -56,12 +59,14 @@ def exposure_of(stack: InputStack, paths: Sequence[Path]) -> LightLevels:
     level = np.array([float(frame.luma.mean()) for frame in small])
     stops = np.log2(np.maximum(level, 1e-9) / max(float(np.median(level)), 1e-9))
     bright = float(np.quantile(level, 0.75))
+    tags = [exif(path) for path in paths]
     return LightLevels(
         stops=stops,
         clipped=np.array([float(frame.clipped.mean()) for frame in small]),
         dark=np.asarray(level < bright * 2.0**USABLE_GAIN_STOPS) | (level < BLACK),
         black=np.asarray(level < BLACK),
-        settings=tuple(settings(exif(path)) for path in paths) or ("",) * len(stack),
+        settings=tuple(settings(one) for one in tags) or ("",) * len(stack),
+        f_number=_number(tags[0].get(F_NUMBER)) if tags else None,
     )
 
 

@@ -89,6 +89,12 @@ def held_by(fit: FocusFit, counts: Bools, lane: DepthOfField, *, untold: Bools) 
     untold : array (cells,) of bool
         Cells that are not to be judged, whatever the fit says: they move, or they are white.
     """
+    if not counts.any():  # all are smeared: where they would be sharp, none is
+        return HeldParts(
+            state=np.full(len(untold), UNTOLD, dtype=np.int8),
+            chance_never=np.full(len(untold), np.nan),
+            gaps=(),
+        )
     planes, errors = fit.frame_mm[counts], fit.frame_error_mm[counts]
     offsets = fit.depths_mm[:, np.newaxis] - planes
     shown = ndtr((lane.far_mm - offsets) / errors) * ndtr((offsets + lane.near_mm) / errors)

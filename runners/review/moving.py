@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from scipy import ndimage
 
-from ...ground.types import Doubles, Floats
+from ...ground.types import Doubles, Floats, Reals
 from ..methods.align.align import Alignment
 from ..methods.picture.geometry import for_binned, resample_bilinear
 from ..methods.picture.stack import InputStack
@@ -58,14 +58,14 @@ def movement_px(
 
 
 def _slip(first: Floats, second: Floats, at: Doubles) -> Doubles:
-    def mean(values: Floats) -> Doubles:
+    def mean(values: Reals) -> Doubles:
         smooth = ndimage.gaussian_filter(values.astype(float), _WINDOW, mode="nearest")
         return np.asarray(ndimage.map_coordinates(smooth, at, order=1, mode="nearest"))
 
     squares = mean(first**2), mean(second**2)
     alike = mean(first * second) / np.sqrt(squares[0] * squares[1] + 1e-20)
     level = (first + second) / 2
-    down, right = np.gradient(level)
+    down, right = (np.asarray(slope) for slope in np.gradient(level))
     step = second - first
     a, b, c = mean(down**2), mean(down * right), mean(right**2)
     e, f = mean(down * step), mean(right * step)

@@ -15,7 +15,7 @@ from ..request import whole_folder
 from .gaps import BEFORE, BEHIND, GAP, SHARP, UNTOLD
 from .pictures import as_png, depths_figure, frames_in_a_row, parts_figure
 from .review import Review
-from .words import COLUMNS, NOTE, frame_rows, sentences, table_rows, title
+from .words import NOTE, frame_rows, frame_table, sentences, title
 
 _STATES = {
     UNTOLD: "cannot tell",
@@ -59,6 +59,7 @@ def write_review(review: Review, burst: Burst, folder: str | Path) -> Path:
 
 def page_of(review: Review, burst: Burst) -> str:
     """Return the page of a review as HTML, its pictures in it."""
+    columns, rows = frame_table(review)
     return filled(
         Path(__file__).with_name("review.html"),
         title=title(review),
@@ -67,10 +68,8 @@ def page_of(review: Review, burst: Burst) -> str:
         parts=as_png(parts_figure(review, burst)),
         depths=as_png(depths_figure(review)),
         strip=list(frames_in_a_row(review, burst)),
-        columns=COLUMNS,
-        rows=[
-            (frame.keep, row) for frame, row in zip(review.frames, table_rows(review), strict=True)
-        ],
+        columns=columns,
+        rows=[(frame.keep, row) for frame, row in zip(review.frames, rows, strict=True)],
         note=NOTE,
         order=review.times_from,
     )

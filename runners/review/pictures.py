@@ -31,7 +31,9 @@ INK, SOFT, HOLD, LOST, MISSING, BEYOND_ENDS = (
     "#d98c1f",
 )
 #: Dots per inch of the figures; width of a picture and of a small one, px.
-_DPI, _WIDE, _SMALL = 110, 900, 220
+_DPI, _WIDE, _SMALL = 150, 900, 260
+#: Width of a figure, inches: small, so that its letters can be read on a phone.
+_INCHES = 5.4
 
 
 def parts_figure(review: Review, burst: Burst) -> Figure:
@@ -48,8 +50,8 @@ def parts_figure(review: Review, burst: Burst) -> Figure:
     ):
         red, green, blue = (int(ink[at : at + 2], 16) / 255 for at in (1, 3, 5))
         shown[state == value] = (red, green, blue, alpha)
-    high = 7.2 * picture.shape[0] / picture.shape[1]
-    figure = Figure(figsize=(7.2, high + 0.7), layout="constrained")
+    high = _INCHES * picture.shape[0] / picture.shape[1]
+    figure = Figure(figsize=(_INCHES, high + 0.5), layout="constrained")
     axes = figure.subplots()
     axes.imshow(picture, extent=(0, cols, rows, 0), aspect="equal", cmap="gray")
     axes.imshow(shown, extent=(0, cols, rows, 0), aspect="equal", interpolation="nearest")
@@ -60,6 +62,7 @@ def parts_figure(review: Review, burst: Burst) -> Figure:
         loc="outside lower center",
         ncols=3,
         frameon=False,
+        columnspacing=1.0,
     )
     return figure
 
@@ -69,7 +72,7 @@ def depths_figure(review: Review) -> Figure:
     placed = [
         (number, frame) for number, frame in enumerate(review.frames, 1) if frame.place is not None
     ]
-    figure = Figure(figsize=(7.2, 4.4), layout="constrained")
+    figure = Figure(figsize=(_INCHES, 4.2), layout="constrained")
     left, right = figure.subplots(1, 2, sharey=True, width_ratios=(4, 1))
     lane = review.lane
     for number, frame in placed:
@@ -89,7 +92,7 @@ def depths_figure(review: Review) -> Figure:
     left.set_ylabel("depth, mm (far is down)")
     left.set_xlabel("frame, in the order of shooting")
     left.xaxis.set_major_locator(MaxNLocator(integer=True))
-    left.set_title("Held by each frame (dot: keep; red: a gap)", loc="left", fontsize=10)
+    left.set_title("Held by each frame (dot: keep; red: gap)", loc="left", fontsize=10)
     right.set_title("Subject", loc="left", fontsize=10)
     right.set_xticks([])
     return figure

@@ -76,6 +76,8 @@ class Review:
         Of the picture: ``sharp``, ``never``, ``before``, ``behind`` and each `Reason`.
     times_from : str
         Where the order of the frames comes from.
+    f_number_told : float or None
+        That the camera wrote.
     """
 
     verdict: Verdict
@@ -89,6 +91,7 @@ class Review:
     cell_mm: Doubles
     shares: Mapping[str, float]
     times_from: str
+    f_number_told: float | None
 
     @property
     def judged(self) -> float:
@@ -120,8 +123,8 @@ def review_burst(burst: Burst, rig: Rig, *, blur_um: float) -> Review:
     depth, found in the same way, lies outside the depth of field of every frame.
     """
     stack = InputStack(burst.frames, {"encoding": "linear" if burst.linear else "srgb"})
-    exposure = exposure_of(stack, burst.paths)
-    alignment = _aligned(stack, exposure)
+    levels = exposure_of(stack, burst.paths)
+    alignment = _aligned(stack, levels)
     blur_px = max(blur_um / burst.pitch_um, _LEAST_BLUR_PX)
     grid = CellGrid(shape=stack.shape, bin=max(1, int(blur_px / _LEAST_BLUR_PX + 1e-9)))
     lane = depth_of_field_mm(rig, blur_um=blur_px * burst.pitch_um)
@@ -141,7 +144,7 @@ def review_burst(burst: Burst, rig: Rig, *, blur_um: float) -> Review:
         frames=frame_reviews(
             stack,
             burst,
-            levels=exposure,
+            levels=levels,
             measured=measured,
             fit=fit,
             blur=smear,
@@ -156,16 +159,17 @@ def review_burst(burst: Burst, rig: Rig, *, blur_um: float) -> Review:
         cell_mm=fit.cell_mm,
         shares=shares,
         times_from=burst.times_from,
+        f_number_told=levels.f_number,
     )
 
 
-def _aligned(stack: InputStack, exposure: LightLevels) -> Alignment:
+def _aligned(stack: InputStack, levels: LightLevels) -> Alignment:
     """Lay the frames that are lit on each other."""
     if len(stack) < FEWEST:
         raise ReviewError(f"{len(stack)} frames tell nothing of depth; {FEWEST} or more are needed")
-    if exposure.black.all():
+    if levels.black.all():
         raise ReviewError("all frames are black: nothing is to be seen in them")
-    lit = np.flatnonzero(~exposure.dark).tolist()
+    lit = np.flatnonzero(~levels.dark).tolist()
     if len(lit) < FEWEST:
         raise ReviewError(
             f"only {len(lit)} of {len(stack)} frames got enough light, {FEWEST} are needed"
@@ -189,7 +193,8 @@ def middles_px(grid: CellGrid) -> Doubles:
     """Return where the middles of the cells are, row and column, px, shape (2, cells)."""
     rows, cols = grid.cells
     both = np.meshgrid(np.arange(rows), np.arange(cols), indexing="ij")
-    return np.stack(both).reshape(2, -1) * grid.side + (grid.side - 1) / 2
+    middles = np.stack(both).reshape(2, -1) * grid.side + (grid.side - 1) / 2
+    return np.asarray(middles, dtype=np.float64)
 
 
 def _measured(stack: InputStack, alignment: Alignment, grid: CellGrid) -> Measured:

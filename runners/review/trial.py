@@ -28,7 +28,7 @@ from .review import Review, ReviewError, middles_px, review_burst
 
 #: What is photographed, with which rigs it is, and in which hands.
 _SCENES = {
-    "coin": ("field-1x", "short-tube"),
+    "coin": ("field-1x", "field-2x"),
     "cone": ("field-2x", "field-1x"),
     "lichen-cup": ("field-2x", "field-1x"),
     "mineral": ("field-2x", "bellows-objective"),

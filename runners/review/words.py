@@ -16,13 +16,15 @@ NOTE = (
     "against rendered bursts whose truth is known (results/review). It rests on the rig: a wrong "
     "magnification or f-number makes every mm wrong."
 )
+#: F-numbers within this ratio are the same: a sixth of a stop.
+_SAME_STOP = 2 ** (1 / 12)
 #: Most gaps that are told one by one.
 _TOLD = 3
 _WHY = {
     "weak texture": "too little fine texture",
     "moves": "moves from frame to frame",
     "white": "burnt out",
-    "unsure": "too near the limit",
+    "unsure": "too near the limit to say",
 }
 _STATES = {
     "ok": "",
@@ -82,7 +84,7 @@ def sentences(review: Review) -> list[str]:
             )
     if review.verdict == "gap" and (ends := _ends(review)):
         found.append(f"Besides, {' and '.join(ends)}: background, or the burst stops short.")
-    found += _another_pass(review)
+    found += [*_another_pass(review), *_other_f_number(review)]
     kept = [frame for frame in review.frames if frame.keep]
     found.append(
         f"Keep {len(kept)} of {len(review.frames)} frames: the others show nothing sharper by more "
@@ -109,6 +111,16 @@ def _another_pass(review: Review) -> Iterator[str]:
         f"Another pass over {mm(span)} closes it: about {int(span / step) + 2} frames, "
         f"{mm(step)} or less apart."
     )
+
+
+def _other_f_number(review: Review) -> Iterator[str]:
+    """Say that the camera's f-number is not the rig's: all mm rest on it."""
+    told, ours = review.f_number_told, review.rig.lens.f_number
+    if told is not None and not 1 / _SAME_STOP < told / ours < _SAME_STOP:
+        yield (
+            f"The camera wrote f/{told:g} and the rig says f/{ours:g}: if the lens was set to "
+            f"f/{told:g}, review again with --f-number {told:g}."
+        )
 
 
 def _lost_frames(review: Review) -> Iterator[str]:
@@ -157,9 +169,10 @@ def _mostly(review: Review) -> str:
 def _reasons(review: Review) -> str:
     parts = {name: share for name, share in review.shares.items() if name in _WHY}
     ordered = sorted(parts, key=lambda name: -parts[name])
-    return ", ".join(
-        f"{_WHY[name]} {percent(parts[name])}" for name in ordered if parts[name] > 0.005
-    )
+    shown = [name for name in ordered if parts[name] > 0.005] or ordered[:1]
+    if len(shown) == 1:
+        return _WHY[shown[0]]
+    return ", ".join(f"{_WHY[name]} ({percent(parts[name])})" for name in shown)
 
 
 def _size(gap: Gap) -> str:
@@ -217,8 +230,24 @@ def frame_rows(review: Review) -> pd.DataFrame:
     return pd.DataFrame(rows).astype({"depth_order": "Int64"}).round(4)
 
 
-def table_rows(review: Review) -> list[tuple[str, ...]]:
-    """Return the rows of the page's table."""
+def frame_table(review: Review) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Return the names of the columns and the rows of the table of frames.
+
+    A column in which nothing stands is left out.
+    """
+    rows = _table_rows(review)
+    told = [
+        column
+        for column in range(len(COLUMNS))
+        if any(row[column] not in ("", "-") for row in rows)
+    ]
+    return (
+        tuple(COLUMNS[column] for column in told),
+        [tuple(row[column] for column in told) for row in rows],
+    )
+
+
+def _table_rows(review: Review) -> list[tuple[str, ...]]:
     return [
         (
             frame.name,
@@ -237,7 +266,7 @@ def table_rows(review: Review) -> list[tuple[str, ...]]:
     ]
 
 
-#: Names of the columns of `table_rows`.
+#: Names of all columns of the table of frames.
 COLUMNS = (
     "frame",
     "keep",
@@ -253,8 +282,9 @@ COLUMNS = (
 
 def review_text(review: Review) -> str:
     """Return the review as text for a terminal."""
-    rows = [COLUMNS, *table_rows(review)]
-    widths = [max(len(row[column]) for row in rows) for column in range(len(COLUMNS))]
+    columns, rows = frame_table(review)
+    rows = [columns, *rows]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(columns))]
     lines = [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in rows

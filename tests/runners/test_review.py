@@ -9,6 +9,7 @@ out: the disc is four pixels wide and more where it matters.
 import csv
 import json
 import re
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -21,9 +22,13 @@ from stacktruth.ground.pictures import encode_image
 from stacktruth.runners.calibrate import Burst
 from stacktruth.runners.cli import main
 from stacktruth.runners.review import review_burst
+from stacktruth.runners.review.focus_fit import FocusFit
+from stacktruth.runners.review.gaps import held_by
 from stacktruth.runners.review.keep import frames_to_keep
 from stacktruth.runners.review.smear import smear_of
+from stacktruth.runners.review.words import sentences
 from stacktruth.simulator import load_rig
+from stacktruth.simulator.optics import DepthOfField
 
 RIG = load_rig("field-2x")
 #: Twice life size at f/5.6: N_eff = 16.8, and 90 mm to the pupil, by the formulae of the handbooks.
@@ -234,8 +239,32 @@ def test_16_bit_files_are_read(tmp_path, capsys, suffix):
     folder = written(tmp_path / "burst", frames()[3:7], suffix)
     assert run(folder, "--json") == 0
     record = json.loads(capsys.readouterr().out)
-    assert record["order_from"] == "none, by name"
+    assert record["order_from"] == "the names of the files"
     assert len(record["frames"]) == 4
+
+
+def test_another_f_number_than_the_rig_s_is_told():
+    """A third of a stop apart and more; not where the camera rounds."""
+    told = [" ".join(sentences(replace(whole(), f_number_told=one))) for one in (5.6, 5.7, 8.0)]
+    assert ["--f-number 8" in text for text in told] == [False, False, True]
+
+
+def test_a_burst_of_smeared_frames_alone_is_not_judged():
+    """No frame counts, so nothing is said to be sharp or missing."""
+    fit = FocusFit(
+        frame_mm=np.arange(3.0),
+        frame_error_mm=np.full(3, 0.1),
+        depths_mm=np.arange(4.0),
+        chance=np.full((4, 5), 0.25),
+        width_mm=np.zeros(5),
+        texture=np.ones((4, 5)),
+        misfit=np.ones(5),
+        told=np.ones(5, bool),
+    )
+    lane = DepthOfField(near_mm=0.5, far_mm=0.5)
+    held = held_by(fit, np.zeros(3, bool), lane, untold=np.zeros(5, bool))
+    assert held.gaps == ()
+    assert (held.state == 0).all()
 
 
 def one_frame(folder):
