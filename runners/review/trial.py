@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from scipy.stats import binomtest
 from tqdm import tqdm
 
 from ...ground.types import Bools, Doubles, Floats, Indices
+from ...simulator.compositing.render import view_depth
 from ...simulator.handling.cadence import interval_s
 from ...simulator.handling.hands import load_stance
 from ...simulator.handling.light import load_light
@@ -28,14 +30,14 @@ from .review import Review, ReviewError, middles_px, review_burst
 
 #: What is photographed, with which rigs it is, and in which hands.
 _SCENES = {
-    "coin": ("field-1x", "field-2x"),
-    "cone": ("field-2x", "field-1x"),
-    "lichen-cup": ("field-2x", "field-1x"),
+    "coin": ("field-2x", "field-5x"),
+    "cone": ("field-2x", "bellows-objective"),
+    "lichen-cup": ("field-2x", "field-5x"),
     "mineral": ("field-2x", "bellows-objective"),
-    "moss": ("field-2x", "field-1x"),
+    "moss": ("field-2x", "field-5x"),
     "ramp": ("field-2x", "bellows-objective"),
-    "snail-shell": ("field-1x", "field-2x"),
-    "steps": ("field-2x", "field-1x"),
+    "snail-shell": ("field-2x", "field-5x"),
+    "steps": ("field-2x", "bellows-objective"),
 }
 _STANCES = ("stepped", "braced", "elbows-tucked", "kneeling")
 _LIGHT = "flash-sixteenth"
@@ -249,8 +251,8 @@ def _shot(known: KnownPass, *, seed: int) -> Shoot:
     scene, rig = load_scene(known.scene), load_rig(known.rig)
     stance, light = load_stance(known.stance), load_light(_LIGHT)
     lane = depth_of_field_mm(rig, blur_um=2 * _BIN * rig.sensor.pitch_um).total_mm
-    near, far = scene.depth_mm
-    middle, length = (near + far) / 2, min(far - near + lane, _LONGEST * lane)
+    near, middle, far = _depths_mm(known.scene, known.rig)
+    length = min(far - near + lane, _LONGEST * lane)
     step = _STEP * lane
     approach = replace(
         stance.approach,
@@ -271,6 +273,14 @@ def _shot(known: KnownPass, *, seed: int) -> Shoot:
         seed=seed,
         quality="fast",
     )
+
+
+@cache
+def _depths_mm(scene: str, rig: str) -> tuple[float, float, float]:
+    """Return near end, middle and far end of what the picture shows."""
+    seen = view_depth(load_scene(scene), load_rig(rig), crop=_CROP, bin=2 * _BIN)
+    near, middle, far = np.nanquantile(seen, [0.02, 0.5, 0.98])
+    return float(near), float(middle), float(far)
 
 
 def _cells(review: Review, never: Bools) -> dict[str, int]:
