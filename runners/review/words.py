@@ -12,8 +12,7 @@ from .review import LEAST_JUDGED, Review
 
 #: What a review is not.
 NOTE = (
-    "An estimate: nobody knows the true depth of a real subject. What is said here was held "
-    "against rendered bursts whose truth is known (results/review). It rests on the rig: a wrong "
+    "An estimate: nobody knows the true depth of a real subject. It rests on the rig: a wrong "
     "magnification or f-number makes every mm wrong."
 )
 #: F-numbers within this ratio are the same: a sixth of a stop.
