@@ -30,7 +30,7 @@ from .review import Review, ReviewError, middles_px, review_burst
 
 #: What is photographed, with which rigs it is, and in which hands.
 _SCENES = {
-    "coin": ("field-2x", "field-5x"),
+    "coin": ("bellows-objective", "field-5x"),
     "cone": ("field-2x", "bellows-objective"),
     "lichen-cup": ("field-2x", "field-5x"),
     "mineral": ("field-2x", "bellows-objective"),
