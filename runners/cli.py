@@ -37,6 +37,7 @@ COMMANDS = {
     "report": ".commands.report",
     "plan": ".commands.plan",
     "calibrate": ".commands.calibrate",
+    "review": ".commands.review",
     "reproduce": ".commands.reproduce",
     "list": ".commands.list_names",
     "check-method": ".commands.check_method",

@@ -54,6 +54,10 @@ EXAMPLES = {
         "calibrate my-burst --rig field-2x --out me.toml",
         "calibrate my-burst --rig my-rig.toml --fps 8 --json",
     ),
+    "review": (
+        "review my-burst --rig field-2x --out look",
+        "review my-burst --rig my-rig.toml --for print 40 --json",
+    ),
     "reproduce": (
         "reproduce autofocus-curves --out curves",
         "reproduce autofocus-curves --quick --out look",
@@ -124,6 +128,11 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "blind": _blind,
     "plan": _plan,
     "calibrate": _calibrate,
+    "review": lambda args: (
+        "add --out DIR for the page with its pictures"
+        if args.out is None
+        else f"open {args.out}/index.html; merge the frames that it keeps"
+    ),
     "reproduce": lambda args: f"open {args.out}/summary.md",
     "list": lambda args: "stacktruth render SCENE --out STACK",
     "check-method": lambda args: "stacktruth score STACK --method METHOD",

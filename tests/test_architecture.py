@@ -57,6 +57,7 @@ ARROWS = {
     "runners.plan.study": "isolate judge plan.advise plan.draw plan.show",
     "runners.plan": "plan.advise plan.draw plan.show plan.study",
     "runners.calibrate": "methods.align methods.picture plan.draw",
+    "runners.review": "calibrate methods.align methods.picture",
     "runners.bench.grid": "isolate",
     "runners.bench.running": "bench.grid isolate judge",
     "runners.bench.ranking": "bench.grid judge methods",
@@ -67,7 +68,7 @@ ARROWS = {
     "runners.examples": "",
     "runners.commands": (
         "bench.grid bench.ranking bench.report bench.running blind calibrate demo isolate "
-        "judge methods plan plan.show plan.study reproduce"
+        "judge methods plan plan.show plan.study reproduce review"
     ),
 }
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from ...ground.json_text import read_json
 from ...ground.types import Doubles
 from ...simulator.rig import Rig
 from ..request import RequestError
-from .times import INFO, SHUTTER, TURNED, exif, times_of
+from .times import INFO, SHUTTER, TURNED, Times, exif, times_of
 from .turned import QUARTERS, TurnedFrames
 
 #: With fewer frames sway cannot be told from a step.
@@ -47,6 +47,8 @@ class Burst:
         Size of a pixel of the frames on the sensor.
     pace : (low, high)
         Bounds of the true times over those told.
+    paths : tuple of Path
+        The files of the frames; empty for frames in memory.
     """
 
     frames: Sequence[Any]
@@ -57,6 +59,7 @@ class Burst:
     linear: bool
     pitch_um: float
     pace: tuple[float, float] = (1.0, 1.0)
+    paths: tuple[Path, ...] = ()
 
 
 def read_burst(
@@ -65,6 +68,8 @@ def read_burst(
     *,
     frames_per_s: float | tuple[float, float] | None = None,
     pitch_um: float | None = None,
+    fewest: int = FEWEST,
+    timed: bool = True,
 ) -> Burst:
     """Find the frames of a burst and when they were taken; pictures are read later.
 
@@ -78,6 +83,10 @@ def read_burst(
     pitch_um : float or None
         Size of the frames' pixels on the sensor; without it, frames.json tells, or else the
         frames are taken to show the whole sensor.
+    fewest : int
+        Frames that are needed.
+    timed : bool
+        Whether their times are needed; else frames without times come in the order of their names.
 
     Raises
     ------
@@ -91,17 +100,18 @@ def read_burst(
     info = _info(folder)
     place = folder / "frames" if (folder / "frames").is_dir() else folder
     paths = sorted(path for path in place.iterdir() if path.suffix.lower() in _SUFFIXES)
-    if len(paths) < FEWEST:
-        raise RequestError(
-            f"{place}: {len(paths)} pictures, a calibration needs {FEWEST} or more, better 40"
-        )
+    if len(paths) < fewest:
+        found = "1 picture" if len(paths) == 1 else f"{len(paths)} pictures"
+        needs = f"a calibration needs {fewest} or more, better 40" if timed else f"{fewest} needed"
+        raise RequestError(f"{place}: {found}, {needs}")
     rows, cols = _one_size(paths)
     quarters = _quarters(paths)
     if quarters % 2:
         rows, cols = cols, rows
-    times = times_of(paths, info, frames_per_s=frames_per_s)
+    times = _times(paths, info, frames_per_s, needed=timed)
     pitch = pitch_um or info.get("pitch_um") or _pitch_um(rig, rows, cols)
-    frames: Sequence[Any] = FrameFiles([paths[index] for index in times.order])
+    ordered = tuple(paths[index] for index in times.order)
+    frames: Sequence[Any] = FrameFiles(ordered)
     return Burst(
         frames=TurnedFrames(frames, quarters) if quarters else frames,
         times_s=times.times_s,
@@ -111,7 +121,24 @@ def read_burst(
         linear=info.get("encoding") == "linear",
         pitch_um=float(pitch),
         pace=times.pace,
+        paths=ordered,
     )
+
+
+def _times(
+    paths: Sequence[Path],
+    info: Mapping[str, Any],
+    frames_per_s: float | tuple[float, float] | None,
+    *,
+    needed: bool,
+) -> Times:
+    """Return the times of the frames; a frame a second, by name, where none are needed."""
+    try:
+        return times_of(paths, info, frames_per_s=frames_per_s)
+    except RequestError:
+        if needed:
+            raise
+        return replace(times_of(paths, info, frames_per_s=1.0), told_by="the names of the files")
 
 
 def _quarters(paths: Sequence[Path]) -> int:

@@ -20,8 +20,9 @@ from ..request import RequestError
 #: File that a stack and some programs leave beside the frames.
 INFO = "frames.json"
 #: Tags of EXIF 2.32: the part of the file that has the others; when the picture was taken, parts
-#: of that second, the shutter time; and how the picture has to be turned.
+#: of that second, the shutter time, f-number, sensitivity; and how the picture has to be turned.
 _EXIF, TAKEN, PART, SHUTTER, TURNED = 0x8769, 0x9003, 0x9291, 0x829A, 0x0112
+F_NUMBER, ISO = 0x829D, 0x8827
 #: Whole seconds tell a pace if its bounds are no farther apart than this.
 _LOOSEST = 1.5
 #: A gap in the numbers of the files that is wider than this is where a counter began anew.
@@ -107,11 +108,15 @@ def exif(path: Path) -> Mapping[int, Any]:
             tag, turned = page.tags.get(_EXIF), page.tags.get(TURNED)  # type: ignore[union-attr]
             named = tag.value if tag is not None and isinstance(tag.value, dict) else {}
         names = {"DateTimeOriginal": TAKEN, "SubsecTimeOriginal": PART, "ExposureTime": SHUTTER}
+        names |= {"FNumber": F_NUMBER, "ISOSpeedRatings": ISO}
         found = {names[name]: value for name, value in named.items() if name in names}
         return found if turned is None else {**found, TURNED: int(turned.value)}
-    with PillowImage.open(path) as image:
-        tags = image.getexif()
-        return {**tags.get_ifd(_EXIF), **({TURNED: tags[TURNED]} if TURNED in tags else {})}
+    try:
+        with PillowImage.open(path) as image:
+            tags = image.getexif()
+            return {**tags.get_ifd(_EXIF), **({TURNED: tags[TURNED]} if TURNED in tags else {})}
+    except OSError as error:  # such a tag may stand at the end of a file that is cut short
+        raise RequestError(f"{path.name} cannot be read as a picture: {error}") from error
 
 
 def pace_bounds(stamps_s: Doubles) -> tuple[float, float]:

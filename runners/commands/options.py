@@ -10,6 +10,10 @@ from math import isfinite
 from typing import TYPE_CHECKING
 
 from ...simulator.processes import usable_cores
+from ..request import RequestError
+
+if TYPE_CHECKING:
+    from ..plan import Use
 
 if TYPE_CHECKING:
     from ...simulator.view.camera import Crop
@@ -77,6 +81,35 @@ def add_picture_options(parser: argparse.ArgumentParser) -> None:
         "from its upper edge",
     )
     parser.add_argument("--bin", type=whole(1), metavar="K", help="merge K x K pixels into one")
+
+
+def add_use_option(parser: argparse._ActionsContainer) -> None:
+    """Add ``--for``; `use_of` reads it."""
+    parser.add_argument(
+        "--for",
+        dest="use",
+        nargs="+",
+        metavar=("USE", "WIDTH_CM"),
+        help="what the picture is for: screen, print WIDTH_CM, or crop100 (every pixel is to be "
+        "seen); sets the circle of confusion by the sensor's width",
+    )
+
+
+def use_of(words: list[str] | None) -> tuple[Use, float | None]:
+    """Read what the picture is for: ``screen`` (the default), ``print WIDTH_CM`` or ``crop100``."""
+    match words or ["screen"]:
+        case ["screen"]:
+            return "screen", None
+        case ["crop100"]:
+            return "crop100", None
+        case ["print", width]:
+            try:
+                return "print", number(above=0)(width)
+            except argparse.ArgumentTypeError as error:
+                raise RequestError(f"--for print: {error}") from None
+    raise RequestError(
+        f"--for: got {' '.join(words or [])!r}, allowed screen, print WIDTH_CM, or crop100"
+    )
 
 
 def workers(text: str) -> int:

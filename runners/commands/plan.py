@@ -11,11 +11,11 @@ from ...simulator.handling.hands import Stance, load_stance
 from ...simulator.handling.light import Battery, FlashUnit, Light, load_light
 from ...simulator.handling.sway import load_subject
 from ...simulator.rig import Rig, load_rig
-from ..plan import Setting, Sharpness, Use, blur_limit, contrast_limit, make_plan, sharpness_for
+from ..plan import Setting, Sharpness, blur_limit, contrast_limit, make_plan, sharpness_for
 from ..plan.show.record import plan_record
 from ..plan.show.words import plan_text
 from ..request import RequestError, new_path, request
-from .options import number, whole
+from .options import add_use_option, number, use_of, whole
 from .study_options import (
     StudyRequest,
     add_study_options,
@@ -127,14 +127,7 @@ def _add_lens_options(parser: argparse.ArgumentParser) -> None:
 
 def _add_sharpness_options(parser: argparse.ArgumentParser) -> None:
     sharp = parser.add_argument_group("sharpness", "by default that of a picture on a screen")
-    sharp.add_argument(
-        "--for",
-        dest="use",
-        nargs="+",
-        metavar=("USE", "WIDTH_CM"),
-        help="what the picture is for: screen, print WIDTH_CM, or crop100 (every pixel is to be "
-        "seen); sets the circle of confusion by the sensor's width",
-    )
+    add_use_option(sharp)
     sharp.add_argument(
         "--blur", type=number(above=0), metavar="PX", help="largest blur disc, pixels"
     )
@@ -220,25 +213,8 @@ def _sharpness(args: argparse.Namespace, rig: Rig) -> Sharpness:
         return blur_limit(args.blur)
     if args.contrast is not None:
         return contrast_limit(args.contrast, frequency_cy_per_px=args.detail)
-    use, width_cm = _use(args.use or ["screen"])
+    use, width_cm = use_of(args.use)
     return sharpness_for(use, rig.sensor, width_cm=width_cm)
-
-
-def _use(words: list[str]) -> tuple[Use, float | None]:
-    """Read what the picture is for: ``screen``, ``print WIDTH_CM`` or ``crop100``."""
-    match words:
-        case ["screen"]:
-            return "screen", None
-        case ["crop100"]:
-            return "crop100", None
-        case ["print", width]:
-            try:
-                return "print", number(above=0)(width)
-            except argparse.ArgumentTypeError as error:
-                raise RequestError(f"--for print: {error}") from None
-    raise RequestError(
-        f"--for: got {' '.join(words)!r}, allowed screen, print WIDTH_CM, or crop100"
-    )
 
 
 def _stance(args: argparse.Namespace) -> Stance:
