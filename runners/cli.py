@@ -35,6 +35,7 @@ COMMANDS = {
     "report": ".commands.report",
     "plan": ".commands.plan",
     "calibrate": ".commands.calibrate",
+    "calibrate-lens": ".commands.calibrate_lens",
     "reproduce": ".commands.reproduce",
     "list": ".commands.list_names",
     "check-method": ".commands.check_method",

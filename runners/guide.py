@@ -46,6 +46,10 @@ EXAMPLES = {
         "calibrate my-burst --rig field-2x --out me.toml",
         "calibrate my-burst --rig my-rig.toml --fps 8 --json",
     ),
+    "calibrate-lens": (
+        "calibrate-lens my-card --pitch 3.9 --step 0.05 --out my-rig.toml",
+        "calibrate-lens my-card --rig my-rig.toml --magnification 2 --figure lens.png",
+    ),
     "reproduce": (
         "reproduce autofocus-curves --out curves",
         "reproduce autofocus-curves --quick --out look",
@@ -84,6 +88,12 @@ def _calibrate(args: argparse.Namespace) -> str:
     )
 
 
+def _calibrate_lens(args: argparse.Namespace) -> str:
+    if args.out is None:
+        return "add --out my-rig.toml to write the lens as a rig, --figure FILE.png to look at it"
+    return f"stacktruth plan --rig {args.out} --subject-depth 3 --stance kneeling --out plan"
+
+
 def _plan(args: argparse.Namespace) -> str:
     if args.out is None:
         return "add --out DIR for the page and the card to take along"
@@ -110,6 +120,7 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "blind": _blind,
     "plan": _plan,
     "calibrate": _calibrate,
+    "calibrate-lens": _calibrate_lens,
     "reproduce": lambda args: f"open {args.out}/summary.md",
     "list": lambda args: "stacktruth render SCENE --out STACK",
     "check-method": lambda args: "stacktruth score STACK --method METHOD",
@@ -120,7 +131,7 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
 
 
 #: Options that name what a command makes, beside what it prints.
-_MADE = ("out", "to", "csv", "keep")
+_MADE = ("out", "to", "csv", "keep", "figure")
 
 
 def hint(args: argparse.Namespace) -> str:
