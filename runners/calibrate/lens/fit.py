@@ -22,6 +22,8 @@ _START_BLOCKS = 8
 #: Damping of the first step of the fit, and the gain below which it is done.
 _DAMPING, _DONE = 1e-3, 1e-6
 _ROUNDS = 30
+#: Frames are taken to stand off their places by this at least, in steps rms.
+_LEAST_STRAY = 0.01
 #: Each fit but the first has from the one before which frames count, and the trust in each band.
 _FITS = 4
 
@@ -103,7 +105,9 @@ def _reweighted(seen: ThroughFocus, left: Doubles) -> ThroughFocus:
     What one band has against all others, in all blocks, is no noise: the picture has been
     sharpened, or its detail is not the same in all frames.
     """
-    fault = np.sqrt(np.nan_to_num(np.nanmean(np.square(left), axis=(0, 3), keepdims=True)))
+    squares, told = np.nan_to_num(np.square(left)), np.isfinite(left)
+    count = np.maximum(told.sum(axis=(0, 3), keepdims=True), 1)
+    fault = np.sqrt(squares.sum(axis=(0, 3), keepdims=True) / count)
     scatter = np.square(seen.scatter) + np.square(fault[..., 0])
     return replace(seen, weights=np.where(seen.weights > 0, 1 / np.sqrt(scatter), 0.0))
 
@@ -200,24 +204,24 @@ def _solved(
 
 
 def _covariance(aim: Agreement, numbers: LensNumbers) -> Doubles:
-    """Return the covariance of the numbers, told by how blocks, and how bands, disagree.
+    """Return the covariance of the numbers: how blocks disagree, and what all may share.
 
-    The sandwich of sums over clusters (Liang and Zeger, Biometrika 73, 13, 1986), for clusters of
-    two kinds (Cameron, Gelbach and Miller, J. Bus. Econ. Stat. 29, 238, 2011): what is wrong with
-    the curves of one block, or of one band everywhere, need not be noise.
+    The first is the sandwich of a sum over clusters (Liang and Zeger, Biometrika 73, 13, 1986). The
+    second takes what is left of a band's curves for a fault that all blocks have in common: they
+    tell no more of it than one of them does. Where diffraction hardly shows that is much more.
+    Frames stand off their places as far as they were found to.
     """
-    blocks, bands = len(numbers.focus), len(aim.seen.bands)
-    slopes, left = aim.jacobian(numbers), aim.residual(numbers)
-    bread = np.linalg.pinv(slopes.T @ slopes, hermitian=True)
-    pulls = (slopes * left[:, None])[: -len(numbers.offset)]
-    pulls = pulls.reshape(len(aim.channels), blocks, bands, -1, len(bread)).sum(axis=(0, 3))
-    meat = -_summed(pulls.reshape(-1, len(bread)))
-    for axis in (0, 1):
-        meat += _summed(pulls.sum(axis=axis))
-    return np.asarray(bread @ meat @ bread)
-
-
-def _summed(pulls: Doubles) -> Doubles:
-    """Return the sum of the squares of what clusters pull, the few of them counted in."""
-    count = int(np.any(pulls != 0, axis=1).sum())
-    return np.asarray(pulls.T @ pulls * count / max(count - 1, 1))
+    blocks, frames = len(numbers.focus), len(numbers.offset)
+    slopes, left = aim.jacobian(numbers)[:-frames], aim.residual(numbers)[:-frames]
+    told = slopes.T @ slopes
+    places = np.zeros(len(told))
+    places[LensNumbers.LENS : LensNumbers.LENS + frames] = 1
+    strayed = max(float(np.sqrt(np.mean(np.square(numbers.offset)))), _LEAST_STRAY)
+    placed = np.diag(places) / strayed**2
+    pulls = slopes * left[:, None]
+    pull = pulls.reshape(len(aim.channels), blocks, -1, len(told)).sum(axis=(0, 2))
+    count = int(aim.used.any(axis=1).sum())
+    meat = pull.T @ pull * count / max(count - 1, 1)
+    bread = np.linalg.pinv(told + placed, hermitian=True)
+    shared = np.linalg.pinv(told / count + placed, hermitian=True)
+    return np.asarray(bread @ meat @ bread + shared)

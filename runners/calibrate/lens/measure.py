@@ -14,7 +14,7 @@ from .agreement import GREEN, LensNumbers
 from .fit import LensFit, fit_lens
 from .shots import LensCalibrationError, SteppedShots
 from .spectra import spectra_of
-from .surface import Surface, surface_of
+from .surface import FieldOfFocus, surface_of
 from .through_focus import ThroughFocus, through_focus
 
 #: What fits of rendered stacks were off by beyond what their blocks and bands tell, as a share
@@ -47,7 +47,7 @@ class LensCalibration:
     shots : SteppedShots
     seen : ThroughFocus
     fit : LensFit
-    surface : Surface
+    surface : FieldOfFocus
     """
 
     rig: Rig
@@ -57,7 +57,7 @@ class LensCalibration:
     shots: SteppedShots
     seen: ThroughFocus
     fit: LensFit
-    surface: Surface
+    surface: FieldOfFocus
 
 
 def calibrate_lens(shots: SteppedShots, *, start: Rig | None = None) -> LensCalibration:
@@ -175,7 +175,7 @@ def _refuse_misfit(seen: ThroughFocus, fit: LensFit) -> None:
         )
 
 
-def _refuse_rough(surface: Surface, *, depth_mm: float) -> None:
+def _refuse_rough(surface: FieldOfFocus, *, depth_mm: float) -> None:
     if surface.rough_mm > _ROUGH * depth_mm:
         raise LensCalibrationError(
             f"the subject is not flat: parts of it come into focus {surface.rough_mm:.2g} mm (rms) "
@@ -189,7 +189,7 @@ def _refuse_rough(surface: Surface, *, depth_mm: float) -> None:
         )
 
 
-def _of_field(fit: LensFit, surface: Surface, step_mm: float) -> dict[str, Estimate]:
+def _of_field(fit: LensFit, surface: FieldOfFocus, step_mm: float) -> dict[str, Estimate]:
     """Return what varies over the field and between colours."""
     found = {
         "field_curvature_per_mm": surface.curvature_per_mm,

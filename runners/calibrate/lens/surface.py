@@ -19,7 +19,7 @@ _FEWEST = 6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Surface:
+class FieldOfFocus:
     """The planes of focus in which the parts of a flat subject are sharp.
 
     Parameters
@@ -51,7 +51,7 @@ class Surface:
 
 def surface_of(
     seen: ThroughFocus, fit: LensFit, *, step_mm: float, pitch_on_subject_mm: float
-) -> Surface:
+) -> FieldOfFocus:
     """Fit slope and curvature to the planes of focus of the blocks.
 
     Where the field is in focus farther by c r^2 / 2, the subject is sharp as much earlier.
@@ -82,7 +82,7 @@ def surface_of(
         half = far * float(np.hypot(errors[number], _FLOOR * value))
         return Estimate(value=value, low=value - half, high=value + half)
 
-    return Surface(
+    return FieldOfFocus(
         places_mm=places,
         focus_mm=focus,
         smooth_mm=smooth,

@@ -14,8 +14,8 @@ from .spectra import Spectra, leading
 _LEAST_SIGNAL = 100.0
 #: Blocks that must have curves in this many bands of green, and how many blocks there must be.
 _LEAST_BANDS, _LEAST_BLOCKS = 4, 4
-#: A disc whose edge has this phase pi f b halves the contrast: 2 J1(a) / a = 1/2.
-_HALF = 2.2150
+#: A disc b across takes contrast down to this where pi f b is that phase: 2 J1(a) / a = 0.7.
+_SUNK, _PHASE = 0.7, 1.637
 _GREEN = 1
 #: What a curve is first thought to depart by from any model, as a share of its length.
 _MODEL_ERROR = 0.01
@@ -167,7 +167,7 @@ def _blur_per_step(
 ) -> float:
     """Return about how much wider the blur disc gets with each step, px.
 
-    From the steps to where a band's contrast has sunk to half, on the side where it does.
+    From the steps to where a band's contrast has sunk, on the side where it does first.
     """
     found = []
     for block, place in enumerate(start):
@@ -175,12 +175,12 @@ def _blur_per_step(
             if weights[block, _GREEN, band] == 0:
                 continue
             curve = curves[block, _GREEN, band] / curves[block, _GREEN, band].max()
-            below = np.abs(stops - place)[curve < 0.5]
+            below = np.abs(stops - place)[curve < _SUNK]
             if below.size:
-                found.append(_HALF / (np.pi * frequency * below.min()))
-    if len(found) < len(start):
+                found.append(_PHASE / (np.pi * frequency * below.min()))
+    if len(found) < _LEAST_BLOCKS:
         raise LensCalibrationError(
-            "the frames hardly leave the focus: no detail loses half of its contrast; "
+            "the frames hardly leave the focus: hardly any detail loses a third of its contrast; "
             "go farther to both sides"
         )
     return float(np.median(found))
