@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import interp1d
 
 from ....ground.types import Complexes, Doubles, Floats
 from ...methods.align.align import chained
@@ -291,6 +292,8 @@ def _frequencies(sharp: Complexes, waves: _Waves, size: int) -> Doubles:
     bands = np.arange(len(_BANDS) - 1)
     mean = np.array([np.mean(power[waves.band == band]) for band in bands])
     middle = np.sqrt(_BANDS[1:] * _BANDS[:-1])
+    # A line from band to band, and beyond the coarsest the line of the first two.
+    power_law = interp1d(np.log(middle), np.log(mean), fill_value="extrapolate", assume_sorted=True)
     nodes, shares = np.polynomial.hermite_e.hermegauss(5)
     x, y = np.meshgrid(nodes * _WINDOW_SPREAD / size, nodes * _WINDOW_SPREAD / size)
     weight = np.multiply.outer(shares, shares)
@@ -298,7 +301,7 @@ def _frequencies(sharp: Complexes, waves: _Waves, size: int) -> Doubles:
     for band in bands:
         own, own_power = radius[waves.band == band], power[waves.band == band]
         from_near = np.hypot(own[:, None, None] + x, y)
-        there = np.exp(np.interp(np.log(from_near), np.log(middle), np.log(mean)))
+        there = np.exp(power_law(np.log(from_near)))
         there *= weight
         there *= (own_power / there.sum(axis=(1, 2)))[:, None, None]
         centre = (there * from_near).sum() / there.sum()
