@@ -9,16 +9,19 @@ cm: common practice, no source). Depth of a quarter wave: lambda / NA^2 (microsc
 from dataclasses import replace
 from math import ceil
 
+import numpy as np
 import pytest
 
 from stacktruth.runners.plan import Setting, sharpness_for
 from stacktruth.runners.plan.advise.depth_of_field import depth_figures
 from stacktruth.runners.plan.draw.way import regular_pass
+from stacktruth.runners.plan.show.patch import step_patches
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
 from stacktruth.simulator.handling.sway import load_subject
 from stacktruth.simulator.optics import exposure_loss_stops
 from stacktruth.simulator.rig import Lens, Rig, Sensor
+from tests.runners.lens_stacks import hopkins_series
 
 
 def full_frame(*, magnification, f_number, focal_length_mm):
@@ -104,3 +107,33 @@ def test_a_wider_print_asks_for_a_smaller_circle():
         on_a_rail(rig, depth_mm=6.0), sharpness=sharpness_for("print", rig.sensor, width_cm=48.0)
     )
     assert wide.lane.total_mm == pytest.approx(0.48, rel=0.005)
+
+
+def test_the_rendered_patches_lose_what_the_blur_disc_takes():
+    """A coarser step shows less fine detail, by about what the transfer function says.
+
+    The contrast of the finest eighth of the frequencies, midway between two frames, against that
+    in focus; the transfer is Hopkins', at the mean of those frequencies.
+    """
+    rig = full_frame(magnification=2.0, f_number=4.0, focal_length_mm=60.0)
+    sharp = sharpness_for("crop100", rig.sensor)
+    step_mm = 0.08
+    patches = step_patches(rig, step_mm=step_mm, sharpness=sharp)
+    assert [patch.step_mm for patch in patches] == pytest.approx([0, 0.04, 0.08, 0.16])
+    contrast = [fine_contrast(patch.image[..., 1]) for patch in patches]
+    assert contrast == sorted(contrast, reverse=True)
+    offset = step_mm / 2
+    waves = offset * 1e3 * (2.0 / (2 * 12.0)) ** 2 / 2 / 0.55
+    reduced = 0.2 * 2 * 0.55 * 12.0 / 4.0
+    lost = float(hopkins_series(reduced, waves) / hopkins_series(reduced, 0.0))
+    # The leaf is not flat within the patch, and its frequencies are not one.
+    assert contrast[2] / contrast[0] == pytest.approx(lost, abs=0.15)
+
+
+def fine_contrast(image):
+    """Return the rms of what has 0.15 to 0.25 cycles per pixel, in the middle of a picture."""
+    middle = image[24:-24, 24:-24]
+    window = np.hanning(len(middle))
+    power = np.abs(np.fft.fft2((middle / middle.mean() - 1) * np.outer(window, window))) ** 2
+    f = np.hypot(np.fft.fftfreq(len(middle))[:, None], np.fft.fftfreq(len(middle)))
+    return float(np.sqrt(power[(f > 0.15) & (f < 0.25)].mean()))

@@ -89,21 +89,14 @@ def calibrate_lens(shots: SteppedShots, *, start: Rig | None = None) -> LensCali
     _refuse_misfit(seen, fit)
     log_f, log_blur, spread = _with_what_is_known(shots, fit)
     log_product = log_f + log_blur + np.log(shots.pitch_um * 1e-3)  # of m^2 t, mm
-    product_error = float(np.sqrt(spread.sum()))
     measured = {
         "working_f_number": _by_log(log_f, float(np.sqrt(spread[0, 0]))),
         "blur_per_step_px": _by_log(log_blur, float(np.sqrt(spread[1, 1]))),
     }
-    magnification, step_mm = shots.magnification, shots.step_mm
-    if magnification is None:
-        half = (log_product - np.log(step_mm)) / 2
-        magnification = float(np.exp(half))
-        measured["magnification"] = _by_log(half, product_error / 2)
-        measured["pitch_on_subject_um"] = _by_log(np.log(shots.pitch_um) - half, product_error / 2)
-    elif step_mm is None:
-        log_step = log_product - 2 * np.log(magnification)
-        step_mm = float(np.exp(log_step))
-        measured["step_mm"] = _by_log(log_step, product_error)
+    magnification, step_mm, sizes = _sizes(
+        shots, float(log_product), error=float(np.sqrt(spread.sum()))
+    )
+    measured |= sizes
     waves = log_blur + np.log(shots.pitch_um / 8 / _WAVELENGTH_UM) - log_f
     measured["defocus_per_step_waves"] = _by_log(
         waves, float(np.sqrt(max(spread[0, 0] + spread[1, 1] - 2 * spread[0, 1], 0.0)))
@@ -162,11 +155,37 @@ def _with_what_is_known(shots: SteppedShots, fit: LensFit) -> tuple[float, float
     return float(found[0]), float(found[1]), spread
 
 
+def _sizes(
+    shots: SteppedShots, log_product: float, *, error: float
+) -> tuple[float, float, dict[str, Estimate]]:
+    """Return magnification, step, and which of them was measured.
+
+    Parameters
+    ----------
+    shots : SteppedShots
+    log_product, error : float
+        Logarithm of magnification squared times step, mm, and its standard deviation.
+    """
+    if shots.magnification is None:
+        if shots.step_mm is None:
+            raise LensCalibrationError("neither step nor magnification is known; give one of them")
+        log_size = (log_product - float(np.log(shots.step_mm))) / 2
+        measured = {
+            "magnification": _by_log(log_size, error / 2),
+            "pitch_on_subject_um": _by_log(float(np.log(shots.pitch_um)) - log_size, error / 2),
+        }
+        return float(np.exp(log_size)), shots.step_mm, measured
+    if shots.step_mm is None:
+        log_step = log_product - 2 * float(np.log(shots.magnification))
+        return shots.magnification, float(np.exp(log_step)), {"step_mm": _by_log(log_step, error)}
+    return shots.magnification, shots.step_mm, {}
+
+
 def _refuse_misfit(seen: ThroughFocus, fit: LensFit) -> None:
     """Refuse curves that no lens makes of something flat."""
     far = np.sqrt(np.nansum(np.square(seen.curves - fit.fitted)[:, GREEN], axis=-1))
-    told = seen.weights[:, GREEN] > 0
-    rms = float(np.sqrt(np.mean(np.square(far[told & fit.used.any(axis=1)[:, None]]))))
+    told = (seen.weights[:, GREEN] > 0) & np.asarray(fit.used.any(axis=1))[:, None]
+    rms = float(np.sqrt(np.mean(np.square(np.asarray(far)[told]))))
     if rms > _MISFIT:
         raise LensCalibrationError(
             f"contrast does not go through focus as a lens makes it of something flat (off by "
