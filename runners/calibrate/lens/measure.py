@@ -18,8 +18,9 @@ from .surface import FieldOfFocus, surface_of
 from .through_focus import ThroughFocus, through_focus
 
 #: What fits of rendered stacks were off by beyond what their blocks and bands tell, as a share
-#: (standard deviations): f-number, blur per step, distance.
-_F_NUMBER_FLOOR, _BLUR_FLOOR, _DISTANCE_FLOOR = 0.006, 0.004, 0.004
+#: (standard deviations): f-number in pixels as coarse as N lambda, blur per step, distance. Coarser
+#: pixels hide diffraction, and what is told of it errs as much more.
+_F_NUMBER_FLOOR, _BLUR_FLOOR, _DISTANCE_FLOOR = 0.014, 0.004, 0.004
 #: With a larger standard deviation of its logarithm an f-number is no measurement.
 _VAGUE = 0.1
 #: How well step and magnification are thought to be known, as a share, where both are given.
@@ -93,16 +94,19 @@ def calibrate_lens(shots: SteppedShots, *, start: Rig | None = None) -> LensCali
         "working_f_number": _by_log(log_f, float(np.sqrt(spread[0, 0]))),
         "blur_per_step_px": _by_log(log_blur, float(np.sqrt(spread[1, 1]))),
     }
-    magnification, step_mm, sizes = _sizes(
-        shots, float(log_product), error=float(np.sqrt(spread.sum()))
-    )
+    product_error = float(np.sqrt(spread.sum()))
+    magnification, step_mm, sizes = _sizes(shots, float(log_product), error=product_error)
     measured |= sizes
     waves = log_blur + np.log(shots.pitch_um / 8 / _WAVELENGTH_UM) - log_f
     measured["defocus_per_step_waves"] = _by_log(
         waves, float(np.sqrt(max(spread[0, 0] + spread[1, 1] - 2 * spread[0, 1], 0.0)))
     )
     surface = surface_of(
-        seen, fit, step_mm=step_mm, pitch_on_subject_mm=shots.pitch_um * 1e-3 / magnification
+        seen,
+        fit,
+        step_mm=step_mm,
+        pitch_on_subject_mm=shots.pitch_um * 1e-3 / magnification,
+        size_error=product_error if sizes else 0.0,
     )
     f_number = float(np.exp(log_f))
     _refuse_rough(surface, depth_mm=_WAVELENGTH_UM * 1e-3 * (2 * f_number / magnification) ** 2)
@@ -138,7 +142,9 @@ def _with_what_is_known(shots: SteppedShots, fit: LensFit) -> tuple[float, float
     Where step and magnification are both known, so is the product of the two.
     """
     pair = [LensNumbers.F_NUMBER, LensNumbers.BLUR]
-    spread = fit.covariance[np.ix_(pair, pair)] + np.diag(np.square([_F_NUMBER_FLOOR, _BLUR_FLOOR]))
+    coarse = shots.pitch_um / (_WAVELENGTH_UM * float(np.exp(fit.numbers.log_f_number)))
+    floors = np.array([_F_NUMBER_FLOOR * coarse, _BLUR_FLOOR * max(coarse, 1.0)])
+    spread = fit.covariance[np.ix_(pair, pair)] + np.diag(np.square(floors))
     found = np.array([fit.numbers.log_f_number, fit.numbers.log_blur])
     if shots.step_mm is not None and shots.magnification is not None:
         product = np.log(shots.magnification**2 * shots.step_mm * 1e3 / shots.pitch_um)

@@ -50,11 +50,25 @@ class FieldOfFocus:
 
 
 def surface_of(
-    seen: ThroughFocus, fit: LensFit, *, step_mm: float, pitch_on_subject_mm: float
+    seen: ThroughFocus,
+    fit: LensFit,
+    *,
+    step_mm: float,
+    pitch_on_subject_mm: float,
+    size_error: float,
 ) -> FieldOfFocus:
     """Fit slope and curvature to the planes of focus of the blocks.
 
     Where the field is in focus farther by c r^2 / 2, the subject is sharp as much earlier.
+
+    Parameters
+    ----------
+    seen : ThroughFocus
+    fit : LensFit
+    step_mm, pitch_on_subject_mm : float
+    size_error : float
+        Standard deviation of the logarithm of step over pitch squared, to which a curvature is in
+        proportion.
 
     Raises
     ------
@@ -79,7 +93,7 @@ def surface_of(
 
     def told(number: int) -> Estimate:
         value = float(found[number])
-        half = far * float(np.hypot(errors[number], _FLOOR * value))
+        half = far * float(np.hypot(errors[number], np.hypot(_FLOOR, size_error) * value))
         return Estimate(value=value, low=value - half, high=value + half)
 
     return FieldOfFocus(
