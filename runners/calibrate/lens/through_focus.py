@@ -17,6 +17,8 @@ _LEAST_BANDS, _LEAST_BLOCKS = 4, 4
 #: A disc b across takes contrast down to this where pi f b is that phase: 2 J1(a) / a = 0.7.
 _SUNK, _PHASE = 0.7, 1.637
 _GREEN = 1
+#: Scales of neighbouring frames err alike: rendered stacks, by how much more than if they did not.
+_ALIKE = 3.0
 #: What a curve is first thought to depart by from any model, as a share of its length.
 _MODEL_ERROR = 0.01
 
@@ -136,7 +138,7 @@ def _per_step(spectra: Spectra, stops: Doubles) -> tuple[float, float]:
     target = (1 - 1 / spectra.scale) / error
     found = inverse @ design.T @ target
     left = float(np.square(target - design @ found).sum()) / (len(way) - 2)
-    return float(found[1]), float(np.sqrt(max(left, 1.0) * inverse[1, 1]))
+    return float(found[1]), _ALIKE * float(np.sqrt(max(left, 1.0) * inverse[1, 1]))
 
 
 def _peaks(curves: Doubles, weights: Doubles, stops: Doubles) -> Doubles:
