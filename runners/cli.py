@@ -37,6 +37,7 @@ COMMANDS = {
     "report": ".commands.report",
     "plan": ".commands.plan",
     "calibrate": ".commands.calibrate",
+    "calibrate-lens": ".commands.calibrate_lens",
     "review": ".commands.review",
     "reproduce": ".commands.reproduce",
     "list": ".commands.list_names",

@@ -54,6 +54,10 @@ EXAMPLES = {
         "calibrate my-burst --rig field-2x --out me.toml",
         "calibrate my-burst --rig my-rig.toml --fps 8 --json",
     ),
+    "calibrate-lens": (
+        "calibrate-lens my-card --pitch 3.9 --step 0.05 --out my-rig.toml",
+        "calibrate-lens my-card --rig my-rig.toml --magnification 2 --figure lens.png",
+    ),
     "review": (
         "review my-burst --rig field-2x --out look",
         "review my-burst --rig my-rig.toml --for print 40 --json",
@@ -96,6 +100,12 @@ def _calibrate(args: argparse.Namespace) -> str:
     )
 
 
+def _calibrate_lens(args: argparse.Namespace) -> str:
+    if args.out is None:
+        return "add --out my-rig.toml to write the lens as a rig, --figure FILE.png to look at it"
+    return f"stacktruth plan --rig {args.out} --subject-depth 3 --stance kneeling --out plan"
+
+
 def _plan(args: argparse.Namespace) -> str:
     if args.out is None:
         return "add --out DIR for the page and the card to take along"
@@ -128,6 +138,7 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "blind": _blind,
     "plan": _plan,
     "calibrate": _calibrate,
+    "calibrate-lens": _calibrate_lens,
     "review": lambda args: (
         "add --out DIR for the page with its pictures"
         if args.out is None
@@ -143,7 +154,7 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
 
 
 #: Options that name what a command makes, beside what it prints.
-_MADE = ("out", "to", "csv", "keep", "latex", "pictures")
+_MADE = ("out", "to", "csv", "keep", "latex", "pictures", "figure")
 
 
 def hint(args: argparse.Namespace) -> str:

@@ -57,6 +57,7 @@ ARROWS = {
     "runners.plan.study": "isolate judge plan.advise plan.draw plan.show",
     "runners.plan": "plan.advise plan.draw plan.show plan.study",
     "runners.calibrate": "methods.align methods.picture plan.draw",
+    "runners.calibrate.lens": "calibrate methods.align methods.picture",
     "runners.review": "calibrate methods.align methods.picture",
     "runners.bench.grid": "isolate",
     "runners.bench.running": "bench.grid isolate judge",
@@ -67,8 +68,8 @@ ARROWS = {
     "runners.reproduce": "bench.grid bench.ranking demo isolate judge methods.picture",
     "runners.examples": "",
     "runners.commands": (
-        "bench.grid bench.ranking bench.report bench.running blind calibrate demo isolate "
-        "judge methods plan plan.show plan.study reproduce review"
+        "bench.grid bench.ranking bench.report bench.running blind calibrate calibrate.lens demo "
+        "isolate judge methods plan plan.show plan.study reproduce review"
     ),
 }
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.

@@ -7,20 +7,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import tifffile
-from PIL import Image as PillowImage
-
 from ...ground.frames import FrameFiles
-from ...ground.json_text import read_json
 from ...ground.types import Doubles
 from ...simulator.rig import Rig
 from ..request import RequestError
-from .times import INFO, SHUTTER, TURNED, Times, exif, times_of
-from .turned import QUARTERS, TurnedFrames
+from .files import frames_info, one_size, picture_files, quarter_turns
+from .times import SHUTTER, Times, exif, times_of
+from .turned import TurnedFrames
 
 #: With fewer frames sway cannot be told from a step.
 FEWEST = 8
-_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff")
 #: Frames whose pixels come out wider than high by no more than this show the whole sensor.
 _SAME_SHAPE = 0.02
 
@@ -95,17 +91,11 @@ def read_burst(
         frames that do not show the whole sensor without `pitch_um`.
     """
     folder = Path(folder)
-    if not folder.is_dir():
-        raise RequestError(f"{folder} is no folder; give the folder of the burst's pictures")
-    info = _info(folder)
-    place = folder / "frames" if (folder / "frames").is_dir() else folder
-    paths = sorted(path for path in place.iterdir() if path.suffix.lower() in _SUFFIXES)
-    if len(paths) < fewest:
-        found = "1 picture" if len(paths) == 1 else f"{len(paths)} pictures"
-        needs = f"a calibration needs {fewest} or more, better 40" if timed else f"{fewest} needed"
-        raise RequestError(f"{place}: {found}, {needs}")
-    rows, cols = _one_size(paths)
-    quarters = _quarters(paths)
+    info = frames_info(folder)
+    needs = "a calibration needs {} or more, better 40" if timed else "{} needed"
+    paths = picture_files(folder, fewest=fewest, needs=needs.format(fewest))
+    rows, cols = one_size(paths)
+    quarters = quarter_turns(paths)
     if quarters % 2:
         rows, cols = cols, rows
     times = _times(paths, info, frames_per_s, needed=timed)
@@ -139,52 +129,6 @@ def _times(
         if needed:
             raise
         return replace(times_of(paths, info, frames_per_s=1.0), told_by="the names of the files")
-
-
-def _quarters(paths: Sequence[Path]) -> int:
-    """Return the quarter turns that set the frames upright."""
-    turned = {path.name: exif(path).get(TURNED, 1) for path in paths}
-    first = turned[paths[0].name]
-    for name, way in turned.items():
-        if way != first:
-            raise RequestError(
-                f"frames are turned differently: orientation {first} in {paths[0].name}, "
-                f"{way} in {name}"
-            )
-    return QUARTERS.get(first, 0)
-
-
-def _info(folder: Path) -> Mapping[str, Any]:
-    for place in (folder / INFO, folder.parent / INFO):
-        if place.is_file() and (place.parent == folder or folder.name == "frames"):
-            found = read_json(place)
-            return found if isinstance(found, dict) else {}
-    return {}
-
-
-def _one_size(paths: Sequence[Path]) -> tuple[int, int]:
-    sizes = {path.name: _size(path) for path in paths}
-    first = sizes[paths[0].name]
-    for name, size in sizes.items():
-        if size != first:
-            raise RequestError(
-                f"frames differ in size: {paths[0].name} is {first[1]}x{first[0]}, "
-                f"{name} is {size[1]}x{size[0]} pixels"
-            )
-    return first
-
-
-def _size(path: Path) -> tuple[int, int]:
-    """Return rows and columns, without decoding the picture."""
-    try:
-        if path.suffix.lower() in (".tif", ".tiff"):
-            with tifffile.TiffFile(path) as file:
-                rows, cols = file.pages[0].shape[:2]
-                return int(rows), int(cols)
-        with PillowImage.open(path) as image:
-            return image.height, image.width
-    except (OSError, ValueError, tifffile.TiffFileError) as error:
-        raise RequestError(f"{path.name} cannot be read as a picture: {error}") from error
 
 
 def _exposure_s(path: Path, info: Mapping[str, Any]) -> float | None:

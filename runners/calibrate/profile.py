@@ -32,7 +32,7 @@ def stance_text(found: Calibration) -> str:
     values = asdict(found.stance)
     values.pop("name")
     values["title"] = f"measured from {found.matched} frames; started from {found.stance.name}"
-    return _head(found) + _toml(values, _STANCE_KEYS, found.measured)
+    return _head(found) + toml_text(values, _STANCE_KEYS, found.measured)
 
 
 def light_text(found: Calibration) -> str:
@@ -40,7 +40,7 @@ def light_text(found: Calibration) -> str:
     values = asdict(found.light)
     values.pop("name")
     values["title"] = f"measured from {found.frames} frames; started from {found.light.name}"
-    return _head(found) + _toml(values, _LIGHT_KEYS, found.measured)
+    return _head(found) + toml_text(values, _LIGHT_KEYS, found.measured)
 
 
 def record(found: Calibration) -> dict[str, Any]:
@@ -67,7 +67,7 @@ def summary_text(found: Calibration) -> str:
         f"{'measured'.ljust(names)}  value     95 % interval",
     ]
     lines += [
-        f"{name.ljust(names)}  {_number(estimate.value).ljust(8)}  {_interval(estimate)}"
+        f"{name.ljust(names)}  {number_text(estimate.value).ljust(8)}  {interval_text(estimate)}"
         for name, estimate in found.measured.items()
     ]
     lines += ["", "not measured"]
@@ -86,11 +86,21 @@ def _head(found: Calibration) -> str:
     return "".join(f"# {line}\n" for line in lines) + "\n"
 
 
-def _toml(
+def toml_text(
     values: Mapping[str, Any],
     keys: Mapping[str, tuple[str, ...]],
     measured: Mapping[str, Estimate],
 ) -> str:
+    """Return values as TOML, each measured one with its interval.
+
+    Parameters
+    ----------
+    values : mapping
+        Of numbers, texts, lists and tables.
+    keys : mapping of str to tuple of str
+        Which measured numbers belong to a key.
+    measured : mapping of str to Estimate
+    """
     plain = {key: value for key, value in values.items() if not isinstance(value, Mapping)}
     lines = list(_lines(plain, keys, measured))
     for key, value in values.items():
@@ -108,7 +118,7 @@ def _lines(
         if value is None:  # a key that is left out of the file means just that
             continue
         known = [measured[name] for name in keys.get(key, ()) if name in measured]
-        note = f"  # measured: {', '.join(map(_interval, known))}" if known else ""
+        note = f"  # measured: {', '.join(map(interval_text, known))}" if known else ""
         yield f"{key} = {_value(value)}{note}"
 
 
@@ -120,16 +130,18 @@ def _value(value: Any) -> str:
     if isinstance(value, int):
         return str(value)
     if isinstance(value, float):
-        return _number(value)
+        return number_text(value)
     if isinstance(value, Mapping):
         inner = ", ".join(f"{key} = {_value(part)}" for key, part in value.items())
         return f"{{ {inner} }}"
     return f"[{', '.join(map(_value, value))}]"
 
 
-def _number(value: float) -> str:
+def number_text(value: float) -> str:
+    """Return a number with the digits that a file gives it."""
     return repr(float(f"{value:.{_DIGITS}g}"))
 
 
-def _interval(estimate: Estimate) -> str:
-    return f"{_number(estimate.low)} to {_number(estimate.high)}"
+def interval_text(estimate: Estimate) -> str:
+    """Return the interval of a measured number."""
+    return f"{number_text(estimate.low)} to {number_text(estimate.high)}"

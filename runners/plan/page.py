@@ -15,6 +15,7 @@ from ..html_page import filled
 from ..request import whole_folder
 from .advise.advice import Plan
 from .show.card import field_card
+from .show.patch import step_caption, step_figure
 from .show.plots import coverage_figure, lanes_figure
 from .show.record import plan_record
 from .show.tiles import tiles
@@ -63,6 +64,7 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
                     "Which frame holds which depth, in a typical try.",
                 ),
                 "coverage.png": (coverage_figure(plan), "Chance and share over the frames in all."),
+                "step.png": (step_figure(plan), step_caption()),
             },
             place,
         )

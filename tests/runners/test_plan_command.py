@@ -133,7 +133,7 @@ def test_the_folder_is_complete(tmp_path, capsys):
     assert main([*QUICK, *DEPTH, "--out", str(out)]) == 0
     page = (out / "index.html").read_text()
     named = set(re.findall(r'(?:src|href)="([^"]+)"', page))
-    assert named == {"card.pdf", "card.png", "lanes.png", "coverage.png"}
+    assert named == {"card.pdf", "card.png", "lanes.png", "coverage.png", "step.png"}
     assert {path.name for path in out.iterdir()} == named | {"index.html", "plan.json", "plan.txt"}
     assert (out / "plan.txt").read_text() == capsys.readouterr().out
     assert json.loads((out / "plan.json").read_text())["advised"]["frames"] == FRAMES

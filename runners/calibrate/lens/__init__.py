@@ -1,0 +1,1 @@
+"""A lens measured from a stepped stack of something flat."""
