@@ -52,9 +52,19 @@ def test_files_of_other_people_are_not_taken_for_ours(tmp_path):
     assert ran.stdout == "stacktruth.runners.judge.scoring True\n"
 
 
+def tagged(folder, tag):
+    """Make a folder a repository of one commit with a tag."""
+    git = ["git", "-C", str(folder), "-c", "user.name=test", "-c", "user.email=test@localhost"]
+    for words in (["init", "-q"], ["add", "--all"], ["commit", "-qm", "all"], ["tag", tag]):
+        subprocess.run([*git, *words], check=True, capture_output=True)
+
+
 @pytest.mark.slow
 def test_a_wheel_holds_one_package_and_neither_tests_nor_results(tmp_path):
-    """Built from a copy of the tracked files, for a build leaves folders where it runs."""
+    """Built from a copy of the tracked files, for a build leaves folders where it runs.
+
+    The copy is a repository with a tag, and the wheel's version is that tag.
+    """
     tracked = subprocess.run(
         ["git", "ls-files", "-z"], cwd=HOUSE, capture_output=True, text=True, check=True
     ).stdout.split("\0")
@@ -63,9 +73,11 @@ def test_a_wheel_holds_one_package_and_neither_tests_nor_results(tmp_path):
             target = tmp_path / "source" / name
             target.parent.mkdir(parents=True, exist_ok=True)
             target.write_bytes((HOUSE / name).read_bytes())
+    tagged(tmp_path / "source", "v7.5.3")
     pip = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", str(tmp_path / "wheel")]
     subprocess.run([*pip, str(tmp_path / "source")], check=True, capture_output=True)
     [wheel] = (tmp_path / "wheel").glob("*.whl")
+    assert wheel.name.startswith("stacktruth-7.5.3-")
     names = zipfile.ZipFile(wheel).namelist()
     tops = {name.split("/")[0] for name in names}
     assert {top for top in tops if not top.endswith(".dist-info")} == {"stacktruth"}

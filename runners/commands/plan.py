@@ -7,6 +7,7 @@ import json
 from dataclasses import replace
 from typing import Any, get_args
 
+from ...ground.spelling import nearest
 from ...simulator.handling.hands import Stance, load_stance
 from ...simulator.handling.light import Battery, FlashUnit, Light, load_light
 from ...simulator.handling.sway import load_subject
@@ -27,6 +28,8 @@ from .study_options import (
 
 #: Sensor behind lens numbers that are given without a rig.
 _BARE_RIG = "field-2x"
+#: What a picture may be for, as ``--for`` has it.
+USES = ("screen", "print", "crop100")
 
 
 def add_parser(commands: Any) -> None:
@@ -237,7 +240,8 @@ def _use(words: list[str]) -> tuple[Use, float | None]:
             except argparse.ArgumentTypeError as error:
                 raise RequestError(f"--for print: {error}") from None
     raise RequestError(
-        f"--for: got {' '.join(words)!r}, allowed screen, print WIDTH_CM, or crop100"
+        f"--for: got {' '.join(words)!r}{nearest(words[0], USES)}, "
+        "allowed screen, print WIDTH_CM, or crop100"
     )
 
 
