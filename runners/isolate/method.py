@@ -137,6 +137,13 @@ def find_method(
     Raises
     ------
     UnknownMethodError, runners.isolate.external.ProgramError
+
+    Examples
+    --------
+    >>> find_method("focus-map").kind
+    'built-in'
+    >>> find_method("my-program --out {output} {frames}").kind
+    'program'
     """
     if known is None:
         known = {}
