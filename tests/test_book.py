@@ -1,5 +1,6 @@
 """The book is built strictly by its one command, whole, and readable without a network."""
 
+import fcntl
 import os
 import re
 import subprocess
@@ -51,14 +52,26 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
-    """Build the book: warnings are errors."""
-    out = tmp_path_factory.mktemp("book")
+    """Build the book, once for all processes of the tests: warnings are errors."""
+    place = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        place = place.parent
+    html = place / "book"
+    with (place / "book.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (html / "index.html").exists():
+            build(html, place / "trees")
+    pages = sorted(html.rglob("*.html"))
+    return html, {path: Page(path.read_text(encoding="utf-8")) for path in pages}
+
+
+def build(html, trees):
+    """Build the book to a folder, which is there only when all went well."""
     asked = [sys.executable, "-m", "sphinx", "-W", "--keep-going", "-q", "-b", "html"]
-    asked += ["-d", str(out / "trees"), "docs", str(out / "html")]
+    asked += ["-d", str(trees), "docs", f"{html}.part"]
     ran = subprocess.run(asked, cwd=HOUSE, capture_output=True, text=True, check=False)
     assert ran.returncode == 0, ran.stderr
-    pages = sorted((out / "html").rglob("*.html"))
-    return out / "html", {path: Page(path.read_text(encoding="utf-8")) for path in pages}
+    Path(f"{html}.part").rename(html)
 
 
 @pytest.mark.slow
