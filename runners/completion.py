@@ -12,6 +12,7 @@ SHELLS = ("bash", "zsh")
 #: Kinds of data files that an argument may name, by its name in a command's arguments.
 _KINDS = {
     "scene": "scene",
+    "family": "family",
     "study": "scene",
     "rig": "rig",
     "stance": "stance",
