@@ -20,7 +20,7 @@ from typing import Any, NoReturn
 
 from ..ground.spelling import nearest
 from ..simulator.stack.stackio import StackExistsError
-from .completion import SHELLS, PrintCompletion
+from .commands.completion import SHELLS, PrintCompletion
 from .guide import DOORS, epilog, hint
 from .request import RequestError
 

@@ -8,7 +8,7 @@ import pytest
 
 from stacktruth.runners import guide
 from stacktruth.runners.cli import COMMANDS, build_parser, main
-from stacktruth.runners.completion import completion
+from stacktruth.runners.commands.completion import completion
 
 
 def said(capsys, *words):

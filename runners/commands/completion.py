@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from ..simulator.data import list_data_files
+from ...simulator.data import list_data_files
 
 SHELLS = ("bash", "zsh")
 #: Kinds of data files that an argument may name, by its name in a command's arguments.
@@ -71,10 +71,10 @@ def completion(parser: argparse.ArgumentParser, shell: str) -> str:
 
 def _names() -> Mapping[str, Sequence[str]]:
     """Return the names that are shipped, by kind."""
-    from ..metrics import METRICS  # noqa: PLC0415
-    from .commands.plan import USES  # noqa: PLC0415
-    from .methods.registry import METHODS  # noqa: PLC0415
-    from .reproduce import REPRODUCTIONS  # noqa: PLC0415
+    from ...metrics import METRICS  # noqa: PLC0415
+    from ..methods.registry import METHODS  # noqa: PLC0415
+    from ..reproduce import REPRODUCTIONS  # noqa: PLC0415
+    from .plan import USES  # noqa: PLC0415
 
     found: dict[str, Sequence[str]] = {kind: list_data_files(kind) for kind in {*_KINDS.values()}}
     more = {"method": METHODS, "metric": METRICS, "reproduction": REPRODUCTIONS, "use": USES}
