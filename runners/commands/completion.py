@@ -60,7 +60,7 @@ def completion(parser: argparse.ArgumentParser, shell: str) -> str:
     for command, action in _actions(parser):
         if (filled := _filled_by(command, action)) is not None:
             action.complete = filled  # type: ignore[attr-defined] # where shtab looks for it
-    preamble = {
+    preamble: Any = {  # told a str in 1.13, and it takes one text for each shell
         "bash": _functions(
             names, names_by='compgen -W "{}" -- "$1"', paths_by='compgen -f -- "$1"'
         ),
