@@ -18,6 +18,7 @@ myst_heading_anchors = 3
 default_role = "py:obj"  # one backtick names an object in docstrings, linked where there is one
 add_module_names = False
 autodoc_member_order = "bysource"
+autodoc_typehints = "none"  # docstrings tell types in words; an expanded array type fills a screen
 numpydoc_show_class_members = False
 # What must not be missing: a docstring, a parameter that is told of and not there, and the reverse.
 numpydoc_validation_checks = {"GL08", "PR02", "PR01"}

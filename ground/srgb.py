@@ -19,7 +19,13 @@ LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
 
 
 def encode_srgb(linear: npt.ArrayLike) -> Floats:
-    """Encode linear light, any shape; black = 0, white = 1, beyond see the module's head."""
+    """Encode linear light, any shape; black = 0, white = 1, beyond see the module's head.
+
+    Examples
+    --------
+    >>> [round(float(value), 3) for value in encode_srgb([0.0, 0.18, 1.0])]
+    [0.0, 0.461, 1.0]
+    """
     value = np.asarray(linear, dtype=np.float32)
     size = np.abs(value)
     curve = 1.055 * size ** np.float32(1 / 2.4) - 0.055
@@ -35,6 +41,11 @@ def decode_srgb(encoded: npt.ArrayLike, *, dtype: npt.DTypeLike = np.float32) ->
         Black = 0, white = 1; beyond see the module's head.
     dtype : float type
         To compute in and to return.
+
+    Examples
+    --------
+    >>> decode_srgb([0.0, 0.5, 1.0], dtype=float).round(3).tolist()
+    [0.0, 0.214, 1.0]
     """
     value = np.asarray(encoded, dtype=dtype)
     size = np.abs(value)
@@ -48,5 +59,12 @@ def clipped_srgb(linear: npt.ArrayLike) -> Floats:
 
 
 def luma(image: Floats) -> Floats:
-    """Return the weighted sum of the channels, shape (rows, cols); a grey image is its own luma."""
+    """Return the weighted sum of the channels, shape (rows, cols); a grey image is its own luma.
+
+    Examples
+    --------
+    >>> green = np.zeros((1, 1, 3), np.float32) + np.float32([0, 1, 0])
+    >>> round(float(luma(green)[0, 0]), 4)
+    0.7152
+    """
     return image if image.ndim == 2 else image @ LUMA

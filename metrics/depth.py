@@ -38,7 +38,15 @@ BAD_MULTIPLES = (0.5, 1.0, 2.0)
 
 @error_metric("depth RMSE")
 def depth_rmse_mm(pair: DepthPair, mask: Bools) -> float:
-    """Root-mean-square depth error over answered pixels, mm."""
+    """Root-mean-square depth error over answered pixels, mm.
+
+    Examples
+    --------
+    >>> true, found = np.zeros((4, 4)), np.full((4, 4), 0.2)
+    >>> found[0, 0] = np.nan  # no answer there: left out
+    >>> round(depth_rmse_mm(found, true), 3)
+    0.2
+    """
     return math.sqrt(mean_of(np.square(pair.errors(mask))))
 
 
@@ -57,7 +65,13 @@ def depth_median_mm(pair: DepthPair, mask: Bools) -> float:
 
 @error_metric("depth bias", direction="nearest", range=(-math.inf, math.inf))
 def depth_bias_mm(pair: DepthPair, mask: Bools) -> float:
-    """Mean depth error over answered pixels, mm; positive means too far away."""
+    """Mean depth error over answered pixels, mm; positive means too far away.
+
+    Examples
+    --------
+    >>> round(depth_bias_mm(np.full((4, 4), -0.2), np.zeros((4, 4))), 3)
+    -0.2
+    """
     return mean_of(pair.errors(mask))
 
 
@@ -93,7 +107,15 @@ def bad_share(multiple: float) -> DepthMetric:
     reference="definition",
 )
 def coverage(pair: DepthPair, mask: Bools) -> float:
-    """Share of the pixels with a true depth at which the method gave an answer."""
+    """Share of the pixels with a true depth at which the method gave an answer.
+
+    Examples
+    --------
+    >>> found = np.zeros((4, 4))
+    >>> found[0] = np.nan
+    >>> coverage(found, np.zeros((4, 4)))
+    0.75
+    """
     return mean_over(pair.answered, mask & pair.known)
 
 

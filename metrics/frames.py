@@ -88,24 +88,48 @@ def score_frames(
 def covered_share(
     focus_mm: npt.ArrayLike, *, dof_mm: float, near_mm: float, far_mm: float
 ) -> float:
-    """Share of the wanted depth that some chosen frame shows sharp; see `score_frames`."""
+    """Share of the wanted depth that some chosen frame shows sharp; see `score_frames`.
+
+    Examples
+    --------
+    >>> round(covered_share([0.0, 0.3, 0.9], dof_mm=0.3, near_mm=0.0, far_mm=1.0), 2)
+    0.7
+    """
     return score_frames(focus_mm, dof_mm=dof_mm, near_mm=near_mm, far_mm=far_mm).covered_share
 
 
 def largest_gap_mm(
     focus_mm: npt.ArrayLike, *, dof_mm: float, near_mm: float, far_mm: float
 ) -> float:
-    """Longest stretch of wanted depth that no chosen frame shows sharp; see `score_frames`."""
+    """Longest stretch of wanted depth that no chosen frame shows sharp; see `score_frames`.
+
+    Examples
+    --------
+    >>> round(largest_gap_mm([0.0, 0.3, 0.9], dof_mm=0.3, near_mm=0.0, far_mm=1.0), 2)
+    0.3
+    """
     return score_frames(focus_mm, dof_mm=dof_mm, near_mm=near_mm, far_mm=far_mm).largest_gap_mm
 
 
 def redundancy(focus_mm: npt.ArrayLike, *, dof_mm: float, near_mm: float, far_mm: float) -> float:
-    """Frames on average beyond the one that a covered depth takes; see `score_frames`."""
+    """Frames on average beyond the one that a covered depth takes; see `score_frames`.
+
+    Examples
+    --------
+    >>> round(redundancy([0.0, 0.0, 0.3], dof_mm=0.3, near_mm=0.0, far_mm=0.4), 2)
+    0.38
+    """
     return score_frames(focus_mm, dof_mm=dof_mm, near_mm=near_mm, far_mm=far_mm).redundancy
 
 
 def wasted_share(focus_mm: npt.ArrayLike, *, dof_mm: float, near_mm: float, far_mm: float) -> float:
-    """Share of chosen frames that could be left out without loss; see `score_frames`."""
+    """Share of chosen frames that could be left out without loss; see `score_frames`.
+
+    Examples
+    --------
+    >>> round(wasted_share([0.1, 0.1, 0.4], dof_mm=0.3, near_mm=0.0, far_mm=0.5), 2)
+    0.33
+    """
     return score_frames(focus_mm, dof_mm=dof_mm, near_mm=near_mm, far_mm=far_mm).wasted_share
 
 

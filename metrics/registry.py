@@ -63,6 +63,6 @@ def metric(name: str) -> Metric:
     if name not in METRICS:
         listed = ", ".join(METRICS)
         raise ValueError(
-            f"no metric is called {name!r}; there are {listed}{nearest(name, METRICS)}"
+            f"no metric is called {name!r}{nearest(name, METRICS)}; there are {listed}"
         )
     return METRICS[name]

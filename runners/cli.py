@@ -20,6 +20,7 @@ from typing import Any, NoReturn
 
 from ..ground.spelling import nearest
 from ..simulator.stack.stackio import StackExistsError
+from .commands.completion import SHELLS, PrintCompletion
 from .guide import DOORS, epilog, hint
 from .request import RequestError
 
@@ -55,17 +56,41 @@ class _Parser(argparse.ArgumentParser):
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(**{"allow_abbrev": False, "formatter_class": _Layout, **kwargs})
+        self._given: list[str] = []
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Parse as `argparse.ArgumentParser` does, and remember what was given."""
+        self._given = list(args or [])
+        return super().parse_known_args(args, namespace)
 
     def error(self, message: str) -> NoReturn:
-        raise RequestError(f"{message}{self._meant(message)}\nsee: {self.prog} --help")
+        if "required" in message and (wrong := self._unknown_option()):
+            message = f"unrecognized arguments: {wrong}"  # the cause: that one was meant
+        raise RequestError(f"{self._with_meant(message)}\nsee: {self._see(message)} --help")
 
-    def _meant(self, message: str) -> str:
-        """Return the option or choice nearest to the wrong one that a message names."""
+    def _unknown_option(self) -> str:
+        """Return the first option given that no parser from here down knows."""
+        known = self._all_options()
+        words = (word.partition("=")[0] for word in self._given if word.startswith("--"))
+        return next((word for word in words if word != "--" and word not in known), "")
+
+    def _with_meant(self, message: str) -> str:
+        """Return a message with the option or choice nearest to the wrong one that it names."""
         if wrong := re.match(r"unrecognized arguments: (--[^\s=]+)", message):
-            return nearest(wrong[1], self._all_options())
+            return f"{message}{nearest(wrong[1], self._all_options())}"
         if wrong := re.search(r"invalid choice: '([^']*)' \(choose from (.*)\)", message):
-            return nearest(wrong[1], re.findall(r"[^', ]+", wrong[2]))
-        return ""
+            choices = re.findall(r"[^', ]+", wrong[2])
+            return f"{message}{nearest(wrong[1], choices)}"
+        return message
+
+    def _see(self, message: str) -> str:
+        """Return the command whose help tells more: the one asked for, if it is known."""
+        for action in self._actions:
+            if isinstance(action, argparse._SubParsersAction) and "unrecognized" in message:
+                named = next((word for word in self._given if word in action.choices), None)
+                if named:
+                    return action.choices[named].prog
+        return self.prog
 
     def _all_options(self) -> list[str]:
         """Return the options of this parser and of those below it."""
@@ -94,6 +119,12 @@ def build_parser(names: Iterable[str] = tuple(COMMANDS)) -> argparse.ArgumentPar
     )
     parser.add_argument(
         "--version", action="version", version=f"stacktruth {version('stacktruth')}"
+    )
+    parser.add_argument(
+        "--completion",
+        action=PrintCompletion,
+        choices=SHELLS,
+        help="print the script by which a shell completes commands, options and names",
     )
     parser.add_argument("--debug", action="store_true", help="show the traceback of an error")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")

@@ -80,7 +80,13 @@ def shown(name: str | Path) -> str:
 
 
 def list_data_files(kind: str) -> list[str]:
-    """List the names of the shipped data files of one kind, sorted."""
+    """List the names of the shipped data files of one kind, sorted.
+
+    Examples
+    --------
+    >>> list_data_files("stance")[:3]
+    ['braced', 'elbows-tucked', 'in-hand-stem']
+    """
     return sorted(path.stem for path in _folder(kind).glob("*.toml"))
 
 

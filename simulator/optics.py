@@ -92,6 +92,11 @@ def numerical_aperture(f_number: float, magnification: float, *, pupil_ratio: fl
     """Sine of the half-angle of the cone on the object side, in air: m / (2 N_eff).
 
     Parameters and errors as in `working_f_number`.
+
+    Examples
+    --------
+    >>> round(numerical_aperture(5.6, 2.0), 4)
+    0.0595
     """
     working = working_f_number(f_number, magnification, pupil_ratio=pupil_ratio)
     return magnification / (2.0 * working)
@@ -115,7 +120,14 @@ def focus_distance_mm(rig: Rig) -> float:
 
 
 def rig_f_number(rig: Rig) -> float:
-    """Working f-number of a rig."""
+    """Working f-number of a rig.
+
+    Examples
+    --------
+    >>> import stacktruth
+    >>> round(rig_f_number(stacktruth.load_rig("field-2x")), 1)
+    16.8
+    """
     lens = rig.lens
     return working_f_number(lens.f_number, lens.magnification, pupil_ratio=lens.pupil_ratio)
 
@@ -169,6 +181,13 @@ def image_scale_px_per_mm(rig: Rig, *, focus_mm: float = 0.0) -> float:
     ------
     ValueError
         The lens cannot focus there (see `refocused`).
+
+    Examples
+    --------
+    >>> import stacktruth
+    >>> rig = stacktruth.load_rig("field-2x")
+    >>> round(image_scale_px_per_mm(rig), 1), round(image_scale_px_per_mm(rig, focus_mm=1.0), 1)
+    (512.8, 496.3)
     """
     lens = refocused(rig, focus_mm=focus_mm).lens
     return 1000.0 * lens.magnification / rig.sensor.pitch_um
@@ -357,6 +376,12 @@ def scale_change(rig: Rig, step_mm: float) -> float:
     ------
     ValueError
         The step is not finite, or takes the entrance pupil to the point or past it.
+
+    Examples
+    --------
+    >>> import stacktruth
+    >>> round(scale_change(stacktruth.load_rig("field-2x"), 0.1), 5)
+    0.00111
     """
     distance = focus_distance_mm(rig)
     if not (isfinite(step_mm) and step_mm < distance):
@@ -371,6 +396,11 @@ def exposure_loss_stops(magnification: float, *, pupil_ratio: float = 1.0) -> fl
     """Light lost on the sensor against a far subject at the same marked f-number, stops.
 
     Parameters and errors as in `working_f_number`, whose square carries the loss.
+
+    Examples
+    --------
+    >>> exposure_loss_stops(1.0), round(exposure_loss_stops(2.0), 2)
+    (2.0, 3.17)
     """
     return 2.0 * log2(working_f_number(1.0, magnification, pupil_ratio=pupil_ratio))
 

@@ -19,6 +19,12 @@ def stream(root: int, scene: str, effect: str, frame: int = 0) -> np.random.Gene
         Names of the axes; any text.
     frame : int
         Frame number, >= 0; 0 for effects that span the whole stack.
+
+    Examples
+    --------
+    >>> first, again = (stream(1, "ramp", "shot", 3).random() for _ in range(2))
+    >>> first == again, first == stream(1, "ramp", "shot", 4).random()
+    (True, False)
     """
     if root < 0 or frame < 0:
         raise ValueError(f"seed and frame must be >= 0, got seed {root} and frame {frame}")

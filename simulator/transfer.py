@@ -116,6 +116,11 @@ def diffraction_mtf(reduced_frequency: npt.ArrayLike) -> Doubles:
     ------
     ValueError
         A frequency is negative or not finite.
+
+    Examples
+    --------
+    >>> diffraction_mtf([0.0, 1.0, 2.0]).round(3).tolist()
+    [1.0, 0.391, 0.0]
     """
     v = np.minimum(_frequency(reduced_frequency=reduced_frequency) / CUT_OFF, 1.0)
     mtf: Doubles = (2.0 / np.pi) * (np.arccos(v) - v * np.sqrt(1.0 - v * v))
@@ -131,6 +136,11 @@ def strehl(defocus_waves: npt.ArrayLike) -> Doubles:
     ----------
     defocus_waves : array_like
         Edge-of-pupil defocus W, waves, either sign.
+
+    Examples
+    --------
+    >>> strehl([0.0, 0.25, 0.5]).round(3).tolist()
+    [1.0, 0.811, 0.405]
     """
     return np.asarray(np.sinc(_finite(defocus_waves=defocus_waves)) ** 2)
 
@@ -149,6 +159,11 @@ def disc_otf(frequency_cy_per_px: npt.ArrayLike, diameter_px: npt.ArrayLike) -> 
     ------
     ValueError
         A frequency is negative, or a value is not finite.
+
+    Examples
+    --------
+    >>> disc_otf([0.0, 0.1, 0.25], 4.0).round(3).tolist()
+    [1.0, 0.815, 0.181]
     """
     f = _frequency(frequency_cy_per_px=frequency_cy_per_px)
     a = np.maximum(np.pi * f * np.abs(_finite(diameter_px=diameter_px)), 1e-8)

@@ -66,9 +66,18 @@ def tracked_copy(to: Path, house: Path = HOUSE) -> Path:
     return to
 
 
-def wheel(place: Path) -> Path:
-    """Build the wheel of the tracked files and return where it is."""
+def tagged(folder: Path, tag: str) -> None:
+    """Make a folder a repository of one commit with a tag."""
+    git = ["git", "-C", str(folder), "-c", "user.name=test", "-c", "user.email=test@localhost"]
+    for words in (["init", "-q"], ["add", "--all"], ["commit", "-qm", "all"], ["tag", tag]):
+        subprocess.run([*git, *words], check=True, capture_output=True)
+
+
+def wheel(place: Path, *, tag: str = "") -> Path:
+    """Build the wheel of the tracked files, as a repository with a tag; return where it is."""
     source = tracked_copy(place / "source")
+    if tag:
+        tagged(source, tag)
     pip = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", str(place / "wheel")]
     subprocess.run([*pip, str(source)], check=True, capture_output=True)
     [made] = (place / "wheel").glob("*.whl")

@@ -1,5 +1,7 @@
 """The book is built strictly by its one command, whole, and readable without a network."""
 
+import fcntl
+import os
 import re
 import subprocess
 import sys
@@ -8,10 +10,24 @@ from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
+from selenium.webdriver import Chrome, ChromeOptions
+from selenium.webdriver.chrome.service import Service
 
 HOUSE = Path(__file__).resolve().parents[1]
 #: What a browser fetches by itself.
 FETCHED = {"img": "src", "script": "src", "link": "href", "iframe": "src"}
+
+
+CHROMIUM, DRIVER = "/usr/bin/chromium", "/usr/bin/chromedriver"
+#: A telephone and a desktop, CSS pixels.
+WIDTHS = (390, 1280)
+#: How far a page can be pushed sideways, and which pictures of it are broken or stick out.
+MEASURED = """
+const root = document.documentElement, wide = root.clientWidth;
+const bad = [...document.images].filter(
+  one => !one.naturalWidth || one.getBoundingClientRect().right > wide + 1);
+return [root.scrollWidth - wide, bad.map(one => one.src), wide];
+"""
 
 
 class Page(HTMLParser):
@@ -36,14 +52,26 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
-    """Build the book: warnings are errors."""
-    out = tmp_path_factory.mktemp("book")
+    """Build the book, once for all processes of the tests: warnings are errors."""
+    place = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        place = place.parent
+    html = place / "book"
+    with (place / "book.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (html / "index.html").exists():
+            build(html, place / "trees")
+    pages = sorted(html.rglob("*.html"))
+    return html, {path: Page(path.read_text(encoding="utf-8")) for path in pages}
+
+
+def build(html, trees):
+    """Build the book to a folder, which is there only when all went well."""
     asked = [sys.executable, "-m", "sphinx", "-W", "--keep-going", "-q", "-b", "html"]
-    asked += ["-d", str(out / "trees"), "docs", str(out / "html")]
+    asked += ["-d", str(trees), "docs", f"{html}.part"]
     ran = subprocess.run(asked, cwd=HOUSE, capture_output=True, text=True, check=False)
     assert ran.returncode == 0, ran.stderr
-    pages = sorted((out / "html").rglob("*.html"))
-    return out / "html", {path: Page(path.read_text(encoding="utf-8")) for path in pages}
+    Path(f"{html}.part").rename(html)
 
 
 @pytest.mark.slow
@@ -108,3 +136,33 @@ def test_reference_names_every_option(book):
         own = parser._subparsers._group_actions[0].choices[name].format_help()
         for option in re.findall(r"(?<!\S)(--[a-z-]+)", own):
             assert option in ("--help", "--debug", "--no-progress") or option in text, option
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    """Start a browser, which no build server may lack."""
+    missing = [path for path in (CHROMIUM, DRIVER) if not Path(path).exists()]
+    if missing:
+        (pytest.fail if os.environ.get("CI") else pytest.skip)(f"no browser: {missing}")
+    options = ChromeOptions()
+    options.binary_location = CHROMIUM
+    for flag in ("headless", "no-sandbox", "disable-gpu", "no-first-run", "disable-sync"):
+        options.add_argument(f"--{flag}")
+    options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('browser')}")
+    found = Chrome(options=options, service=Service(DRIVER))
+    yield found
+    found.quit()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_page_scrolls_sideways(width, book, browser):
+    """On a telephone and a desktop; wide tables scroll in their own box, pictures fit."""
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    _, pages = book
+    for path in pages:
+        browser.get(path.as_uri())
+        beyond, broken, wide = browser.execute_script(MEASURED)
+        assert wide > width - 20
+        assert (beyond, broken) == (0, []), (path.name, width)

@@ -56,11 +56,16 @@ def test_files_of_other_people_are_not_taken_for_ours(tmp_path):
 
 @pytest.mark.slow
 def test_a_wheel_holds_one_package_and_neither_tests_nor_results(tmp_path):
-    """Built from a copy of the tracked files, for a build leaves folders where it runs."""
+    """Built from a copy of the tracked files, for a build leaves folders where it runs.
+
+    The copy is a repository with a tag, and the wheel's version is that tag.
+    """
     asked = ["git", "ls-files", "-z"]
     ran = subprocess.run(asked, cwd=HOUSE, capture_output=True, text=True, check=True)
     tracked = list(filter(None, ran.stdout.split("\0")))
-    names = zipfile.ZipFile(wheel(tmp_path)).namelist()
+    made = wheel(tmp_path, tag="v7.5.3")
+    assert made.name.startswith("stacktruth-7.5.3-")
+    names = zipfile.ZipFile(made).namelist()
     tops = {name.split("/")[0] for name in names}
     assert {top for top in tops if not top.endswith(".dist-info")} == {"stacktruth"}
     rooms = {name.split("/")[1] for name in names if name.startswith("stacktruth/")}

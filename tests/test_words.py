@@ -61,10 +61,22 @@ def test_no_two_classes_have_one_name() -> None:
     assert {name for name, count in found.items() if count > 1} <= STILL_TWICE
 
 
-def test_files_that_the_guide_names_are_there() -> None:
+@pytest.mark.parametrize("page", ["DEVELOPERS.md", "docs/explanation/design_notes.md"])
+def test_files_that_the_guide_names_are_there(page: str) -> None:
     """By their names, in whatever room: a walk leads past no file that is gone."""
-    guide = (HOUSE / "DEVELOPERS.md").read_text(encoding="utf-8")
+    guide = (HOUSE / page).read_text(encoding="utf-8")
     named = {Path(name).name for name in re.findall(r"`([\w/]+\.py)`", guide)}
     there = {path.name for path in HOUSE.rglob("*.py")}
     assert named
     assert named <= there
+
+
+@pytest.mark.parametrize("page", ["DEVELOPERS.md", "docs/explanation/design_notes.md"])
+def test_no_paragraph_of_the_guide_is_long(page: str) -> None:
+    """At most eighty words: tables, code and steps are no paragraphs, a step is one by itself."""
+    text = (HOUSE / page).read_text(encoding="utf-8")
+    text = re.sub(r"^```.*?^```$", "", text, flags=re.MULTILINE | re.DOTALL)
+    parts = re.split(r"\n\n|\n(?=\d\. |- )", text)
+    paragraphs = [part for part in parts if part.strip() and not part.lstrip().startswith("|")]
+    assert len(paragraphs) > 20
+    assert [part for part in paragraphs if len(part.split()) > 80] == []

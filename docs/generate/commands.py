@@ -12,8 +12,10 @@ from . import words
 
 def page() -> str:
     """Return the text of all commands."""
-    found = _parts_of(build_parser())
-    text = []
+    parser = build_parser()
+    found = _parts_of(parser)
+    text = ["## stacktruth\n", "Alone it shows where to start. Before a command it takes:\n"]
+    text += [words.table(["option", "meaning"], _rows(parser))]
     for name in COMMANDS:
         text += [*_command(name, found[name])]
     return "\n".join(text)
@@ -46,12 +48,17 @@ def _command(name: str, own: tuple[argparse.ArgumentParser, str]) -> Iterator[st
 def _usage(parser: argparse.ArgumentParser) -> Iterator[str]:
     usage = parser.format_usage().removeprefix("usage: ")
     yield f"```\n{usage.strip()}\n```\n"
-    yield words.table(
-        ["option", "meaning"],
-        [[_named(one), words.cell(_help(one))] for one in parser._actions if _shown(one)],
-    )
+    yield words.table(["option", "meaning"], _rows(parser))
     if parser.epilog:
         yield f"```\n{parser.epilog.strip()}\n```\n"
+
+
+def _rows(parser: argparse.ArgumentParser) -> list[list[str]]:
+    return [
+        [_named(one), words.cell(_help(one))]
+        for one in parser._actions
+        if _shown(one) and not isinstance(one, argparse._SubParsersAction)
+    ]
 
 
 def _shown(action: argparse.Action) -> bool:

@@ -23,7 +23,17 @@ from stacktruth.simulator.stack import columns as stack_columns
 from stacktruth.simulator.stack.frameio import FORMATS
 from stacktruth.simulator.stack.truthfiles import TRUTH_IMAGES
 
-from . import commands, families, keys, optics, scene_language, words
+from . import (
+    atlas,
+    commands,
+    families,
+    gallery,
+    keys,
+    optics,
+    pipeline,
+    scene_language,
+    words,
+)
 
 HOUSE = Path(__file__).resolve().parents[2]
 _DATA_FILES = {
@@ -47,7 +57,10 @@ def write_all(folder: Path) -> None:
     folder.mkdir(exist_ok=True)
     optics.lens(folder / "lens.png")
     optics.transfer(folder / "transfer.png")
+    pipeline.pipeline(folder / "pipeline.png")
     pages = {
+        **atlas.write(folder),
+        **gallery.write(folder),
         "commands": commands.page(),
         "scene_language": scene_language.page(folder),
         "family_language": families.language(),

@@ -39,6 +39,11 @@ def parabola_offset(before: npt.ArrayLike, middle: npt.ArrayLike, after: npt.Arr
     array
         Offset from the middle sample in sample distances: within -1/2..1/2 where the middle
         sample is the largest. 0 where the three lie on a line or a hollow, or one is NaN.
+
+    Examples
+    --------
+    >>> float(parabola_offset(1.0, 3.0, 2.0).round(3))
+    0.167
     """
     low, mid, high = (_as_float(x) for x in (before, middle, after))
     curvature = 2.0 * mid - low - high
@@ -54,6 +59,11 @@ def gaussian_offset(before: npt.ArrayLike, middle: npt.ArrayLike, after: npt.Arr
     References
     ----------
     Nayar and Nakagawa, IEEE Trans. Pattern Analysis and Machine Intelligence 16, 824 (1994).
+
+    Examples
+    --------
+    >>> float(gaussian_offset(np.exp(-0.5), 1.0, np.exp(-0.5)).round(3))
+    0.0
     """
     return parabola_offset(_log(before), _log(middle), _log(after))
 
@@ -77,6 +87,13 @@ def find_peak(maps: Iterable[npt.ArrayLike], *, kind: str = "gaussian", stride: 
     ------
     ValueError
         `kind` or `stride` is not allowed, there is no map, or the maps differ in shape.
+
+    Examples
+    --------
+    >>> curve = np.exp(-0.5 * (np.arange(7) - 3.25) ** 2)
+    >>> peak = find_peak(curve[:, None, None])
+    >>> int(peak.frame[0, 0]), round(float(peak.position[0, 0]), 3)
+    (3, 3.25)
     """
     if kind not in KINDS:
         raise ValueError(f"kind must be one of {', '.join(KINDS)}, got {kind!r}")

@@ -99,6 +99,12 @@ def multi_scale_ssim(pair: ImagePair, mask: Bools) -> float:
     -----
     Wang, Simoncelli & Bovik, Asilomar 2003: five scales by halves, weights 0.0448, 0.2856, 0.3001,
     0.2363, 0.1333. Five scales of an 11 px window need 176 px. A negative mean counts as 0.
+
+    Examples
+    --------
+    >>> true = np.random.default_rng(1).random((192, 192))
+    >>> round(multi_scale_ssim(true, true, data_range=1.0), 6)
+    1.0
     """
     if min(pair.size) < structure.MULTI_SCALE_MIN_PX:
         return math.nan
@@ -145,6 +151,16 @@ def gradient_error(pair: ImagePair, mask: Bools) -> float:
     -----
     Gradients by derivatives of a Gaussian of sigma 1 px, after the gradient error of Rhemann et
     al., CVPR 2009 (from memory; there the sum over a matte).
+
+    Examples
+    --------
+    >>> import stacktruth
+    >>> rng = np.random.default_rng(1)
+    >>> true = rng.random((48, 48)).astype(np.float32)
+    >>> round(stacktruth.metrics.gradient_error(true, true, data_range=1.0), 3)
+    0.0
+    >>> stacktruth.metrics.gradient_error(0.5 * true, true, data_range=1.0) > 0.01
+    True
     """
     return math.sqrt(mean_over(pair.gradient_square_error, mask))
 
@@ -183,6 +199,13 @@ def sharpness_kept(pair: ImagePair, mask: Bools) -> float:
     """Energy of the result's high band over the reference's; NaN if the reference has none.
 
     Below 1 detail was lost; above 1 there is noise, sharpening or invented detail.
+
+    Examples
+    --------
+    >>> true = np.random.default_rng(1).random((48, 48))
+    >>> blurred = (true + np.roll(true, 1, axis=1)) / 2
+    >>> sharpness_kept(blurred, true, data_range=1.0) < 0.9
+    True
     """
     result, reference = (mean_over(band * band, mask) for band in pair.high_band)
     return result / reference if reference > _NO_DETAIL else math.nan

@@ -167,6 +167,14 @@ def fit_gain(
     A robust mean (Tukey's biweight about the median) over blocks of 8 x 8 px of the ratio of block
     means, softened and weighted by brightness: blur and noise leave them alone, and a faulty part
     of the picture has no weight. Nor have blocks near black or saturation.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> true = 0.2 + 0.5 * rng.random((64, 64, 3))
+    >>> darker = apply_gain(true, 0.5)
+    >>> fit_gain(darker, true, data_range=1.0).round(2).tolist()
+    [2.0, 2.0, 2.0]
     """
     light, inside = _light_of(result, reference, data_range=data_range, decode=decode, mask=mask)
     return np.array([_typical_ratio(*pair) for pair in _block_pairs(*light, inside)])
@@ -183,6 +191,13 @@ def gain_stops(
 
     Positive where it is too dark; the mean over channels of `fit_gain`, and 0 where there is
     nothing to go by.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> true = 0.2 + 0.5 * rng.random((64, 64, 3))
+    >>> round(gain_stops(apply_gain(true, 0.5), true, data_range=1.0), 2)
+    1.0
     """
     gain = fit_gain(result, reference, data_range=data_range, mask=mask)
     return float(np.log2(gain).mean())

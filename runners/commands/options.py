@@ -9,14 +9,15 @@ from collections.abc import Callable
 from math import isfinite
 from typing import TYPE_CHECKING
 
+from ...ground.spelling import nearest
 from ...simulator.processes import usable_cores
 from ..request import RequestError
 
 if TYPE_CHECKING:
+    from ...simulator.view.camera import Crop
     from ..plan import Use
 
-if TYPE_CHECKING:
-    from ...simulator.view.camera import Crop
+USES = ("screen", "print", "crop100")
 
 
 def crop(text: str) -> Crop:
@@ -108,7 +109,8 @@ def use_of(words: list[str] | None) -> tuple[Use, float | None]:
             except argparse.ArgumentTypeError as error:
                 raise RequestError(f"--for print: {error}") from None
     raise RequestError(
-        f"--for: got {' '.join(words or [])!r}, allowed screen, print WIDTH_CM, or crop100"
+        f"--for: got {' '.join(words or [])!r}{nearest((words or [''])[0], USES)}, "
+        "allowed screen, print WIDTH_CM, or crop100"
     )
 
 

@@ -9,8 +9,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
 
+from ...ground.spelling import nearest
 from ...simulator.data import is_file, shown
 from ..methods import METHODS, built_in, needs_truth
+from ..methods.stages import STAGES
 from .external import Program, program_from_line
 from .identity import declared_version
 from .walls import folders_of
@@ -138,6 +140,13 @@ def find_method(
     Raises
     ------
     UnknownMethodError, runners.isolate.external.ProgramError
+
+    Examples
+    --------
+    >>> find_method("focus-map").kind
+    'built-in'
+    >>> find_method("my-program --out {output} {frames}").kind
+    'program'
     """
     if known is None:
         known = {}
@@ -155,12 +164,21 @@ def find_method(
     try:
         built_in(spec)
     except KeyError:
-        names = ", ".join([*METHODS, *known])
+        names = [*METHODS, *known]
         raise UnknownMethodError(
-            f"unknown method {shown(spec)}; allowed: {names}, FILE.py:FUNCTION, "
-            "or a command line with {output}"
+            f"unknown method {shown(spec)}{_meant(spec, names)}; allowed: {', '.join(names)}, "
+            "FILE.py:FUNCTION, or a command line with {output}"
         ) from None
     return Method(spec, "built-in", spec)
+
+
+def _meant(spec: str, names: list[str]) -> str:
+    """Return the method, or the stage of a method that there is, nearest to a wrong word."""
+    recipe, *stages = spec.split("+")
+    if recipe in METHODS:
+        wrong = next((stage for stage in stages if stage not in STAGES), "")
+        return nearest(wrong, STAGES)
+    return nearest(recipe, names)
 
 
 def python_method(spec: str, *, base: Path = Path(), label: str = "", **more: Any) -> Method:

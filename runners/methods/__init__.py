@@ -32,6 +32,15 @@ def built_in(
     ------
     KeyError
         Unknown name or stage.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> frames = [np.full((64, 96, 3), 1000 * k, np.uint16) for k in (1, 2, 3)]
+    >>> info = {"reference": 1, "encoding": "srgb", "frames": [{}] * 3}
+    >>> result = built_in("middle-frame")(frames, info)
+    >>> result.reference, result.image.shape
+    (1, (64, 96, 3))
     """
     name, *stages = spec.split("+")
     recipe = replace(METHODS[name], name=spec)
@@ -44,7 +53,13 @@ def built_in(
 
 
 def needs_truth(spec: str) -> bool:
-    """Tell whether a built-in method is truth-fed."""
+    """Tell whether a built-in method is truth-fed.
+
+    Examples
+    --------
+    >>> needs_truth("oracle"), needs_truth("focus-map"), needs_truth("focus-map+true-warp")
+    (True, False, True)
+    """
     name, *stages = spec.split("+")
     return name == ORACLE or any(stage in TRUE_STAGES for stage in stages)
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
 
+from ...ground.spelling import nearest
 from . import autofocus, blocks, fusion_metrics, interpolation, operators
 
 REPRODUCTIONS: dict[str, Callable[..., None]] = {
@@ -72,7 +73,8 @@ def reproduction(name: str) -> Callable[..., None]:
     """
     if name not in REPRODUCTIONS:
         raise ValueError(
-            f"no reproduction is called {name!r}; there are {', '.join(REPRODUCTIONS)}"
+            f"no reproduction is called {name!r}{nearest(name, REPRODUCTIONS)}; "
+            f"there are {', '.join(REPRODUCTIONS)}"
         )
     return REPRODUCTIONS[name]
 

@@ -151,6 +151,18 @@ def read_stack(path: str | Path, *, verify: bool = True) -> Stack:
     StackError
         No stack, or a file is missing, extra, cut off or changed; names the file, what was got
         and what was expected.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> import stacktruth
+    >>> scene, rig = stacktruth.load_scene("ramp"), stacktruth.load_rig("test-rig")
+    >>> plan = stacktruth.shoot(scene, rig, frames=2, crop=(48, 32))
+    >>> with TemporaryDirectory() as place:
+    ...     folder = stacktruth.write_stack(plan, f"{place}/ramp", progress=False)
+    ...     stack = read_stack(folder)
+    ...     print(stack.info["reference"], stack.truth.depth_mm.shape, len(stack.records))
+    0 (32, 48) 2
     """
     folder = Path(path)
     stack = Stack(folder, read_manifest(folder))

@@ -148,8 +148,9 @@ def test_the_method_in_the_tutorial_passes(tmp_path, capsys) -> None:
 
 
 def test_the_program_in_the_guide_can_be_read(tmp_path) -> None:
-    """What a reader copies out of DEVELOPERS.md is a file of programs, with every key there is."""
-    (text,) = re.findall(r"```toml\n(.*?)```", (ROOT / "DEVELOPERS.md").read_text(), re.DOTALL)
+    """What a reader copies out of the book is a file of programs, with every key there is."""
+    page = (ROOT / "docs/howto/a_method_in_another_language.md").read_text(encoding="utf-8")
+    *_, text = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
     (tmp_path / "methods.toml").write_text(text)
     method = find_method("my-program", programs=tmp_path / "methods.toml")
     assert method.kind == "program"

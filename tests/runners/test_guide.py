@@ -1,11 +1,14 @@
 """The command line as a guide: doors, examples, the next command, the nearest right word."""
 
+import argparse
 import shlex
+import subprocess
 
 import pytest
 
 from stacktruth.runners import guide
 from stacktruth.runners.cli import COMMANDS, build_parser, main
+from stacktruth.runners.commands.completion import completion
 
 
 def said(capsys, *words):
@@ -74,13 +77,124 @@ def test_what_failed_names_no_next_command(tmp_path, capsys):
         (["render", "picket", "--out", "y"], "pickets"),
         (["render", "ramp", "--rig", "field2x", "--out", "y"], "field-2x"),
         (["list", "scene"], "scenes"),
+        (["score", "STACK", "--method", "focusmap"], "focus-map"),
+        (["score", "STACK", "--method", "focus-map+true-wrap"], "true-warp"),
+        (["score", "STACK", "--metod", "mean"], "--method"),
+        (["check-method", "laplacian-pyramids"], "laplacian-pyramid"),
+        (["metrics", "a.png", "a.png", "--name", "sim"], "ssim"),
+        (["reproduce", "fusion-block", "--out", "y"], "fusion-blocks"),
+        (["bench", "standart", "--out", "y"], "standard"),
+        (["plan", "--rig", "field-2x", "--subject-depth", "3", "--stance", "kneling"], "kneeling"),
+        (["plan", "--rig", "field-2x", "--subject-depth", "3", "--for", "screeen"], "screen"),
+        (["render", "ramp", "--subject", "stil", "--out", "y"], "still"),
     ],
 )
 def test_a_wrong_word_is_answered_by_the_nearest(words, meant, capsys):
-    """Of commands, options, names of files and choices."""
+    """Of commands, options, names of files, methods, stages, metrics and choices."""
     status, _, err = said(capsys, *words)
     assert status == 2
     assert f"(did you mean '{meant}'?)" in err
+
+
+def arguments(parser, words=()):
+    """Yield each argument from a parser downward, with the words that lead to it."""
+    for action in parser._actions:
+        yield words, action
+        if isinstance(action, argparse._SubParsersAction):
+            for name, below in action.choices.items():
+                yield from arguments(below, (*words, name))
+
+
+PARSED = list(arguments(build_parser()))
+OPTIONS = sorted(
+    {(words, name) for words, action in PARSED for name in action.option_strings if name[1] == "-"}
+)
+CHOICES = [
+    (words, action.option_strings[:1], sorted(action.choices))
+    for words, action in PARSED
+    if action.choices
+]
+
+
+def test_every_option_that_is_misspelled_is_answered_by_the_right_one(capsys):
+    """Of every command, whatever else is missing: with a letter twice it is nearest to itself."""
+    assert len(OPTIONS) > 100
+    for words, option in OPTIONS:
+        status, _, err = said(capsys, *words, f"{option}{option[-1]}")
+        assert status == 2
+        assert f"(did you mean '{option}'?)" in err, (words, option, err)
+
+
+def test_every_choice_that_is_misspelled_is_answered_by_the_right_one(capsys):
+    """Of every option that has choices, every command and every part of one."""
+    assert len(CHOICES) > 5
+    for words, option, choices in CHOICES:
+        for choice in choices:
+            status, _, err = said(capsys, *words, *option, f"{choice}{choice[-1]}")
+            assert status == 2
+            assert f"(did you mean '{choice}'?)" in err, (words, option, err)
+
+
+@pytest.fixture(scope="module")
+def bash(tmp_path_factory):
+    """Return what bash offers for the last word of a line, after our script."""
+    script = tmp_path_factory.mktemp("bash") / "stacktruth.bash"
+    script.write_text(completion(build_parser(), "bash"))
+    asked = (
+        'source "$0"; compopt() { :; }; COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); '
+        '_shtab_stacktruth "$1" "${@: -1}" "${@: -2:1}"; printf "%s\\n" "${COMPREPLY[@]}"'
+    )
+
+    def offered(*words):
+        line = ["bash", "--norc", "-c", asked, str(script), "stacktruth", *words]
+        ran = subprocess.run(line, cwd=script.parent, capture_output=True, text=True, check=True)
+        return ran.stdout.split()
+
+    return offered
+
+
+@pytest.mark.parametrize(
+    ("line", "offered"),
+    [
+        ("re", ["render", "report", "reproduce"]),
+        ("render pick", ["pickets"]),
+        ("render pickets --rig field-", ["field-1x", "field-2x", "field-5x"]),
+        ("render pickets --qual", ["--quality"]),
+        ("render pickets --quality ex", ["exact"]),
+        ("score one --method seam", ["seam-labels"]),
+        ("plan --stance kn", ["kneeling"]),
+        ("plan --for cr", ["crop100"]),
+        ("metrics a.png b.png --name ss", ["ssim"]),
+        ("blind ma", ["make"]),
+        ("reproduce peak", ["peak-interpolation"]),
+    ],
+)
+def test_bash_completes(line, offered, bash):
+    """Bash itself says so: commands, options, choices, shipped names, paths."""
+    assert bash(*line.split()) == offered
+
+
+def test_a_script_for_each_shell_is_printed_and_names_every_option(capsys):
+    """By one option of the program, from the parser of all commands."""
+    for shell in ("bash", "zsh"):
+        status, out, err = said(capsys, "--completion", shell)
+        assert (status, err) == (0, "")
+        for words, option in OPTIONS:
+            assert option in out, (words, option)
+
+
+def test_every_argument_that_takes_a_shipped_name_is_completed_by_names():
+    """What the help says is 'by name' has a function of its own in the script."""
+    parser = build_parser()
+    completion(parser, "bash")
+    by_name = [
+        (words, action)
+        for words, action in arguments(parser)
+        if "by name" in (action.help or "") or (action.help or "").startswith("name")
+    ]
+    assert len(by_name) > 10
+    for words, action in by_name:
+        assert action.complete["bash"].startswith("_stacktruth_"), (words, action.dest)
 
 
 def test_a_word_like_none_is_answered_by_none(capsys):

@@ -257,9 +257,10 @@ def test_a_loss_is_what_the_result_stays_below() -> None:
     assert loss_db(40.0, 38.5) == 1.5
 
 
-def test_margins_are_those_that_the_guide_states() -> None:
-    """The contributor guide's table of limits says which may be exceeded, and by how much."""
-    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+def test_margins_are_those_that_the_book_states() -> None:
+    """The book's table of limits says which may be exceeded, and by how much."""
+    page = Path(__file__).parents[2] / "docs" / "explanation" / "what_a_score_means.md"
+    guide = page.read_text(encoding="utf-8")
     table = guide[guide.index("| capture limit | least defocus") :].splitlines()[:2]
     stated = {line.split("|")[1].strip(): line.split("|")[3] for line in table}
     assert stated["capture limit"].strip().startswith(f"{CAPTURE_MARGIN_DB:g} dB:")

@@ -136,6 +136,11 @@ def load_suite(name_or_path: str | Path) -> Suite:
     ------
     simulator.data.DataFileError
         Unknown name, broken TOML, or a key or value that is not allowed.
+
+    Examples
+    --------
+    >>> load_suite("quick").methods[:2]
+    ('oracle', 'focus-map')
     """
     path = find_data_file(name_or_path, kind="suite")
     suite = validate(Suite, {"name": path.stem, **load_toml(path)}, where=path)

@@ -119,6 +119,14 @@ def sharpness_for(use: Use, sensor: Sensor, *, width_cm: float | None = None) ->
     it is smaller by as much as the picture is enlarged, so it goes with the sensor's width: 30 um
     is that of a sensor 36 mm wide and a print 24 cm wide. Finer than the pixels are nothing is
     seen: no circle is smaller than 2 px, for a sensor that sees one colour a pixel (our choice).
+
+    Examples
+    --------
+    >>> import stacktruth
+    >>> sensor = stacktruth.load_rig("field-2x").sensor
+    >>> screen = sharpness_for("screen", sensor)
+    >>> round(screen.blur_px * sensor.pitch_um)
+    19
     """
     if (use == "print") != (width_cm is not None):
         raise ValueError(f"a print needs its width, and no other use has one; got {use}")
