@@ -11,6 +11,7 @@ import json
 import re
 import sys
 from collections.abc import Container, Iterable, Mapping, Sequence
+from math import isfinite
 from pathlib import Path
 
 import jinja2
@@ -70,7 +71,7 @@ def _scores(name: str) -> pd.DataFrame:
 
 
 def standing(rows: pd.DataFrame) -> str:
-    """Return the methods of a suite without conditions, best first, with intervals over scenes."""
+    """Return the methods of a suite without conditions, contenders first, with intervals."""
     plain = rows[rows["condition"] == "plain"]
     if LOST not in plain:  # made before the judge had a selection limit
         plain = plain.assign(**{LOST: -plain[RESULT]})
@@ -87,7 +88,7 @@ def standing(rows: pd.DataFrame) -> str:
                 *(f"{limit[row.method].median():.1f}" for limit in limits),
                 f"{row.total_psnr_db:.1f}",
                 f"{row.typical:.1f}",
-                f"{row.low:.1f} to {row.high:.1f}",
+                f"{row.low:.1f} to {row.high:.1f}" if isfinite(row.low) else "-",
             )
             for row in found.itertuples()
         ),

@@ -156,7 +156,7 @@ def bash(tmp_path_factory):
 @pytest.mark.parametrize(
     ("line", "offered"),
     [
-        ("re", ["render", "report", "reproduce"]),
+        ("re", ["render", "report", "review", "reproduce"]),
         ("render pick", ["pickets"]),
         ("render pickets --rig field-", ["field-1x", "field-2x", "field-5x"]),
         ("render pickets --qual", ["--quality"]),
