@@ -449,11 +449,13 @@ def test_what_is_slow_to_load_waits() -> None:
 def test_command_prints_the_standing(
     tiny: Path, undisturbed: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Best first; a suite with failed cells ends with status 1 and says how many."""
+    """Who competes first; a suite with failed cells ends with status 1 and says how many."""
     assert main(["bench", str(tiny), "--out", str(undisturbed), "--no-progress"]) == 1
     told = capsys.readouterr()
     lines = told.out.splitlines()
-    assert [line.split()[0] for line in lines[2:5]] == ["oracle", "focus-map", "mean"]
+    assert [line.split()[0] for line in lines[2:6]] == [
+        *("focus-map", "broken:merge", "oracle", "mean")
+    ]
     assert "2 of 8 cells failed" in told.err
     assert main(["bench", "none", "--out", "x"]) == 2
 
