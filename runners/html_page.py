@@ -13,12 +13,13 @@ def filled(template: Path, **words: object) -> str:
     Parameters
     ----------
     template : Path
-        What it extends or imports lies in its folder.
+        What it extends or imports lies in its folder, or beside this file: `field_page.html`, of
+        which the pages for photographers are made.
     **words : object
         By the names that the template has for them; all of those must be there.
     """
     surroundings = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(template.parent),
+        loader=jinja2.FileSystemLoader([template.parent, Path(__file__).parent]),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,

@@ -10,7 +10,7 @@ import stacktruth
 from stacktruth.ground.pictures import encode_image
 from stacktruth.ground.srgb import clipped_srgb
 from stacktruth.simulator.compositing.render import render
-from stacktruth.simulator.data import data_folder, list_data_files
+from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.steps import side_by_side
 from stacktruth.simulator.view.camera import Camera
 
@@ -23,7 +23,7 @@ _DRAWS = (1, 2)
 
 def write(folder: Path) -> dict[str, str]:
     """Draw all scenes and families to a folder, and return the page's two parts."""
-    scenes, families = list_data_files("scene"), _families()
+    scenes, families = list_data_files("scene"), list_data_files("family")
     draws = [f"{family}:{seed}" for family in families for seed in _DRAWS]
     made = side_by_side(_picture, [*scenes, *draws], workers=2)
     for name, picture in zip([*scenes, *draws], made, strict=True):
@@ -32,11 +32,6 @@ def write(folder: Path) -> dict[str, str]:
         "gallery_scenes": "\n".join(map(_scene, scenes)),
         "gallery_families": "\n".join(map(_family, families)) or "None is shipped.\n",
     }
-
-
-def _families() -> list[str]:
-    """Return the names of the families of scenes that are shipped."""
-    return sorted(path.stem for path in (data_folder() / "families").glob("*.toml"))
 
 
 def _picture(name: str) -> bytes:

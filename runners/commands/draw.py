@@ -7,7 +7,7 @@ from typing import Any
 
 from ...simulator.family.draw import draw
 from ...simulator.family.family import load_family
-from ...simulator.scene.scene import load_scene
+from ...simulator.scene.scene import scene_of_text
 from ..request import new_path, request, whole_file
 from .options import whole
 
@@ -32,8 +32,9 @@ def run(args: argparse.Namespace) -> int:
     """Write the scene."""
     with request():
         path = new_path(args.out)
-        text = draw(load_family(args.family), seed=args.seed)
-        scene = load_scene(f"{args.family}:{args.seed}")  # refuses what is no scene
+        family = load_family(args.family)
+        text = draw(family, seed=args.seed)
+        scene = scene_of_text(text, where=f"{family.path}:{args.seed}")  # refuses what is no scene
     with whole_file(path) as draft:
         draft.write_text(text, encoding="utf-8")
     surfaces = len(scene.surface)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from ...simulator.view.camera import Crop
     from ..plan import Use
 
+#: What a picture may be for, as ``--for`` has it.
 USES = ("screen", "print", "crop100")
 
 

@@ -27,7 +27,6 @@ from .study_options import (
 
 #: Sensor behind lens numbers that are given without a rig.
 _BARE_RIG = "field-2x"
-#: What a picture may be for, as ``--for`` has it.
 
 
 def add_parser(commands: Any) -> None:

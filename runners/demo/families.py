@@ -1,4 +1,4 @@
-"""Pictures of what families draw, and a table of how near to photographs that is."""
+"""Pictures of what families draw, and figures of how near to photographs that is."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from tqdm import tqdm
 from ...ground.types import Floats
 from ...simulator.steps import side_by_side
 from .gallery import side_to_side
-from .natural import COLUMNS, Look, look_at, nearest_distances
+from .natural import Look, look_at, nearest_distances
 
 _ACROSS = 4
 _GAP_PX = 3
@@ -88,9 +88,3 @@ def _sheet(tiles: Sequence[Floats], path: Path) -> None:
         row, col = number // _ACROSS * step[0], number % _ACROSS * step[1]
         sheet[row : row + rows, col : col + cols] = np.rint(255 * np.clip(tile, 0, 1))
     Image.fromarray(sheet).save(path, quality=_JPEG_QUALITY, optimize=True)
-
-
-def families_table(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the median of each figure by family, with the least distance of two draws."""
-    table = rows.groupby("family")[list(COLUMNS)].median()
-    return table.join(rows.groupby("family")["apart"].min())

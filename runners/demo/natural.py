@@ -11,17 +11,15 @@ import pywt
 from scipy import fft
 from scipy.ndimage import uniform_filter
 
-from ...ground.srgb import clipped_srgb
+from ...ground.srgb import clipped_srgb, luma
 from ...ground.types import Floats
 from ...simulator.compositing.render import render, view_depth
 from ...simulator.optics import depth_of_field_mm
 from ...simulator.rig import Rig, load_rig
 from ...simulator.scene.scene import Scene, load_scene
+from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.view.camera import Camera
 
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
-#: Blur disc that a depth of field allows, um on the sensor: a 30th of a millimetre is the trade's.
-_BLUR_UM = 30.0
 #: Depths of field between neighbouring pixels that make an edge of occlusion.
 _EDGE = 1.0
 #: A pixel without detail: its neighbourhood deviates by less than this, levels of 255.
@@ -81,12 +79,13 @@ def look_at(name: str, *, width_px: int) -> Look:
     frame = render(scene, camera, focus=(camera,), quality="fast")
     spent = process_time() - begun
     sharp = clipped_srgb(light)
+    grey = luma(sharp)
     figures = {
-        "white_percent": 100 * float(np.percentile(sharp @ _LUMA, 99.9)),
+        "white_percent": 100 * float(np.percentile(grey, 99.9)),
         **depth_figures(scene, rig, bins=bins),
-        "flat_percent": 100 * flat_share(sharp @ _LUMA),
-        "slope": spectral_slope(np.clip(light, 0, 1) @ _LUMA),
-        "kurtosis": fine_kurtosis(sharp @ _LUMA),
+        "flat_percent": 100 * flat_share(grey),
+        "slope": spectral_slope(luma(np.clip(light, 0, 1))),
+        "kurtosis": fine_kurtosis(grey),
         "convolutions": spent / _convolution_s(sharp.shape[:2]),
     }
     return Look(name=name, sharp=sharp, frame=clipped_srgb(frame), figures=figures)
@@ -95,7 +94,7 @@ def look_at(name: str, *, width_px: int) -> Look:
 def depth_figures(scene: Scene, rig: Rig, *, bins: int) -> dict[str, float]:
     """Return the range of depth, in depths of field, and the share of edges of occlusion."""
     depth = view_depth(scene, rig, bin=bins)
-    unit = depth_of_field_mm(rig, blur_um=_BLUR_UM).total_mm
+    unit = depth_of_field_mm(rig, blur_um=BLUR_CRITERION_UM).total_mm
     near, far = scene.depth_mm
     within = depth[(depth <= far + 0.5 * (far - near)) & np.isfinite(depth)]
     low, high = np.percentile(within, [1, 99]) if within.size else (0.0, 0.0)

@@ -363,9 +363,27 @@ def load_scene(name_or_path: str | Path) -> Scene:
     asked = draw_asked_for(name_or_path)
     if asked is not None:
         family, seed = asked
-        return _scene_of(parse_toml(draw(family, seed=seed).encode()), f"{family.path}:{seed}")
+        return scene_of_text(draw(family, seed=seed), where=f"{family.path}:{seed}")
     path = find_data_file(name_or_path, kind="scene")
     return _scene_of({"name": path.stem, **load_toml(path)}, path)
+
+
+def scene_of_text(text: str, *, where: str | Path) -> Scene:
+    """Return the scene that the text of a scene file means.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    where : str or Path
+        What errors name as its place.
+
+    Raises
+    ------
+    simulator.data.DataFileError
+        Broken TOML, or a key or value that is not allowed.
+    """
+    return _scene_of(parse_toml(text.encode()), where)
 
 
 def _scene_of(values: dict[str, Any], where: str | Path) -> Scene:

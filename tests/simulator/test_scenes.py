@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stacktruth.ground.srgb import luma
 from stacktruth.simulator import Pose, load_rig, load_scene, render_view, view_depth
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.scene.scene import Fibres
@@ -123,7 +124,7 @@ def test_detail_goes_down_to_the_real_pixel(name):
 
 def grey(frame):
     """Return clipped luminance."""
-    return np.clip(frame, 0, 1) @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    return luma(np.clip(frame, 0, 1))
 
 
 def spectral_slope(picture):

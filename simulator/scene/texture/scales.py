@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
@@ -67,7 +68,7 @@ def _scales(texture: ScaleSkin, footprint_mm: float, seed: int) -> Painter:
     edge = max(footprint_mm / rows.row_mm, 0.02)
     over = painter(texture.pattern, footprint_mm, seed) if texture.pattern else None
     waves = np.float32(2 * np.pi * ridges)
-    root_mean, dark_mean = _means(rows, seed)
+    root_mean, dark_mean = _means(rows, field)
 
     def colour_of(scale: Floats) -> Floats:
         return ramp(np.float32(0.5) + left * tone * (scale - np.float32(0.5)))
@@ -94,12 +95,14 @@ def _shades(at: ScaleField, share: Floats) -> tuple[Floats, Floats]:
     return share * upper + (1 - share) * lower, (1 - share) * beyond * beyond
 
 
-def _means(rows: ScaleRows, seed: int) -> tuple[np.float32, np.float32]:
+def _means(
+    rows: ScaleRows, field: Callable[[Floats, Floats], ScaleField]
+) -> tuple[np.float32, np.float32]:
     """Return the means of both over many scales: what pixels show that no longer resolve them."""
     line = (np.arange(_MEAN_SAMPLES) + 0.5) / _MEAN_SAMPLES * 24
     x, y = (
         axis.astype(np.float32) for axis in np.meshgrid(line * rows.width_mm, line * rows.row_mm)
     )
-    at = lattices.scale_field(rows, seed)(x.ravel(), y.ravel())
+    at = field(x.ravel(), y.ravel())
     root, dark = _shades(at, (at.inside[0] > 0).astype(np.float32))
     return np.float32(root.mean()), np.float32(dark.mean())
