@@ -58,7 +58,7 @@ ARROWS = {
     "runners.plan": "plan.advise plan.draw plan.show plan.study",
     "runners.calibrate": "methods.align methods.picture plan.draw",
     "runners.calibrate.lens": "calibrate methods.align methods.picture",
-    "runners.review": "calibrate methods.align methods.picture",
+    "runners.review": "calibrate methods.align methods.picture plan.show",
     "runners.bench.grid": "isolate",
     "runners.bench.running": "bench.grid isolate judge",
     "runners.bench.ranking": "bench.grid judge methods",

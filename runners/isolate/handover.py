@@ -1,9 +1,9 @@
 """Reads what a method left behind, which may be anything: every file is taken for hostile.
 
 All that a method hands over comes in by here: what its process says of its end, its arrays, the
-pictures that a program wrote, and what it opened. The processes are dead by then. Each file is
-opened by the folder that holds it, no link is followed, nothing is opened that could keep the
-reader waiting, and its size is held against what the stack allows before anything is read.
+pictures that a program wrote, and what it opened. Its processes are dead by then, or stopped. Each
+file is opened by the folder that holds it, no link is followed, nothing is opened that could keep
+the reader waiting, and its size is held against what the stack allows before anything is read.
 """
 
 from __future__ import annotations

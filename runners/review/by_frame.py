@@ -12,15 +12,13 @@ from ..calibrate.burst import Burst
 from ..methods.picture.stack import InputStack
 from .exposure import LightLevels
 from .focus_fit import FocusFit, Seen
-from .gaps import SHARP, UNTOLD, HeldParts
+from .gaps import DEVIATIONS, SHARP, UNTOLD, HeldParts
 from .keep import frames_to_keep, shows_sharp
 from .smear import MotionBlur
 
 #: Frames whose planes of focus are no farther apart, over the depth that one frame holds, show
 #: the same depth.
 _SAME_DEPTH = 0.1
-#: Two standard deviations to either side: 95 % of a normal error.
-_DEVIATIONS = 1.96
 
 FrameState = Literal["ok", "dark", "black", "smeared", "not matched"]
 
@@ -142,7 +140,7 @@ def frame_reviews(
             state=_state(levels, frame, steady=None if row is None else bool(steady[row])),
             place=int(places[row]) if seen else None,
             focus_mm=_number(fit.frame_mm, row),
-            focus_error_mm=_number(_DEVIATIONS * fit.frame_error_mm, row),
+            focus_error_mm=_number(DEVIATIONS * fit.frame_error_mm, row),
             smear_px=_number(blur.length * working_px, row),
             smear_degrees=_number(blur.direction, row),
             sharp_share=_number(share, row) or 0.0,

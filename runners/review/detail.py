@@ -14,8 +14,8 @@ from ..methods.picture.stack import CLIPPED, binned
 from ..methods.picture.strips import strips
 from ..methods.picture.tone import full_scale, to_light
 
-#: Widths of the finer of the two Gaussians of each band, working px; the other is half as wide
-#: again as this times the root of two. Bands lie an octave apart.
+#: Widths of the finer of the two Gaussians of each band, working px, and how much wider the other
+#: is. Bands lie an octave apart.
 _SIGMAS = (0.6, 1.2, 2.4, 4.8)
 _WIDER = 2.0
 #: A picture is cut into about this many cells; none is smaller than this, working px.

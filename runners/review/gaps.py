@@ -24,7 +24,7 @@ _LEAST_SHARE, _LEAST_CELLS = 0.02, 4
 #: bursts): what is sharp rules the scale of a picture, and that changes on the way.
 _SCALE_ERROR = 0.05
 #: Two standard deviations to either side: 95 % of a normal error.
-_DEVIATIONS = 1.96
+DEVIATIONS = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +34,8 @@ class Gap:
     Parameters
     ----------
     before, behind : int or None
-        Frames (positions in the burst) at its near and at its far end; None beyond the first or
-        the last plane of focus.
+        Frames at its near and at its far end, by their places among those that were measured;
+        None beyond the first or the last plane of focus.
     near_mm, far_mm : float
         Where it begins and ends, from the plane of focus of the reference frame.
     error_mm : float
@@ -50,6 +50,11 @@ class Gap:
     far_mm: float
     error_mm: float
     share: float
+
+    @property
+    def inner(self) -> bool:
+        """Whether it lies between two planes of focus."""
+        return self.before is not None and self.behind is not None
 
     @property
     def size_mm(self) -> float:
@@ -143,7 +148,7 @@ def _gaps(
                 near_mm=float(first if before is None else near + lane.far_mm),
                 far_mm=float(last if behind is None else far - lane.near_mm),
                 error_mm=float(
-                    _DEVIATIONS * np.hypot(error, _SCALE_ERROR * (far - near) if inner else 0.0)
+                    DEVIATIONS * np.hypot(error, _SCALE_ERROR * (far - near) if inner else 0.0)
                 ),
                 share=expected / int(told.sum()),
             )

@@ -8,6 +8,7 @@ from io import BytesIO
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
@@ -48,8 +49,7 @@ def parts_figure(review: Review, burst: Burst) -> Figure:
         (BEFORE, BEYOND_ENDS, 0.45),
         (BEHIND, BEYOND_ENDS, 0.45),
     ):
-        red, green, blue = (int(ink[at : at + 2], 16) / 255 for at in (1, 3, 5))
-        shown[state == value] = (red, green, blue, alpha)
+        shown[state == value] = to_rgba(ink, alpha)
     high = _INCHES * picture.shape[0] / picture.shape[1]
     figure = Figure(figsize=(_INCHES, high + 0.5), layout="constrained")
     axes = figure.subplots()
@@ -82,7 +82,7 @@ def depths_figure(review: Review) -> Figure:
         if frame.keep:
             left.plot(number, frame.focus_mm, "o", color="white", ms=4, mec=INK, mew=0.6)
     for gap in review.held.gaps:
-        if gap.before is not None and gap.behind is not None:
+        if gap.inner:
             for axes in (left, right):
                 axes.axhspan(gap.near_mm, gap.far_mm, color=MISSING, alpha=0.35, lw=0)
     _subject(right, review)

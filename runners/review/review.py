@@ -296,7 +296,7 @@ def _verdict(held: HeldParts, shares: Mapping[str, float]) -> Verdict:
     judged = sum(shares[name] for name in ("sharp", "never", "before", "behind"))
     if shares["moves"] > max(judged, LEAST_JUDGED):
         return "cannot tell"
-    if any(gap.before is not None and gap.behind is not None for gap in held.gaps):
+    if any(gap.inner for gap in held.gaps):
         return "gap"
     if judged < max(LEAST_JUDGED, shares["unsure"]):
         return "cannot tell"

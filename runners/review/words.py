@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from ..plan.show.words import mm, percent
 from .by_frame import FrameReview
 from .gaps import Gap
 from .review import LEAST_JUDGED, Review
@@ -144,7 +145,7 @@ def _listed(names: list[str]) -> str:
 
 def inner_gaps(review: Review) -> list[Gap]:
     """Return the gaps between two planes of focus."""
-    return [gap for gap in review.held.gaps if gap.before is not None and gap.behind is not None]
+    return [gap for gap in review.held.gaps if gap.inner]
 
 
 def _ends(review: Review) -> list[str]:
@@ -183,18 +184,6 @@ def _name(review: Review, row: int | None) -> str:
     """Return the file of a frame by its place among those that were measured."""
     assert row is not None
     return [frame.name for frame in review.frames if frame.place is not None][row]
-
-
-def percent(share: float) -> str:
-    """Return a share in percent; rounding makes it neither all nor nothing."""
-    if 0 < share < 0.005:
-        return "under 1 %"
-    return "over 99 %" if 0.995 <= share < 1 else f"{100 * share:.0f} %"
-
-
-def mm(length_mm: float) -> str:
-    """Return a length with two significant figures."""
-    return f"{length_mm:#.2g} mm" if abs(length_mm) < 9.95 else f"{length_mm:.0f} mm"
 
 
 def remark(frame: FrameReview) -> str:

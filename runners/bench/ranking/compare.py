@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
 
 from .factors import Kinds, split
@@ -44,11 +43,14 @@ class Comparison:
     cases: pd.DataFrame
 
     @property
-    def extremes(self) -> pd.DataFrame:
-        """The cases that are won and lost most, best first; no case twice."""
-        count = len(self.cases)
-        ends = [*range(min(SHOWN, count)), *range(max(SHOWN, count - SHOWN), count)]
-        return self.cases.iloc[ends]
+    def best(self) -> pd.DataFrame:
+        """The cases that are won most, best first."""
+        return self.cases.iloc[:SHOWN]
+
+    @property
+    def worst(self) -> pd.DataFrame:
+        """The cases that are lost most, best first; none that is among the best."""
+        return self.cases.iloc[max(SHOWN, len(self.cases) - SHOWN) :]
 
 
 def compare(
@@ -88,8 +90,8 @@ def compare(
     if by and not levels:
         raise ValueError(f"by: {metric.name} is not told by {by}")
     enough = sum(part["scene"].nunique() >= LEAST_SCENES for _, part, _ in levels)
-    parts = [
-        {"level": level, **pair_row(pair)}
+    told = [
+        (level, pair)
         for level, part, own in levels
         for pair in _pairs(part, asked, own, comparisons=enough * len(asked))
     ]
@@ -97,7 +99,7 @@ def compare(
         method=method,
         metric=metric,
         pairs=_pairs(rows, asked, metric),
-        parts=_adjusted(pd.DataFrame(parts)),
+        parts=_parts(told),
         cases=_cases(rows, method, against[0], metric),
     )
 
@@ -131,20 +133,15 @@ def _pairs(
     )
 
 
-def _adjusted(parts: pd.DataFrame) -> pd.DataFrame:
-    """Adjust the p-values of all parts together; a verdict that does not last is taken back."""
-    if parts.empty:
-        return parts
+def _parts(told: Sequence[tuple[str, Pair]]) -> pd.DataFrame:
+    """Return a row for each pair of each part, with p adjusted for all of them together."""
     # Parts with too few scenes are no tests: nothing could have come of them.
-    p_values = parts["p"].to_numpy(float).copy()
-    tested = parts["low"].notna().to_numpy()
-    p_values[tested] = holm(p_values[tested])
-    p_values[~tested] = np.nan
-    adjusted = parts.assign(p_holm=p_values)
-    lost = adjusted["verdict"].str.match("better|worse") & (adjusted["p_holm"] >= 0.05)
-    level = adjusted["verdict"].str.extract("(within .*)", expand=False)
-    calmer = ("level " + level).fillna("not told apart")
-    return adjusted.assign(verdict=adjusted["verdict"].mask(lost, calmer))
+    adjusted = iter(holm([pair.p for _, pair in told if pair.advantage.known]))
+    rows = []
+    for level, pair in told:
+        p_holm = float(next(adjusted)) if pair.advantage.known else float("nan")
+        rows.append({"level": level, **pair_row(replace(pair, p_holm=p_holm))})
+    return pd.DataFrame(rows)
 
 
 def _cases(rows: pd.DataFrame, method: str, other: str, metric: MetricColumn) -> pd.DataFrame:

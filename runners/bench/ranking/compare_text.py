@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from ...csv_text import csv_text
-from .compare import SHOWN, Comparison
+from .compare import Comparison
 from .standings import pairs_table
 from .words import pair_sentence
 
@@ -52,9 +52,8 @@ def _table(parts: pd.DataFrame, by: str) -> str:
 def _ends(found: Comparison) -> str:
     """Return the cases that are won and lost most."""
     lines = []
-    cases, unit = found.cases, found.metric.unit
-    lost = cases.iloc[max(SHOWN, len(cases) - SHOWN) :]
-    for words, part in (("best", cases.iloc[:SHOWN]), ("worst", lost)):
+    unit = found.metric.unit
+    for words, part in (("best", found.best), ("worst", found.worst)):
         told = [
             f"{case_name(case)} {case['advantage']:+.{2 if unit else 4}f} {unit}".rstrip()
             for case in part.to_dict("records")

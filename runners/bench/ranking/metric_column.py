@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -65,13 +65,7 @@ class MetricColumn:
 
     def of_region(self, region: str) -> MetricColumn:
         """Return the same metric in one region of the picture."""
-        return MetricColumn(
-            name=f"{self.name}.{region}",
-            title=f"{self.title}, {region}",
-            unit=self.unit,
-            direction=self.direction,
-            best=self.best,
-        )
+        return replace(self, name=f"{self.name}.{region}", title=f"{self.title}, {region}")
 
 
 def metric_column(asked: str, there: Iterable[str]) -> MetricColumn:

@@ -51,8 +51,9 @@ def published(rows: pd.DataFrame, *, column: str = "merge_loss_db") -> dict[str,
     """
     metric = metric_column(column, rows.columns)
     table = by_stack(rows, column, higher_is_better=metric.higher_is_better)
-    floors = [name for name in table.columns if name not in contenders(rows)]
-    every = [*combinations(contenders(rows), 2), *zip(contenders(rows), floors, strict=False)]
+    ranked = contenders(rows)
+    floors = [name for name in table.columns if name not in ranked]
+    every = [*combinations(ranked, 2), *zip(ranked, floors, strict=False)]
     wanted = every[:: max(1, len(every) // _PUBLISHED)]
     return {
         f"{first} over {second}": _around(

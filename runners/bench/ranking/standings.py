@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -92,20 +92,27 @@ def standings(rows: pd.DataFrame, metric: MetricColumn) -> Standings:
     levels = by_scene(rows, metric.name, higher_is_better=higher)
     worst_last = levels.median().sort_values(ascending=not higher, kind="stable").index
     others = [str(name) for name in worst_last if name not in ranked]
+    totals = by_scene(rows, TOTAL) if TOTAL in rows else None
     made = [
-        *(_row(rows, levels, metric, place.method, place) for place in placed),
-        *(_row(rows, levels, metric, name, None) for name in others),
+        *(_row(rows, levels, metric, place.method, place, totals=totals) for place in placed),
+        *(_row(rows, levels, metric, name, None, totals=totals) for name in others),
     ]
     frame = pd.DataFrame(made, columns=list(_COLUMNS)).astype(_COLUMNS)
     return Standings(metric=metric, table=frame, pairs=pairs, scenes=len(levels))
 
 
 def _row(
-    rows: pd.DataFrame, levels: pd.DataFrame, metric: MetricColumn, name: str, place: Rank | None
+    rows: pd.DataFrame,
+    levels: pd.DataFrame,
+    metric: MetricColumn,
+    name: str,
+    place: Rank | None,
+    *,
+    totals: pd.DataFrame | None,
 ) -> dict[str, object]:
     """Return what is told of one method; without a place it is not ranked."""
     own = rows[rows["method"] == name]
-    total = by_scene(rows, TOTAL)[name].to_numpy() if TOTAL in rows else []
+    total = [] if totals is None else totals[name].to_numpy()
     return {
         "method": name,
         "ranked": place is not None,
@@ -166,25 +173,17 @@ def pair_row(pair: Pair) -> dict[str, object]:
 
 def turned(pair: Pair) -> Pair:
     """Return a pair seen from its second method."""
-    return Pair(
+    return replace(
+        pair,
         first=pair.second,
         second=pair.first,
         advantage=_turned(pair.advantage),
         within=_turned(pair.within),
         effect=-pair.effect,
-        p=pair.p,
-        p_holm=pair.p_holm,
-        least_difference=pair.least_difference,
-        margin=pair.margin,
-        unit=pair.unit,
     )
 
 
 def _turned(found: Interval) -> Interval:
-    return Interval(
-        typical=-found.typical,
-        low=-found.high,
-        high=-found.low,
-        scenes=found.scenes,
-        mean=-found.mean,
+    return replace(
+        found, typical=-found.typical, low=-found.high, high=-found.low, mean=-found.mean
     )

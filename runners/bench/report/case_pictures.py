@@ -42,7 +42,7 @@ def write_case_pictures(folder: Path, suite: Suite, found: Comparison, path: Pat
         The folder holds no picture of these cases that this version of the code made.
     """
     methods = (found.method, found.pairs[0].second)
-    cases = found.extremes.to_dict("records")
+    cases = [*found.best.to_dict("records"), *found.worst.to_dict("records")]
     shown = list(_shown(Store(folder), suite, cases, methods))
     if not shown:
         raise RequestError(

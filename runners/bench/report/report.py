@@ -14,7 +14,6 @@ from ....ground.atomic import write_whole
 from ....ground.json_text import read_json
 from ....simulator.data import DataFileError
 from ...contract import DONE
-from ...csv_text import csv_text
 from ...request import RequestError
 from ..grid.cells import PLAIN, cells_of
 from ..grid.suite import Suite, load_suite, suite_in
@@ -26,7 +25,7 @@ from ..ranking.standings import Standings, pairs_table, standings
 from ..ranking.words import headline
 from ..running.folder import refuse_foreign_tables
 from ..running.store import Store
-from ..running.tables import write_tables
+from ..running.tables import write_table, write_tables
 from . import tables as made
 from .charts import dot_chart, factor_maps
 from .curves import curves
@@ -108,7 +107,7 @@ def _environment(path: Path) -> Mapping[str, Any]:
 def write_standings(folder: Path, found: Standings) -> None:
     """Write ``standings.csv`` and ``pairs.csv``."""
     for name, table in (("standings", found.table), ("pairs", pairs_table(found.pairs))):
-        write_whole(folder / f"{name}.csv", csv_text(table).encode("utf-8", "replace"))
+        write_table(folder / f"{name}.csv", table)
 
 
 def _tables(

@@ -35,10 +35,11 @@ def write_tables(store: Store, cells: Sequence[Cell]) -> pd.DataFrame:
         return rows
     times = [name for name in TIME_COLUMNS if name in rows]
     told = rows.drop(columns=times)
-    _write(store.path / "rows.csv", told.astype({_WHOLE: "Int64"}) if _WHOLE in told else told)
-    _write(store.path / "times.csv", rows[[*_KEYS, *times]])
+    write_table(store.path / "rows.csv", told.astype({_WHOLE: "Int64"}) if _WHOLE in told else told)
+    write_table(store.path / "times.csv", rows[[*_KEYS, *times]])
     return rows
 
 
-def _write(path: Path, rows: pd.DataFrame) -> None:
+def write_table(path: Path, rows: pd.DataFrame) -> None:
+    """Write a table as CSV; the file is there whole or as it was."""
     write_whole(path, csv_text(rows).encode("utf-8", "replace"))
