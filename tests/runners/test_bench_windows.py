@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stacktruth.runners.bench.grid.cells import stacks_of
+from stacktruth.runners.bench.grid.cells import cells_of, stacks_of
 from stacktruth.runners.bench.grid.suite import Suite, load_suite
 from stacktruth.runners.bench.grid.windows import (
     LEAST_DEPTHS,
@@ -13,6 +13,7 @@ from stacktruth.runners.bench.grid.windows import (
     window_crop,
     windows_of,
 )
+from stacktruth.runners.bench.report.case_pictures import _is_case
 from stacktruth.simulator import load_rig, load_scene, view_depth
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.optics import depth_of_field_mm
@@ -81,6 +82,17 @@ def test_a_suite_lays_its_crop_on_each_window() -> None:
         assert scene.depth_mm[0] - 0.6 < shoot.approach.start_mm
         assert shoot.approach.length_mm < scene.depth_mm[1] - scene.depth_mm[0] + 1.2
     assert suite.shortcomings == ()
+
+
+def test_a_case_is_shown_in_its_own_window() -> None:
+    """Two stacks that differ only in their window are two cases, as the rows tell them."""
+    suite = Suite(
+        name="w", scenes=("coin",), methods=("mean",), stances=("stepped",), crop=(640, 448),
+        windows=True,
+    )  # fmt: skip
+    cells = cells_of(suite)
+    cases = [{"scene": "coin", "window": cell.stack.window, "seed": 1} for cell in cells]
+    assert [[_is_case(cell, case) for cell in cells] for case in cases] == np.eye(2).tolist()
 
 
 def test_what_a_suite_lacks_is_said() -> None:

@@ -13,7 +13,7 @@ from ....simulator.rig import Rig, load_rig, stopped_to
 from ....simulator.scene.scene import Scene, load_scene
 from ....simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot, shoot
 from ....simulator.stack.manifest import canonical_json, plan_to_data, versions
-from ....simulator.view.camera import Crop
+from ....simulator.view.camera import Crop, crop_text
 from ...isolate.method import Method, find_method, refuse_shared_labels
 from ...isolate.methods_file import method_of
 from .conditions import FACTORS
@@ -47,6 +47,11 @@ class StackSpec:
     condition: str = PLAIN
     severity: int = 0
     value: float | None = None
+
+    @property
+    def window(self) -> str:
+        """The part of the sensor as rows tell it; empty for all of it."""
+        return crop_text(self.shoot.crop) if self.shoot.crop else ""
 
     @cached_property
     def key(self) -> str:

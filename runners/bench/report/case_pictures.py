@@ -78,6 +78,7 @@ def _is_case(cell: Cell, case: Mapping[str, Any]) -> bool:
         "stance": shoot.stance.name,
         "light": shoot.light.name,
         "subject": shoot.subject.name,
+        "window": cell.stack.window,
         "seed": shoot.seed,
     }
     same = all(str(case[name]) == str(value) for name, value in own.items() if name in case)

@@ -22,7 +22,6 @@ from ....simulator.stack.manifest import StackError, versions
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
 from ....simulator.steps import side_by_side
-from ....simulator.view.camera import crop_text
 from ...contract import Outcome
 from ...isolate.staying import StayingMethods
 from ...isolate.workplace import FROM_OUTSIDE
@@ -296,7 +295,7 @@ def _keep(store: Store, suite: Suite, cell: Cell, scored: Scored, *, alone: bool
         "condition": spec.condition,
         "severity": spec.severity,
         "value": spec.value,
-        "window": crop_text(spec.shoot.crop) if spec.shoot.crop else "",
+        "window": spec.window,
         **scored.row,
         "stack_key": spec.key,
         "cell_key": cell.key,
