@@ -13,6 +13,7 @@ SHELLS = ("bash", "zsh")
 _KINDS = {
     "scene": "scene",
     "family": "family",
+    "families": "family",
     "study": "scene",
     "rig": "rig",
     "stance": "stance",
