@@ -8,7 +8,8 @@ import numpy.typing as npt
 from ...ground.types import Doubles
 from ..transfer import CUT_OFF
 
-_CHUNK = 200_000
+#: Values of one rule: few enough that its phases stay in the cache.
+_AT_ONCE = 1024
 
 
 def aberrated_otf(
@@ -47,14 +48,14 @@ def aberrated_otf(
         raise ValueError(f"reduced_frequency must be >= 0, got {f.min()}")
     out = np.zeros(f.shape)
     inside = f < CUT_OFF
-    swing = np.abs(w[inside]).max(initial=0.0) + 4 * abs(spherical_waves)
-    # The phase reaches 2 pi swing over the half-width; a rule needs about half a node a radian.
-    nodes = int(14 + 3.5 * swing)
-    values = np.empty(int(inside.sum()))
     flat_f, flat_w = f[inside], w[inside]
-    step = max(1, _CHUNK // nodes)
-    for start in range(0, len(values), step):
-        part = slice(start, start + step)
+    # The phase reaches 2 pi swing over the half-width of the overlap, 1 - f/2.
+    swing = 2 * flat_f * (1 - flat_f / 2) * (np.abs(flat_w) + 4 * abs(spherical_waves))
+    values = np.empty(len(flat_f))
+    for start in range(0, len(values), _AT_ONCE):
+        part = slice(start, start + _AT_ONCE)
+        # A rule needs about half a node a radian.
+        nodes = int(14 + 3.5 * swing[part].max())
         values[part] = _quarter(flat_f[part], flat_w[part], spherical_waves, nodes)
     out[inside] = values
     return out

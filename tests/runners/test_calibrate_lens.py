@@ -82,8 +82,8 @@ FOUR = {
         0.012,
     ),
 }
-#: A rig takes a minute and more: two are held by every run of CI, the others before a release. An
-#: open fault: the fit of short-tube had come to no end after twenty minutes (2026-11-29).
+#: A rig takes half a minute and more: two are held by every run of CI, the others before a release.
+#: So curved a field makes the short tube's views wide: six minutes.
 RUN = {"field-2x": "slow", "bellows-objective": "slow"}
 CARD = """
 title = "grained card"
