@@ -11,6 +11,7 @@ import argparse
 import hashlib
 import sys
 import tempfile
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +23,16 @@ from path_tracer import Reference, Tracer
 from scoring import PROMISES, Score, as_row, score
 from stored import load, save
 
+from stacktruth.simulator.processes import usable_cores
+from stacktruth.simulator.steps import side_by_side
+
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator"))
 
 from random_scenes import as_toml, case_row, draw
 
 #: Per pixel of each of the two pictures: their noises cancel in the scores.
 SAMPLES = 128
+_PARTS = ("overall_db", "edges_db", "worst_db")
 #: References of the first draws.
 DRAWS = FOLDER / "draws"
 
@@ -79,24 +84,30 @@ def keep(seed: int) -> None:
         file.write("\n" + case_row(name, row))
 
 
+def rows_of(seed: int, **how: Any) -> list[dict[str, Any]]:
+    """Return a row for each level of one draw; options as of `reference_of`."""
+    reference = reference_of(seed, **how)
+    rows: list[dict[str, Any]] = []
+    for level in LEVELS:
+        # A picture that cannot be made is a row as well.
+        try:
+            one = draw_scores(seed, reference, levels=(level,))[level]
+        except (ValueError, IndexError) as error:
+            row = {"draw": seed, "level": level, "failure": str(error)}
+            rows.append(row | {"holds_promise": False, "reaches_aim": False})
+        else:
+            rows.append({"draw": seed, **as_row(level, one), "failure": ""})
+    return rows
+
+
 def table_of(seeds: range, **how: Any) -> pd.DataFrame:
     """Return one row for each draw and level; options as of `reference_of`."""
     rows: list[dict[str, Any]] = []
-    for seed in seeds:
-        reference = reference_of(seed, **how)
-        for level in LEVELS:
-            # A picture that cannot be made is a row as well.
-            try:
-                one = draw_scores(seed, reference, levels=(level,))[level]
-            except (ValueError, IndexError) as error:
-                row = {"draw": seed, "level": level, "failure": str(error)}
-                row |= {"holds_promise": False, "reaches_aim": False}
-                rows.append(row)
-                print(f"{seed} {level}: failed: {error}")
-                continue
-            rows.append({"draw": seed, **as_row(level, one), "failure": ""})
-            print(f"{seed} {level}: {one.overall_db:.1f} / {one.edges_db:.1f} / {one.worst_db:.1f}")
-        sys.stdout.flush()
+    for found in side_by_side(partial(rows_of, **how), seeds, workers=usable_cores()):
+        for row in found:
+            told = row["failure"] or " / ".join(f"{row[name]:.1f}" for name in _PARTS)
+            print(f"{row['draw']} {row['level']}: {told}", flush=True)
+        rows += found
     return pd.DataFrame(rows)
 
 
@@ -136,7 +147,7 @@ def summary(table: pd.DataFrame) -> str:
     for level, rows in table.groupby("level", sort=False):
         cells = [str(level)]
         cells += [f"{int(rows[k].sum())} of {len(rows)}" for k in ("holds_promise", "reaches_aim")]
-        for column in ("overall_db", "edges_db", "worst_db"):
+        for column in _PARTS:
             least, five, half = rows[column].quantile([0, 0.05, 0.5])
             cells.append(f"{least:.1f} / {five:.1f} / {half:.1f}")
         lines.append([*cells, str(int((rows["failure"] != "").sum()))])

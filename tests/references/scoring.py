@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,8 @@ from scipy import ndimage
 from stored import load
 
 from stacktruth.simulator.compositing.levels import LEVELS as QUALITIES
+from stacktruth.simulator.processes import usable_cores
+from stacktruth.simulator.steps import side_by_side
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -185,6 +188,15 @@ def scored(name: str, levels: Iterable[str]) -> dict[str, Score]:
     return {level: score(our_picture(case, **LEVELS[level]), reference) for level in levels}
 
 
+def attempt(job: tuple[str, str]) -> Score | str:
+    """Score a stored case at one level; a picture that cannot be made is told by its error."""
+    name, level = job
+    try:
+        return scored(name, [level])[level]
+    except (ValueError, IndexError) as error:
+        return str(error)
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
@@ -197,17 +209,18 @@ def main() -> None:
     head += [f"{level + ': all / edges / worst @':32s}" for level in asked.levels]
     print(" | ".join([*head, "floor"]))
     rows: list[dict[str, Any]] = []
-    for name in asked.names or cases():
+    jobs = [(name, level) for name in asked.names or cases() for level in asked.levels]
+    found = side_by_side(attempt, jobs, workers=usable_cores())
+    for name, group in groupby(zip(jobs, found, strict=True), key=lambda pair: pair[0][0]):
         scores = {}
-        for level in asked.levels:
-            try:
-                scores |= scored(name, [level])
-            except (ValueError, IndexError) as error:
-                print(f"{name:22s} | {level} failed: {error}", flush=True)
-        if not scores:
-            continue
-        print(row(name, scores), flush=True)
-        rows += [{"case": name, **as_row(level, one)} for level, one in scores.items()]
+        for (_, level), one in group:
+            if isinstance(one, str):
+                print(f"{name:22s} | {level} failed: {one}", flush=True)
+            else:
+                scores[level] = one
+        if scores:
+            print(row(name, scores), flush=True)
+            rows += [{"case": name, **as_row(level, one)} for level, one in scores.items()]
     if asked.page:
         fill(asked.page, "cases", cases_table(rows))
     if asked.csv:
