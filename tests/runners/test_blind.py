@@ -250,15 +250,15 @@ SPOILT = {
     spoil_missing: "there is no picture; expected {}.tif, {}.png or {}.jpg",
     spoil_extra: "it belongs to no stack of the set; take it away",
     spoil_folder: "it belongs to no stack of the set; take it away",
-    spoil_size: "{}.tif has shape (63, 96, 3), expected (64, 96, 3)",
-    spoil_nan: "image has 1 values that are NaN or infinite",
+    spoil_size: "{}.tif: got shape (63, 96, 3), expected (64, 96, 3)",
+    spoil_nan: "image: got 1 values that are NaN or infinite",
     spoil_link: "{}.tif is a symbolic link, expected a file",
     spoil_huge: "{}.tif has 10000.0 MB, allowed: 1.",
     spoil_bomb: "{}.tif cannot be read as a picture: it says that it has 20000 x 20000 pixels",
     spoil_cut: "{}.tif cannot be read as a picture",
     spoil_two: "got {}.tif and {}.png, allowed one of them",
     spoil_pipe: "{}.tif is not a regular file",
-    spoil_depth: "{}.depth.tif has shape (5, 5), expected (64, 96)",
+    spoil_depth: "{}.depth.tif: got shape (5, 5), expected (64, 96)",
     spoil_about: "key 'depth_unit'",
 }
 

@@ -183,8 +183,11 @@ def test_a_program_that_is_not_there_is_a_failed_row(folder) -> None:
 @pytest.mark.parametrize(
     ("line", "message"),
     [
-        ("merge {frames} {out}", "unknown placeholder {out}"),
-        ("merge --in={frames} {output}", "{frames} must be an argument of its own"),
+        ("merge {frames} {out}", "unknown placeholder: got {out}"),
+        (
+            "merge --in={frames} {output}",
+            "{frames} in '--in={frames}', allowed as an argument of its own",
+        ),
         ("merge {output}", "takes no frames"),
         ("merge {frames}", "has no {output}"),
         ("merge '{frames} {output}", "No closing quotation"),
@@ -262,8 +265,8 @@ def test_a_python_method_sees_lazy_frames_and_its_result_comes_back(tmp_path, fo
     [
         ("raise KeyError('oh')", "failed", "KeyError: 'oh' (mine.py:4)"),
         ("raise NotImplementedError('too few')", "skipped", "too few"),
-        ("return np.zeros(3)", "invalid-output", "image has shape (3,), expected (12, 16, 3)"),
-        ("return frames[0] * np.nan", "invalid-output", "image has 576 values that are NaN"),
+        ("return np.zeros(3)", "invalid-output", "image: got shape (3,), expected (12, 16, 3)"),
+        ("return frames[0] * np.nan", "invalid-output", "image: got 576 values that are NaN"),
         ("import os; os._exit(0)", "failed", "ended without a result"),
         ("import sys; sys.exit(3)", "failed", "SystemExit: 3 (mine.py:4)"),
         ("import ctypes; ctypes.string_at(0)", "failed", "crashed with signal SIGSEGV"),
@@ -330,8 +333,8 @@ def test_a_built_in_under_a_limit_runs_in_a_child_with_the_same_result(folder) -
 @pytest.mark.parametrize(
     ("spec", "message"),
     [
-        ("no-such", "unknown method 'no-such'; allowed: middle-frame, "),
-        ("mean+no-stage", "unknown method 'mean\\+no-stage'"),
+        ("no-such", "unknown method: got 'no-such', allowed middle-frame, "),
+        ("mean+no-stage", "unknown method: got 'mean\\+no-stage'"),
         ("nowhere/x.py:f", "there is no file 'nowhere/x.py'"),
     ],
 )

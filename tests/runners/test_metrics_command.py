@@ -113,7 +113,7 @@ def test_grey_and_colour_can_be_compared(capsys: pytest.CaptureFixture) -> None:
         (["hole.tif", "photo.png"], "hole.tif: 3 values are NaN or infinite"),
         (["many.tif", "photo.png"], "many.tif: a picture is a plane or has 3 channels, got (4, 5"),
         (["long.tif", "photo.png"], "long.tif: type uint32, allowed: uint8, uint16 and float32"),
-        (["clear.png", "photo.png"], "clear.png has an opacity channel, and 100.0% of it is not"),
+        (["clear.png", "photo.png"], "clear.png has an opacity channel: got 100.0% of it not"),
         (["soft.png", "photo.png", "--name", "best"], "no metric is called 'best'; there are psnr"),
         (["soft.png", "photo.png", "--name", "ghost"], "'ghost' needs more than two pictures: oth"),
         (["soft.png", "photo.png", "--name", "mutual_information"], "needs more than two pictures"),
