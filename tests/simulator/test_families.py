@@ -279,7 +279,7 @@ def test_what_cannot_be_drawn_is_told_with_key_and_seed(family, line, message):
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("leav:3", r"unknown family 'leav' \(did you mean 'leaf'\?\)"),
+        ("leav:3", r"unknown family: got 'leav' \(did you mean 'leaf'\?\)"),
         ("leaf:", "got seed '', allowed a whole number from 0"),
         ("leaf:-1", "got seed '-1', allowed"),
         ("leaf:1.5", "got seed '1.5', allowed"),
