@@ -431,7 +431,9 @@ def test_a_burst_without_times_is_told_so(texture, tmp_path):
 def test_two_frames_are_too_few(texture, tmp_path):
     """No number is guessed."""
     folder = written(still(texture, 2), tmp_path / "burst")
-    with pytest.raises(RequestError, match="2 pictures, a calibration needs 8 or more"):
+    with pytest.raises(
+        RequestError, match="2 pictures, expected more: a calibration needs 8 or more"
+    ):
         read_burst(folder, RIG)
 
 
@@ -459,8 +461,8 @@ def _no_time_stamps(texture, folder):
 @pytest.mark.parametrize(
     ("made", "message"),
     [
-        (_two_frames, "2 pictures, a calibration needs 8 or more"),
-        (_several_sizes, "frame000.jpg is 300x200, zzz.png is 20x10 pixels"),
+        (_two_frames, "2 pictures, expected more: a calibration needs 8 or more"),
+        (_several_sizes, "got 20x10 pixels in zzz.png, expected 300x200 as in frame000.jpg"),
         (
             _no_time_stamps,
             "frame000.jpg has no time stamp: got none, expected one",

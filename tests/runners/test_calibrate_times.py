@@ -98,7 +98,7 @@ def test_a_camera_that_waited_has_no_even_rate(tmp_path):
     """Ten frames in two seconds, and then four in twenty."""
     times_s = np.concatenate([np.arange(10) / 5, 7 + 5 * np.arange(4)])
     folder = written(tmp_path / "b", [f"a{n:02d}" for n in range(14)], times_s)
-    with pytest.raises(RequestError, match="no even rate fits them"):
+    with pytest.raises(RequestError, match="no even rate fits"):
         read_burst(folder, RIG)
 
 
