@@ -19,7 +19,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import suppress
 from multiprocessing import get_context
 from pathlib import Path
@@ -160,7 +160,7 @@ def a_cell_file_that_is_a_folder(room: Room) -> list[str]:
 @event
 def broken_suite_and_environment(room: Room) -> list[str]:
     wrong = []
-    for text in ("", "{}", DEEP, "[1]", '{"name": 3}', "\x00", "9" * 6000):
+    for text in ("", DEEP, "[1]", "\x00"):
         for name in ("suite.json", "environment.json"):
             shutil.rmtree(room.out, ignore_errors=True)
             _finished(room)
@@ -176,18 +176,18 @@ def broken_suite_and_environment(room: Room) -> list[str]:
 @event
 def a_broken_stack_that_was_kept(room: Room) -> list[str]:
     wrong = []
-    for name in ("stack.json", "frames/0001.tif", "frames.json", "truth/truth.json"):
-        for data in (DEEP.encode(), b"", None):
-            shutil.rmtree(room.out, ignore_errors=True)
-            room.suite()
-            wrong += room.bench("--keep-frames").wrong(0)
-            [stack] = (room.out / "stacks").iterdir()
-            (stack / name).unlink()
-            if data is not None:
-                (stack / name).write_bytes(data)
-            for cell in (room.out / "cells").iterdir():
-                cell.unlink()
-            wrong += room.resumed()
+    room.suite("small", "mean")
+    broken = (("stack.json", DEEP.encode()), ("frames/0001.tif", None), ("truth/truth.json", b""))
+    for name, data in broken:
+        shutil.rmtree(room.out, ignore_errors=True)
+        wrong += room.bench("--keep-frames").wrong(0)
+        [stack] = (room.out / "stacks").iterdir()
+        (stack / name).unlink()
+        if data is not None:
+            (stack / name).write_bytes(data)
+        for cell in (room.out / "cells").iterdir():
+            cell.unlink()
+        wrong += room.resumed()
     return wrong
 
 
@@ -616,11 +616,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("names", nargs="*", help="parts of names (default: all)")
     parser.add_argument("--workers", type=int, default=1, help="events at once")
+    parser.add_argument("--first", type=int, default=0, help="leave so many out")
     asked = parser.parse_args()
     names = [n for n in EVENTS if not asked.names or any(part in n for part in asked.names)]
+    names = names[asked.first :]
     bad, longest = 0, (0.0, "")
     with ProcessPoolExecutor(asked.workers, mp_context=get_context("fork")) as pool:
-        for name, wrong, seconds in pool.map(tried, names):
+        for done in as_completed([pool.submit(tried, name) for name in names]):
+            name, wrong, seconds = done.result()
             bad, longest = bad + bool(wrong), max(longest, (seconds, name))
             print(f"{'WRONG' if wrong else 'right'}: {name} ({seconds:.0f} s)", flush=True)
             for text in wrong:

@@ -76,7 +76,7 @@ class TestRefused:
     ) -> None:
         """A scene that is asked for."""
         said = refused(write(tmp_path, scene=evil), capsys)
-        assert f"unknown scene {shown(evil)[:-1]}" in said
+        assert f"unknown scene: got {shown(evil)[:-1]}" in said
         assert "allowed circuit-board, " in said
 
     def test_an_evil_name_in_a_scene_file_is_refused(
