@@ -60,12 +60,12 @@ def finished(data: bytes, name: str) -> Image:
         clear = float(np.mean(opacity < full))
         if clear:
             raise ValueError(
-                f"{name} has an opacity channel, and {clear:.1%} of it is not opaque: "
+                f"{name} has an opacity channel: got {clear:.1%} of it not opaque, allowed none; "
                 "save the picture without it"
             )
     if profile is not None and not is_srgb(profile):
         raise ValueError(
-            f"{name} has the colour profile {_name_of(profile)!r}: "
+            f"{name}: got the colour profile {_name_of(profile)!r}, allowed sRGB's or none; "
             "save the picture as sRGB, or without a profile if its values are sRGB's"
         )
     return without_opacity(whole)
@@ -89,7 +89,10 @@ def profile_of(data: bytes, suffix: str) -> bytes | None:
             return None if found is None else bytes(found)[:_LARGEST_PROFILE]
     except Exception as error:  # decoders raise many kinds on a broken file
         detail = plain_line(str(error), longest=100)
-        raise ValueError(f"has a colour profile that cannot be read: {detail}") from error
+        raise ValueError(
+            f"has a colour profile that cannot be read: got {detail!r}, allowed an ICC "
+            "profile or none"
+        ) from error
 
 
 def is_srgb(profile: bytes) -> bool:

@@ -39,7 +39,7 @@ def tiff_shape(file: tifffile.TiffFile, *, max_pixels: int = MAX_PIXELS) -> tupl
     """
     pages = len(file.pages)
     if not 1 <= pages <= _MAX_PAGES:
-        raise ValueError(f"it has {pages} pages, allowed: 1 to {_MAX_PAGES}")
+        raise ValueError(f"got {pages} pages, allowed 1 to {_MAX_PAGES}")
     series = file.series[0]
     for page in series.pages:
         if page is not None and page.keyframe is not None:
@@ -52,17 +52,25 @@ def tiff_shape(file: tifffile.TiffFile, *, max_pixels: int = MAX_PIXELS) -> tupl
 def _check_page(page: tifffile.TiffPage, max_pixels: int) -> None:
     if int(page.compression) not in _COMPRESSIONS:
         raise ValueError(
-            f"it is compressed in a way that is not read here (number {int(page.compression)}): "
+            f"it is compressed in a way that is not read here: got number {int(page.compression)}, "
+            f"allowed {', '.join(map(str, _COMPRESSIONS))}: "
             "save it without compression, or with LZW or deflate"
         )
     if page.dtype is None or page.dtype.itemsize * page.samplesperpixel > _WIDEST:
-        raise ValueError("its values have a type that no picture has")
+        raise ValueError(
+            f"its values have a type that no picture has: got {page.samplesperpixel} of "
+            f"{page.bitspersample} bits a pixel (sample format {int(page.sampleformat)}), "
+            f"allowed numbers of {_WIDEST} bytes a pixel at most"
+        )
     if page.is_tiled:
         # One tile may be larger than a small picture, but not by much.
         sides = (page.tilewidth, page.tilelength)
         wide, long = page.imagewidth, page.imagelength
         if sides[0] > wide + 1024 or sides[1] > long + 1024 or page.tiledepth > 1:
-            raise ValueError(f"it has tiles of {sides[0]} x {sides[1]} for {wide} x {long} pixels")
+            raise ValueError(
+                f"got tiles of {sides[0]} x {sides[1]} for {wide} x {long} pixels, "
+                "allowed at most 1024 more a side"
+            )
     _check_pixels(page.shape, max_pixels)
 
 
@@ -90,6 +98,6 @@ def _check_pixels(shape: tuple[int, ...], max_pixels: int) -> None:
     pixels = float(np.prod(np.array(sides, float)))
     if pixels > max_pixels:
         raise ValueError(
-            f"it says that it has {' x '.join(map(str, shape))} pixels, "
-            f"allowed: {max_pixels / 1e6:.4g} million"
+            f"it says that it has {' x '.join(map(str, shape))} pixels: got {pixels / 1e6:.4g} "
+            f"million, allowed {max_pixels / 1e6:.4g} million"
         )

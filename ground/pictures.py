@@ -163,8 +163,23 @@ def _no_picture(source: Path | bytes, error: Exception) -> Exception:
     if name:
         detail = detail.replace(str(source), name)
     if isinstance(error, _OF_NO_WORDS):  # what Python says of a decoder that went astray
-        detail = "its parts do not fit together, expected a whole TIFF, PNG or JPEG"
-    return ValueError(f"cannot be read as a picture: {plain_line(detail, longest=_DETAIL)}")
+        detail = "its parts do not fit together"
+    detail = plain_line(detail, longest=_DETAIL)
+    if not ("got " in detail and "allowed" in detail):
+        detail = f"{detail}; got {_seen(source)}, allowed a whole TIFF, PNG or JPEG"
+    return ValueError(f"cannot be read as a picture: {detail}")
+
+
+def _seen(source: Path | bytes) -> str:
+    """Return length and first bytes of a file."""
+    try:
+        with BytesIO(source) if isinstance(source, bytes) else source.open("rb") as file:
+            start = file.read(4)
+            length = file.seek(0, 2)
+    except OSError:
+        return "a file that cannot be opened"
+    begins = f" that begin with {start.hex(' ')}" if start else ""
+    return f"{length} bytes{begins}"
 
 
 def _opened(source: Path | bytes, suffix: str) -> Image:
@@ -188,4 +203,4 @@ def _kind(suffix: str) -> tuple[str, ...]:
         if suffix in kind:
             return kind
     allowed = ", ".join((*_TIFF, *_PNG, *_JPEG))
-    raise ValueError(f"suffix {suffix!r} is not one of {allowed}")
+    raise ValueError(f"got suffix {suffix!r}, allowed one of {allowed}")

@@ -7,6 +7,7 @@ nothing was written. An error is one or two lines on stderr.
 from __future__ import annotations
 
 import argparse
+import logging
 import os
 import re
 import signal
@@ -49,6 +50,9 @@ COMMANDS = {
 }
 
 _LONGEST = 500
+
+# That it may not write to the home and keeps its fonts elsewhere concerns no user of ours.
+logging.getLogger("matplotlib").addHandler(logging.NullHandler())
 
 
 class _Parser(argparse.ArgumentParser):

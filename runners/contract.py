@@ -142,7 +142,7 @@ def as_result(obj: Any, *, info: Mapping[str, Any]) -> Result:
     parts = {name: _part(obj, name) for name in _FIELDS}
     if parts["image"] is None:
         raise InvalidOutput(
-            f"a result must be an array or have 'image', got {type(obj).__name__} without it"
+            f"a result: got {type(obj).__name__} without 'image', allowed an array, or what has one"
         )
     shape = (int(info["height_px"]), int(info["width_px"]))
     count = len(info["frames"])
@@ -168,40 +168,43 @@ def _checked_image(image: Any, shape: tuple[int, int]) -> Image:
     image = np.asarray(image)
     if image.shape == (*shape, 4):
         raise InvalidOutput(
-            "image has 4 channels: hand over red, green and blue without the opacity channel"
+            "image: got 4 channels, allowed 3: hand over red, green and blue without the "
+            "opacity channel"
         )
     if image.shape != (*shape, 3):
-        raise InvalidOutput(f"image has shape {image.shape}, expected {(*shape, 3)}")
+        raise InvalidOutput(f"image: got shape {image.shape}, expected {(*shape, 3)}")
     if image.dtype in (np.uint8, np.uint16):
         return np.ascontiguousarray(image)
     if image.dtype.kind != "f":
-        raise InvalidOutput(f"image has type {image.dtype}, allowed: uint8, uint16, float in 0..1")
+        raise InvalidOutput(f"image: got type {image.dtype}, allowed uint8, uint16, float in 0..1")
     if not np.isfinite(image).all():
         bad = int(np.count_nonzero(~np.isfinite(image)))
-        raise InvalidOutput(f"image has {bad} values that are NaN or infinite")
+        raise InvalidOutput(f"image: got {bad} values that are NaN or infinite, allowed none")
     low, high = float(image.min()), float(image.max())
     if low < _FLOAT_RANGE[0] or high > _FLOAT_RANGE[1]:
-        raise InvalidOutput(f"float image must be in 0..1, got {low:.4g} to {high:.4g}")
+        raise InvalidOutput(f"image: got floats of {low:.4g} to {high:.4g}, allowed 0..1")
     return np.clip(image, 0, 1).astype(np.float32)
 
 
 def _checked_depth(depth: Any, shape: tuple[int, int], unit: Any, count: int) -> Floats | None:
     if unit not in DEPTH_UNITS:
-        raise InvalidOutput(f"depth_unit is {_shown(unit)}, allowed: {', '.join(DEPTH_UNITS)}")
+        raise InvalidOutput(f"depth_unit: got {_shown(unit)}, allowed {', '.join(DEPTH_UNITS)}")
     if depth is None:
         return None
     depth = np.asarray(depth)
     if depth.shape != shape:
-        raise InvalidOutput(f"depth has shape {depth.shape}, expected {shape}")
+        raise InvalidOutput(f"depth: got shape {depth.shape}, expected {shape}")
     if depth.dtype.kind not in "uif":
-        raise InvalidOutput(f"depth has type {depth.dtype}, allowed: integer or float")
+        raise InvalidOutput(f"depth: got type {depth.dtype}, allowed integer or float")
     if np.isinf(depth).any():
-        raise InvalidOutput("depth has infinite values; use NaN where depth is not known")
+        raise InvalidOutput(
+            "depth: got infinite values, allowed finite ones, and NaN where depth is not known"
+        )
     if unit == "frame" and not np.isnan(depth).all():
         low, high = float(np.nanmin(depth)), float(np.nanmax(depth))
         if low < -1 or high > count:
             raise InvalidOutput(
-                f"depth in frames must be in 0..{count - 1}, got {low:.4g} to {high:.4g}"
+                f"depth: got frames {low:.4g} to {high:.4g}, allowed 0..{count - 1}"
             )
     return depth.astype(np.float32)
 
@@ -210,12 +213,12 @@ def _checked_confidence(confidence: Any, shape: tuple[int, int], depth: Any) -> 
     if confidence is None:
         return None
     if depth is None:
-        raise InvalidOutput("confidence is given without a depth")
+        raise InvalidOutput("confidence: got it without a depth, allowed with one")
     confidence = np.asarray(confidence)
     if confidence.shape != shape:
-        raise InvalidOutput(f"confidence has shape {confidence.shape}, expected {shape}")
+        raise InvalidOutput(f"confidence: got shape {confidence.shape}, expected {shape}")
     if confidence.dtype.kind not in "uif":
-        raise InvalidOutput(f"confidence has type {confidence.dtype}, allowed: integer or float")
+        raise InvalidOutput(f"confidence: got type {confidence.dtype}, allowed integer or float")
     return confidence.astype(np.float32)
 
 
@@ -223,9 +226,9 @@ def _frame_index(value: Any, count: int, name: str) -> int | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | np.integer):
-        raise InvalidOutput(f"{name} must be a frame index, got {_shown(value)}")
+        raise InvalidOutput(f"{name}: got {_shown(value)}, allowed a frame index")
     if not 0 <= value < count:
-        raise InvalidOutput(f"{name} is frame {_shown(value)}, but frames are 0..{count - 1}")
+        raise InvalidOutput(f"{name}: got frame {_shown(value)}, allowed 0..{count - 1}")
     return int(value)
 
 
@@ -233,10 +236,12 @@ def _frame_indices(values: Any, count: int) -> tuple[int, ...] | None:
     if values is None:
         return None
     if not isinstance(values, Sequence | np.ndarray) or isinstance(values, str | bytes):
-        raise InvalidOutput(f"used must be a list of frame indices, got {_shown(values)}")
+        raise InvalidOutput(f"used: got {_shown(values)}, allowed a list of frame indices")
     indices = tuple(_frame_index(value, count, "used") for value in values)
     if not indices:
-        raise InvalidOutput("used is empty: at least one frame goes into a picture")
+        raise InvalidOutput(
+            "used: got no frame, allowed one or more: at least one goes into a picture"
+        )
     return tuple(index for index in indices if index is not None)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
@@ -77,6 +78,11 @@ EXAMPLES = {
 }
 
 
+def _word(path: object) -> str:
+    """Return a path as one types it: in quotes where it has blanks or the like."""
+    return shlex.quote(str(path))
+
+
 def epilog(command: str) -> str:
     """Return the examples of a command as its help ends with them."""
     return "\n".join(["examples:", *(f"  stacktruth {line}" for line in EXAMPLES[command])])
@@ -84,9 +90,12 @@ def epilog(command: str) -> str:
 
 def _blind(args: argparse.Namespace) -> str:
     if args.part == "make":
-        return f"hand out {args.out}; authors try: stacktruth blind check {args.out} THEIR_FOLDER"
+        return (
+            f"hand out {_word(args.out)}; authors try: "
+            f"stacktruth blind check {_word(args.out)} THEIR_FOLDER"
+        )
     if args.part == "check":
-        return f"send {args.submission} to the maker of the set"
+        return f"send {_word(args.submission)} to the maker of the set"
     return "see which columns there are: docs/reference/columns.md"
 
 
@@ -95,46 +104,51 @@ def _calibrate(args: argparse.Namespace) -> str:
         return "add --out me.toml to write stance and light as files"
     light = Path(args.out).with_name(f"{Path(args.out).stem}-light.toml")
     return (
-        f"stacktruth plan --rig {args.rig} --subject-depth 3 --stance {args.out} "
-        f"--light {light} --out plan"
+        f"stacktruth plan --rig {_word(args.rig)} --subject-depth 3 --stance {_word(args.out)} "
+        f"--light {_word(light)} --out plan"
     )
 
 
 def _calibrate_lens(args: argparse.Namespace) -> str:
     if args.out is None:
         return "add --out my-rig.toml to write the lens as a rig, --figure FILE.png to look at it"
-    return f"stacktruth plan --rig {args.out} --subject-depth 3 --stance kneeling --out plan"
+    return f"stacktruth plan --rig {_word(args.out)} --subject-depth 3 --stance kneeling --out plan"
 
 
 def _plan(args: argparse.Namespace) -> str:
     if args.out is None:
         return "add --out DIR for the page and the card to take along"
     return (
-        f"open {args.out}/index.html; your own hands: stacktruth calibrate FRAMES --rig {args.rig}"
+        f"open {_word(f'{args.out}/index.html')}; your own hands: stacktruth calibrate FRAMES "
+        f"--rig {_word(args.rig)}"
     )
 
 
 def _score(args: argparse.Namespace) -> str:
     if args.keep is not None:
-        return f"open {args.keep}/index.html"
+        return f"open {_word(f'{args.keep}/index.html')}"
     return "add --keep DIR to look at the pictures, --csv FILE for all columns; many scenes: bench"
 
 
 #: What one likely does after a command that went well.
 NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "demo": lambda args: "stacktruth list scenes, then stacktruth render SCENE --out STACK",
-    "draw": lambda args: f"stacktruth gallery {args.out} --out {Path(args.out).stem}.png",
-    "render": lambda args: f"stacktruth score {args.out} --method focus-map",
+    "draw": lambda args: (
+        f"stacktruth gallery {_word(args.out)} --out {_word(f'{Path(args.out).stem}.png')}"
+    ),
+    "render": lambda args: f"stacktruth score {_word(args.out)} --method focus-map",
     "score": _score,
     "metrics": lambda args: "stacktruth list metrics tells what each number is",
-    "bench": lambda args: f"stacktruth report {args.out}",
-    "report": lambda args: f"open {args.folder}/report.html; stacktruth verify {args.folder}",
+    "bench": lambda args: f"stacktruth report {_word(args.out)}",
+    "report": lambda args: (
+        f"open {_word(f'{args.folder}/report.html')}; stacktruth verify {_word(args.folder)}"
+    ),
     "compare": lambda args: (
         "add --by kind, stance or region to see where"
         if args.by is None
-        else f"stacktruth report {args.folder}"
+        else f"stacktruth report {_word(args.folder)}"
     ),
-    "verify": lambda args: f"stacktruth report {args.folder}",
+    "verify": lambda args: f"stacktruth report {_word(args.folder)}",
     "blind": _blind,
     "plan": _plan,
     "calibrate": _calibrate,
@@ -142,14 +156,14 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "review": lambda args: (
         "add --out DIR for the page with its pictures"
         if args.out is None
-        else f"open {args.out}/index.html; merge the frames that it keeps"
+        else f"open {_word(f'{args.out}/index.html')}; merge the frames that it keeps"
     ),
-    "reproduce": lambda args: f"open {args.out}/summary.md",
+    "reproduce": lambda args: f"open {_word(f'{args.out}/summary.md')}",
     "list": lambda args: "stacktruth render SCENE --out STACK",
     "check-method": lambda args: "stacktruth score STACK --method METHOD",
-    "check-stack": lambda args: f"stacktruth score {args.stack} --method focus-map",
-    "export": lambda args: f"open {args.to} in any renderer; lengths are mm",
-    "gallery": lambda args: f"open {args.out}; stacktruth render SCENE --out STACK",
+    "check-stack": lambda args: f"stacktruth score {_word(args.stack)} --method focus-map",
+    "export": lambda args: f"open {_word(args.to)} in any renderer; lengths are mm",
+    "gallery": lambda args: f"open {_word(args.out)}; stacktruth render SCENE --out STACK",
 }
 
 
@@ -160,5 +174,5 @@ _MADE = ("out", "to", "csv", "keep", "latex", "pictures", "figure")
 def hint(args: argparse.Namespace) -> str:
     """Return the line that a command ends with, on stderr: what it made, what one does next."""
     paths = [getattr(args, name, None) for name in _MADE]
-    made = ", ".join(str(path) for path in paths if path is not None)
+    made = ", ".join(_word(path) for path in paths if path is not None)
     return f"{f'made: {made}; ' if made else ''}next: {NEXT[args.command](args)}"

@@ -33,12 +33,19 @@ def new_path(path: str | Path) -> Path:
     """
     path = Path(path)
     if os.path.lexists(path):
-        raise RequestError(f"{path} exists already; give a new path, nothing was changed")
+        raise RequestError(
+            f"{path} exists already: got a path that is taken, allowed a new path; nothing "
+            "was changed"
+        )
     above = next(folder for folder in path.absolute().parents if os.path.lexists(folder))
     if not above.is_dir():
-        raise RequestError(f"{path}: {above} is not a folder")
+        raise RequestError(
+            f"{path}: got {above}, which is not a folder, allowed a place in a folder"
+        )
     if not os.access(above, os.W_OK | os.X_OK):
-        raise RequestError(f"{path}: {above} may not be written to")
+        raise RequestError(
+            f"{path}: got {above}, which may not be written to, allowed one that may"
+        )
     return path
 
 

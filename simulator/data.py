@@ -7,6 +7,7 @@ from typing import Any, TypeVar, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
+from ..ground.complaints import got_and_allowed
 from ..ground.spelling import nearest
 from ..ground.text import plain_line
 from ..ground.toml import TomlError, read_toml
@@ -48,7 +49,7 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
     if path.suffix == ".toml":
         if is_file(path):
             return path
-        raise DataFileError(f"{kind} file {shown(path)} does not exist")
+        raise DataFileError(f"{kind} file {shown(path)} does not exist: got no file, expected one")
     shipped = _folder(kind) / f"{name_or_path}.toml"
     if path.name == str(name_or_path) and is_file(shipped):
         return shipped
@@ -56,7 +57,8 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
     meant = nearest(str(name_or_path), list_data_files(kind))
     more = ", or FAMILY:SEED" if kind == "scene" else ""
     raise DataFileError(
-        f"unknown {kind} {shown(name_or_path)}{meant}; shipped: {allowed}, or a .toml path{more}"
+        f"unknown {kind}: got {shown(name_or_path)}{meant}, allowed {allowed}, or a .toml "
+        f"path{more}"
     )
 
 
@@ -125,7 +127,9 @@ def validate(cls: type[T], values: Any, *, where: str | Path, ranges: bool = Tru
     except ValidationError as error:
         raise DataFileError(f"{where}: {_first_error(error, cls)}") from error
     except RecursionError as error:
-        raise DataFileError(f"{where}: it is nested too deep") from error
+        raise DataFileError(
+            f"{where}: got values nested deeper than can be checked, allowed fewer levels"
+        ) from error
     if ranges and (found := out_of_range(values)) is not None:
         key, number, allowed = found
         raise DataFileError(f"{where}: key '{key}': got {shown_value(number)}, allowed {allowed}")
@@ -136,17 +140,15 @@ def _first_error(error: ValidationError, cls: Any) -> str:
     first = error.errors(include_url=False)[0]
     key = plain_line(".".join(str(part) for part in first["loc"]), longest=_SHOWN) or "file"
     more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
-    if first["type"] in ("missing", "missing_argument"):
-        return f"key '{key}' is missing{more}"
+    got = shown_value(first["input"])
+    if first["type"] in ("missing", "missing_argument", "missing_keyword_only_argument"):
+        return f"key '{key}' is missing{more}: {got_and_allowed(first, got='nothing')}"
     if first["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
         known = list(dict.fromkeys(_known_keys(cls, first["loc"][:-1])))
         meant = nearest(str(first["loc"][-1]), known)
-        allowed = plain_line(", ".join(known), longest=_LONGEST_RULE)
-        rule = f"; allowed: {allowed}" if known else ""
-        return f"key '{key}' is not known here{meant}{more}{rule}"
-    got = shown_value(first["input"])
-    rule = plain_line(first["msg"].lower(), longest=_LONGEST_RULE)
-    return f"key '{key}': got {got}, {rule}{more}"
+        allowed = plain_line(", ".join(known), longest=_LONGEST_RULE) or "no such key"
+        return f"key '{key}' is not known here{meant}{more}: got {got}; allowed: {allowed}"
+    return f"key '{key}': {got_and_allowed(first, got=got)}{more}"
 
 
 def _known_keys(cls: Any, place: tuple[int | str, ...]) -> list[str]:

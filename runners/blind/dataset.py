@@ -14,6 +14,7 @@ from tqdm import tqdm
 
 from ...ground.atomic import write_whole
 from ...ground.checksum import sha256
+from ...ground.complaints import with_got
 from ...ground.frames import FrameFiles
 from ...ground.json_text import read_json
 from ...ground.pictures import encode_image
@@ -184,7 +185,10 @@ def read_index(folder: Path) -> BlindIndex:
     except DataFileError as error:
         raise RequestError(str(error)) from error
     except (OSError, ValueError) as error:
-        raise RequestError(f"{folder}: no blind set: {INDEX} cannot be read: {error}") from error
+        told = error.strerror if isinstance(error, OSError) else str(error)
+        raise RequestError(
+            f"{folder}: no blind set: {INDEX} cannot be read: {with_got(told or '', got='it')}"
+        ) from error
 
 
 def blind_stacks(folder: Path, key: BlindKey) -> Iterator[tuple[str, StackSpec, BlindStack]]:

@@ -12,6 +12,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from ...ground.checksum import sha256
+from ...ground.complaints import with_got
 from ...ground.json_text import read_json
 from ...simulator.data import validate
 from ...simulator.stack.manifest import canonical_json, pretty_json
@@ -100,7 +101,10 @@ def read_key(path: Path) -> BlindKey:
         held = read_json(path)
         secret = held["secret"]
         if len(bytes.fromhex(secret)) != _SECRET_BYTES:
-            raise ValueError(f"a secret has {_SECRET_BYTES} bytes")
+            raise ValueError(f"secret: got {len(secret) // 2} bytes, allowed {_SECRET_BYTES}")
         return BlindKey(secret=secret, suite=validate(Suite, held["suite"], where=path))
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise RequestError(f"{path}: no key of a blind set: {error}") from error
+    except OSError as error:
+        raise RequestError(f"{path}: got {error.strerror!r}, expected a key") from error
+    except (ValueError, KeyError, TypeError) as error:
+        told = with_got(str(error).removeprefix(f"{path}: "), got="a file without secret and suite")
+        raise RequestError(f"{path}: no key of a blind set: {told}") from error

@@ -12,7 +12,7 @@ from ...ground.types import Doubles
 from ...simulator.rig import Rig
 from ..request import RequestError
 from .files import frames_info, one_size, picture_files, quarter_turns
-from .times import SHUTTER, Times, exif, times_of
+from .times import SHUTTER, Times, exif, number_of, times_of
 from .turned import TurnedFrames
 
 #: With fewer frames sway cannot be told from a step.
@@ -133,10 +133,7 @@ def _times(
 
 def _exposure_s(path: Path, info: Mapping[str, Any]) -> float | None:
     listed = info.get("frames") or [{}]
-    value = listed[0].get("exposure_s", exif(path).get(SHUTTER))
-    if isinstance(value, tuple) and len(value) == 2:
-        value = value[0] / value[1] if value[1] else None
-    return float(value) if value else None
+    return number_of(listed[0].get("exposure_s", exif(path).get(SHUTTER)))
 
 
 def _pitch_um(rig: Rig, rows: int, cols: int) -> float:
@@ -148,7 +145,8 @@ def _pitch_um(rig: Rig, rows: int, cols: int) -> float:
     across, down = wide / cols, high / rows
     if abs(across / down - 1) > _SAME_SHAPE:
         raise RequestError(
-            f"frames of {cols}x{rows} pixels do not show the whole sensor of rig {rig.name!r} "
-            f"({sensor.width_px}x{sensor.height_px}); give the size of their pixels with --pitch"
+            f"frames do not show the whole sensor of rig {rig.name!r}: got {cols}x{rows} pixels, "
+            f"expected {sensor.width_px}x{sensor.height_px}; give the size of their pixels "
+            "with --pitch"
         )
     return sensor.pitch_um * across

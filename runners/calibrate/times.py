@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,6 +15,7 @@ import numpy.typing as npt
 import tifffile
 from PIL import Image as PillowImage
 
+from ...ground.text import plain_line
 from ...ground.types import Doubles
 from ..request import RequestError
 
@@ -25,6 +27,7 @@ _EXIF, TAKEN, PART, SHUTTER, TURNED = 0x8769, 0x9003, 0x9291, 0x829A, 0x0112
 F_NUMBER, ISO = 0x829D, 0x8827
 #: Whole seconds tell a pace if its bounds are no farther apart than this.
 _LOOSEST = 1.5
+_LONGEST = 120
 #: A gap in the numbers of the files that is wider than this is where a counter began anew.
 _WRAPPED = 1000
 
@@ -86,7 +89,10 @@ def times_of(
     found = [_stamp(path) for path in paths]
     if any(stamp is None for stamp, _ in found):
         bare = next(path.name for path, (stamp, _) in zip(paths, found, strict=True) if not stamp)
-        raise RequestError(f"{bare} has no time stamp; give the rate of the burst with --fps")
+        raise RequestError(
+            f"{bare} has no time stamp: got none, expected one; give the rate of the burst "
+            "with --fps"
+        )
     taken = [stamp for stamp, _ in found if stamp is not None]
     times = np.array([(stamp - min(taken)).total_seconds() for stamp in taken])
     if not all(fine for _, fine in found):
@@ -102,21 +108,57 @@ def times_of(
 
 def exif(path: Path) -> Mapping[int, Any]:
     """Return the EXIF tags of a picture that are used; none where it has none."""
-    if path.suffix.lower() in (".tif", ".tiff"):
-        with tifffile.TiffFile(path) as file:
-            page = file.pages[0]
-            tag, turned = page.tags.get(_EXIF), page.tags.get(TURNED)  # type: ignore[union-attr]
-            named = tag.value if tag is not None and isinstance(tag.value, dict) else {}
-        names = {"DateTimeOriginal": TAKEN, "SubsecTimeOriginal": PART, "ExposureTime": SHUTTER}
-        names |= {"FNumber": F_NUMBER, "ISOSpeedRatings": ISO}
-        found = {names[name]: value for name, value in named.items() if name in names}
-        return found if turned is None else {**found, TURNED: int(turned.value)}
-    try:
+    with read_well(path):
+        if path.suffix.lower() in (".tif", ".tiff"):
+            with tifffile.TiffFile(path) as file:
+                return _tiff_tags(file)
         with PillowImage.open(path) as image:
             tags = image.getexif()
             return {**tags.get_ifd(_EXIF), **({TURNED: tags[TURNED]} if TURNED in tags else {})}
-    except OSError as error:  # such a tag may stand at the end of a file that is cut short
-        raise RequestError(f"{path.name} cannot be read as a picture: {error}") from error
+
+
+def _tiff_tags(file: tifffile.TiffFile) -> dict[int, Any]:
+    page = file.pages[0]
+    tag, turned = page.tags.get(_EXIF), page.tags.get(TURNED)  # type: ignore[union-attr]
+    named = tag.value if tag is not None and isinstance(tag.value, dict) else {}
+    names = {"DateTimeOriginal": TAKEN, "SubsecTimeOriginal": PART, "ExposureTime": SHUTTER}
+    names |= {"FNumber": F_NUMBER, "ISOSpeedRatings": ISO}
+    found = {names[name]: value for name, value in named.items() if name in names}
+    return found if turned is None else {**found, TURNED: int(turned.value)}
+
+
+@contextmanager
+def read_well(path: Path) -> Iterator[None]:
+    """Say of which picture it is that it cannot be read, whatever its reader raises.
+
+    Such a part may stand at the end of a file that is cut short.
+    """
+    try:
+        yield
+    except Exception as error:  # decoders raise many kinds on a broken file
+        told = plain_line(str(error).replace(str(path), path.name), longest=_LONGEST)
+        raise RequestError(
+            f"{path.name} cannot be read as a picture: got {_length(path)} ({told}), allowed a "
+            "whole TIFF, PNG or JPEG"
+        ) from error
+
+
+def _length(path: Path) -> str:
+    return f"{path.stat().st_size} bytes" if path.is_file() else "no file"
+
+
+def number_of(value: Any) -> float | None:
+    """Return the positive number that an EXIF tag holds; None where it holds none."""
+    if isinstance(value, tuple):
+        if len(value) == 2 and all(isinstance(n, int | float) for n in value) and value[1]:
+            value = value[0] / value[1]
+        else:
+            value = value[0] if len(value) == 1 else None
+    try:
+        found = float(value)
+    except (TypeError, ValueError, ArithmeticError):
+        return None
+    return found if np.isfinite(found) and found > 0 else None
 
 
 def pace_bounds(stamps_s: Doubles) -> tuple[float, float]:
@@ -144,8 +186,8 @@ def _from_whole_seconds(paths: Sequence[Path], stamps_s: Doubles) -> Times:
     low, high = pace_bounds(stamps_s)
     if low > high:
         raise RequestError(
-            "the time stamps are whole seconds, and no even rate fits them: the camera waited or "
-            "stopped; give its rate with --fps"
+            "the time stamps are whole seconds: got times that no even rate fits, allowed those of "
+            "one: the camera waited or stopped; give its rate with --fps"
         )
     if high > _LOOSEST * low:
         allowed = f"from {1 / high:.2g}" + (f" to {1 / low:.2g}" if low > 0 else " up")
@@ -206,7 +248,7 @@ def _rising(times: Doubles, source: str) -> Doubles:
     late = np.flatnonzero(np.diff(times) <= 0)
     if late.size:
         raise RequestError(
-            f"{source}: frame {late[0] + 1} is not later than the one before it; "
+            f"{source}: got a frame, {late[0] + 1}, no later than the one before, allowed later; "
             "are the pictures of one burst?"
         )
     return times - times[0]
@@ -220,6 +262,6 @@ def _stamp(path: Path) -> tuple[datetime | None, bool]:
     except ValueError:
         return None, False
     part = str(tags.get(PART, "")).strip().strip("\0")
-    if not part.isdigit():
+    if not (part.isascii() and part.isdigit()):
         return taken, False
     return taken.replace(microsecond=min(round(float(f"0.{part}") * 1e6), 999_999)), True

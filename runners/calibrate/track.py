@@ -76,7 +76,9 @@ def track_of(burst: Burst, rig: Rig) -> Track:
     dark = _dark(stack)
     lit = np.flatnonzero(~dark).tolist()
     if len(lit) < FEWEST:
-        raise CalibrationError(f"only {len(lit)} of {count} frames are lit, {FEWEST} are needed")
+        raise CalibrationError(
+            f"frames: got only {len(lit)} of {count} that are lit, allowed {FEWEST} or more"
+        )
     try:
         aligned = chained(stack, lit, model="affine")
     except RegistrationError as error:
@@ -85,7 +87,9 @@ def track_of(burst: Burst, rig: Rig) -> Track:
         ) from error
     used = sorted(aligned.used)
     if len(used) < FEWEST:
-        raise CalibrationError(f"only {len(used)} of {count} frames match, {FEWEST} are needed")
+        raise CalibrationError(
+            f"frames: got only {len(used)} of {count} that match, allowed {FEWEST} or more"
+        )
     gains = channel_gain(stack, aligned)
     columns = np.full((5, count), np.nan)
     matrices = np.stack([aligned.matrices[frame] for frame in used])

@@ -94,15 +94,15 @@ def _wanted(names: Sequence[str] | None) -> list[Metric]:
 def _read(path: Path, *, linear: bool) -> Floats:
     """Return a picture file sRGB-encoded, 1 for white."""
     if not path.is_file():
-        raise RequestError(f"{path}: there is no such file")
+        raise RequestError(f"{path}: there is no such file: got none, expected a picture")
     image = read_finished(path)
     if image.ndim not in (2, 3) or (image.ndim == 3 and image.shape[2] != 3):
-        raise RequestError(f"{path}: a picture is a plane or has 3 channels, got {image.shape}")
+        raise RequestError(f"{path}: got shape {image.shape}, allowed a plane or 3 channels")
     if image.dtype.kind not in "uf" or image.dtype.itemsize > 4 or image.dtype == np.uint32:
-        raise RequestError(f"{path}: type {image.dtype}, allowed: uint8, uint16 and float32")
+        raise RequestError(f"{path}: got type {image.dtype}, allowed uint8, uint16 and float32")
     if not np.isfinite(image).all():
         bad = int(np.count_nonzero(~np.isfinite(image)))
-        raise RequestError(f"{path}: {bad} values are NaN or infinite")
+        raise RequestError(f"{path}: got {bad} values that are NaN or infinite, allowed none")
     white = np.iinfo(image.dtype).max if image.dtype.kind == "u" else 1
     values = image.astype(np.float32) / np.float32(white)
     return clipped_srgb(values) if linear else values
@@ -113,7 +113,7 @@ def _alike(images: Mapping[Path, Floats], paths: tuple[Path, Path]) -> tuple[Flo
     first, second = (images[path] for path in paths)
     if first.shape[:2] != second.shape[:2]:
         sizes = [f"{path}: {images[path].shape[1]}x{images[path].shape[0]} px" for path in paths]
-        raise RequestError(f"the pictures must be of one size, got {', '.join(sizes)}")
+        raise RequestError(f"the pictures: got sizes {', '.join(sizes)}, allowed one size")
     if first.ndim == second.ndim:
         return first, second
     return _coloured(first), _coloured(second)

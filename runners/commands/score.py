@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
             raise RequestError("--reference goes with --image, got --method")
         for path in (args.image, args.depth):
             if path is not None and not path.is_file():
-                raise RequestError(f"{path}: there is no such file")
+                raise RequestError(f"{path}: there is no such file: got none, expected a picture")
         known = load_methods(args.methods) if args.methods is not None else {}
         methods = [find_method(spec, known=known) for spec in args.method or ()]
         refuse_shared_labels(methods)

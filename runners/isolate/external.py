@@ -16,14 +16,17 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass
 
 from ...ground.checksum import file_sha256
+from ...ground.complaints import got_and_allowed
 from ...ground.finished import read_finished
 from ...ground.pictures import read_image
+from ...ground.text import plain_line
 from ...ground.toml import TomlError, read_toml
 from ...simulator.data import is_file
 from ..contract import Result, as_result
 from .workplace import FORMATS
 
 PLACEHOLDERS = ("frames", "frames_dir", "reference", "output", "depth_output")
+_SHOWN = 80
 _PLACEHOLDER = re.compile(r"\{([A-Za-z_]*)\}")
 
 
@@ -81,7 +84,7 @@ class Program:
         """Refuse a template that cannot work."""
         if self.image_format not in FORMATS:
             allowed = ", ".join(name for name in FORMATS if name)
-            raise ValueError(f"image_format is {self.image_format!r}, allowed: {allowed}")
+            raise ValueError(f"image_format: got {self.image_format!r}, allowed {allowed}")
         _check_template(self.command)
 
     def resolved(self, base: Path) -> list[str]:
@@ -112,14 +115,17 @@ def _check_template(command: Sequence[str]) -> None:
         if unknown:
             allowed = ", ".join(f"{{{name}}}" for name in PLACEHOLDERS)
             raise ValueError(
-                f"unknown placeholder {{{unknown[0]}}} in {part!r}, allowed: {allowed}"
+                f"unknown placeholder: got {{{unknown[0]}}} in {part!r}, allowed {allowed}"
             )
         if "frames" in names and part != "{frames}":
-            raise ValueError(f"{{frames}} must be an argument of its own, got {part!r}")
+            raise ValueError(f"got {{frames}} in {part!r}, allowed as an argument of its own")
     if not found & {"frames", "frames_dir"}:
-        raise ValueError("the command takes no frames: {frames} or {frames_dir} is missing")
+        raise ValueError(
+            "the command takes no frames: got neither {frames} nor {frames_dir}, allowed "
+            "one of them"
+        )
     if "output" not in found:
-        raise ValueError("the command has no {output}")
+        raise ValueError("the command has no {output}: got none, allowed one or more")
 
 
 def program_from_line(line: str) -> Program:
@@ -136,7 +142,10 @@ def program_from_line(line: str) -> Program:
     except ValidationError as error:
         raise ProgramError(f"command {line!r}: {first_message(error)}") from error
     except ValueError as error:
-        raise ProgramError(f"command {line!r}: {error}") from error
+        raise ProgramError(
+            f"command {line!r}: got words that a shell cannot tell apart ({error}), allowed quotes "
+            "in pairs"
+        ) from error
 
 
 def _name_of(command: Sequence[str]) -> str:
@@ -168,23 +177,29 @@ def load_programs(path: str | Path, tables: Mapping[str, Any] | None = None) -> 
     except TomlError as error:
         raise ProgramError(str(error)) from error
     except OSError as error:
-        raise ProgramError(f"{path}: {error}") from error
+        raise ProgramError(f"{path}: got {error.strerror!r}, expected a file") from error
     programs = {}
     for name, values in tables.items():
         if not isinstance(values, dict):
-            raise ProgramError(f"{path}: key {name!r} stands outside a program's table")
+            raise ProgramError(
+                f"{path}: key {plain_line(name, longest=_SHOWN)!r}: got "
+                f"{plain_line(repr(values), longest=_SHOWN)} outside a program's table, "
+                "allowed tables [[methods]] or [PROGRAM]"
+            )
         try:
             programs[name] = TypeAdapter(Program).validate_python({"name": name, **values})
         except ValidationError as error:
-            raise ProgramError(f"{path}: [{name}] {first_message(error)}") from error
+            raise ProgramError(
+                f"{path}: [{plain_line(name, longest=_SHOWN)}] {first_message(error)}"
+            ) from error
     return programs
 
 
 def first_message(error: ValidationError) -> str:
     """Return the first of a validation's complaints, in a line."""
     first = error.errors(include_url=False)[0]
-    key = ".".join(map(str, first["loc"]))
-    message = first["msg"].removeprefix("Value error, ")
+    key = plain_line(".".join(map(str, first["loc"])), longest=_SHOWN)
+    message = got_and_allowed(first, got=plain_line(repr(first["input"]), longest=_SHOWN))
     return f"{key}: {message}" if key else message
 
 

@@ -21,6 +21,7 @@ import numpy.typing as npt
 from pydantic import Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass
 
+from ...ground.complaints import got_and_allowed
 from ...ground.json_text import JsonError, parse_json
 from ...ground.text import plain_line
 from ...simulator.rig import STRICT
@@ -113,7 +114,7 @@ def opened(
     try:
         handle = os.open(path, _OPEN)
     except (FileNotFoundError, NotADirectoryError):
-        raise InvalidOutput(f"{who} wrote no {name}") from None
+        raise InvalidOutput(f"{who} wrote no {name}: got no file, expected one") from None
     except OSError as error:
         raise InvalidOutput(_cannot_be_opened(path, error)) from None
     try:
@@ -127,12 +128,14 @@ def opened(
 
 def _check(name: str, found: os.stat_result, max_mb: float) -> None:
     if not stat.S_ISREG(found.st_mode):
-        raise InvalidOutput(f"{name} is not a regular file")
+        raise InvalidOutput(f"{name} is not a regular file: got {_kind(found.st_mode)}")
     if found.st_nlink > 1:
-        raise InvalidOutput(f"{name} is a file that has another name, too")
+        raise InvalidOutput(
+            f"{name} is a file that has another name, too: got {found.st_nlink} names, allowed 1"
+        )
     if found.st_size > max_mb * 1e6:
         size = f"{found.st_size / 1e6:.1f} MB"
-        raise InvalidOutput(f"{name} has {size}, allowed: {max_mb:.4g}")
+        raise InvalidOutput(f"{name}: got {size}, allowed {max_mb:.4g}")
 
 
 def _cannot_be_opened(path: Path, error: OSError) -> str:
@@ -141,10 +144,16 @@ def _cannot_be_opened(path: Path, error: OSError) -> str:
     except OSError:
         mode = 0
     if stat.S_ISLNK(mode):
-        return f"{path.name} is a symbolic link, expected a file"
+        return f"{path.name}: got a symbolic link, expected a file"
     if mode and not stat.S_ISREG(mode):  # a socket cannot even be opened
-        return f"{path.name} is not a regular file"
-    return f"{path.name} cannot be opened: {error.strerror}"
+        return f"{path.name} is not a regular file: got {_kind(mode)}"
+    return f"{path.name} cannot be opened: got {error.strerror!r}, expected a file"
+
+
+def _kind(mode: int) -> str:
+    """Return what stands where a file should be, and what is allowed."""
+    kinds = {stat.S_IFDIR: "a folder", stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket"}
+    return f"{kinds.get(stat.S_IFMT(mode), 'a device')}, allowed a file"
 
 
 def read_bytes(path: Path, *, max_mb: float, who: str = "the program") -> bytes:
@@ -193,18 +202,22 @@ def taken_away(folder: Path, to: Path) -> Path | None:
     try:
         above = os.open(folder, os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
     except OSError as error:
-        raise InvalidOutput(f"its working folder is gone: {error.strerror}") from None
+        raise InvalidOutput(
+            f"its working folder is gone: got {error.strerror!r}, expected a folder"
+        ) from None
     try:
         os.rename(HANDED, to, src_dir_fd=above)
     except FileNotFoundError:
         return None
     except OSError as error:
-        raise InvalidOutput(f"hand-over: {HANDED} cannot be taken: {error.strerror}") from None
+        raise InvalidOutput(
+            f"hand-over: {HANDED} cannot be taken: got {error.strerror!r}, expected a folder"
+        ) from None
     finally:
         os.close(above)
     if not stat.S_ISDIR(to.lstat().st_mode):
         to.unlink()
-        raise InvalidOutput(f"hand-over: {HANDED} is no folder")
+        raise InvalidOutput(f"hand-over: {HANDED} is no folder: got a file, expected one")
     to.chmod(0o700)
     return to
 
@@ -225,9 +238,9 @@ def read_handover(folder: Path) -> HandOver | None:
     except (JsonError, InvalidOutput) as error:
         raise InvalidOutput(f"hand-over: {error}") from None
     except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False, include_context=False)[0]
+        first = error.errors(include_url=False)[0]
         words = ["hand-over", plain_line(".".join(map(str, first["loc"])), longest=60)]
-        words.append(first["msg"].lower().removeprefix("value error, "))
+        words.append(got_and_allowed(first, got=plain_line(repr(first["input"]), longest=80)))
         raise InvalidOutput(": ".join(filter(None, words))) from None
 
 
@@ -263,16 +276,19 @@ def read_array(path: Path, shape: tuple[int, ...]) -> npt.NDArray[Any]:
         found, by_columns, kind = _head(file, path.name)
         if found != shape or any(isinstance(size, bool) for size in found):
             raise InvalidOutput(
-                f"{path.name} has shape {plain_line(str(found), longest=60)}, expected {shape}"
+                f"{path.name}: got shape {plain_line(str(found), longest=60)}, expected {shape}"
             )
         if kind.kind not in "uif" or kind.itemsize > _WIDEST:
             raise InvalidOutput(
-                f"{path.name} has type {plain_line(str(kind), longest=60)}, "
-                "allowed: numbers of up to 64 bits"
+                f"{path.name}: got type {plain_line(str(kind), longest=60)}, "
+                "allowed numbers of up to 64 bits"
             )
         left = os.fstat(file.fileno()).st_size - file.tell()
         if left != count * kind.itemsize:
-            raise InvalidOutput(f"{path.name} has {left} bytes of numbers, not as many as it says")
+            raise InvalidOutput(
+                f"{path.name}: got {left} bytes of numbers, expected {count * kind.itemsize}, "
+                "as it says"
+            )
         flat = np.frombuffer(file.read(left), kind)
     return flat.reshape(shape, order="F" if by_columns else "C")
 
@@ -283,6 +299,9 @@ def _head(file: BinaryIO, name: str) -> tuple[tuple[int, ...], bool, np.dtype[An
     try:
         head = _HEADERS[np.lib.format.read_magic(start)](start)
     except Exception as error:  # it takes the head for Python, and raises many kinds
-        raise InvalidOutput(f"{name} is no array: {plain_line(str(error), longest=80)}") from None
+        raise InvalidOutput(
+            f"{name} is no array: got {start.getvalue()[:8].hex(' ')} at its start "
+            f"({plain_line(str(error), longest=80)}), expected a .npy file"
+        ) from None
     file.seek(start.tell())
     return head

@@ -166,7 +166,7 @@ def find_method(
     except KeyError:
         names = [*METHODS, *known]
         raise UnknownMethodError(
-            f"unknown method {shown(spec)}{_meant(spec, names)}; allowed: {', '.join(names)}, "
+            f"unknown method: got {shown(spec)}{_meant(spec, names)}, allowed {', '.join(names)}, "
             "FILE.py:FUNCTION, or a command line with {output}"
         ) from None
     return Method(spec, "built-in", spec)
@@ -191,7 +191,9 @@ def python_method(spec: str, *, base: Path = Path(), label: str = "", **more: An
     """
     path, _, function = spec.rpartition(":")
     if not is_file(base / path):
-        raise UnknownMethodError(f"method {shown(spec)}: there is no file {shown(base / path)}")
+        raise UnknownMethodError(
+            f"method {shown(spec)}: there is no file {shown(base / path)}: got none, expected one"
+        )
     if not function.isidentifier():
         raise UnknownMethodError(
             f"{path}: function: got {shown(function)}, allowed the name of a function"

@@ -78,7 +78,9 @@ def _method_of(table: MethodTable) -> Method:
     base = Path(table.folder)
     missing = [name for name in table.files if not (base / name).exists()]
     if missing:
-        raise UnknownMethodError(f"files: there is no {shown(base / missing[0])}")
+        raise UnknownMethodError(
+            f"files: there is no {shown(base / missing[0])}: got none, expected it"
+        )
     if table.program is not None:
         program = _program(table.label, table.program)
         found = Method(table.label, "program", table.label, program)
@@ -97,7 +99,10 @@ def _method_of(table: MethodTable) -> Method:
             "allowed for a Python function"
         )
     if found.kind == "built-in" and (table.environment or table.files):
-        raise UnknownMethodError("environment, files: a built-in method takes neither")
+        raise UnknownMethodError(
+            "environment, files: got them for a built-in method, allowed for others: it "
+            "takes neither"
+        )
     environment = (*table.environment, *(found.program.env if found.program else ()))
     return replace(
         found,
@@ -140,7 +145,7 @@ def load_methods(path: str | Path) -> dict[str, Method]:
     except TomlError as error:
         raise ProgramError(str(error)) from error
     except OSError as error:
-        raise ProgramError(f"{path}: {error}") from error
+        raise ProgramError(f"{path}: got {error.strerror!r}, expected a file") from error
     listed = tables.pop("methods", [])
     if not isinstance(listed, list):
         raise ProgramError(f"{path}: methods: got a single table, allowed tables [[methods]]")
@@ -153,7 +158,7 @@ def load_methods(path: str | Path) -> dict[str, Method]:
     labels = [method.name for method in found]
     twice = [label for label in labels if labels.count(label) > 1]
     if twice:
-        raise UnknownMethodError(f"{path}: label {shown(twice[0])} is there twice")
+        raise UnknownMethodError(f"{path}: label: got {shown(twice[0])} twice, allowed once")
     refuse_shared_labels(found)
     return {method.name: method for method in found}
 

@@ -53,4 +53,4 @@ def read_picture(
     except (ValueError, MemoryError) as error:
         named = "" if str(error).startswith(path.name) else f"{path.name} "
         raise InvalidOutput(f"{named}{error}") from error
-    raise InvalidOutput(f"{path.name} has shape {found}, expected {shape}")
+    raise InvalidOutput(f"{path.name}: got shape {found}, expected {shape}")

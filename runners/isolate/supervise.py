@@ -24,6 +24,7 @@ from typing import IO
 from ...ground.stamps import entries_below
 from .channel import Channel
 from .enclose import ENDING, STANDING
+from .memory_group import memory_group
 from .process_tree import (
     TOKEN,
     ProcessTree,
@@ -182,8 +183,12 @@ class Supervised:
             raise
         finally:
             os.close(tells)
-        channel.serve()
         self._tree = ProcessTree(self._process.pid, token)
+        self._group = memory_group(self._limits.memory_mb)
+        if self._group is not None:  # before the word that lets the program begin
+            self._group.add(self._tree.members())
+            self._group.add(self._tree.members())  # and what they started meanwhile
+        channel.serve()
         streams = _streams(self._process)
         self._tails = [_Tail(stream, int(limits.log_kb * 1000)) for stream in streams]
         self._overrun, self._peak_mb, self._seconds = "", 0.0, 0.0
@@ -223,6 +228,10 @@ class Supervised:
             self._tree.kill(self._process)
             self.channel.close()
             self._ending = _told_by(self._told)
+            if self._group is not None:
+                if not self._overrun and self._group.has_killed():
+                    self._overrun = "memory"
+                self._group.remove()
 
     def ended(self) -> Ended:
         """Return how it ended."""

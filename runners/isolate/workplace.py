@@ -138,7 +138,9 @@ def open_frames(folder: str | Path, info: Mapping[str, Any]) -> FrameFiles:
     paths = [folder / Path(frame["file"]).name for frame in info["frames"]]
     for path in paths:
         if not path.is_file():
-            raise FileNotFoundError(f"frame {path.name} is missing in {folder}")
+            raise FileNotFoundError(
+                f"frame {path.name} is missing in {folder}: got no file, expected one"
+            )
     return FrameFiles(paths)
 
 

@@ -109,7 +109,10 @@ def check_method(
         A truth-fed method: it needs what no method under test may have.
     """
     if method.needs_truth:
-        raise ValueError(f"method {method.name!r} is truth-fed, and a check has no truth to give")
+        raise ValueError(
+            f"method {method.name!r} is truth-fed: got no truth, expected one; a check has "
+            "none to give"
+        )
     allowed = f"{time_limit_s:g} s and {memory_limit_mb:g} MB"
     return _checked(method, time_limit_s, memory_limit_mb, allowed)
 

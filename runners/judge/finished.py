@@ -35,7 +35,7 @@ def score_files(
         read = result_from_files(image, depth, depth_unit=depth_unit)
         count = judge.shoot.frames
         if reference is not None and not 0 <= reference < count:
-            raise InvalidOutput(f"reference is frame {reference}, but frames are 0..{count - 1}")
+            raise InvalidOutput(f"reference: got frame {reference}, allowed 0..{count - 1}")
     except (InvalidOutput, ValueError) as error:
         reason = " ".join(str(error).split())
         return judge.score(Outcome(status="invalid-output", reason=reason), name=name)

@@ -7,7 +7,6 @@ frames is scored too: a metric that puts it below another merge cannot be truste
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -18,6 +17,7 @@ import numpy.typing as npt
 from scipy import stats
 from tqdm import tqdm
 
+from ...ground.litter import temporary_folder
 from ...ground.srgb import LUMA, clipped_srgb
 from ...ground.types import Bools, Floats
 from ...metrics import METRICS as ALL_METRICS
@@ -108,8 +108,8 @@ def planned(*, quick: bool) -> list[Shoot]:
 
 def score_shoot(shooting: Shoot, methods: Sequence[str]) -> StackScores:
     """Merge a stack by every method and score the results with and without the truth."""
-    with tempfile.TemporaryDirectory() as folder:
-        stack = read_stack(write_stack(shooting, Path(folder) / "stack", progress=False))
+    with temporary_folder("fusion") as folder:
+        stack = read_stack(write_stack(shooting, folder / "stack", progress=False))
         judge = Judge(stack, artefacts=False)
         scene = shooting.scene.name
         name = f"{scene}, {shooting.stance.name}, seed {shooting.seed}"

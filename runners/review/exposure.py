@@ -11,7 +11,7 @@ import numpy as np
 
 from ...ground.types import Bools, Doubles
 from ...simulator.shooting.shoot import USABLE_GAIN_STOPS
-from ..calibrate.times import F_NUMBER, ISO, SHUTTER, exif
+from ..calibrate.times import F_NUMBER, ISO, SHUTTER, exif, number_of
 from ..methods.picture.stack import InputStack
 
 #: Mean light of a frame, over white, below which it is black: two steps of an 8-bit picture.
@@ -66,7 +66,7 @@ def exposure_of(stack: InputStack, paths: Sequence[Path]) -> LightLevels:
         dark=np.asarray(level < bright * 2.0**USABLE_GAIN_STOPS) | (level < BLACK),
         black=np.asarray(level < BLACK),
         settings=tuple(settings(one) for one in tags) or ("",) * len(stack),
-        f_number=_number(tags[0].get(F_NUMBER)) if tags else None,
+        f_number=number_of(tags[0].get(F_NUMBER)) if tags else None,
     )
 
 
@@ -78,7 +78,7 @@ def settings(tags: Mapping[int, Any]) -> str:
     >>> settings({0x829A: 0.008, 0x829D: 8.0, 0x8827: 100})
     '1/125 s f/8 ISO 100'
     """
-    shutter, f_number, iso = (_number(tags.get(tag)) for tag in (SHUTTER, F_NUMBER, ISO))
+    shutter, f_number, iso = (number_of(tags.get(tag)) for tag in (SHUTTER, F_NUMBER, ISO))
     words = []
     if shutter:
         words.append(f"1/{1 / shutter:.0f} s" if shutter < 0.3 else f"{shutter:.3g} s")
@@ -87,16 +87,3 @@ def settings(tags: Mapping[int, Any]) -> str:
     if iso:
         words.append(f"ISO {iso:.0f}")
     return " ".join(words)
-
-
-def _number(value: Any) -> float | None:
-    if isinstance(value, tuple):
-        if len(value) == 2 and value[1]:
-            value = value[0] / value[1]
-        else:
-            value = value[0] if len(value) == 1 else None
-    try:
-        found = float(value)
-    except (TypeError, ValueError, ZeroDivisionError):
-        return None
-    return found if np.isfinite(found) and found > 0 else None

@@ -166,13 +166,18 @@ def review_burst(burst: Burst, rig: Rig, *, blur_um: float) -> Review:
 def _aligned(stack: InputStack, levels: LightLevels) -> Alignment:
     """Lay the frames that are lit on each other."""
     if len(stack) < FEWEST:
-        raise ReviewError(f"{len(stack)} frames tell nothing of depth; {FEWEST} or more are needed")
+        raise ReviewError(
+            f"frames tell nothing of depth: got {len(stack)}, allowed {FEWEST} or more"
+        )
     if levels.black.all():
-        raise ReviewError("all frames are black: nothing is to be seen in them")
+        raise ReviewError(
+            "all frames are black: got none in which anything is to be seen, allowed lit ones"
+        )
     lit = np.flatnonzero(~levels.dark).tolist()
     if len(lit) < FEWEST:
         raise ReviewError(
-            f"only {len(lit)} of {len(stack)} frames got enough light, {FEWEST} are needed"
+            f"frames: got only {len(lit)} of {len(stack)} with enough light, allowed "
+            f"{FEWEST} or more"
         )
     try:
         aligned = chained(stack, lit, model="affine")
@@ -183,8 +188,8 @@ def _aligned(stack: InputStack, levels: LightLevels) -> Alignment:
         ) from error
     if len(aligned.used) < FEWEST:
         raise ReviewError(
-            f"only {len(aligned.used)} of {len(stack)} frames show the same thing, {FEWEST} are "
-            "needed"
+            f"frames: got only {len(aligned.used)} of {len(stack)} that show the same thing, "
+            f"allowed {FEWEST} or more"
         )
     return aligned
 

@@ -151,7 +151,9 @@ class _Drawing:
             raise ExpressionError(f"choice: got {shown_value(options)}, allowed a list of values")
         weights = self.value(node.get("weights", [1] * len(options)), place, names)
         if not (isinstance(weights, list) and len(weights) == len(options)):
-            raise ExpressionError(f"weights: got {shown_value(weights)}, need {len(options)}")
+            raise ExpressionError(
+                f"weights: got {shown_value(weights)}, allowed {len(options)} of them"
+            )
         sizes = [self._number(one, place) for one in weights]
         if min(sizes) < 0 or sum(sizes) <= 0:
             raise ExpressionError(f"weights: got {shown_value(weights)}, allowed from 0, not all 0")

@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping
 from functools import lru_cache
 from typing import Any
 
+from ...ground.complaints import with_got
+
 _LONGEST = 400
 _OPERATORS: dict[type, Callable[[float, float], float]] = {
     ast.Add: operator.add,
@@ -119,7 +121,8 @@ def value_of(tree: ast.expr, names: Mapping[str, Any]) -> Any:
     except (ArithmeticError, TypeError, ValueError) as error:
         if isinstance(error, ExpressionError):
             raise
-        raise ExpressionError(f"cannot work out {ast.unparse(tree)!r}: {error}") from error
+        told = with_got(str(error), got=repr(ast.unparse(tree)))
+        raise ExpressionError(f"cannot work out {ast.unparse(tree)!r}: {told}") from error
 
 
 def _is_place(node: ast.expr) -> bool:
@@ -137,7 +140,7 @@ def _held(node: ast.expr, names: Mapping[str, Any]) -> Any:
 def _named(name: str, names: Mapping[str, Any]) -> Any:
     if name not in names:
         known = ", ".join(sorted(names)) or "none"
-        raise ExpressionError(f"got the name {name!r}, drawn before: {known}")
+        raise ExpressionError(f"got the name {name!r}, allowed one drawn before: {known}")
     return names[name]
 
 
@@ -163,7 +166,9 @@ def _picked(values: Any, node: ast.expr, place: float) -> Any:
     if not isinstance(values, list) or not 0 <= place < len(values):
         size = len(values) if isinstance(values, list) else 0
         where = ast.unparse(node)
-        raise ExpressionError(f"got place {place:g} in {where!r}: of {size} parts, counted from 0")
+        raise ExpressionError(
+            f"got place {place:g} in {where!r}, allowed 0 to below {size}: it has so many parts"
+        )
     return values[int(place)]
 
 

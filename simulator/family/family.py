@@ -78,7 +78,7 @@ def load_family(name_or_path: str | Path) -> Family:
         raise DataFileError(f"{path}: scene: got {shown_value(scene)}, allowed a table")
     for key in _GIVEN:
         if key in scene:
-            raise DataFileError(f"{path}: scene.{key}: the draw says it, leave it out")
+            raise DataFileError(f"{path}: scene.{key}: got it, allowed without: the draw says it")
     used: set[str] = set()
     known = check_draws(drawn, frozenset(), used, where=f"{path}: draw")
     check(scene, known, used, where=f"{path}: scene")

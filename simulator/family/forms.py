@@ -116,7 +116,7 @@ def _check_text(text: str, known: frozenset[str], used: set[str], *, where: str)
     used |= asked
     for name in sorted(asked - known):
         before = ", ".join(sorted(known)) or "none"
-        raise DataFileError(f"{where}: got the name {name!r}, drawn before: {before}")
+        raise DataFileError(f"{where}: got the name {name!r}, allowed one drawn before: {before}")
 
 
 def _check_repeat(
@@ -145,7 +145,7 @@ def refuse_unused(drawn: Mapping[str, Any], used: set[str], *, where: str) -> No
     """Refuse draws that nothing uses: most likely a name is misspelt."""
     for name in drawn:
         if name not in used:
-            raise DataFileError(f"{where}.{name}: it is drawn and never used")
+            raise DataFileError(f"{where}.{name}: got a draw that is never used, allowed used ones")
 
 
 def index_of(node: Mapping[str, Any], *, where: str) -> str:

@@ -113,7 +113,7 @@ class Light:
 
     def __post_init__(self) -> None:
         if self.flash is None and self.ambient_share != 1:
-            raise ValueError(f"without a flash ambient_share is 1, got {self.ambient_share}")
+            raise ValueError(f"ambient_share: got {self.ambient_share}, allowed 1 without a flash")
 
 
 def load_light(name_or_path: str | Path) -> Light:

@@ -79,7 +79,7 @@ def knots_until(until_s: float) -> int:
     """Return how many knots reach a time, s; at least two."""
     if LONGEST_S < until_s < np.inf:
         raise ValueError(
-            f"frames, cadence and recycling time: the pass takes {until_s:.4g} s, "
+            f"frames, cadence and recycling time: got a pass of {until_s:.4g} s, "
             f"allowed up to {LONGEST_S:g}"
         )
     if not 0 <= until_s < np.inf:

@@ -56,7 +56,7 @@ class Wind:
     def __post_init__(self) -> None:
         for key, (least, greatest) in (("natural_hz", self.natural_hz), ("damping", self.damping)):
             if not 0 < least <= greatest:
-                raise ValueError(f"{key} must be 0 < least <= greatest, got {least}, {greatest}")
+                raise ValueError(f"{key}: got {least}, {greatest}, allowed 0 < least <= greatest")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

@@ -52,11 +52,13 @@ class Outline:
     @model_validator(mode="after")
     def _complete(self) -> Outline:
         if self.kind in ("rectangle", "ellipse", "blade") and self.size_mm is None:
-            raise ValueError(f"a {self.kind} needs size_mm = [width, height]")
+            raise ValueError(f"size_mm: got none, allowed [width, height]: a {self.kind} needs it")
         if self.kind == "spiral" and self.radius_mm is None:
-            raise ValueError("a spiral needs radius_mm")
+            raise ValueError("radius_mm: got none, allowed a length: a spiral needs it")
         if self.kind == "polygon" and len(self.points_mm) < 3:
-            raise ValueError(f"a polygon needs 3 points_mm or more, got {len(self.points_mm)}")
+            raise ValueError(
+                f"points_mm: got {len(self.points_mm)}, allowed 3 or more: a polygon needs them"
+            )
         return self
 
 
@@ -326,15 +328,16 @@ class Scene:
         names = [surface.name for surface in self.surface]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            raise ValueError(f"surface names must differ, got twice: {', '.join(twice)}")
+            raise ValueError(f"surface names: got twice {', '.join(twice)}, allowed once each")
         sheets = {surface.name for surface in self.surface if isinstance(surface, Sheet)}
         for surface in self.surface:
             if isinstance(surface, Fibres) and surface.on not in (None, *sheets):
                 raise ValueError(
-                    f"fibres {surface.name!r} stand on {surface.on!r}; sheets: {sorted(sheets)}"
+                    f"fibres {surface.name!r}: got on = {surface.on!r}, allowed sheets "
+                    f"{sorted(sheets)}"
                 )
         if not self.depth_mm[0] < self.depth_mm[1]:
-            raise ValueError(f"depth_mm must be [nearest, farthest], got {list(self.depth_mm)}")
+            raise ValueError(f"depth_mm: got {list(self.depth_mm)}, allowed [nearest, farthest]")
         return self
 
 

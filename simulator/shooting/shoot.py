@@ -562,8 +562,8 @@ def _refuse_too_large(plan: Shoot) -> None:
     have_gb = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / 1e9
     if needed_gb > have_gb:
         raise ValueError(
-            f"crop, bin: {wide} x {high} pixels merged by {plan.bin} need at "
-            f"least {needed_gb:.4g} GB, allowed: the memory of this machine, {have_gb:.4g}"
+            f"crop, bin: got {wide} x {high} pixels merged by {plan.bin}, which need at "
+            f"least {needed_gb:.4g} GB, allowed the memory of this machine, {have_gb:.4g}"
         )
 
 

@@ -17,6 +17,7 @@ from pydantic.dataclasses import dataclass
 from ...ground import json_text
 from ...ground.checksum import file_sha256, sha256
 from ...ground.sources import code_checksum
+from ...ground.text import plain_line
 from ..data import DataFileError, validate
 from ..shooting.shoot import Shoot
 
@@ -151,11 +152,15 @@ def read_manifest(folder: Path) -> Manifest:
         It is missing, broken, or was changed after it was written.
     """
     if not folder.is_dir():
-        raise StackError(f"{folder} is no stack: there is no such folder", expected="a folder")
+        raise StackError(
+            f"{folder} is no stack: there is no such folder: got none, expected a folder",
+            expected="a folder",
+        )
     values = read_json(folder, MANIFEST)
     if isinstance(values, dict) and values.get("layout", 1) != 1:
         raise StackError(
-            f"{folder / MANIFEST}: got layout {values['layout']!r}, this version reads layout 1",
+            f"{folder / MANIFEST}: got layout {values['layout']!r}, expected 1: this "
+            "version reads no other",
             file=MANIFEST,
             got=values["layout"],
             expected=1,
@@ -170,7 +175,9 @@ def read_manifest(folder: Path) -> Manifest:
         path = PurePosixPath(name)
         if path.is_absolute() or ".." in path.parts or "\\" in name:
             raise StackError(
-                f"{folder / MANIFEST}: file {name!r} lies outside the stack", file=MANIFEST
+                f"{folder / MANIFEST}: got file {plain_line(name, longest=80)!r} outside the "
+                "stack, allowed files in it",
+                file=MANIFEST,
             )
     return manifest
 
@@ -187,10 +194,15 @@ def read_json(folder: Path, name: str) -> Any:
         return json_text.read_json(folder / name)
     except FileNotFoundError:
         raise StackError(
-            f"{folder} is no stack: {name} is missing", file=name, got="no file", expected=name
+            f"{folder} is no stack: {name} is missing: got no file, expected one",
+            file=name,
+            got="no file",
+            expected=name,
         ) from None
     except (OSError, ValueError) as error:
+        system = error.strerror if isinstance(error, OSError) else None
         told = str(error).removeprefix(f"{folder / name}: ")
+        told = f"got {system!r}, expected a file" if system else told
         raise StackError(f"{folder / name}: cannot be read: {told}", file=name) from error
 
 
@@ -236,7 +248,9 @@ def _file_problem(folder: Path, name: str, facts: FileFacts) -> StackError | Non
             )
         digest = file_sha256(path)
     except OSError as error:
-        return StackError(f"{path}: cannot be read: {error.strerror}", file=name)
+        return StackError(
+            f"{path}: cannot be read: got {error.strerror!r}, expected a file", file=name
+        )
     return None if digest == facts.sha256 else _changed(folder, name, digest, facts.sha256)
 
 

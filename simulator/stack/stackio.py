@@ -76,7 +76,10 @@ class Stack:
         for name in names:
             if name not in self.manifest.files:
                 raise StackError(
-                    f"{self.path / INFO}: frame {name!r} is not in the stack", file=INFO
+                    f"{self.path / INFO}: got frame {plain_line(name, longest=80)!r}, which "
+                    "is not in "
+                    "the stack, allowed one of its files",
+                    file=INFO,
                 )
         return FrameFiles(
             [self.path / name for name in names],
@@ -119,12 +122,12 @@ def _records(path: Path) -> list[dict[str, bool | int | float]]:
             rows = list(csv.DictReader(file, strict=True))
         for number, row in enumerate(rows):
             if None in row or None in row.values():
-                raise ValueError(f"line {number + 2} has more or fewer values than the first")
+                raise ValueError(f"more or fewer values in line {number + 2} than in the first")
         return [{key: _value(text) for key, text in row.items()} for row in rows]
     except (ValueError, csv.Error) as error:
         told = plain_line(str(error), longest=_LONGEST)
         raise StackError(
-            f"{path}: is no table of numbers: {told}; allowed: what was written", file=RECORDS
+            f"{path}: is no table of numbers: got {told}, allowed what was written", file=RECORDS
         ) from error
 
 

@@ -80,7 +80,9 @@ class BallPart:
         # The reflection, a fifth as wide as the ball, is the detail that must not slip between
         # samples.
         fine = max(sampling.sharp, min(_MOST_FINE, int(np.ceil(_SAMPLES_ACROSS / radius_px))))
-        colour, coverage, depth_map = self._seen(camera, *_spread(camera, window, fine))
+        pixel = window.scale / fine / camera.focal_px
+        rays = _spread(camera, window, fine)
+        colour, coverage, depth_map = self._seen(camera, *rays, pixel=pixel)
         small = min(1.0, np.pi * (radius_px * fine) ** 2)
         return View(
             window,
@@ -93,14 +95,23 @@ class BallPart:
         """Say no: it is too small to."""
         return False
 
-    def _seen(self, camera: Camera, down: Floats, across: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return radiance times coverage, coverage, and camera depth along a grid of rays."""
+    def _seen(
+        self, camera: Camera, down: Floats, across: Floats, *, pixel: float
+    ) -> tuple[Floats, Floats, Floats]:
+        """Return radiance times coverage, coverage, and camera depth along a grid of rays.
+
+        `pixel` is the tangent between two of them, for a ray that is alone.
+        """
         # Along a ray (across, down, 1) the ball's surface is at the smaller root of a quadratic.
         cx, cy, cz = camera.rotation.T @ (self.centre_mm - camera.pupil_mm)
         square = across * across + down * down + 1
         middle = (across * cx + down * cy + cz) / square
         miss = np.sqrt(np.maximum(cx * cx + cy * cy + cz * cz - middle * middle * square, 0))
-        step_mm = cz * (down[1, 0] - down[0, 0] if len(down) > 1 else across[0, 1] - across[0, 0])
+        if len(down) > 1:
+            pixel = down[1, 0] - down[0, 0]
+        elif across.shape[1] > 1:
+            pixel = across[0, 1] - across[0, 0]
+        step_mm = cz * pixel
         coverage = edge_coverage(((self.radius_mm - miss) / step_mm).astype(np.float32))
         depth = middle - np.sqrt(np.maximum((self.radius_mm**2 - miss * miss) / square, 0))
         # Rays that miss by far go on at the depth of the rim.

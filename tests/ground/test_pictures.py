@@ -87,7 +87,9 @@ def test_other_endings_are_refused_and_the_known_ones_named(tmp_path):
         lambda: encode_image(COLOUR, ".gif"),
         lambda: write_copy(tmp_path / "b.gif", COLOUR),
     ):
-        with pytest.raises(ValueError, match=r"suffix '.gif' is not one of .tif, .tiff, .png, .j"):
+        with pytest.raises(
+            ValueError, match=r"got suffix '.gif', allowed one of .tif, .tiff, .png, .j"
+        ):
             wrong()
     assert not (tmp_path / "b.gif").exists()
 

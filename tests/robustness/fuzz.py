@@ -21,11 +21,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from PIL import Image as Pillow
 
 from stacktruth.ground.checksum import sha256
 from stacktruth.ground.finished import read_finished
 from stacktruth.ground.pictures import encode_image, encode_map, read_image
 from stacktruth.runners.bench import load_suite
+from stacktruth.runners.bench.grid.suite import suite_in, suite_text
+from stacktruth.runners.bench.ranking.folder import plain_rows
+from stacktruth.runners.blind.key import read_key
+from stacktruth.runners.calibrate.burst import read_burst
+from stacktruth.runners.calibrate.times import exif
 from stacktruth.runners.contract import InvalidOutput
 from stacktruth.runners.isolate.external import ProgramError
 from stacktruth.runners.isolate.handover import read_array, read_handover
@@ -33,7 +39,10 @@ from stacktruth.runners.isolate.method import UnknownMethodError
 from stacktruth.runners.isolate.methods_file import load_methods
 from stacktruth.runners.isolate.picture_files import read_picture
 from stacktruth.runners.request import RequestError
+from stacktruth.runners.review.exposure import settings
 from stacktruth.simulator.data import DataFileError, find_data_file, list_data_files
+from stacktruth.simulator.family.draw import draw
+from stacktruth.simulator.family.family import load_family
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
 from stacktruth.simulator.handling.sway import load_subject
@@ -52,7 +61,7 @@ REFUSED = (
     UnknownMethodError,
     ValueError,
 )
-KINDS = ("scene", "rig", "light", "stance", "subject", "suite")
+KINDS = ("scene", "rig", "light", "stance", "subject", "suite", "family")
 #: What stands in the place of a value: numbers beyond all, other types, text that does harm.
 ODD: tuple[Any, ...] = (
     *(0, -1, 1, 0.5, -0.0, 1e308, -1e308, 1e-12, 5e-324, 1e-300, 1e30, 1e15, 9e18, 2**31, 2**63),
@@ -86,36 +95,62 @@ class Case:
 def case(number: int) -> Case:
     """Return a broken input; the same for the same number."""
     rng = np.random.default_rng([number, 20261129])
-    makers = (_structure, _structure, _structure, _bytes_of_toml, _bytes_of_others, _of_a_stack)
+    makers = (
+        *(_structure, _structure, _structure, _bytes_of_toml),
+        *(_bytes_of_others, _bytes_of_others, _json_of_others, _of_a_stack),
+    )
     return makers[int(rng.integers(len(makers)))](rng)
 
 
-def defect(one: Case, folder: Path) -> str:
-    """Return what goes wrong with a case; nothing where it is read or refused well."""
+def looked_at(one: Case, folder: Path) -> tuple[str, str]:
+    """Return what goes wrong with a case, nothing where it is read or refused well; and its error.
+
+    The error is empty where the file was read.
+    """
     path = folder / one.name
     path.write_bytes(one.data)
     try:
         one.read(path)
-    except REFUSED as error:
+    except Exception as error:
+        return _wrong_with(error, one.name), str(error) or type(error).__name__
+    return "", ""
+
+
+def defect(one: Case, folder: Path) -> str:
+    """Return what goes wrong with a case; nothing where it is read or refused well."""
+    return looked_at(one, folder)[0]
+
+
+def _wrong_with(error: Exception, name: str) -> str:
+    if isinstance(error, REFUSED):
         text = str(error)
         if isinstance(error, UnicodeError | json.JSONDecodeError | tomllib.TOMLDecodeError):
             return f"internal error {type(error).__name__}: {text[:200]}"
         # A rig is known by its file's name without the ending from then on.
         places = (
-            Path(one.name).stem,
+            Path(name).stem,
             "hand-over",
             "light: key",
             "frames: ",
             "cadence",
             "of-a-stack",
+            "burst",
         )
         if not any(place in text for place in places):
             return f"does not say where: {text[:200]!r}"
+        if missing := lacks(text):
+            return f"does not say {missing}: {text[:300]!r}"
         if len(text) > 1500 or not text.replace("\n", " ").isprintable():
             return f"is no plain sentence: {text[:200]!r}"
-    except Exception as error:
-        return f"{type(error).__name__}: {str(error)[:200]}"
-    return ""
+        return ""
+    return f"{type(error).__name__}: {str(error)[:200]}"
+
+
+def lacks(text: str) -> str:
+    """Return what an error does not say: what was got, what is allowed."""
+    said = (("got ", "what was got"), (("allowed", "expected"), "what is allowed"))
+    words = [(one if isinstance(one, tuple) else (one,), what) for one, what in said]
+    return " and ".join(what for one, what in words if not any(word in text for word in one))
 
 
 def _structure(rng: np.random.Generator) -> Case:
@@ -193,6 +228,17 @@ def _bytes_of_others(rng: np.random.Generator) -> Case:
     name = names[int(rng.integers(len(names)))]
     whole, read = OTHERS[name]
     data, what = mutated(whole(), rng)
+    return Case(name=name, data=data, read=read, what=f"{name}: {what}")
+
+
+def _json_of_others(rng: np.random.Generator) -> Case:
+    """Change one or two values of a JSON file that some command reads."""
+    names = [name for name in OTHERS if name.endswith(".json")]
+    name = names[int(rng.integers(len(names)))]
+    whole, read = OTHERS[name]
+    values = json.loads(whole())
+    what = ", ".join(_break_one(values, rng) for _ in range(int(rng.integers(1, 3))))
+    data = json.dumps(values).encode("utf-8", "surrogatepass")
     return Case(name=name, data=data, read=read, what=f"{name}: {what}")
 
 
@@ -313,6 +359,67 @@ program = { command = ["/bin/true", "{frames}", "{output}"], time_limit_s = 5.0 
 """
 
 
+def _suite() -> bytes:
+    return suite_text(load_suite("quick")).encode()
+
+
+def _rows() -> bytes:
+    row = "quick,plain,0,ramp,braced,mean,built-in,ok,,19.6,0.2,abc\n"
+    return f"{','.join(_COLUMNS)}\n{row}{row}".encode()
+
+
+_COLUMNS = (
+    *("suite", "condition", "severity", "scene", "stance", "method", "kind", "status", "reason"),
+    *("total.psnr_db", "merge_loss_db", "cell_key"),
+)
+
+
+def _compare(path: Path) -> object:
+    """Read a table as `compare` does."""
+    (path.parent / "suite.json").write_bytes(_suite())
+    return plain_rows(path.parent)
+
+
+def _key() -> bytes:
+    return json.dumps({"secret": "0f" * 32, "suite": json.loads(_suite())}).encode()
+
+
+def _info() -> bytes:
+    frames = [{"file": f"{n}.jpg", "time_s": n / 5, "exposure_s": 0.01} for n in range(3)]
+    return json.dumps({"frames": frames, "pitch_um": 4.0, "encoding": "srgb"}).encode()
+
+
+@cache
+def _taken() -> bytes:
+    """Return a JPEG with what a camera writes of a shot (EXIF 2.32)."""
+    tags = Pillow.Exif()
+    tags[0x0112] = 1
+    part = tags.get_ifd(0x8769)
+    part |= {0x9003: "2026:05:02 12:00:00", 0x9291: "250", 0x829A: 0.01, 0x829D: 8.0, 0x8827: 100}
+    file = BytesIO()
+    Pillow.fromarray((_picture() >> 8).astype(np.uint8)).save(file, "JPEG", exif=tags)
+    return file.getvalue()
+
+
+def _burst(path: Path) -> object:
+    """Read a burst of three pictures, with a file of it in the place of its own."""
+    folder = path.parent / "burst"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    files = {f"{number}.jpg": _taken() for number in range(3)}
+    files[path.name] = path.read_bytes()
+    for name, data in files.items():
+        (folder / name).write_bytes(data)
+    with suppress(RequestError):
+        read_burst(folder, load_rig("field-2x"), fewest=3, pitch_um=4.0, frames_per_s=5.0)
+    burst = read_burst(folder, load_rig("field-2x"), fewest=3, pitch_um=4.0, timed=False)
+    return [settings(exif(one)) for one in burst.paths], [*burst.frames]
+
+
+def _family(path: Path) -> object:
+    return draw(load_family(path), seed=1)
+
+
 def _plan(path: Path, **parts: Any) -> object:
     """Plan a small shoot with a file, as the commands do."""
     given: dict[str, Any] = {"scene": "ramp", "rig": "field-2x", **parts}
@@ -328,6 +435,7 @@ READERS: dict[str, Callable[[Path], object]] = {
     "stance": lambda path: _plan(path, stance=load_stance(path)),
     "subject": lambda path: _plan(path, subject=load_subject(path)),
     "suite": load_suite,
+    "family": _family,
 }
 OTHERS: dict[str, tuple[Callable[[], bytes], Callable[[Path], object]]] = {
     "a.tif": (lambda: encode_image(_picture(), ".tif"), read_image),
@@ -342,4 +450,9 @@ OTHERS: dict[str, tuple[Callable[[], bytes], Callable[[Path], object]]] = {
     "image.npy": (_npy, lambda path: read_array(path, (24, 32, 3))),
     "handover.json": (_handover, lambda path: read_handover(path.parent)),
     "methods.toml": (lambda: _METHODS, load_methods),
+    "rows.csv": (_rows, _compare),
+    "suite.json": (_suite, lambda path: suite_in(path.parent)),
+    "key.json": (_key, read_key),
+    "frames.json": (_info, _burst),
+    "taken.jpg": (_taken, _burst),
 }

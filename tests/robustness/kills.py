@@ -1,23 +1,28 @@
 """Kills `bench` and `render` at random moments, runs them again, and looks at what came of it.
 
-``python -m tests.robustness.kills COUNT`` from the root of the checkout, for so many of each. The
-moments are the same for the same ``--first``; what is going on then is the machine's affair. After
-one to four kills in a row the same command is let run to its end. Asked of it then: the bytes of a
-run in peace, and nothing else in the folder, in the temporary directory, or alive.
+``python -m tests.robustness.kills COUNT [--workers N]`` from the root of the checkout, for so many
+of each, in so many chains at once. The moments are the same for the same ``--first``; what is going
+on then is the machine's affair. After one to four kills in a row the same command is let run to its
+end. Asked of it then: the bytes of a run in peace, and nothing else in the folder, in the temporary
+directory, or alive.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import resource
 import signal
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
+from itertools import count
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -76,11 +81,17 @@ class Chain:
         What is not as it must be.
     found : int
         Things of killed processes that lay about before the last run.
+    seconds : float
+        The longest of the runs to the end.
+    largest_mb : float
+        Resident memory of the largest process of those.
     """
 
     kills: int
     wrong: tuple[str, ...]
     found: int
+    seconds: float = 0.0
+    largest_mb: float = 0.0
 
 
 def bench_work(place: Path, *, workers: int = 1) -> Work:
@@ -199,8 +210,15 @@ def chain(work: Work, place: Path, rng: np.random.Generator, *, most: int) -> Ch
         kills += room.killed_after(work.argv, float(rng.uniform(0.0, work.seconds)), rng)
     found = len(room.lies_about())
     whole = work.argv[0] == "render" and room.out.exists()
+    started = time.monotonic()
     status, said = room.run_to_the_end(work.argv)
-    return Chain(kills=kills, found=found, wrong=tuple(_wrong(work, room, status, said, whole)))
+    return Chain(
+        kills=kills,
+        found=found,
+        wrong=tuple(_wrong(work, room, status, said, whole)),
+        seconds=time.monotonic() - started,
+        largest_mb=resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * 1024 / 1e6,
+    )
 
 
 def _wrong(work: Work, room: Room, status: int, said: str, whole: bool) -> Iterator[str]:
@@ -219,38 +237,58 @@ def _wrong(work: Work, room: Room, status: int, said: str, whole: bool) -> Itera
     yield from (f"still alive: {pid}" for pid in room.alive())
 
 
-def chains(work: Work, place: Path, *, kills: int, first: int = 0) -> Iterator[Chain]:
-    """Yield chains until so many kills have met a process at work."""
-    number = first
-    while kills > 0:
-        rng = np.random.default_rng([number, 20261129])
-        done = chain(work, place / f"{number}", rng, most=kills)
-        yield done
-        kills -= done.kills
-        number += 1
+def _numbered(work: Work, place: Path, number: int, most: int) -> Chain:
+    rng = np.random.default_rng([number, 20261129])
+    return chain(work, place / f"{number}", rng, most=most)
 
 
-def kill_all(count: int, first: int) -> int:
+def chains(
+    work: Work, place: Path, *, kills: int, first: int = 0, workers: int = 1
+) -> Iterator[tuple[int, Chain]]:
+    """Yield chains with their numbers until so many kills have met a process at work.
+
+    Of several at once, those that are under way by then come as well.
+    """
+    numbers = count(first)
+    with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
+        under_way: dict[Future[Chain], int] = {}
+        while kills > 0 or under_way:
+            # Each has one kill at least, most likely.
+            while kills > len(under_way) and len(under_way) < workers:
+                number = next(numbers)
+                under_way[pool.submit(_numbered, work, place, number, kills)] = number
+            for done in wait(under_way, return_when=FIRST_COMPLETED).done:
+                kills -= done.result().kills
+                yield under_way.pop(done), done.result()
+
+
+def kill_all(kills: int, first: int, at_once: int) -> int:
     """Kill each command so often, print what is wrong, and return how much that is."""
-    wrong = 0
+    done: list[Chain] = []
     for name in ("bench", "render"):  # loads them, for all copies of this process
         import_module(f"stacktruth.runners{COMMANDS[name]}")
     for make, workers in ((bench_work, 1), (bench_work, 2), (render_work, 1), (render_work, 2)):
         with tempfile.TemporaryDirectory() as name:
             place = Path(name).resolve()
             work = make(place, workers=workers)
-            kills = runs = found = 0
-            for one in chains(work, place, kills=count // 2, first=first):
-                kills, runs, found = kills + one.kills, runs + 1, found + one.found
-                wrong += len(one.wrong)
+            own: list[Chain] = []
+            for number, one in chains(work, place, kills=kills // 2, first=first, workers=at_once):
+                own.append(one)
                 for text in one.wrong:
-                    print(f"{work.argv[0]}, chain {first + runs - 1}: {text}", flush=True)
+                    print(f"{work.argv[0]}, chain {number}: {text}", flush=True)
             print(
-                f"{work.argv[0]} with {workers} workers: {kills} kills, {runs} runs to the end, "
-                f"{found} things of killed runs found and removed; in peace {work.seconds:.1f} s",
+                f"{work.argv[0]} with {workers} workers: {sum(one.kills for one in own)} kills, "
+                f"{len(own)} runs to the end, {sum(one.found for one in own)} things of killed "
+                f"runs found and removed; in peace {work.seconds:.1f} s",
                 flush=True,
             )
-    print(f"{wrong} wrong")
+            done += own
+    wrong = sum(len(one.wrong) for one in done)
+    print(
+        f"kills: {sum(one.kills for one in done)} tried, {wrong} wrong; longest run to the end "
+        f"{max(one.seconds for one in done):.1f} s, largest process "
+        f"{max(one.largest_mb for one in done):.0f} MB"
+    )
     return wrong
 
 
@@ -258,5 +296,6 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("count", type=int, help="kills of each command, half with two workers")
     parser.add_argument("--first", type=int, default=0, help="number of the first chain")
+    parser.add_argument("--workers", type=int, default=1, help="chains at once")
     asked = parser.parse_args()
-    sys.exit(bool(kill_all(asked.count, asked.first)))
+    sys.exit(bool(kill_all(asked.count, asked.first, asked.workers)))

@@ -1,8 +1,17 @@
-"""Runs a rogue method on a small stack, and says what is wrong with what came of it."""
+"""Runs a rogue method on a small stack, and says what is wrong with what came of it.
+
+``python -m tests.robustness.rogue_runs [--workers N] [NAME ...]`` from the root of the checkout
+runs all of them, or those of whose names a part is given.
+"""
 
 from __future__ import annotations
 
+import argparse
 import os
+import sys
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +22,7 @@ from stacktruth.ground.pictures import encode_image
 from stacktruth.runners.contract import Outcome
 from stacktruth.runners.isolate.child import HANDED
 from stacktruth.runners.isolate.run import run_method
-from tests.robustness.rogues import HEAD, Rogue
+from tests.robustness.rogues import HEAD, ROGUES, Rogue
 
 ROWS, COLUMNS = 64, 96
 INFO = {
@@ -67,6 +76,11 @@ def run_rogue(rogue: Rogue, stack: SmallStack, place: Path) -> list[str]:
     place : Path
         An empty folder.
     """
+    return looked_at(rogue, stack, place)[0]
+
+
+def looked_at(rogue: Rogue, stack: SmallStack, place: Path) -> tuple[list[str], Outcome]:
+    """Run a rogue as `run_rogue` does; return what came of it, too."""
     work = place / "work"
     work.mkdir()
     outcome = run_method(
@@ -86,7 +100,7 @@ def run_rogue(rogue: Rogue, stack: SmallStack, place: Path) -> list[str]:
         wrong.append("wrote to the temporary folder of all")
     if not stack.as_before():
         wrong.append("the frames are not what they were")
-    return [f"{one} ({outcome.status}: {outcome.reason!r})" for one in wrong]
+    return [f"{one} ({outcome.status}: {outcome.reason!r})" for one in wrong], outcome
 
 
 def _wrong_with(outcome: Outcome, rogue: Rogue) -> list[str]:
@@ -104,3 +118,37 @@ def _wrong_with(outcome: Outcome, rogue: Rogue) -> list[str]:
     if outcome.from_outside:
         wrong.append("taken for ended from outside")
     return wrong
+
+
+def tried(name: str) -> tuple[str, list[str], float, float]:
+    """Run a rogue on a stack of its own; return its name, what is wrong, seconds, and MB."""
+    started = time.monotonic()
+    with tempfile.TemporaryDirectory() as place:
+        stack = small_stack(Path(place).resolve() / "stack")
+        wrong, outcome = looked_at(ROGUES[name], stack, Path(place).resolve())
+    return name, wrong, time.monotonic() - started, outcome.peak_mb or 0.0
+
+
+def main() -> int:
+    """Run all rogues, print what is wrong; return of how many something is."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("names", nargs="*", help="parts of names (default: all)")
+    parser.add_argument("--workers", type=int, default=1, help="rogues at once")
+    asked = parser.parse_args()
+    names = [n for n in ROGUES if not asked.names or any(part in n for part in asked.names)]
+    bad, longest, largest = 0, (0.0, ""), (0.0, "")
+    with ProcessPoolExecutor(asked.workers) as pool:
+        for name, wrong, seconds, peak_mb in pool.map(tried, names):
+            bad += bool(wrong)
+            longest, largest = max(longest, (seconds, name)), max(largest, (peak_mb, name))
+            for text in wrong:
+                print(f"{name}: {text}", flush=True)
+    print(
+        f"rogues: {len(names)} tried, {bad} wrong; longest {longest[0]:.1f} s ({longest[1]}), "
+        f"largest {largest[0]:.0f} MB ({largest[1]})"
+    )
+    return bad
+
+
+if __name__ == "__main__":
+    sys.exit(bool(main()))

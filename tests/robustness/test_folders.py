@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -17,6 +18,7 @@ from stacktruth.runners.bench.running.folder import refuse_other_contents
 from stacktruth.runners.bench.running.store import DoneCell, Store
 from stacktruth.runners.csv_text import csv_text, read_rows, write_rows
 from stacktruth.runners.request import RequestError
+from stacktruth.simulator.stack.stackio import read_stack, write_stack
 from tests.runners.bench_suites import run, write_suite
 
 
@@ -111,6 +113,34 @@ def test_broken_files_of_a_benchmark_count_as_missing(tmp_path: Path, text: str)
     assert store.done(cell.key) is None
     assert _environment(store.path / "environment.json") == {}
     refuse_other_contents(store, suite, [cell])
+
+
+def test_the_file_of_another_cell_counts_as_missing(tmp_path: Path) -> None:
+    """Two that have changed places are whole, each with its own checksum."""
+    store = Store(tmp_path)
+    store.make()
+    for key in ("a", "b"):
+        store.keep(key, DoneCell(row={"cell_key": key}))
+    first, second = (tmp_path / "cells" / f"{key}.json" for key in ("a", "b"))
+    held = first.read_bytes()
+    first.write_bytes(second.read_bytes())
+    assert (store.done("a"), store.row("b")) == (None, {"cell_key": "b"})
+    second.write_bytes(held)
+    assert store.done("b") is None
+
+
+@pytest.mark.slow
+def test_another_stack_in_the_place_of_one_that_was_kept_is_rendered_again(tmp_path: Path) -> None:
+    """Its checksums are right: what it is a stack of tells."""
+    suite = write_suite(tmp_path, scenes=["ramp"], methods=["mean"])
+    peace = run(suite, tmp_path / "out", keep_frames=True)
+    [path] = (tmp_path / "out" / "stacks").iterdir()
+    shoot = replace(read_stack(path).shoot, seed=77)
+    shutil.rmtree(path)
+    write_stack(shoot, path, progress=False)
+    for cell in (tmp_path / "out" / "cells").iterdir():
+        cell.unlink()
+    assert run(suite, tmp_path / "out") == peace
 
 
 FORMULAS = [

@@ -22,8 +22,8 @@ FEW, MANY = 300, 5000
 
 def defects(numbers: range, folder: Path) -> list[str]:
     """Return all defects, each with what it is about."""
-    found = [(number, wrong) for number, wrong, _ in tried(numbers, folder) if wrong]
-    return [f"{number}: {case(number).what}: {wrong}" for number, wrong in found]
+    found = [one for one in tried(numbers, folder) if one.wrong]
+    return [f"{one.number}: {case(one.number).what}: {one.wrong}" for one in found]
 
 
 def test_broken_files_are_read_or_refused_in_a_sentence(tmp_path: Path) -> None:

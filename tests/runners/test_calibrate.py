@@ -422,14 +422,18 @@ def test_times_come_from_exif(texture, tmp_path, suffix):
 def test_a_burst_without_times_is_told_so(texture, tmp_path):
     """No number is guessed."""
     folder = written(still(texture), tmp_path / "burst", stamps=False)
-    with pytest.raises(RequestError, match="has no time stamp; give the rate"):
+    with pytest.raises(
+        RequestError, match="has no time stamp: got none, expected one; give the rate"
+    ):
         read_burst(folder, RIG)
 
 
 def test_two_frames_are_too_few(texture, tmp_path):
     """No number is guessed."""
     folder = written(still(texture, 2), tmp_path / "burst")
-    with pytest.raises(RequestError, match="2 pictures, a calibration needs 8 or more"):
+    with pytest.raises(
+        RequestError, match="2 pictures, expected more: a calibration needs 8 or more"
+    ):
         read_burst(folder, RIG)
 
 
@@ -457,9 +461,12 @@ def _no_time_stamps(texture, folder):
 @pytest.mark.parametrize(
     ("made", "message"),
     [
-        (_two_frames, "2 pictures, a calibration needs 8 or more"),
-        (_several_sizes, "frame000.jpg is 300x200, zzz.png is 20x10 pixels"),
-        (_no_time_stamps, "frame000.jpg has no time stamp; give the rate of the burst with --fps"),
+        (_two_frames, "2 pictures, expected more: a calibration needs 8 or more"),
+        (_several_sizes, "got 20x10 pixels in zzz.png, expected 300x200 as in frame000.jpg"),
+        (
+            _no_time_stamps,
+            "frame000.jpg has no time stamp: got none, expected one",
+        ),
     ],
 )
 def test_the_command_answers_a_useless_burst_without_a_number(
@@ -483,7 +490,9 @@ def test_a_crop_needs_the_size_of_its_pixels(tmp_path):
     folder.mkdir()
     for number in range(8):
         Image.new("RGB", (100, 100)).save(folder / f"{number}.png")
-    with pytest.raises(RequestError, match=r"100x100 pixels do not show the whole .* --pitch"):
+    with pytest.raises(
+        RequestError, match=r"do not show the whole .*: got 100x100 pixels, .* --pitch"
+    ):
         read_burst(folder, RIG, frames_per_s=5)
     assert read_burst(folder, RIG, frames_per_s=5, pitch_um=3.9).pitch_um == 3.9
 

@@ -172,7 +172,9 @@ def test_what_must_be_known_is_asked_for(tmp_path, capsys):
     picture = encode_image(np.full((8, 8, 3), 99, np.uint8), ".png")
     for number in range(6):
         (tmp_path / f"{number}.png").write_bytes(picture)
-    with pytest.raises(RequestError, match="6 pictures, a calibration needs 7 or more"):
+    with pytest.raises(
+        RequestError, match="6 pictures, expected more: a calibration needs 7 or more"
+    ):
         read_shots(tmp_path)
     (tmp_path / "6.png").write_bytes(picture)
     with pytest.raises(RequestError, match="give it with --pitch"):

@@ -98,7 +98,7 @@ def test_a_camera_that_waited_has_no_even_rate(tmp_path):
     """Ten frames in two seconds, and then four in twenty."""
     times_s = np.concatenate([np.arange(10) / 5, 7 + 5 * np.arange(4)])
     folder = written(tmp_path / "b", [f"a{n:02d}" for n in range(14)], times_s)
-    with pytest.raises(RequestError, match="no even rate fits them"):
+    with pytest.raises(RequestError, match="no even rate fits"):
         read_burst(folder, RIG)
 
 
@@ -157,7 +157,9 @@ def test_frames_held_in_two_ways_are_refused(tmp_path):
     tags = Image.Exif()
     tags[0x0112] = 6
     picture(9).save(folder / "z.png", exif=tags)
-    with pytest.raises(RequestError, match=r"turned differently: orientation 1 in a0.png, 6 in z"):
+    with pytest.raises(
+        RequestError, match=r"turned differently: got orientation 6 in z.*, expected 1 as in a0.png"
+    ):
         read_burst(folder, RIG, frames_per_s=5)
 
 

@@ -44,7 +44,7 @@ BAD = {
     "drops odd rows": (
         "f = frames[0]; return f[: f.shape[0] // 2 * 2, : f.shape[1] // 2 * 2]",
         "odd size",
-        "invalid-output, image has shape",
+        "invalid-output, image: got shape",
     ),
     "uint8 for 16 bits": (
         "f = frames[0]; return f if f.dtype == np.uint8 else (f >> 8).astype(np.uint8)",

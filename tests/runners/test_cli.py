@@ -114,7 +114,7 @@ class TestWrongRequest:
 
     def test_an_unknown_scene_is_refused(self, capsys, place):
         """The shipped scenes are listed."""
-        told = "unknown scene 'moon'; shipped: "
+        told = "unknown scene: got 'moon', allowed "
         self.check(capsys, place, ["render", "moon", "--out", "new"], told)
 
     def test_an_unknown_key_in_toml_is_refused(self, capsys, place):
@@ -132,7 +132,7 @@ class TestWrongRequest:
     def test_a_negative_f_number_is_refused(self, capsys, place):
         """Key, value and rule are named."""
         Path("r.toml").write_text(RIG.replace("2.8", "-2.8"))
-        told = "key 'lens.f_number': got -2.8, input should be greater than 0"
+        told = "key 'lens.f_number': got -2.8, allowed more than 0"
         self.check(capsys, place, ["render", "ramp", "--rig", "r.toml", "--out", "new"], told)
 
     def test_an_output_folder_that_exists_is_left_alone(self, capsys, place):
@@ -150,7 +150,7 @@ class TestWrongRequest:
 
     def test_a_place_below_a_file_is_refused(self, capsys, place):
         """A folder cannot be made below a file."""
-        told = "mine.csv is not a folder"
+        told = "mine.csv, which is not a folder"
         self.check(capsys, place, ["render", "ramp", *SMALL, "--out", "mine.csv/new"], told)
 
     @pytest.mark.parametrize(
@@ -164,7 +164,7 @@ class TestWrongRequest:
             (["--iso", "nan"], "--iso: got 'nan', allowed a number above 0"),
             (["--format", "gif"], "--format: invalid choice: 'gif' (choose from 'tiff16'"),
             (["--near", "2", "--far", "1"], "from near to far, got 2 to 1 mm"),
-            (["--stance", "flying"], "unknown stance 'flying'; shipped: braced"),
+            (["--stance", "flying"], "unknown stance: got 'flying', allowed braced"),
             (["--colour", "red"], "unrecognized arguments: --colour red"),
             (["--fra", "3"], "unrecognized arguments: --fra 3"),
         ],
@@ -197,7 +197,7 @@ class TestWrongRequest:
         ("options", "told"),
         [
             ([], "one of the arguments --method --image is required"),
-            (["--method", "magic"], "unknown method 'magic'; allowed: middle-frame"),
+            (["--method", "magic"], "unknown method: got 'magic', allowed middle-frame"),
             (["--method", "no.py:f"], "method 'no.py:f': there is no file 'no.py'"),
             (["--image", "no.tif"], "no.tif: there is no such file"),
             (["--method", "mean", "--name", "x"], "--depth and --name go with --image"),
@@ -232,8 +232,8 @@ class TestMethodThatFails:
         ("name", "told"),
         [
             ("raising", "failed, RuntimeError: no idea what to do"),
-            ("not_a_number", "invalid-output, image has 9216 values that are NaN or infinite"),
-            ("wrong_shape", "invalid-output, image has shape (40, 64, 3), expected (48, 64, 3)"),
+            ("not_a_number", "invalid-output, image: got 9216 values that are NaN or infinite"),
+            ("wrong_shape", "invalid-output, image: got shape (40, 64, 3), expected (48, 64, 3)"),
         ],
     )
     def test_a_bad_method_is_a_row_with_its_status(self, name, told, capsys, place, stack):
@@ -455,7 +455,7 @@ class TestUnexpected:
         with started("render", "moon", "--out", "new") as process:
             out, told = process.communicate(timeout=60)
         assert (process.returncode, out) == (2, "")
-        assert told.startswith("stacktruth: error: unknown scene 'moon'; shipped: ")
+        assert told.startswith("stacktruth: error: unknown scene: got 'moon', allowed ")
         assert len(told.splitlines()) == 1
 
     def test_a_terminated_render_leaves_nothing(self, place):

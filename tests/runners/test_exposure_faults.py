@@ -190,8 +190,8 @@ def test_files_whose_values_are_other_colours_are_refused(judge: Judge, tmp_path
     Pillow.fromarray(clear).save(tmp_path / "clear.png")
     Pillow.fromarray(levels).save(tmp_path / "lab.png", icc_profile=lab)
     for name, reason in (
-        ("clear", "clear.png has an opacity channel, and 100.0% of it is not opaque"),
-        ("lab", "lab.png has the colour profile"),
+        ("clear", "clear.png has an opacity channel: got 100.0% of it not opaque"),
+        ("lab", "lab.png: got the colour profile"),
     ):
         row = score_files(judge, tmp_path / f"{name}.png", name=name).row
         assert row["status"] == "invalid-output"

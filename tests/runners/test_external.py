@@ -142,7 +142,7 @@ def test_a_program_cannot_change_the_stack(folder) -> None:
         (
             "import os, sys; os.symlink(sys.argv[2], sys.argv[1])",
             "invalid-output",
-            "result.tif is a symbolic link",
+            "result.tif: got a symbolic link",
         ),
         ("import os, sys; os.mkfifo(sys.argv[1])", "invalid-output", "not a regular file"),
         ("import sys; open(sys.argv[1], 'w').write('no')", "invalid-output", "cannot be read"),
@@ -183,12 +183,15 @@ def test_a_program_that_is_not_there_is_a_failed_row(folder) -> None:
 @pytest.mark.parametrize(
     ("line", "message"),
     [
-        ("merge {frames} {out}", "unknown placeholder {out}"),
-        ("merge --in={frames} {output}", "{frames} must be an argument of its own"),
+        ("merge {frames} {out}", "unknown placeholder: got {out}"),
+        (
+            "merge --in={frames} {output}",
+            "{frames} in '--in={frames}', allowed as an argument of its own",
+        ),
         ("merge {output}", "takes no frames"),
         ("merge {frames}", "has no {output}"),
         ("merge '{frames} {output}", "No closing quotation"),
-        ("", "at least 1 item"),
+        ("", "allowed 1 or more"),
     ],
 )
 def test_a_template_that_cannot_work_is_refused_before_it_runs(line, message) -> None:
@@ -216,10 +219,10 @@ def test_programs_are_read_from_a_file(tmp_path, folder) -> None:
     [
         ("[a]\ncommand = 'x'", r"\[a\] command"),
         ("[a]\ncommand = ['x', '{frames}', '{output}']\ncolour = 1", r"\[a\] colour"),
-        ("[a]\ncommand = ['x', '{frames}', '{output}']\ntime_limit_s = -1", "greater than 0"),
+        ("[a]\ncommand = ['x', '{frames}', '{output}']\ntime_limit_s = -1", "allowed more than 0"),
         ("[a]\ncommand = ['x', '{frames}', '{output}']\noutput = '../x.tif'", "output"),
-        ("[a]\ncommand = ['x', '{frames}', '{output}']\nimage_format = 'bmp'", "allowed: tiff16"),
-        ("a = 1", "'a' stands outside"),
+        ("[a]\ncommand = ['x', '{frames}', '{output}']\nimage_format = 'bmp'", "allowed tiff16"),
+        ("a = 1", "key 'a': got 1 outside"),
         ("[a", "methods.toml"),
     ],
 )
@@ -262,8 +265,8 @@ def test_a_python_method_sees_lazy_frames_and_its_result_comes_back(tmp_path, fo
     [
         ("raise KeyError('oh')", "failed", "KeyError: 'oh' (mine.py:4)"),
         ("raise NotImplementedError('too few')", "skipped", "too few"),
-        ("return np.zeros(3)", "invalid-output", "image has shape (3,), expected (12, 16, 3)"),
-        ("return frames[0] * np.nan", "invalid-output", "image has 576 values that are NaN"),
+        ("return np.zeros(3)", "invalid-output", "image: got shape (3,), expected (12, 16, 3)"),
+        ("return frames[0] * np.nan", "invalid-output", "image: got 576 values that are NaN"),
         ("import os; os._exit(0)", "failed", "ended without a result"),
         ("import sys; sys.exit(3)", "failed", "SystemExit: 3 (mine.py:4)"),
         ("import ctypes; ctypes.string_at(0)", "failed", "crashed with signal SIGSEGV"),
@@ -330,8 +333,8 @@ def test_a_built_in_under_a_limit_runs_in_a_child_with_the_same_result(folder) -
 @pytest.mark.parametrize(
     ("spec", "message"),
     [
-        ("no-such", "unknown method 'no-such'; allowed: middle-frame, "),
-        ("mean+no-stage", "unknown method 'mean\\+no-stage'"),
+        ("no-such", "unknown method: got 'no-such', allowed middle-frame, "),
+        ("mean+no-stage", "unknown method: got 'mean\\+no-stage'"),
         ("nowhere/x.py:f", "there is no file 'nowhere/x.py'"),
     ],
 )

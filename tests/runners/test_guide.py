@@ -1,8 +1,11 @@
 """The command line as a guide: doors, examples, the next command, the nearest right word."""
 
 import argparse
+import os
 import shlex
 import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -60,6 +63,22 @@ def test_a_command_ends_with_what_it_made_and_the_next(tmp_path, capsys):
     assert err.splitlines()[-1] == f"made: {out}; next: stacktruth score {out} --method focus-map"
     args = build_parser().parse_args(shlex.split(err.partition("next: stacktruth ")[2]))
     assert args.stack.name == "st"
+
+
+@pytest.mark.parametrize("command", sorted({*COMMANDS} - {"blind", "list", "metrics", "demo"}))
+def test_a_path_with_blanks_stays_one_word(command):
+    """A shell takes the hint, and what was made, apart into the words that were given."""
+    place = "a b/c's $d"
+    args = build_parser().parse_args(shlex.split(guide.EXAMPLES[command][0]))
+    for name in ("out", "folder", "stack", "to", "keep", "rig"):
+        if getattr(args, name, None) is not None:
+            setattr(args, name, Path(place) if name != "rig" else place)
+    told = guide.hint(args)
+    if "a b" in told:
+        words = shlex.split(told.replace(";", " ; "))
+        assert [word for word in words if "a b" in word or "$d" in word] == [
+            word for word in words if word.startswith((place, Path(place).name))
+        ]
 
 
 def test_what_failed_names_no_next_command(tmp_path, capsys):
@@ -206,3 +225,12 @@ def test_a_word_like_none_is_answered_by_none(capsys):
 def test_all_hints_are_of_commands_that_there_are():
     """No command without examples or a next one, and none too many."""
     assert set(guide.EXAMPLES) == set(guide.NEXT) == set(COMMANDS)
+
+
+def test_a_home_that_cannot_be_written_to_is_not_spoken_of():
+    """The plotting library would say so in two lines on stderr."""
+    asked = "from stacktruth.runners import cli; import matplotlib; matplotlib.get_cachedir()"
+    env = {**os.environ, "HOME": "/proc/1", "XDG_CONFIG_HOME": "", "XDG_CACHE_HOME": ""}
+    env.pop("MPLCONFIGDIR", None)
+    ran = subprocess.run([sys.executable, "-c", asked], env=env, capture_output=True, check=True)
+    assert ran.stderr == b""

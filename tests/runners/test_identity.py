@@ -166,7 +166,7 @@ class TestTables:
             ('label = "a"\nprogram = { command = ["x"] }', "takes no frames"),
             (
                 'label = "a"\nspec = "mean"\n[[methods]]\nlabel = "a"\nspec = "oracle"',
-                "there twice",
+                "twice, allowed once",
             ),
         ],
     )

@@ -304,7 +304,7 @@ def unrelated(folder):
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (one_frame, "1 picture, 3 needed"),
+        (one_frame, "got 1 picture, expected more: 3 needed"),
         (two_sizes, "differ in size"),
         (no_picture, "IMG_0001.jpg cannot be read"),
         (cut_short, "IMG_0001.png"),

@@ -182,7 +182,7 @@ def test_the_view_of_a_finished_file_can_be_told(still: Stack, tmp_path: Path) -
     assert row["reference"] == 2
     assert row["merge.psnr_db"] > 80
     wrong = score_files(Judge(still), file, name="file", reference=3).row
-    assert wrong["reason"] == "reference is frame 3, but frames are 0..2"
+    assert wrong["reason"] == "reference: got frame 3, allowed 0..2"
 
 
 def test_the_table_says_why_a_score_is_low(

@@ -212,7 +212,7 @@ def test_files_are_read_and_a_named_view_is_believed(
     assert told["total.psnr_db"] == pytest.approx(free["total.psnr_db"], abs=1e-6)
     wrong = score_files(judge, file, name="file", reference=LAST + 1).row
     assert wrong["status"] == "invalid-output"
-    assert wrong["reason"] == "reference is frame 6, but frames are 0..5"
+    assert wrong["reason"] == "reference: got frame 6, allowed 0..5"
 
 
 def test_a_depth_map_comes_with_its_picture(judge: Judge, in_last: Result) -> None:

@@ -32,6 +32,15 @@ def test_depth_of_a_part_is_that_of_the_whole(pose: Pose) -> None:
     assert np.nanmax(np.abs(part - whole[top : top + 40, left : left + 64])) < 1e-5
 
 
+def test_a_pixel_alone_is_that_of_the_whole() -> None:
+    """On a ball, which has no neighbour then to tell how far apart its rays are."""
+    scene = load_scene("sticky-leaf")
+    whole = view_depth(scene, RIG, crop=(64, 64))
+    row, col = divmod(int(np.nanargmin(whole)), 64)
+    at = (1, 1, (WIDE - 64) // 2 + col, (HIGH - 64) // 2 + row)
+    assert np.abs(view_depth(scene, RIG, crop=at) - whole[row, col]).max() < 1e-5
+
+
 def test_picture_of_a_part_is_that_of_the_whole() -> None:
     """Blur reaches in from beyond the crop as from the rest of the picture."""
     scene = load_scene("pickets")

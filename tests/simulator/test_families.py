@@ -221,14 +221,14 @@ def test_shades_turn_hue_and_scale_light_as_cielab_has_it():
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("[draw]\nx = { uniform = [0, 1] }\n" + CARD, r"draw\.x: it is drawn and never used"),
+        ("[draw]\nx = { uniform = [0, 1] }\n" + CARD, r"draw\.x: got a draw that is never used"),
         (CARD + 'rotate_deg = "= turn"\n', r"surface\.0\.rotate_deg: got the name 'turn'"),
         (CARD + 'rotate_deg = "= __import__(1)"\n', "got '__import__\\(1\\)', allowed numbers"),
         (CARD + 'rotate_deg = "= (1).real"\n', "allowed numbers, names"),
         (CARD + 'rotate_deg = "= 1 +"\n', r"got '1 \+', allowed"),
         (CARD + "rotate_deg = { uniform = [0, 1], weights = 2 }\n", "got key 'weights', allowed"),
         (CARD.replace("[scene]", "[scenes]"), "got key 'scenes', allowed title, about, draw"),
-        (CARD.replace("[scene]", '[scene]\nname = "x"'), "scene.name: the draw says it"),
+        (CARD.replace("[scene]", '[scene]\nname = "x"'), "scene.name: got it, allowed without"),
         ("[draw]\nX = 1\n" + CARD, "got the name 'X', allowed small letters"),
         (CARD + "rotate_deg = { repeat = 2 }\n", "allowed one 'item' or a list 'items'"),
         ("scene = 3\n", "scene: got 3, allowed a table"),
@@ -250,7 +250,7 @@ def test_what_is_wrong_in_a_family_is_told_when_it_is_loaded(family, text, messa
         ("rotate_deg = { log_uniform = [0, 1] }", "log_uniform: got 0, allowed numbers > 0"),
         ("seed = { whole = [0, 1.5] }", r"whole: got \[0, 1.5\], allowed whole numbers"),
         ("rotate_deg = { choice = [] }", r"choice: got \[\], allowed a list"),
-        ("rotate_deg = { choice = [1, 2], weights = [1] }", r"weights: got \[1\], need 2"),
+        ("rotate_deg = { choice = [1, 2], weights = [1] }", r"weights: got \[1\], allowed 2"),
         ("rotate_deg = { choice = [1, 2], weights = [0, 0] }", "allowed from 0, not all 0"),
         ('rotate_deg = "= 1 / 0"', "cannot work out '1 / 0'"),
         ('rotate_deg = "= exp(9999)"', "cannot work out"),
@@ -279,7 +279,7 @@ def test_what_cannot_be_drawn_is_told_with_key_and_seed(family, line, message):
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("leav:3", r"unknown family 'leav' \(did you mean 'leaf'\?\)"),
+        ("leav:3", r"unknown family: got 'leav' \(did you mean 'leaf'\?\)"),
         ("leaf:", "got seed '', allowed a whole number from 0"),
         ("leaf:-1", "got seed '-1', allowed"),
         ("leaf:1.5", "got seed '1.5', allowed"),

@@ -250,7 +250,7 @@ def test_bad_lights_are_refused(tmp_path):
     """A bad key or value, or a wait without end, is named with what was got."""
     bad = tmp_path / "bad.toml"
     bad.write_text("ambient_share = 0.5\n")
-    with pytest.raises(DataFileError, match=r"without a flash ambient_share is 1, got 0.5"):
+    with pytest.raises(DataFileError, match=r"ambient_share: got 0.5, allowed 1 without"):
         load_light(bad)
     bad.write_text("[flash]\npower = 1.5\n")
     with pytest.raises(DataFileError, match=r"flash.power.*1.5"):

@@ -448,7 +448,7 @@ DAMAGES = {
     "other layout": (
         lambda folder: (folder / "stack.json").write_text('{"layout": 2}'),
         "stack.json",
-        "got layout 2, this version reads layout 1",
+        "got layout 2, expected 1",
     ),
     "unknown key": (
         lambda folder: (folder / "stack.json").write_text('{"layout": 1, "colour": 1}'),
@@ -458,7 +458,7 @@ DAMAGES = {
     "file outside": (
         lambda folder: resealed(folder, files={"../up": {"bytes": 0, "sha256": "0" * 64}}),
         "stack.json",
-        "file '../up' lies outside the stack",
+        "got file '../up' outside the stack",
     ),
 }
 

@@ -177,7 +177,9 @@ def test_bad_subjects_are_refused(tmp_path):
     """A bad key or value is named with what was got."""
     bad = tmp_path / "bad.toml"
     bad.write_text("[wind]\nnatural_hz = [3.0, 1.0]\n")
-    with pytest.raises(DataFileError, match=r"natural_hz must be 0 < least <= greatest, got 3.0"):
+    with pytest.raises(
+        DataFileError, match=r"natural_hz: got 3.0, .*, allowed 0 < least <= greatest"
+    ):
         load_subject(bad)
     bad.write_text("[[twitches]]\nat_s = 1.0\nmove_mm = [0, 0, 1]\n")
     with pytest.raises(DataFileError, match=r"twitches.0.part' is missing"):

@@ -43,7 +43,9 @@ def _shake(shoot: Shoot, rms_mm: float) -> Shoot:
     """Set the sway along the axis, and scale sway across, tremor and pulse with it."""
     along = shoot.stance.sway_mm[2]
     if along == 0:
-        raise ValueError(f"stance {shoot.stance.name!r} does not sway: shake can't be scaled")
+        raise ValueError(
+            f"stance {shoot.stance.name!r} does not sway: got no shake, allowed a stance with some"
+        )
     times = rms_mm / along
     across, down, _ = shoot.stance.sway_mm
     stance = replace(
@@ -61,7 +63,9 @@ def _rotation(shoot: Shoot, rms_mrad: float) -> Shoot:
 
 def _flash(shoot: Shoot) -> FlashUnit:
     if shoot.light.flash is None:
-        raise ValueError(f"light {shoot.light.name!r} has no flash to vary")
+        raise ValueError(
+            f"light {shoot.light.name!r} has no flash to vary: got none, allowed a light with one"
+        )
     return shoot.light.flash
 
 
@@ -121,7 +125,10 @@ def _highlights(shoot: Shoot, radiance: float) -> Shoot:
     """Let the light's reflection in every shiny drop and ball be this many times white."""
     surfaces = shoot.scene.surface
     if not any(_shines(surface) for surface in surfaces):
-        raise ValueError(f"scene {shoot.scene.name!r} has nothing shiny to brighten")
+        raise ValueError(
+            f"scene {shoot.scene.name!r} has nothing shiny to brighten: got none, allowed a "
+            "glossy scene"
+        )
     brighter = tuple(
         replace(surface, highlight=radiance) if _shines(surface) else surface
         for surface in surfaces

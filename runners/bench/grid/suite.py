@@ -114,7 +114,11 @@ class Suite:
 
     def __post_init__(self) -> None:
         if self.windows and (self.crop is None or self.bin != 1):
-            raise ValueError("windows: need a crop, and a bin of 1: they are of real pixels")
+            raise ValueError(
+                f"windows: got crop {self.crop} and bin {self.bin}, allowed a crop and a "
+                "bin of 1: they "
+                "are of real pixels"
+            )
 
     @property
     def shortcomings(self) -> tuple[str, ...]:
@@ -154,6 +158,13 @@ def suite_text(suite: Suite) -> str:
     return pretty_json(TypeAdapter(Suite).dump_python(suite, mode="json"))
 
 
+def _told(error: Exception) -> str:
+    """Return what a file's reader says; what the system says is what was got."""
+    if isinstance(error, OSError):
+        return f"got {error.strerror!r}, expected the file of a suite"
+    return str(error)
+
+
 def suite_in(folder: Path) -> Suite:
     """Return the suite that a benchmark's folder was made by.
 
@@ -165,5 +176,7 @@ def suite_in(folder: Path) -> Suite:
     try:
         held = read_json(folder / SUITE)
     except (OSError, ValueError) as error:
-        raise RequestError(f"{folder}: no benchmark ({SUITE} cannot be read: {error})") from error
+        raise RequestError(
+            f"{folder}: no benchmark: {SUITE} cannot be read: {_told(error)}"
+        ) from error
     return validate(Suite, held, where=folder / SUITE)

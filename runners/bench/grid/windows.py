@@ -80,7 +80,10 @@ def deepest_window(scene: Scene, rig: Rig, size: tuple[int, int]) -> Crop:
         for col in range(0, z.shape[1] - wide + 1, max(1, wide // 3))
     ]
     if not places:
-        raise ValueError(f"window: the sensor of {rig.name} is smaller than {crop_text(size)}")
+        raise ValueError(
+            f"window: got {crop_text(size)}, allowed up to the sensor of {rig.name}, "
+            f"{rig.sensor.width_px}x{rig.sensor.height_px}"
+        )
     z = np.clip(z, *scene.depth_mm)
     row, col = max(places, key=lambda at: _depth(z[at[0] : at[0] + high, at[1] : at[1] + wide]))
     return (*size, col * bin, row * bin)

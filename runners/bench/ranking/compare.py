@@ -88,7 +88,7 @@ def compare(
     asked = [(method, other) for other in against]
     levels = list(split(rows, metric, by, kinds or {})) if by else []
     if by and not levels:
-        raise ValueError(f"by: {metric.name} is not told by {by}")
+        raise ValueError(f"by: got {by}, by which {metric.name} is not told, allowed another")
     enough = sum(part["scene"].nunique() >= LEAST_SCENES for _, part, _ in levels)
     told = [
         (level, pair)

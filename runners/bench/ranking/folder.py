@@ -6,12 +6,15 @@ from pathlib import Path
 
 import pandas as pd
 
+from ....ground.text import plain_line
 from ...csv_text import read_rows
 from ...request import RequestError
 from ..grid.cells import PLAIN
 from ..grid.suite import Suite, suite_in
 
 ROWS = "rows.csv"
+_COLUMNS = ("scene", "method", "status", "condition")
+_SHOWN = 200
 
 
 def plain_rows(folder: Path) -> tuple[Suite, pd.DataFrame]:
@@ -31,10 +34,21 @@ def plain_rows(folder: Path) -> tuple[Suite, pd.DataFrame]:
     try:
         rows = read_rows(folder / ROWS)
     except (OSError, ValueError) as error:
-        raise RequestError(f"{folder / ROWS}: cannot be read: {error}") from error
-    if not {"scene", "method", "status", "condition"} <= set(rows):
-        raise RequestError(f"{folder / ROWS}: is no table of a benchmark")
+        told = error.strerror if isinstance(error, OSError) else str(error)
+        raise RequestError(
+            f"{folder / ROWS}: cannot be read: got {plain_line(str(told), longest=_SHOWN)!r}, "
+            "expected the table of a benchmark"
+        ) from error
+    if not set(_COLUMNS) <= set(rows):
+        found = plain_line(", ".join(map(str, rows.columns)), longest=_SHOWN)
+        raise RequestError(
+            f"{folder / ROWS}: is no table of a benchmark: got columns {found or 'none'}, "
+            f"expected {', '.join(_COLUMNS)} and more"
+        )
     plain = rows[rows["condition"] == PLAIN]
     if plain.empty:
-        raise RequestError(f"{folder / ROWS}: no plain cell is done; nothing can be compared")
+        raise RequestError(
+            f"{folder / ROWS}: no plain cell is done: got {len(rows)} rows, allowed one or more of "
+            "condition plain"
+        )
     return suite, plain

@@ -34,7 +34,7 @@ from .tables import MAIN
 from .viewer import viewer
 
 _TOLD = ("stacktruth", "commit", "changed_files", "python", "numpy", "scipy", "machine", "cores",
-         "system", "workers", "threads")  # fmt: skip
+         "system", "workers", "threads", "memory_limits")  # fmt: skip
 LIMITS = ("capture", "selection")
 #: Columns that a page is made of; a benchmark in which all cells failed has none of them.
 _NEEDED = (

@@ -49,8 +49,8 @@ def refuse_other_contents(store: Store, suite: Suite, cells: Sequence[Cell]) -> 
         "cells",
     } & set(names):
         raise RequestError(
-            f"{path}: holds {_some(names)}, which is no benchmark; give a new folder, or an empty "
-            "one\nnothing was changed"
+            f"{path}: holds {_some(names)}, which is no benchmark: got a folder of something else, "
+            "allowed a new or an empty one\nnothing was changed"
         )
     refuse_foreign_tables(path)
     _refuse_another_suite(store, suite, cells)
@@ -70,12 +70,14 @@ def refuse_foreign_tables(folder: Path) -> None:
         except FileNotFoundError:
             continue
         except OSError as error:
-            raise RequestError(f"{folder / name}: {error.strerror}") from error
+            raise RequestError(
+                f"{folder / name}: got {error.strerror!r}, expected a table or nothing"
+            ) from error
         found = head.split(",")
         if head and not all(column in found for column in columns):
             raise RequestError(
-                f"{folder / name}: is no table of a benchmark (first line: "
-                f"{plain_line(head, longest=80)!r}, expected columns {', '.join(columns)})\n"
+                f"{folder / name}: is no table of a benchmark: got the first line "
+                f"{plain_line(head, longest=80)!r}, expected columns {', '.join(columns)}\n"
                 "move it away, or give another folder; nothing was changed"
             )
 

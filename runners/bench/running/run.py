@@ -20,6 +20,7 @@ from tqdm import tqdm
 from ....ground.atomic import write_whole
 from ....ground.threads import ONE_THREAD
 from ....simulator.stack.manifest import pretty_json, versions
+from ...isolate.memory_group import how_memory_is_held
 from ...request import RequestError, request
 from ..grid.cells import Cell, by_stack, cells_of, scoring_version
 from ..grid.suite import SUITE, Suite, suite_text
@@ -316,6 +317,7 @@ def environment(workers: int) -> dict[str, Any]:
         "system": platform.platform(),
         "workers": workers,
         "threads": ONE_THREAD,
+        "memory_limits": how_memory_is_held(),
     }
 
 

@@ -78,7 +78,10 @@ class Store:
             with tempfile.TemporaryFile(dir=self.path / "cells"):
                 pass
         except OSError as error:
-            raise RequestError(f"{self.path}: {error.strerror or error}") from error
+            place = error.filename or self.path
+            raise RequestError(
+                f"{place}: got {error.strerror or error!s}, expected a folder to write to"
+            ) from error
 
     @contextmanager
     def locked(self, name: str) -> Iterator[None]:
@@ -130,8 +133,11 @@ class Store:
             checksum = held.pop("sha256")
             if checksum != sha256(canonical_json(held)):
                 return None
+            row = dict(held["row"])
+            if row.get("cell_key", cell) != cell:  # the file of another cell
+                return None
             return DoneCell(
-                row=dict(held["row"]),
+                row=row,
                 from_outside=bool(held["from_outside"]),
                 loaded=dict(held["loaded"]),
             )

@@ -18,7 +18,7 @@ from ....ground.atomic import write_whole
 from ....ground.checksum import sha256
 from ....ground.pictures import encode_image, encode_map
 from ....ground.stamps import Stamps, stamps_below
-from ....simulator.stack.manifest import StackError, versions
+from ....simulator.stack.manifest import StackError, canonical_json, plan_to_data, versions
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
 from ....simulator.steps import side_by_side
@@ -259,11 +259,21 @@ def _rendered(store: Store, spec: StackSpec, *, workers: int) -> Stack:
         shutil.rmtree(left, ignore_errors=True)
     if path.exists():
         try:
-            return read_stack(path)
+            found = read_stack(path)
         except StackError:
-            shutil.rmtree(path)
+            found = None
+        if found is not None and _is_of(found, spec):
+            return found
+        shutil.rmtree(path)
     write_stack(spec.shoot, path, workers=workers, progress=False)
     return read_stack(path, verify=False)
+
+
+def _is_of(stack: Stack, spec: StackSpec) -> bool:
+    """Tell whether a stack is what would be rendered, and not another put in its place."""
+    planned = canonical_json(plan_to_data(spec.shoot))
+    here = stack.manifest.versions.get("code") == versions()["code"]
+    return here and canonical_json(stack.manifest.plan) == planned
 
 
 def _keep_output(folder: Path, scored: Scored) -> dict[str, str]:

@@ -306,14 +306,14 @@ def _brightness(picture: str) -> npt.NDArray[np.float64]:
     if not path.is_file():
         path = data_folder() / "textures" / picture
     if not path.is_file():
-        raise ValueError(f"no picture {picture!r}; allowed: gravel, grass, or a PNG file")
+        raise ValueError(f"picture: got {picture!r}, allowed gravel, grass, or a PNG file")
     values = np.asarray(read_image(path), np.float64)
     if values.ndim == 3:
         values = values.mean(axis=2)
     side = values.shape[0]
     if values.shape != (side, side) or side & (side - 1) or side < 8:
         raise ValueError(
-            f"picture {picture!r} is {values.shape[1]} x {values.shape[0]} pixels; allowed: "
+            f"picture {picture!r}: got {values.shape[1]} x {values.shape[0]} pixels, allowed "
             "square, the side a power of two from 8"
         )
     return tiles.periodic(values)
