@@ -91,6 +91,8 @@ def _blind(args: argparse.Namespace) -> str:
 
 
 def _calibrate(args: argparse.Namespace) -> str:
+    if args.how:
+        return "shoot it, then: stacktruth calibrate my-burst --rig my-rig.toml --out me.toml"
     if args.out is None:
         return "add --out me.toml to write stance and light as files"
     light = Path(args.out).with_name(f"{Path(args.out).stem}-light.toml")
@@ -101,6 +103,11 @@ def _calibrate(args: argparse.Namespace) -> str:
 
 
 def _calibrate_lens(args: argparse.Namespace) -> str:
+    if args.how:
+        return (
+            "shoot it, then: stacktruth calibrate-lens my-card --pitch 3.9 --step 0.05 "
+            "--out my-rig.toml"
+        )
     if args.out is None:
         return "add --out my-rig.toml to write the lens as a rig, --figure FILE.png to look at it"
     return f"stacktruth plan --rig {args.out} --subject-depth 3 --stance kneeling --out plan"
@@ -118,6 +125,24 @@ def _score(args: argparse.Namespace) -> str:
     if args.keep is not None:
         return f"open {args.keep}/index.html"
     return "add --keep DIR to look at the pictures, --csv FILE for all columns; many scenes: bench"
+
+
+_PLAN = "stacktruth plan --rig RIG --subject-depth 3 --stance STANCE --light LIGHT --out plan"
+_SCORE = "stacktruth score STACK --method METHOD"
+_RENDER = "stacktruth render SCENE --out STACK"
+#: What takes the names that ``list`` tells.
+_TAKES = {
+    "families": "stacktruth gallery FAMILY:1 FAMILY:2 --out look.png",
+    "rigs": _PLAN,
+    "stances": _PLAN,
+    "lights": _PLAN,
+    "subjects": f"{_RENDER} --subject SUBJECT",
+    "methods": _SCORE,
+    "stages": f"{_SCORE} --method METHOD+STAGE",
+    "metrics": "stacktruth metrics merged.tif other.tif --name METRIC",
+    "suites": "stacktruth bench SUITE --out mine",
+    "reproductions": "stacktruth reproduce NAME --quick --out look",
+}
 
 
 #: What one likely does after a command that went well.
@@ -145,8 +170,8 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
         else f"open {args.out}/index.html; merge the frames that it keeps"
     ),
     "reproduce": lambda args: f"open {args.out}/summary.md",
-    "list": lambda args: "stacktruth render SCENE --out STACK",
-    "check-method": lambda args: "stacktruth score STACK --method METHOD",
+    "list": lambda args: _TAKES.get(args.kind, _RENDER),
+    "check-method": lambda args: _SCORE,
     "check-stack": lambda args: f"stacktruth score {args.stack} --method focus-map",
     "export": lambda args: f"open {args.to} in any renderer; lengths are mm",
     "gallery": lambda args: f"open {args.out}; stacktruth render SCENE --out STACK",

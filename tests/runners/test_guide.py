@@ -1,6 +1,7 @@
 """The command line as a guide: doors, examples, the next command, the nearest right word."""
 
 import argparse
+import re
 import shlex
 import subprocess
 
@@ -9,6 +10,7 @@ import pytest
 from stacktruth.runners import guide
 from stacktruth.runners.cli import COMMANDS, build_parser, main
 from stacktruth.runners.commands.completion import completion
+from stacktruth.runners.commands.list_names import KINDS
 
 
 def said(capsys, *words):
@@ -60,6 +62,18 @@ def test_a_command_ends_with_what_it_made_and_the_next(tmp_path, capsys):
     assert err.splitlines()[-1] == f"made: {out}; next: stacktruth score {out} --method focus-map"
     args = build_parser().parse_args(shlex.split(err.partition("next: stacktruth ")[2]))
     assert args.stack.name == "st"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_list_names_a_command_that_takes_its_names(kind):
+    """Not the same for each: it can be parsed, and holds the word that the names stand for."""
+    args = build_parser().parse_args(["list", kind])
+    command = guide.hint(args).partition("next: stacktruth ")[2]
+    build_parser().parse_args(shlex.split(command))
+    names = {"families": "FAMILY", "reproductions": "NAME"}.get(
+        kind, kind.upper().removesuffix("S")
+    )
+    assert re.search(rf"\b{names}\b", command)
 
 
 def test_what_failed_names_no_next_command(tmp_path, capsys):
