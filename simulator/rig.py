@@ -91,7 +91,7 @@ class Rig:
     Parameters
     ----------
     name, title : str
-        Short name and a line for people.
+        For tables and people; in a file of its own the name is the file's if left out.
     lens : Lens
         At one setting.
     sensor : Sensor
