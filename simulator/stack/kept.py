@@ -13,7 +13,6 @@ import numpy as np
 
 from ...ground.columns import Column
 from ..shooting.truth import REGIONS
-from ..view.camera import crop_size
 from .columns import FRAME_KEYS, INFO_KEYS, RECORD_COLUMNS, TRUTH_KEYS
 from .frameio import FORMATS
 from .manifest import INFO, RECORDS, TRUTH
@@ -116,11 +115,13 @@ def _truth(stack: Stack) -> Iterator[str]:
 def _plan(stack: Stack) -> Iterator[str]:
     """Compare what the camera wrote with the plan, from which `score` renders."""
     plan, info, lens = stack.shoot, stack.info, stack.shoot.rig.lens
-    width, height = (side // plan.bin for side in crop_size(plan.crop, plan.rig))
+    sensor = plan.rig.sensor
+    taken = (sensor.width_px, sensor.height_px) if plan.crop is None else plan.crop
+    width, height = (side // plan.bin for side in taken[:2])
     sides = (info["width_px"], info["height_px"])
     yield from _equal(f"{INFO}: width_px, height_px", sides, (width, height))
     near = {
-        "pitch_um": plan.rig.sensor.pitch_um * plan.bin,
+        "pitch_um": sensor.pitch_um * plan.bin,
         "magnification": lens.magnification,
         "pupil_ratio": lens.pupil_ratio,
     }
