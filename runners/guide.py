@@ -37,8 +37,8 @@ EXAMPLES = {
     "metrics": ("metrics merged.tif other.tif", "metrics merged.tif other.tif --name ssim"),
     "bench": ("bench quick --out quick", "bench my-suite.toml --out mine --workers 2"),
     "compare": (
-        "compare mine --method my_method --against focus-map",
-        "compare mine --method my_method --against focus-map --by kind --pictures cases.png",
+        "compare mine --method my_method:merge --against focus-map",
+        "compare mine --method my_method:merge --against focus-map --by kind --pictures cases.png",
     ),
     "verify": ("verify quick", "verify quick --cells 10 --seed 1"),
     "blind": (
