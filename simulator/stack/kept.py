@@ -49,7 +49,8 @@ def _missing(stack: Stack) -> Iterator[str]:
     yield from _absent(stack.info, INFO_KEYS, INFO)
     for number, frame in enumerate(stack.info["frames"]):
         yield from _absent(frame, FRAME_KEYS, f"{INFO}: frames.{number}")
-    facts, lists = stack.truth_facts, {"regions": REGIONS, "images": TRUTH_IMAGES}
+    facts = stack.truth_facts
+    lists: Mapping[str, Iterable[str]] = {"regions": REGIONS, "images": TRUTH_IMAGES}
     for name, known in lists.items():
         yield from (
             f"{TRUTH}: key '{name}.{one}' is missing"
