@@ -21,6 +21,11 @@ LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
 def encode_srgb(linear: npt.ArrayLike) -> Floats:
     """Encode linear light, any shape; black = 0, white = 1, beyond see the module's head.
 
+    Parameters
+    ----------
+    linear : array_like
+        Light, 1 = white.
+
     Examples
     --------
     >>> [round(float(value), 3) for value in encode_srgb([0.0, 0.18, 1.0])]
@@ -54,12 +59,23 @@ def decode_srgb(encoded: npt.ArrayLike, *, dtype: npt.DTypeLike = np.float32) ->
 
 
 def clipped_srgb(linear: npt.ArrayLike) -> Floats:
-    """Encode linear light as a picture file can hold it: cut to 0..1 first."""
+    """Encode linear light as a picture file can hold it: cut to 0..1 first.
+
+    Parameters
+    ----------
+    linear : array_like
+        Light, 1 = white.
+    """
     return encode_srgb(np.clip(np.asarray(linear, dtype=np.float32), 0, 1))
 
 
 def luma(image: Floats) -> Floats:
     """Return the weighted sum of the channels, shape (rows, cols); a grey image is its own luma.
+
+    Parameters
+    ----------
+    image : array (rows, cols, 3) or (rows, cols)
+        Of any encoding.
 
     Examples
     --------

@@ -38,8 +38,8 @@ EXAMPLES = {
     "metrics": ("metrics merged.tif other.tif", "metrics merged.tif other.tif --name ssim"),
     "bench": ("bench quick --out quick", "bench my-suite.toml --out mine --workers 2"),
     "compare": (
-        "compare mine --method my_method --against focus-map",
-        "compare mine --method my_method --against focus-map --by kind --pictures cases.png",
+        "compare mine --method my_method:merge --against focus-map",
+        "compare mine --method my_method:merge --against focus-map --by kind --pictures cases.png",
     ),
     "verify": ("verify quick", "verify quick --cells 10 --seed 1"),
     "blind": (
@@ -100,6 +100,8 @@ def _blind(args: argparse.Namespace) -> str:
 
 
 def _calibrate(args: argparse.Namespace) -> str:
+    if args.how:
+        return "shoot it, then: stacktruth calibrate my-burst --rig my-rig.toml --out me.toml"
     if args.out is None:
         return "add --out me.toml to write stance and light as files"
     light = Path(args.out).with_name(f"{Path(args.out).stem}-light.toml")
@@ -110,6 +112,11 @@ def _calibrate(args: argparse.Namespace) -> str:
 
 
 def _calibrate_lens(args: argparse.Namespace) -> str:
+    if args.how:
+        return (
+            "shoot it, then: stacktruth calibrate-lens my-card --pitch 3.9 --step 0.05 "
+            "--out my-rig.toml"
+        )
     if args.out is None:
         return "add --out my-rig.toml to write the lens as a rig, --figure FILE.png to look at it"
     return f"stacktruth plan --rig {_word(args.out)} --subject-depth 3 --stance kneeling --out plan"
@@ -128,6 +135,24 @@ def _score(args: argparse.Namespace) -> str:
     if args.keep is not None:
         return f"open {_word(f'{args.keep}/index.html')}"
     return "add --keep DIR to look at the pictures, --csv FILE for all columns; many scenes: bench"
+
+
+_PLAN = "stacktruth plan --rig RIG --subject-depth 3 --stance STANCE --light LIGHT --out plan"
+_SCORE = "stacktruth score STACK --method METHOD"
+_RENDER = "stacktruth render SCENE --out STACK"
+#: What takes the names that ``list`` tells.
+_TAKES = {
+    "families": "stacktruth gallery FAMILY:1 FAMILY:2 --out look.png",
+    "rigs": _PLAN,
+    "stances": _PLAN,
+    "lights": _PLAN,
+    "subjects": f"{_RENDER} --subject SUBJECT",
+    "methods": _SCORE,
+    "stages": f"{_SCORE} --method METHOD+STAGE",
+    "metrics": "stacktruth metrics merged.tif other.tif --name METRIC",
+    "suites": "stacktruth bench SUITE --out mine",
+    "reproductions": "stacktruth reproduce NAME --quick --out look",
+}
 
 
 #: What one likely does after a command that went well.
@@ -159,8 +184,8 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
         else f"open {_word(f'{args.out}/index.html')}; merge the frames that it keeps"
     ),
     "reproduce": lambda args: f"open {_word(f'{args.out}/summary.md')}",
-    "list": lambda args: "stacktruth render SCENE --out STACK",
-    "check-method": lambda args: "stacktruth score STACK --method METHOD",
+    "list": lambda args: _TAKES.get(args.kind, _RENDER),
+    "check-method": lambda args: _SCORE,
     "check-stack": lambda args: f"stacktruth score {_word(args.stack)} --method focus-map",
     "export": lambda args: f"open {_word(args.to)} in any renderer; lengths are mm",
     "gallery": lambda args: f"open {_word(args.out)}; stacktruth render SCENE --out STACK",

@@ -91,7 +91,19 @@ def working_f_number(f_number: float, magnification: float, *, pupil_ratio: floa
 def numerical_aperture(f_number: float, magnification: float, *, pupil_ratio: float = 1.0) -> float:
     """Sine of the half-angle of the cone on the object side, in air: m / (2 N_eff).
 
-    Parameters and errors as in `working_f_number`.
+    Parameters
+    ----------
+    f_number : float
+        Marked f-number, > 0.
+    magnification : float
+        Image size over object size, > 0.
+    pupil_ratio : float
+        Exit over entrance pupil, > 0.
+
+    Raises
+    ------
+    ValueError
+        One of them is not a finite number > 0.
 
     Examples
     --------
@@ -122,6 +134,11 @@ def focus_distance_mm(rig: Rig) -> float:
 def rig_f_number(rig: Rig) -> float:
     """Working f-number of a rig.
 
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+
     Examples
     --------
     >>> import stacktruth
@@ -133,18 +150,38 @@ def rig_f_number(rig: Rig) -> float:
 
 
 def rig_aperture(rig: Rig) -> float:
-    """Object-side numerical aperture of a rig."""
+    """Object-side numerical aperture of a rig.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    """
     lens = rig.lens
     return numerical_aperture(lens.f_number, lens.magnification, pupil_ratio=lens.pupil_ratio)
 
 
 def entrance_pupil_radius_mm(rig: Rig) -> float:
-    """Radius of the entrance pupil, mm: f / (2 N)."""
+    """Radius of the entrance pupil, mm: f / (2 N).
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    """
     return rig.lens.focal_length_mm / (2.0 * rig.lens.f_number)
 
 
 def cone_radius_mm(rig: Rig, depth_mm: float) -> float:
-    """Radius of the cone of light from a point in focus, at a depth from the entrance pupil, mm."""
+    """Radius of the cone of light from a point in focus, at a depth from the entrance pupil, mm.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    depth_mm : float
+        From the entrance pupil along the axis, mm.
+    """
     return entrance_pupil_radius_mm(rig) * abs(1 - depth_mm / focus_distance_mm(rig))
 
 
@@ -176,6 +213,13 @@ def field_sag_mm(rig: Rig, tangent_squared: float | Reals) -> float | Reals:
 
 def image_scale_px_per_mm(rig: Rig, *, focus_mm: float = 0.0) -> float:
     """Pixels per mm in the plane of focus, when the lens is focused `focus_mm` farther.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    focus_mm : float
+        How much farther than nominal the lens is focused, mm.
 
     Raises
     ------
@@ -233,7 +277,22 @@ def defocus_mm(rig: Rig, offset_mm: float | Reals) -> Reals:
     Paraxial: (NA^2 / 2) offset / (1 + offset/d). Over the wavelength it is the defocus in waves;
     8 N_eff times it is the blur diameter on the sensor.
 
-    Parameters, result and errors as in `blur_diameter_um`.
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    offset_mm : float or array
+        Of the point behind the plane of focus, mm; negative in front of it, beyond -d.
+
+    Returns
+    -------
+    array
+        Shape of the offsets, mm.
+
+    Raises
+    ------
+    ValueError
+        A point lies in or behind the entrance pupil.
     """
     return unchecked_defocus_mm(rig, _checked_offset_mm(rig, offset_mm))
 
@@ -242,6 +301,13 @@ def unchecked_defocus_mm(rig: Rig, offset_mm: Reals) -> Reals:
     """As `defocus_mm`, in the precision of the offsets, for whoever asks for many points.
 
     What it gives for a point in or behind the entrance pupil means nothing.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    offset_mm : array
+        Of the points behind the plane of focus, mm, in the precision wanted.
     """
     exact = offset_mm.dtype.type
     distance = exact(focus_distance_mm(rig))
@@ -252,6 +318,13 @@ def refocused(rig: Rig, *, focus_mm: float) -> Rig:
     """Return the rig with its lens focused `focus_mm` farther, the entrance pupil standing still.
 
     The thin lens gives d' = d + focus_mm and m' = 1 / (d'/f - 1/p); the marked f-number stays.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    focus_mm : float
+        How much farther, mm on the axis; negative is nearer.
 
     Raises
     ------
@@ -305,6 +378,13 @@ def reach(rig: Rig, reduced_offset_mm: float) -> DepthOfField:
 
     The reduced offset is ``|offset| / (1 + offset/d)``.
     Blur and defocus go with the reduced offset, so this is how a limit on either becomes depth.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    reduced_offset_mm : float
+        >= 0, mm.
     """
     share = reduced_offset_mm / focus_distance_mm(rig)
     far = reduced_offset_mm / (1.0 - share) if share < 1.0 else inf
@@ -395,7 +475,19 @@ def scale_change(rig: Rig, step_mm: float) -> float:
 def exposure_loss_stops(magnification: float, *, pupil_ratio: float = 1.0) -> float:
     """Light lost on the sensor against a far subject at the same marked f-number, stops.
 
-    Parameters and errors as in `working_f_number`, whose square carries the loss.
+    The square of `working_f_number` carries the loss.
+
+    Parameters
+    ----------
+    magnification : float
+        Image size over object size, > 0.
+    pupil_ratio : float
+        Exit over entrance pupil, > 0.
+
+    Raises
+    ------
+    ValueError
+        One of them is not a finite number > 0.
 
     Examples
     --------

@@ -91,7 +91,7 @@ class Rig:
     Parameters
     ----------
     name, title : str
-        Short name and a line for people.
+        For tables and people; in a file of its own the name is the file's if left out.
     lens : Lens
         At one setting.
     sensor : Sensor
@@ -136,12 +136,26 @@ def load_rig(name_or_path: str | Path) -> Rig:
 
 
 def stopped_to(rig: Rig, f_number: float) -> Rig:
-    """Return the same rig at another marked f-number."""
+    """Return the same rig at another marked f-number.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    f_number : float
+        Marked, > 0.
+    """
     return replace(rig, lens=replace(rig.lens, f_number=f_number))
 
 
 def plain_rig(rig: Rig) -> Rig:
-    """Return the same rig with a lens free of vignetting and of aberrations that spread a point."""
+    """Return the same rig with a lens free of vignetting and of aberrations that spread a point.
+
+    Parameters
+    ----------
+    rig : Rig
+        Lens and sensor with their setting.
+    """
     lens = replace(
         rig.lens,
         spherical_um=0.0,

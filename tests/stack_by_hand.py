@@ -61,7 +61,9 @@ def write(folder):
     }  # fmt: skip
     kinds = {"best_frame": np.int16, "regions": np.uint8}
     for name, image in truth.items():
-        tifffile.imwrite(folder / f"truth/{name}.tif", image.astype(kinds.get(name, np.float32)))
+        held = image.astype(kinds.get(name, np.float32))
+        how = "rgb" if held.ndim == 3 else "minisblack"
+        tifffile.imwrite(folder / f"truth/{name}.tif", held, photometric=how)
     frame = {"exposure_s": 0.005, "iso": 100.0, "f_number": 4.0, "focal_length_mm": 50.0}
     frames = [
         {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
@@ -42,6 +43,11 @@ _DATA_FILES = {
     "Light": (Light, FlashUnit, Recycle, Cadence),
     "Subject": (Subject, Wind, Twitch),
     "Suite": (Suite, Ladder, MethodTable),
+}
+#: Types that are told for Python, as JSON has them.
+_IN_JSON = {
+    "crop": "[width, height] or [width, height, left, top] or null",
+    "asked_reference": "int or null",
 }
 #: What each image of the truth is stored as.
 _TYPES = {
@@ -106,11 +112,17 @@ def plan_keys() -> str:
     fields = Shoot.__dataclass_fields__
     if tuple(fields)[: len(needed)] != needed:
         raise ValueError(f"a shoot's first keys: got {tuple(fields)}, expected {needed}")
+    known = keys.told(Shoot)
     rows = [
-        [f"`{name}`", "*required*" if name in needed else f"`{fields[name].default!r}`"]
+        [
+            f"`{name}`",
+            words.cell(_IN_JSON.get(name, known[name][0] or "a table")),
+            "*required*" if name in needed else f"`{json.dumps(fields[name].default)}`",
+            words.cell(known[name][1]),
+        ]
         for name in fields
     ]
-    return words.table(["key", "default"], rows)
+    return words.table(["key", "type", "default", "meaning"], rows)
 
 
 def truth_images() -> str:

@@ -36,7 +36,7 @@ class Stance:
     Parameters
     ----------
     name, title : str
-        Short name and a line for people.
+        For tables and people; in a file of its own the name is the file's if left out.
     sway_mm : tuple of three floats
         Sway rms across, up and down, and toward the subject, mm.
     sway_hz : float

@@ -89,7 +89,7 @@ class Light:
     Parameters
     ----------
     name, title : str
-        Short name and a line for people.
+        For tables and people; in a file of its own the name is the file's if left out.
     flash : FlashUnit or None
         None is ambient or steady light alone.
     ambient_share : float

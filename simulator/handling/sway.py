@@ -89,7 +89,7 @@ class Subject:
     Parameters
     ----------
     name, title : str
-        Short name and a line for people.
+        For tables and people; in a file of its own the name is the file's if left out.
     wind : Wind
         How the living parts are swayed.
     twitches : tuple of Twitch

@@ -231,7 +231,13 @@ class Shoot:
         )
 
     def camera(self, number: int) -> Camera:
-        """Return the camera of a frame."""
+        """Return the camera of a frame.
+
+        Parameters
+        ----------
+        number : int
+            Of the frame, 0 to frames - 1.
+        """
         record = self.records[number]
         return Camera(self.rig, record.pose, record.refocus_mm, self.crop, self.bin, record.subject)
 
@@ -292,7 +298,15 @@ class Shoot:
         return sum(1 for _ in tiles_of(self.camera(0).frame))
 
     def drawn_of(self, number: int, tiles: Iterable[Floats]) -> Floats:
-        """Lay all tiles that `drawn` gave of a frame, in their order, together."""
+        """Lay all tiles that `drawn` gave of a frame, in their order, together.
+
+        Parameters
+        ----------
+        number : int
+            Of the frame, 0 to frames - 1.
+        tiles : iterable of arrays
+            All of that frame, in their order.
+        """
         return joined(self.camera(number).centred().frame, tiles)  # as it is rendered
 
     def exposure(self, number: int, *, drawn: Floats | None = None) -> Floats:

@@ -20,6 +20,7 @@ from ..shooting.shoot import Shoot
 from ..shooting.truth import Truth
 from .agreed import checked_image, checked_info, checked_truth
 from .frameio import FORMATS
+from .kept import departures
 from .manifest import (
     INFO,
     RECORDS,
@@ -237,4 +238,6 @@ def _disagreements(stack: Stack) -> list[str]:
         _ = stack.truth  # refuses images that have not the size of a frame
     except StackError as error:
         found.append(str(error))
+    if not found:
+        found = [f"{stack.path}: {one}" for one in departures(stack)]
     return found

@@ -2,6 +2,7 @@
 
 import argparse
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -12,6 +13,7 @@ import pytest
 from stacktruth.runners import guide
 from stacktruth.runners.cli import COMMANDS, build_parser, main
 from stacktruth.runners.commands.completion import completion
+from stacktruth.runners.commands.list_names import KINDS
 
 
 def said(capsys, *words):
@@ -79,6 +81,18 @@ def test_a_path_with_blanks_stays_one_word(command):
         assert [word for word in words if "a b" in word or "$d" in word] == [
             word for word in words if word.startswith((place, Path(place).name))
         ]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_list_names_a_command_that_takes_its_names(kind):
+    """Not the same for each: it can be parsed, and holds the word that the names stand for."""
+    args = build_parser().parse_args(["list", kind])
+    command = guide.hint(args).partition("next: stacktruth ")[2]
+    build_parser().parse_args(shlex.split(command))
+    names = {"families": "FAMILY", "reproductions": "NAME"}.get(
+        kind, kind.upper().removesuffix("S")
+    )
+    assert re.search(rf"\b{names}\b", command)
 
 
 def test_what_failed_names_no_next_command(tmp_path, capsys):

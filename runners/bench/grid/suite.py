@@ -62,7 +62,7 @@ class Suite:
     Parameters
     ----------
     name, title : str
-        Short name and a line for people.
+        For tables and people; in a file of its own the name is the file's if left out.
     scenes : tuple of str
         Names or paths; each with its own rig unless `rigs` says otherwise.
     rigs : tuple of str
