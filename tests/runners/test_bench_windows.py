@@ -19,9 +19,11 @@ from stacktruth.runners.bench.grid.windows import (
     windows_of,
 )
 from stacktruth.runners.bench.report.case_pictures import _is_case
+from stacktruth.runners.methods import METHODS
 from stacktruth.simulator import load_rig, load_scene, view_depth
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.optics import depth_of_field_mm
+from stacktruth.simulator.rig import stopped_to
 from stacktruth.simulator.scene.scene import SceneWindow
 
 RIG = load_rig("field-2x")
@@ -138,6 +140,32 @@ def test_a_case_is_shown_in_its_own_window() -> None:
     cells = cells_of(suite)
     cases = [{"scene": "coin", "window": cell.stack.window, "seed": 1} for cell in cells]
     assert [[_is_case(cell, case) for cell in cells] for case in cases] == np.eye(2).tolist()
+
+
+def test_the_standard_suite_is_what_it_promises() -> None:
+    """Fixed and drawn scenes, each in its place, at 1x to 5x, and every method that is built in."""
+    suite = load_suite("standard")
+    drawn = [name for name in suite.scenes if ":" in name]
+    assert len(suite.scenes) - len(drawn) >= 14
+    assert len(drawn) >= 36
+    assert {name.partition(":")[0] for name in drawn} == set(list_data_files("family"))
+    assert [place.scene for place in suite.places] == list(suite.scenes)
+    assert {place.rig for place in suite.places} == {"field-1x", "field-2x", "field-5x"}
+    for place in suite.places:
+        rig = load_rig(place.rig)
+        own = stopped_to(rig, place.f_number or rig.lens.f_number)
+        assert depths_of_field(place.depth_mm, own) >= LEAST_DEPTHS
+    assert set(METHODS) <= {name.partition("+")[0] for name in suite.methods}
+    assert set(suite.stances) == {"stepped", "braced"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", range(0, 50, 7))
+def test_a_place_of_the_standard_suite_is_as_deep_as_it_says(number: int) -> None:
+    """Measured anew, of every seventh."""
+    place = load_suite("standard").places[number]
+    found = window_depth_mm(load_scene(place.scene), load_rig(place.rig), place.crop)
+    assert found == pytest.approx(place.depth_mm, abs=0.01)
 
 
 def test_what_a_suite_lacks_is_said() -> None:

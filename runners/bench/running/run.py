@@ -20,7 +20,9 @@ from tqdm import tqdm
 
 from ....ground.atomic import write_whole
 from ....ground.threads import ONE_THREAD
+from ....simulator.shooting.shoot import Shoot
 from ....simulator.stack.manifest import pretty_json, versions
+from ....simulator.view.camera import crop_size
 from ...request import RequestError, request
 from ..grid.cells import Cell, by_stack, cells_of, scoring_version
 from ..grid.suite import SUITE, Suite, suite_in, suite_text
@@ -122,6 +124,8 @@ def bench(
             if not keep_frames:
                 _sweep(store, stacks)
             missing = list(_missing(store, stacks, only))
+            if pool is not None:  # long ones first: none is left at the end to wait for
+                missing.sort(key=lambda one: -_frame_pixels(one[0][0].stack.shoot))
             # Where there are fewer stacks than processes, several share the work on one.
             each = max(1, pool.workers // max(1, len(missing))) if pool and pool.local else 1
             task = partial(
@@ -216,6 +220,11 @@ def _missing(
         left = left_of({cell: store.done(cell.key) for cell in group}, only=only)
         if left:
             yield group, [cell.key for cell in left]
+
+
+def _frame_pixels(shoot: Shoot) -> int:
+    width, height = crop_size(shoot.crop, shoot.rig)
+    return len(shoot) * width * height // shoot.bin**2
 
 
 def _sweep(store: Store, stacks: Iterable[tuple[Cell, ...]]) -> None:
