@@ -97,3 +97,16 @@ def test_what_is_run_beside_the_suite(regime):
     assert len(suites["seeds"].scenes) == 14
     assert set(suites["seeds"].methods) < set(standard.methods)
     assert [place.scene for place in suites["seeds"].places] == list(suites["seeds"].scenes)
+
+
+@pytest.mark.skipif(not (RESULTS / "regime" / "tau.csv").is_file(), reason="not published yet")
+def test_the_published_page_holds_the_numbers_of_its_tables(regime):
+    """Whoever edits one of them, or remakes tables without the page, is told."""
+    folder = RESULTS / "regime"
+    text = (folder / "README.md").read_text(encoding="utf-8")
+    tau = pd.read_csv(folder / "tau.csv").iloc[0]
+    assert f"tau is {tau.tau:.2f} ({tau.low:.2f} to {tau.high:.2f}" in text
+    outcomes = pd.read_csv(folder / "statements.csv")["outcome"].value_counts()
+    assert f"{outcomes.get('kept', 0)} are told apart the same way in both" in text
+    for row in pd.read_csv(folder / "components.csv").itertuples():
+        assert f"| {row.component} | {row.spread:.2f} |" in text
