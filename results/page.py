@@ -11,17 +11,21 @@ import json
 import re
 import sys
 from collections.abc import Container, Iterable, Mapping, Sequence
+from functools import cache
 from math import isfinite
 from pathlib import Path
 
 import jinja2
 import pandas as pd
 from stamps import STUDIES, stale
+from told import for_authors, for_photographers
 
 from stacktruth.ground.checksum import sha256
+from stacktruth.runners.bench.ranking.factors import kinds_of
+from stacktruth.runners.bench.ranking.folder import plain_rows
 from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
 from stacktruth.runners.bench.ranking.scenes import by_scene
-from stacktruth.runners.bench.ranking.standings import standings
+from stacktruth.runners.bench.ranking.standings import Standings, standings
 
 HERE = Path(__file__).resolve().parent
 #: Which scores are told, all against the ideal: the result, and what the frames allow.
@@ -42,6 +46,7 @@ def page() -> str:
     template = surroundings.from_string((HERE / "README.md.jinja").read_text(encoding="utf-8"))
     return template.render(
         standard=_scores("standard/rows.csv"),
+        told=suite_told(HERE / "standard"),
         quick=_scores("quick/rows.csv"),
         ages=(known := ages(STUDIES, stale())),
         older=[name for name, age in known.items() if age == OLD],
@@ -70,12 +75,36 @@ def _scores(name: str) -> pd.DataFrame:
     return rows if SELECTION in rows else rows.copy().assign(**{SELECTION: float("nan")})
 
 
-def standing(rows: pd.DataFrame) -> str:
-    """Return the methods of a suite without conditions, contenders first, with intervals."""
+def suite_told(folder: Path) -> dict[str, object]:
+    """Return what a suite's rows tell: its table, what it lacks, and what to take from it."""
+    return _suite_told(folder, (folder / "rows.csv").stat().st_mtime_ns)
+
+
+@cache
+def _suite_told(folder: Path, _stamp: int) -> dict[str, object]:
+    suite, _ = plain_rows(folder)
+    rows = _scores(f"{folder.name}/rows.csv")
+    plain, found = _stand(rows)
+    return {
+        "standing": standing(rows, found),
+        "shortcomings": suite.shortcomings,
+        "authors": [] if suite.shortcomings else for_authors(plain, found, kinds_of(suite)),
+        "photographers": [] if suite.shortcomings else for_photographers(plain, found),
+    }
+
+
+def _stand(rows: pd.DataFrame) -> tuple[pd.DataFrame, Standings]:
+    """Return the rows without conditions, and how the methods stand on them."""
     plain = rows[rows["condition"] == "plain"]
     if LOST not in plain:  # made before the judge had a selection limit
         plain = plain.assign(**{LOST: -plain[RESULT]})
-    found = standings(plain, metric_column(LOST, plain.columns)).table
+    return plain, standings(plain, metric_column(LOST, plain.columns))
+
+
+def standing(rows: pd.DataFrame, found: Standings | None = None) -> str:
+    """Return the methods of a suite without conditions, contenders first, with intervals."""
+    plain = rows[rows["condition"] == "plain"]
+    found = found or _stand(rows)[1]
     limits = [by_scene(plain, column) for column in (LIMIT, SELECTION)]
     return table(
         (
@@ -90,7 +119,7 @@ def standing(rows: pd.DataFrame) -> str:
                 f"{row.typical:.1f}",
                 f"{row.low:.1f} to {row.high:.1f}" if isfinite(row.low) else "-",
             )
-            for row in found.itertuples()
+            for row in found.table.itertuples()
         ),
     )  # fmt: skip
 

@@ -1,10 +1,10 @@
 """Remakes what is published in this folder, and the parts of the README that come from it.
 
 Usage: ``python results/remake.py
-demo|gallery|families|limits|reproduce|quick|standard|calibrate|renderer|study|ranking``, or one
-comparison as ``reproduce/NAME``. ``--stale`` remakes all that is older than the code and the data
-that it is made from, ``--list-stale`` names it with what has changed. Each study is stamped with
-the checksums of the files that it was made from.
+demo|gallery|families|limits|reproduce|quick|standard|regime|calibrate|renderer|study|ranking``, or
+one comparison as ``reproduce/NAME``. ``--stale`` remakes all that is older than the code and the
+data that it is made from, ``--list-stale`` names it with what has changed. Each study is stamped
+with the checksums of the files that it was made from.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pandas as pd
 from page import write_page
+from regime import FOLDER, KEPT, remake_tables, suites
 from stamps import STUDIES, Study, made_from, stale, told, write_stamp
 
 from stacktruth.runners.bench import bench, load_suite
@@ -32,6 +33,7 @@ from stacktruth.runners.bench.report.report import write_report
 from stacktruth.runners.calibrate.loop import close_loop, known_bursts, loop_summary
 from stacktruth.runners.calibrate.loop_report import loop_figure
 from stacktruth.runners.cli import main as stacktruth
+from stacktruth.runners.csv_text import write_rows
 from stacktruth.runners.demo.demo import run_demo
 from stacktruth.runners.demo.families import families_sheets
 from stacktruth.runners.demo.gallery import gallery
@@ -101,10 +103,10 @@ def remake_reproduction(name: str) -> int:
     return reproduce(name, out=HERE / "reproduce" / name, workers=usable_cores())
 
 
-def remake_suite(name: str, *, suite: str | None = None) -> int:
+def remake_suite(name: str) -> int:
     """Run a suite and keep its tables and its page; a run that was ended is resumed."""
     out = HERE / ".work" / name
-    rows = bench(load_suite(suite or name), out, workers=usable_cores())
+    rows = bench(load_suite(name), out, workers=usable_cores())
     write_report(out)
     kept = HERE / name
     kept.mkdir(exist_ok=True)
@@ -114,6 +116,19 @@ def remake_suite(name: str, *, suite: str | None = None) -> int:
     shutil.rmtree(out)
     plain = rows[rows["condition"] == PLAIN]  # conditions may well be too hard for a method
     return 0 if (plain["status"] == "ok").all() else 1
+
+
+def remake_regime() -> int:
+    """Run what the study of the regime needs beside the standard suite, and make its tables."""
+    status = 0
+    for name, suite in suites().items():
+        out = HERE / ".work" / suite.name
+        rows = bench(suite, out, workers=usable_cores())
+        write_rows(FOLDER / f"{name}.csv", rows.reindex(columns=list(KEPT)))
+        status |= int(not (rows["status"] == "ok").all())
+        shutil.rmtree(out)
+    remake_tables()
+    return status
 
 
 def remake_calibrate() -> int:
@@ -188,8 +203,8 @@ REMADE = {
     "families": remake_families,
     **{f"reproduce/{name}": partial(remake_reproduction, name) for name in REPRODUCTIONS},
     "quick": partial(remake_suite, "quick"),
-    # Until the suite of that name, at real pixels, is published: see its cost in its file.
-    "standard": partial(remake_suite, "standard", suite="binned"),
+    "standard": partial(remake_suite, "standard"),
+    "regime": remake_regime,
     "calibrate": remake_calibrate,
     "renderer": remake_renderer,
     "study": remake_study,

@@ -56,6 +56,12 @@ _ALL = _scenes("*", "rigs/field-1x", "rigs/field-2x")
 _BY_FLASH = _scenes("lights/flash-sixteenth", "subjects/still")
 _FIELD = (*_scenes("rigs/field-2x", "stances/braced", "stances/stepped"), *_BY_FLASH)
 _RELIEF = (*_scenes("cone", "sticky-leaf"), *_FIELD)
+_REAL = (
+    *_ALL,
+    *_scenes("families/*", "rigs/field-5x", "suites/standard", "stances/braced"),
+    *_scenes("stances/stepped"),
+    *_BY_FLASH,
+)
 _REPRODUCED = "runners/reproduce"
 
 STUDIES = {
@@ -123,11 +129,13 @@ STUDIES = {
             name="standard",
             made_by=("runners/bench/__init__.py", "runners/bench/report/report.py"),
             recipe="remake_suite",
-            data=(
-                *_ALL,
-                *_scenes("stances/braced", "lights/flash-quarter", "suites/binned"),
-                *_BY_FLASH,
-            ),
+            data=(*_REAL, *_scenes("lights/flash-quarter")),
+        ),
+        Study(
+            name="regime",
+            made_by=("results/regime.py", "runners/bench/__init__.py"),
+            recipe="remake_regime",
+            data=_REAL,
         ),
         Study(
             name="calibrate",

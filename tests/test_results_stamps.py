@@ -98,7 +98,7 @@ def test_a_file_that_comes_or_goes_marks_its_study(stamps, tree):
     shutil.copy(tree.root / "scenes" / "coin.toml", more)
     found = stamps.stale(root=tree.root)
     more.unlink()
-    whole = {"gallery.png", "limits", "standard", "reproduce/fusion-metrics"}
+    whole = {"gallery.png", "limits", "standard", "regime", "reproduce/fusion-metrics"}
     assert set(found) == whole
     assert stamps.stale(root=tree.root) == {}
 
@@ -201,7 +201,7 @@ def plans():
 
     return {
         "quick": lambda: list(stacks_of(load_suite("quick"))),
-        "standard": lambda: list(stacks_of(load_suite("binned"))),
+        "standard": lambda: list(stacks_of(load_suite("standard"))),
         "demo": lambda: [shoot_of(stack) for stack in STACKS],
         "limits": lambda: list(small_stacks(200)),
         "reproduce/fusion-metrics": lambda: fusion_metrics.planned(quick=False),

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 from stacktruth.metrics import METRICS
-from stacktruth.runners.bench.grid.suite import Ladder, Suite
+from stacktruth.runners.bench.grid.suite import Ladder, Place, Suite
 from stacktruth.runners.bench.running.columns import BENCH_COLUMNS
 from stacktruth.runners.contract import DONE, STATUSES
 from stacktruth.runners.isolate.methods_file import MethodTable
@@ -42,7 +42,7 @@ _DATA_FILES = {
     "Stance": (Stance, Approach),
     "Light": (Light, FlashUnit, Recycle, Cadence),
     "Subject": (Subject, Wind, Twitch),
-    "Suite": (Suite, Ladder, MethodTable),
+    "Suite": (Suite, Place, Ladder, MethodTable),
 }
 #: Types that are told for Python, as JSON has them.
 _IN_JSON = {

@@ -1,22 +1,29 @@
 """Windows of a suite: real pixels, laid where a scene has depth, and refused where it is flat."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from stacktruth.runners.bench.grid import windows
 from stacktruth.runners.bench.grid.cells import cells_of, stacks_of
-from stacktruth.runners.bench.grid.suite import Suite, load_suite
+from stacktruth.runners.bench.grid.suite import Ladder, Place, Suite, load_suite
 from stacktruth.runners.bench.grid.windows import (
     LEAST_DEPTHS,
     deepest_window,
     depths_of_field,
+    located,
     refuse_flat,
     window_crop,
+    window_depth_mm,
     windows_of,
 )
 from stacktruth.runners.bench.report.case_pictures import _is_case
+from stacktruth.runners.methods import METHODS
 from stacktruth.simulator import load_rig, load_scene, view_depth
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.optics import depth_of_field_mm
+from stacktruth.simulator.rig import stopped_to
 from stacktruth.simulator.scene.scene import SceneWindow
 
 RIG = load_rig("field-2x")
@@ -37,14 +44,18 @@ def test_depth_is_counted_in_depths_of_field() -> None:
     depth = view_depth(scene, RIG, crop=crop, bin=4)
     near, far = np.nanpercentile(depth, (5, 95))
     wanted = (far - near) / depth_of_field_mm(RIG, blur_um=30.0).total_mm
-    assert depths_of_field(scene, RIG, crop) == pytest.approx(wanted, rel=0.02)
+    found = depths_of_field(window_depth_mm(scene, RIG, crop), RIG)
+    assert found == pytest.approx(wanted, rel=0.02)
     assert far - near == pytest.approx(0.9 * 2048 / 512.82 * 2.9 / 11.7, rel=0.05)
 
 
 def test_a_flat_window_is_refused() -> None:
     """A part of the ramp that is 640 pixels wide; told with its size, place and depth."""
+    crop = (640, 448, 2680, 1776)
+    depth = window_depth_mm(load_scene("ramp"), RIG, crop)
+    place = Place(scene="ramp", rig=RIG.name, crop=crop, depth_mm=depth)
     with pytest.raises(ValueError, match=r"640x448\+2680\+1776 of ramp .* got a depth of 1\.\d"):
-        refuse_flat(load_scene("ramp"), RIG, (640, 448, 2680, 1776))
+        refuse_flat(place, RIG)
 
 
 @pytest.mark.slow
@@ -55,14 +66,15 @@ def test_every_window_that_is_shipped_has_depth(name: str) -> None:
     assert scene.kinds
     assert scene.windows
     for rig, crop in windows_of(scene, load_rig(scene.rig), (640, 448)):
-        assert depths_of_field(scene, rig, crop) >= LEAST_DEPTHS
+        assert depths_of_field(window_depth_mm(scene, rig, crop), rig) >= LEAST_DEPTHS
 
 
 def test_a_scene_without_windows_gets_its_deepest() -> None:
     """Deeper than the middle, and within the sensor."""
     scene = load_scene("pickets")
     crop = deepest_window(scene, RIG, (640, 448))
-    assert depths_of_field(scene, RIG, crop) >= depths_of_field(scene, RIG, (640, 448, 2680, 1776))
+    middle = window_depth_mm(scene, RIG, (640, 448, 2680, 1776))
+    assert np.ptp(window_depth_mm(scene, RIG, crop)) >= np.ptp(middle)
     assert crop[2] + 640 <= 6000
     assert crop[3] + 448 <= 4000
 
@@ -84,6 +96,41 @@ def test_a_suite_lays_its_crop_on_each_window() -> None:
     assert suite.shortcomings == ()
 
 
+def test_a_place_that_is_told_is_not_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is where the pass goes, and what a worker would find is what the suite's file says."""
+    suite = Suite(name="w", scenes=("ramp",), methods=("mean",), crop=(640, 448), windows=True)
+    found = located(suite)
+    assert located(found) == found
+    keys = [spec.key for spec in stacks_of(suite)]
+    monkeypatch.setattr(windows, "view_depth", lambda *_, **__: pytest.fail("looked"))
+    assert [spec.key for spec in stacks_of(found)] == keys
+    deeper = replace(found.places[0], depth_mm=(-2.0, 2.0))
+    (shoot,) = [spec.shoot for spec in stacks_of(replace(found, places=(deeper,)))]
+    assert shoot.approach.start_mm + shoot.approach.length_mm > 2.0
+    flat = replace(found.places[0], depth_mm=(-0.1, 0.1))
+    with pytest.raises(ValueError, match="depths of field, allowed 3"):
+        list(stacks_of(replace(found, places=(flat,))))
+
+
+def test_a_ladder_keeps_to_its_stances_and_to_the_window(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another light is another shoot, through the depth of the same window."""
+    place = Place(scene="ramp", rig="field-2x", crop=(640, 448, 0, 0), depth_mm=(0.3, 1.3))
+    ladder = Ladder(
+        factor="hasty-flash", values=(1, 2, 4, 8, 16), stances=("braced",), light="flash-quarter"
+    )
+    suite = Suite(
+        name="w", scenes=("ramp",), methods=("mean",), stances=("stepped", "braced"),
+        crop=(640, 448), windows=True, places=(place,), ladders=(ladder,),
+    )  # fmt: skip
+    monkeypatch.setattr(windows, "view_depth", lambda *_, **__: pytest.fail("looked"))
+    plain, worse = [], []
+    for spec in stacks_of(suite):
+        (worse if spec.severity else plain).append(spec.shoot)
+    assert [shoot.stance.name for shoot in plain] == ["stepped", "braced"]
+    assert [shoot.stance.name for shoot in worse] == ["braced"] * 5
+    assert {shoot.frames for shoot in worse} == {plain[1].frames}
+
+
 def test_a_case_is_shown_in_its_own_window() -> None:
     """Two stacks that differ only in their window are two cases, as the rows tell them."""
     suite = Suite(
@@ -93,6 +140,32 @@ def test_a_case_is_shown_in_its_own_window() -> None:
     cells = cells_of(suite)
     cases = [{"scene": "coin", "window": cell.stack.window, "seed": 1} for cell in cells]
     assert [[_is_case(cell, case) for cell in cells] for case in cases] == np.eye(2).tolist()
+
+
+def test_the_standard_suite_is_what_it_promises() -> None:
+    """Fixed and drawn scenes, each in its place, at 1x to 5x, and every method that is built in."""
+    suite = load_suite("standard")
+    drawn = [name for name in suite.scenes if ":" in name]
+    assert len(suite.scenes) - len(drawn) >= 14
+    assert len(drawn) >= 36
+    assert {name.partition(":")[0] for name in drawn} == set(list_data_files("family"))
+    assert [place.scene for place in suite.places] == list(suite.scenes)
+    assert {place.rig for place in suite.places} == {"field-1x", "field-2x", "field-5x"}
+    for place in suite.places:
+        rig = load_rig(place.rig)
+        own = stopped_to(rig, place.f_number or rig.lens.f_number)
+        assert depths_of_field(place.depth_mm, own) >= LEAST_DEPTHS
+    assert set(METHODS) <= {name.partition("+")[0] for name in suite.methods}
+    assert set(suite.stances) == {"stepped", "braced"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", range(0, 50, 7))
+def test_a_place_of_the_standard_suite_is_as_deep_as_it_says(number: int) -> None:
+    """Measured anew, of every seventh."""
+    place = load_suite("standard").places[number]
+    found = window_depth_mm(load_scene(place.scene), load_rig(place.rig), place.crop)
+    assert found == pytest.approx(place.depth_mm, abs=0.01)
 
 
 def test_what_a_suite_lacks_is_said() -> None:

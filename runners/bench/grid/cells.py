@@ -10,7 +10,7 @@ from ....ground.checksum import sha256
 from ....ground.sources import code_checksum
 from ....simulator.optics import depth_of_field_mm
 from ....simulator.rig import Rig, load_rig, stopped_to
-from ....simulator.scene.scene import Scene, load_scene
+from ....simulator.scene.scene import load_scene
 from ....simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot, shoot
 from ....simulator.stack.manifest import canonical_json, plan_to_data, versions
 from ....simulator.view.camera import Crop, crop_text
@@ -19,7 +19,7 @@ from ...isolate.methods_file import method_of
 from .conditions import FACTORS
 from .names import check_name
 from .suite import Ladder, Suite
-from .windows import window_depth_mm, windows_of
+from .windows import places_of, refuse_flat
 
 #: First and last plane of focus of a pass, z in mm.
 Ends = tuple[float | None, float | None]
@@ -41,12 +41,15 @@ class StackSpec:
         1 to 5; 0 for the plain stacks.
     value : float or None
         In the condition's unit.
+    ends_mm : (near, far)
+        Planes of focus that the pass was planned to go between; None for those of the scene.
     """
 
     shoot: Shoot
     condition: str = PLAIN
     severity: int = 0
     value: float | None = None
+    ends_mm: Ends = (None, None)
 
     @property
     def window(self) -> str:
@@ -84,13 +87,11 @@ class Cell:
 
 def stacks_of(suite: Suite) -> Iterator[StackSpec]:
     """Yield the suite's stacks in their order: the plain ones first, then each ladder."""
-    plain = [StackSpec(shoot=one) for one in _planned(suite)]
+    plain = list(_planned(suite))
     yield from plain
     for ladder in suite.ladders:
         bases = [
-            _shot_for(ladder, base.shoot, suite.frames)
-            for base in plain
-            if not ladder.scenes or base.shoot.scene.name in _scene_names(ladder)
+            _shot_for(ladder, base, suite.frames) for base in plain if _made_worse(base, ladder)
         ]
         for severity, value in enumerate(ladder.values, start=1):
             for base in bases:
@@ -100,15 +101,20 @@ def stacks_of(suite: Suite) -> Iterator[StackSpec]:
                 )
 
 
-def _scene_names(ladder: Ladder) -> set[str]:
-    """Return the names of a ladder's scenes: a draw, ``leaf:7``, is called leaf-7."""
-    return {name.replace(":", "-") for name in ladder.scenes}
+def _made_worse(base: StackSpec, ladder: Ladder) -> bool:
+    """Tell whether a ladder is for a stack; a draw, ``leaf:7``, is called leaf-7."""
+    scenes = [name.replace(":", "-") for name in ladder.scenes]
+    return (not scenes or base.shoot.scene.name in scenes) and (
+        not ladder.stances or base.shoot.stance.name in ladder.stances
+    )
 
 
-def _shot_for(ladder: Ladder, base: Shoot, frames: int | None) -> Shoot:
+def _shot_for(ladder: Ladder, planned: StackSpec, frames: int | None) -> Shoot:
     """Plan a shoot anew in the light and with the pixels of a ladder, if it has its own."""
+    base = planned.shoot
     if ladder.light is None and ladder.crop is None and ladder.bin is None:
         return base
+    near, far = planned.ends_mm if ladder.crop is None else (None, None)
     return shoot(
         base.scene,
         base.rig,
@@ -117,6 +123,8 @@ def _shot_for(ladder: Ladder, base: Shoot, frames: int | None) -> Shoot:
         subject=base.subject,
         frames=frames,
         seed=base.seed,
+        near_mm=near,
+        far_mm=far,
         crop=ladder.crop or base.crop,
         bin=ladder.bin or base.bin,
         quality=base.quality,
@@ -149,7 +157,7 @@ def by_stack(cells: Iterable[Cell]) -> dict[str, tuple[Cell, ...]]:
     return {stack: tuple(found.values()) for stack, found in stacks.items()}
 
 
-def _planned(suite: Suite) -> Iterator[Shoot]:
+def _planned(suite: Suite) -> Iterator[StackSpec]:
     for name in suite.scenes:
         scene = load_scene(name)
         check_name(scene.name, what="name of a scene", where=suite.name)
@@ -157,12 +165,13 @@ def _planned(suite: Suite) -> Iterator[Shoot]:
             rig = load_rig(rig_name)
             if suite.f_number is not None:
                 rig = stopped_to(rig, suite.f_number)
+            parts = list(_parts(suite, name, rig))
             for stance in suite.stances:
                 for light in suite.lights:
                     for subject in suite.subjects:
                         for seed in suite.seeds:
-                            for own, crop, ends_mm in _crops(suite, scene, rig):
-                                yield shoot(
+                            for own, crop, (near, far) in parts:
+                                one = shoot(
                                     scene,
                                     own,
                                     stance=stance,
@@ -171,22 +180,25 @@ def _planned(suite: Suite) -> Iterator[Shoot]:
                                     frames=suite.frames,
                                     seed=seed,
                                     crop=crop,
-                                    near_mm=ends_mm[0],
-                                    far_mm=ends_mm[1],
+                                    near_mm=near,
+                                    far_mm=far,
                                     bin=suite.bin,
                                     quality=suite.quality,
                                 )
+                                yield StackSpec(shoot=one, ends_mm=(near, far))
 
 
-def _crops(suite: Suite, scene: Scene, rig: Rig) -> Iterator[tuple[Rig, Crop | None, Ends]]:
+def _parts(suite: Suite, name: str, rig: Rig) -> Iterator[tuple[Rig, Crop | None, Ends]]:
     """Yield rig, part of the sensor and ends of the pass; None leaves them as they are."""
     if not suite.windows or suite.crop is None:
         yield rig, suite.crop, (None, None)
         return
-    for own, crop in windows_of(scene, rig, suite.crop):
+    for place in places_of(suite, name, rig):
+        own = rig if place.f_number is None else stopped_to(rig, place.f_number)
+        refuse_flat(place, own)
         margin = depth_of_field_mm(own, blur_um=BLUR_CRITERION_UM).total_mm / 2
-        near, far = window_depth_mm(scene, own, crop)
-        yield own, crop, (near - margin, far + margin)
+        near, far = place.depth_mm
+        yield own, place.crop, (near - margin, far + margin)
 
 
 def scoring_version() -> str:

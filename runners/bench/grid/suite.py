@@ -26,6 +26,29 @@ SEVERITIES = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class Place:
+    """A window that was found once: where a suite lays its crop on a scene.
+
+    Parameters
+    ----------
+    scene, rig : str
+        As the suite and the scene name them.
+    crop : (width, height, left, top)
+        Real pixels.
+    depth_mm : (nearest, farthest)
+        z of what it shows, through which the pass goes.
+    f_number : float or None
+        Other than the rig's.
+    """
+
+    scene: str
+    rig: str
+    crop: tuple[int, int, int, int]
+    depth_mm: tuple[float, float]
+    f_number: float | None = Field(default=None, gt=0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Ladder:
     """One thing made worse in five steps, all else as it was.
 
@@ -37,6 +60,8 @@ class Ladder:
         From mild to severe, in the factor's unit.
     scenes : tuple of str
         Which of the suite's scenes; empty for all.
+    stances : tuple of str
+        Which of the suite's stances; empty for all.
     light : str or None
         Instead of the suite's lights: a flash that is hardly used never runs low.
     crop, bin
@@ -46,6 +71,7 @@ class Ladder:
     factor: str
     values: tuple[float, ...] = Field(min_length=SEVERITIES, max_length=SEVERITIES)
     scenes: tuple[str, ...] = ()
+    stances: tuple[str, ...] = ()
     light: str | None = None
     crop: tuple[int, int] | None = None
     bin: int | None = Field(default=None, ge=1)
@@ -85,6 +111,9 @@ class Suite:
         Whether the crop, of about as many pixels, lies on each of a scene's windows: a stack each,
         through whose own depth the pass goes. A window of less than three depths of field is
         refused.
+    places : tuple of Place
+        Windows that were found before. A scene that has none here, and names none, is looked at
+        all over, which takes seconds.
     quality : {"fast", "true", "exact"}
         How right the frames' edges are; see `simulator.render_view`.
     ladders : tuple of Ladder
@@ -107,6 +136,7 @@ class Suite:
     crop: tuple[int, int] | None = None
     bin: int = Field(default=1, ge=1)
     windows: bool = False
+    places: tuple[Place, ...] = ()
     quality: Literal["fast", "true", "exact"] = "true"
     ladders: tuple[Ladder, ...] = ()
     time_limit_s: float | None = Field(default=300.0, gt=0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from math import isqrt
 
@@ -10,11 +11,14 @@ import numpy as np
 from ....ground.types import Floats
 from ....simulator.compositing.render import view_depth
 from ....simulator.optics import depth_of_field_mm
-from ....simulator.rig import Rig, stopped_to
-from ....simulator.scene.scene import Scene, SceneWindow
+from ....simulator.rig import Rig, load_rig, stopped_to
+from ....simulator.scene.scene import Scene, SceneWindow, load_scene
 from ....simulator.shooting.shoot import BLUR_CRITERION_UM
 from ....simulator.view.camera import Camera, Crop, crop_text
+from .suite import Place, Suite
 
+#: Width, height, left and top of a window, real pixels.
+Window = tuple[int, int, int, int]
 #: Least depth of a window: one frame alone shows most of a flatter one.
 LEAST_DEPTHS = 3.0
 #: Ends of what counts as a window's depth: a stray hair makes no depth.
@@ -25,9 +29,69 @@ _ACROSS = 80
 _LOOK = 24
 #: Share of a window that must show something.
 _SEEN = 0.9
+#: Decimals of a place's depth, mm: what differs between processors is left out.
+_DECIMALS = 4
 
 
-def windows_of(scene: Scene, rig: Rig, size: tuple[int, int]) -> list[tuple[Rig, Crop]]:
+def located(suite: Suite) -> Suite:
+    """Return a suite with the places of all its windows, found where they are not told yet."""
+    if not suite.windows or suite.crop is None:
+        return suite
+    found = [
+        place
+        for name in suite.scenes
+        for rig in _rigs(suite, name)
+        for place in places_of(suite, name, rig)
+    ]
+    return replace(suite, places=tuple(found))
+
+
+def _rigs(suite: Suite, name: str) -> list[Rig]:
+    return [load_rig(rig) for rig in suite.rigs or (load_scene(name).rig,)]
+
+
+def places_of(suite: Suite, name: str, rig: Rig) -> list[Place]:
+    """Return the places of a scene's windows: those that the suite tells, or new ones.
+
+    Flat ones too; `refuse_flat` refuses them.
+
+    Parameters
+    ----------
+    suite : Suite
+        With windows.
+    name : str
+        Of the scene, as the suite names it.
+    rig : Rig
+        With the suite's own f-number, if it has one.
+
+    Raises
+    ------
+    ValueError
+        A window does not lie on the sensor.
+    """
+    told = [place for place in suite.places if (place.scene, place.rig) == (name, rig.name)]
+    if told:
+        return told
+    assert suite.crop is not None
+    scene = load_scene(name)
+    return [
+        Place(
+            scene=name,
+            rig=rig.name,
+            crop=crop,
+            depth_mm=_rounded(window_depth_mm(scene, own, crop)),
+            f_number=None if own == rig else own.lens.f_number,
+        )
+        for own, crop in windows_of(scene, rig, suite.crop)
+    ]
+
+
+def _rounded(depth_mm: tuple[float, float]) -> tuple[float, float]:
+    near, far = (round(end, _DECIMALS) for end in depth_mm)
+    return near, far
+
+
+def windows_of(scene: Scene, rig: Rig, size: tuple[int, int]) -> list[tuple[Rig, Window]]:
     """Return the crops of about that many pixels that a scene's windows ask for, each with its rig.
 
     Parameters
@@ -41,19 +105,16 @@ def windows_of(scene: Scene, rig: Rig, size: tuple[int, int]) -> list[tuple[Rig,
     Raises
     ------
     ValueError
-        A window does not lie on the sensor, or is flat: under `LEAST_DEPTHS` depths of field.
+        A window does not lie on the sensor.
     """
     named = [
         (stopped_to(rig, window.f_number or rig.lens.f_number), window_crop(rig, size, window))
         for window in scene.windows
     ]
-    found = named or [(rig, deepest_window(scene, rig, size))]
-    for own, crop in found:
-        refuse_flat(scene, own, crop)
-    return found
+    return named or [(rig, deepest_window(scene, rig, size))]
 
 
-def window_crop(rig: Rig, size: tuple[int, int], window: SceneWindow) -> Crop:
+def window_crop(rig: Rig, size: tuple[int, int], window: SceneWindow) -> Window:
     """Return the crop of a window.
 
     Raises
@@ -69,7 +130,7 @@ def window_crop(rig: Rig, size: tuple[int, int], window: SceneWindow) -> Crop:
 
 
 @lru_cache(maxsize=256)
-def deepest_window(scene: Scene, rig: Rig, size: tuple[int, int]) -> Crop:
+def deepest_window(scene: Scene, rig: Rig, size: tuple[int, int]) -> Window:
     """Return the window of that size that shows most depth, of those a third of it apart."""
     bin = max(1, min(size) // _LOOK)
     z = view_depth(scene, rig, bin=bin)
@@ -110,22 +171,22 @@ def window_depth_mm(scene: Scene, rig: Rig, crop: Crop) -> tuple[float, float]:
     return float(near), float(far)
 
 
-def depths_of_field(scene: Scene, rig: Rig, crop: Crop) -> float:
-    """Return a window's depth in depths of field of the rig."""
-    near, far = window_depth_mm(scene, rig, crop)
+def depths_of_field(depth_mm: tuple[float, float], rig: Rig) -> float:
+    """Return how many depths of field of the rig lie between two z."""
+    near, far = depth_mm
     return (far - near) / depth_of_field_mm(rig, blur_um=BLUR_CRITERION_UM).total_mm
 
 
-def refuse_flat(scene: Scene, rig: Rig, crop: Crop) -> None:
-    """Refuse a window that has less than three depths of field.
+def refuse_flat(place: Place, rig: Rig) -> None:
+    """Refuse a place that has less than three depths of field of the rig as it is stopped.
 
     Raises
     ------
     ValueError
     """
-    found = depths_of_field(scene, rig, crop)
+    found = depths_of_field(place.depth_mm, rig)
     if not found >= LEAST_DEPTHS:
         raise ValueError(
-            f"window {crop_text(crop)} of {scene.name} through {rig.name}: got a depth of "
+            f"window {crop_text(place.crop)} of {place.scene} through {rig.name}: got a depth of "
             f"{found:.1f} depths of field, allowed {LEAST_DEPTHS:g} and more"
         )

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,11 +20,14 @@ from tqdm import tqdm
 
 from ....ground.atomic import write_whole
 from ....ground.threads import ONE_THREAD
+from ....simulator.shooting.shoot import Shoot
 from ....simulator.stack.manifest import pretty_json, versions
+from ....simulator.view.camera import crop_size
 from ...isolate.memory_group import how_memory_is_held
 from ...request import RequestError, request
 from ..grid.cells import Cell, by_stack, cells_of, scoring_version
-from ..grid.suite import SUITE, Suite, suite_text
+from ..grid.suite import SUITE, Suite, suite_in, suite_text
+from ..grid.windows import located
 from .folder import refuse_other_contents
 from .missing import left_of
 from .pools import Pool, in_this_process, on_cluster, on_this_machine
@@ -102,11 +106,12 @@ def bench(
     which, count = shard
     if not 1 <= which <= count:
         raise RequestError(f"shard: got {which}/{count}, allowed 1/{count} to {count}/{count}")
+    store = Store(Path(out).absolute())
     with request():
+        suite = located(_found_before(suite, store.path))
         cells = cells_of(suite)
     if only is not None:
         check_key(only, cells, suite=suite.name)
-    store = Store(Path(out).absolute())
     with request():
         refuse_other_contents(store, suite, cells)
     with _kept(store), _workers(workers, cluster) as pool:
@@ -120,6 +125,8 @@ def bench(
             if not keep_frames:
                 _sweep(store, stacks)
             missing = list(_missing(store, stacks, only))
+            if pool is not None:  # long ones first: none is left at the end to wait for
+                missing.sort(key=lambda one: -_frame_pixels(one[0][0].stack.shoot))
             # Where there are fewer stacks than processes, several share the work on one.
             each = max(1, pool.workers // max(1, len(missing))) if pool and pool.local else 1
             task = partial(
@@ -139,6 +146,15 @@ def bench(
                 for _ in done:
                     bar.update()
             return write_tables(store, cells)
+
+
+def _found_before(suite: Suite, folder: Path) -> Suite:
+    """Return the suite as the folder holds it, where that differs by found places alone."""
+    try:
+        held = suite_in(folder)
+    except ValueError:  # none yet, or damaged
+        return suite
+    return held if replace(held, places=suite.places) == suite else suite
 
 
 def _workers(workers: int, cluster: str | None) -> AbstractContextManager[Pool | None]:
@@ -205,6 +221,11 @@ def _missing(
         left = left_of({cell: store.done(cell.key) for cell in group}, only=only)
         if left:
             yield group, [cell.key for cell in left]
+
+
+def _frame_pixels(shoot: Shoot) -> int:
+    width, height = crop_size(shoot.crop, shoot.rig)
+    return len(shoot) * width * height // shoot.bin**2
 
 
 def _sweep(store: Store, stacks: Iterable[tuple[Cell, ...]]) -> None:
