@@ -29,7 +29,7 @@ def paragraphs(
         _protocol(orders, metrics, tried, by_truth),
         _pool(pool),
         _orders(orders),
-        _cause(orders),
+        turns(orders),
         _nearest(metrics),
         (
             "What could not be had: the published pairs and merges themselves, many of which were "
@@ -83,8 +83,8 @@ def _orders(orders: Sequence[Row]) -> str:
     )
 
 
-def _cause(orders: Sequence[Row]) -> str:
-    """Name the changes that turn the order, by intervals alone."""
+def turns(orders: Sequence[Row]) -> str:
+    """Name the changes that turn the order of the metrics, by their intervals alone."""
     first, *rest = orders
     away = [row for row in rest if row["change_high"] < 0.0]
     toward = [row for row in rest if row["change_low"] > 0.0]
