@@ -26,6 +26,7 @@ from stacktruth.runners.bench.ranking.folder import plain_rows
 from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
 from stacktruth.runners.bench.ranking.scenes import by_scene
 from stacktruth.runners.bench.ranking.standings import Standings, standings
+from stacktruth.runners.reproduce.metric_order_report import turns
 
 HERE = Path(__file__).resolve().parent
 #: Which scores are told, all against the ideal: the result, and what the frames allow.
@@ -60,6 +61,7 @@ def page() -> str:
         left_out=left_out(),
         missed={name: missed(rows) for name, rows in told.items()},
         taus=taus(),
+        orders=orders(),
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
 
@@ -302,6 +304,22 @@ def taus() -> str:
             for row in rows.sort_values("tau_psnr_db", ascending=False).itertuples()
         ),
     )
+
+
+def orders() -> str:
+    """Return how the order of such metrics turns from published conditions to ours, and by what."""
+    path = HERE / "reproduce" / "metric-order" / "orders.csv"
+    if not path.is_file():
+        return "Not made yet."
+    rows = pd.read_csv(path)
+
+    def interval(row: pd.Series, name: str) -> str:
+        return f"{row[name]:.2f} [{row[f'{name}_low']:.2f}, {row[f'{name}_high']:.2f}]"
+
+    heads = ("what is changed", "tau with the published order", "change", "taus move by (rms)")
+    names = ("published", "change", "moved")
+    lines = [(row["case"], *(interval(row, name) for name in names)) for _, row in rows.iterrows()]
+    return f"{table(heads, lines)}\n\n{turns(rows.to_dict('records'))}"
 
 
 def table(heads: Sequence[str], lines: Iterable[Sequence[str]]) -> str:

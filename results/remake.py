@@ -23,6 +23,7 @@ from stamps import STUDIES, Study, made_from, stale, told, write_stamp
 
 from stacktruth.runners.bench import bench, load_suite
 from stacktruth.runners.bench.grid.cells import PLAIN
+from stacktruth.runners.bench.ranking.folder import plain_rows
 from stacktruth.runners.bench.ranking.simulation import (
     SHAPES,
     coverage_figure,
@@ -186,8 +187,8 @@ def remake_limits() -> int:
 
 def remake_ranking() -> int:
     """Simulate how often intervals hold, and how often what could be seen is seen."""
-    rows = pd.read_csv(HERE / "standard" / "rows.csv", low_memory=False)
-    shapes = {**SHAPES, **published(rows[rows["condition"] == PLAIN])}
+    _, rows = plain_rows(HERE / "standard")
+    shapes = {**SHAPES, **published(rows)}
     table = simulated(shapes, suites=5000, power_suites=100)
     kept = HERE / "ranking"
     kept.mkdir(exist_ok=True)

@@ -99,6 +99,16 @@ STUDIES = {
             made_by=(f"{_REPRODUCED}/autofocus.py",),
             data=(*_scenes("ramp"), *_FIELD),
         ),
+        Study(
+            name="reproduce/depth-aperture",
+            made_by=(f"{_REPRODUCED}/depth_aperture.py",),
+            data=_scenes("rigs/field-2x"),
+        ),
+        Study(
+            name="reproduce/depth-step",
+            made_by=(f"{_REPRODUCED}/depth_step.py",),
+            data=_scenes("rigs/field-2x"),
+        ),
         Study(name="reproduce/fusion-blocks", made_by=(f"{_REPRODUCED}/blocks.py",), data=_RELIEF),
         Study(
             name="reproduce/fusion-metrics",
@@ -109,11 +119,23 @@ STUDIES = {
                 *_BY_FLASH,
             ),
         ),
+        Study(
+            name="reproduce/metric-order",
+            made_by=(f"{_REPRODUCED}/metric_order.py",),
+            data=_scenes(
+                "families/*", "rigs/field-1x", "rigs/field-2x", "rigs/field-5x", "stances/braced"
+            ),
+        ),
         Study(name="reproduce/peak-interpolation", made_by=(f"{_REPRODUCED}/interpolation.py",)),
         Study(
             name="reproduce/sff-operators-2013",
             made_by=(f"{_REPRODUCED}/operators.py",),
             data=_RELIEF,
+        ),
+        Study(
+            name="reproduce/window-edges",
+            made_by=(f"{_REPRODUCED}/window_edges.py",),
+            data=_scenes("rigs/field-2x"),
         ),
         Study(
             name="quick",
@@ -158,8 +180,12 @@ STUDIES = {
         ),
         Study(
             name="ranking",
-            made_by=("runners/bench/ranking/simulation.py",),
+            made_by=(
+                "runners/bench/ranking/simulation.py",
+                "runners/bench/ranking/folder.py",
+            ),
             recipe="remake_ranking",
+            data=("results/standard/rows.csv", "results/standard/suite.json"),
         ),
         Study(
             name="limits",

@@ -65,7 +65,9 @@ ARROWS = {
     "runners.bench.report": "bench.grid bench.ranking bench.running judge methods.picture",
     "runners.bench": "bench.grid bench.running",
     "runners.blind": "bench.grid isolate judge",
-    "runners.reproduce": "bench.grid bench.ranking demo isolate judge methods.picture",
+    "runners.reproduce": (
+        "bench.grid bench.ranking demo isolate judge methods.align methods.fuse methods.picture"
+    ),
     "runners.examples": "",
     "runners.commands": (
         "bench.grid bench.ranking bench.report bench.running blind calibrate calibrate.lens demo "

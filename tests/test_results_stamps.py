@@ -11,6 +11,7 @@ import pytest
 
 HOUSE = Path(__file__).resolve().parents[1]
 RESULTS = HOUSE / "results"
+METRIC_ORDER = "reproduce/metric-order"
 KINDS = ("py", "toml", "html", "css", "js", "npz")
 
 
@@ -32,6 +33,8 @@ def stamped(stamps, tmp_path_factory):
                 there = root / path.relative_to(HOUSE)
                 there.parent.mkdir(parents=True, exist_ok=True)
                 shutil.copy(path, there)
+    for name in ("rows.csv", "suite.json"):  # a study is made of another
+        shutil.copy(RESULTS / "standard" / name, root / "results" / "standard" / name)
     for study in stamps.STUDIES.values():
         stamps.stamp_path(study, results=root / "results").parent.mkdir(parents=True, exist_ok=True)
         stamps.write_stamp(study, stamps.made_from(study, root=root), results=root / "results")
@@ -76,6 +79,8 @@ def test_a_constant_of_the_optics_marks_all_that_is_rendered(stamps, tree):
         (("scenes/lights/flash-quarter.toml", "at 1/4", "at 1/3"), {"standard"}),
         (("runners/bench/report/report.css", "{", "{ "), {"quick", "standard"}),
         (("results/remake.py", "small_stacks(200)", "small_stacks(9)"), {"limits"}),
+        (("results/standard/rows.csv", "focus-map", "focus-mop"), {"ranking"}),
+        (("scenes/families/coin.toml", "title", "# more\nabout_it"), {"families", METRIC_ORDER}),
     ],
 )
 def test_a_change_marks_what_depends_on_it(stamps, tree, edit, marked):
@@ -166,7 +171,7 @@ def test_every_study_can_be_remade_by_its_name(remake, stamps, monkeypatch):
     """Alone, with all comparisons, or with all that is old; another word means nothing."""
     assert set(remake.REMADE) == set(stamps.STUDIES)
     assert all(remake.asked(name) == [study] for name, study in stamps.STUDIES.items())
-    assert len(remake.asked("reproduce")) == 5
+    assert len(remake.asked("reproduce")) == 9
     assert [study.name for study in remake.asked("gallery")] == ["gallery.png"]
     assert remake.asked("everything") == []
     monkeypatch.setattr(remake, "stale", lambda: {"quick": ["x"], "limits": ["x"]})

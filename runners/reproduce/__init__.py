@@ -1,4 +1,4 @@
-"""Published comparisons of focus measures, done again."""
+"""Published comparisons of focus measures and of metrics, done again."""
 
 from __future__ import annotations
 
@@ -7,14 +7,28 @@ from importlib import import_module
 from pathlib import Path
 
 from ...ground.spelling import nearest
-from . import autofocus, blocks, fusion_metrics, interpolation, operators
+from . import (
+    autofocus,
+    blocks,
+    depth_aperture,
+    depth_step,
+    fusion_metrics,
+    interpolation,
+    metric_order,
+    operators,
+    window_edges,
+)
 
 REPRODUCTIONS: dict[str, Callable[..., None]] = {
     "autofocus-curves": autofocus.run,
+    "depth-aperture": depth_aperture.run,
+    "depth-step": depth_step.run,
     "fusion-blocks": blocks.run,
     "fusion-metrics": fusion_metrics.run,
+    "metric-order": metric_order.run,
     "peak-interpolation": interpolation.run,
     "sff-operators-2013": operators.run,
+    "window-edges": window_edges.run,
 }
 
 

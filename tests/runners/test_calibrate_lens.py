@@ -181,6 +181,10 @@ def test_what_must_be_known_is_asked_for(tmp_path, capsys):
         read_shots(tmp_path)
     with pytest.raises(RequestError, match="give --step"):
         read_shots(tmp_path, pitch_um=4.0)
+    lens = {"focal_length_mm": 60.0, "pupil_ratio": 0.8}
+    told = read_shots(tmp_path, pitch_um=4.0, step_mm=0.1, **lens).told_by
+    assert {told[name] for name in (*lens, "step_mm", "pitch_um")} == {"given"}
+    assert lens.keys().isdisjoint(read_shots(tmp_path, pitch_um=4.0, step_mm=0.1).told_by)
     assert main(["calibrate-lens", str(tmp_path), "--out", "mine.txt"]) == 2
     assert ".toml file to make" in capsys.readouterr().err
     assert main(["calibrate-lens"]) == 2

@@ -117,8 +117,12 @@ def read_shots(
         step_mm, told_by["step_mm"] = abs(told_step), "frames.json"
     elif step_mm is not None:
         told_by["step_mm"] = "given"
-    if magnification is not None:
-        told_by["magnification"] = "given"
+    given = {
+        "magnification": magnification,
+        "focal_length_mm": focal_length_mm,
+        "pupil_ratio": pupil_ratio,
+    }
+    told_by |= {name: "given" for name, value in given.items() if value is not None}
     return SteppedShots(
         frames=TurnedFrames(frames, quarters) if quarters else frames,
         shape=(cols, rows) if quarters % 2 else (rows, cols),
