@@ -62,6 +62,7 @@ def page() -> str:
         missed={name: missed(rows) for name, rows in told.items()},
         taus=taus(),
         orders=orders(),
+        reviewed=reviewed(),
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
 
@@ -188,6 +189,32 @@ def bursts() -> str:
             for row in both.itertuples()
         ),
     )
+
+
+def reviewed() -> dict[str, object]:
+    """Return what the review of known bursts found: how often it is right, and what it said."""
+    rows = pd.read_csv(HERE / "review" / "bursts.csv")
+    found = pd.read_csv(HERE / "review" / "summary.csv")
+    shares = [
+        (
+            one.of,
+            f"{one.hits} of {one.tries}",
+            f"{one.share:.0%}",
+            f"{one.low:.0%} to {one.high:.0%}",
+        )
+        for one in found.itertuples()
+    ]
+    said = pd.crosstab(rows["verdict"], rows["planted"]).reindex(
+        columns=[True, False], fill_value=0
+    )
+    return {
+        "bursts": len(rows),
+        "shares": table(("of 'gap here'", "right", "share", "95 % interval"), shares),
+        "verdicts": table(
+            ("verdict", "with frames left out", "with all frames"),
+            ((str(verdict), *map(str, counts)) for verdict, *counts in said.itertuples()),
+        ),
+    }
 
 
 def limits(rows: pd.DataFrame) -> dict[str, object]:

@@ -1,10 +1,10 @@
 """Remakes what is published in this folder, and the parts of the README that come from it.
 
 Usage: ``python results/remake.py
-demo|gallery|families|limits|reproduce|quick|standard|regime|calibrate|renderer|study|ranking``, or
-one comparison as ``reproduce/NAME``. ``--stale`` remakes all that is older than the code and the
-data that it is made from, ``--list-stale`` names it with what has changed. Each study is stamped
-with the checksums of the files that it was made from.
+demo|gallery|families|limits|reproduce|quick|standard|regime|calibrate|review|renderer|study|
+ranking``, or one comparison as ``reproduce/NAME``. ``--stale`` remakes all that is older than the
+code and the data that it is made from, ``--list-stale`` names it with what has changed. Each study
+is stamped with the checksums of the files that it was made from.
 """
 
 from __future__ import annotations
@@ -41,6 +41,8 @@ from stacktruth.runners.demo.gallery import gallery
 from stacktruth.runners.judge.limits_check import check_limits, limits_figure, small_stacks
 from stacktruth.runners.judge.printed import MAIN_COLUMNS
 from stacktruth.runners.reproduce import REPRODUCTIONS, reproduce
+from stacktruth.runners.review.trial import known_passes, review_known, trial_summary
+from stacktruth.runners.review.trial_figure import trial_figure
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.processes import usable_cores
 
@@ -148,6 +150,21 @@ def remake_calibrate() -> int:
     return 0 if (asked["off"].abs() <= asked["allowed"]).all() else 1
 
 
+def remake_review() -> int:
+    """Review forty rendered bursts, half of them with a gap, and count what is missed.
+
+    The review was tried on the first bursts while it was made, so these are later ones.
+    """
+    rows = review_known(known_passes(40, first=100), workers=usable_cores(), progress=True)
+    found = trial_summary(rows)
+    kept = HERE / "review"
+    kept.mkdir(exist_ok=True)
+    rows.to_csv(kept / "bursts.csv", index=False, float_format="%.4g")
+    found.to_csv(kept / "summary.csv", index=False, float_format="%.4g")
+    trial_figure(rows, found).savefig(kept / "figure.png", dpi=110)
+    return 0 if (rows["verdict"] != "refused").all() else 1
+
+
 def remake_renderer() -> int:
     """Score our pictures against a path tracer's, and put the tables into their page."""
     page = HERE.parent / "docs" / "what_the_renderer_leaves_out.md"
@@ -207,6 +224,7 @@ REMADE = {
     "standard": partial(remake_suite, "standard"),
     "regime": remake_regime,
     "calibrate": remake_calibrate,
+    "review": remake_review,
     "renderer": remake_renderer,
     "study": remake_study,
     "limits": remake_limits,

@@ -169,6 +169,19 @@ STUDIES = {
             ),
         ),
         Study(
+            name="review",
+            made_by=("runners/review/trial.py", "runners/review/trial_figure.py"),
+            recipe="remake_review",
+            data=(
+                *_scenes("coin", "cone", "lichen-cup", "mineral"),
+                *_scenes("moss", "ramp", "snail-shell", "steps"),
+                *_scenes("rigs/field-2x", "rigs/field-5x", "rigs/bellows-objective"),
+                *_scenes("lights/flash-sixteenth", "subjects/still"),
+                *_scenes("stances/braced", "stances/elbows-tucked", "stances/kneeling"),
+                *_scenes("stances/stepped"),
+            ),
+        ),
+        Study(
             name="study",
             made_by=("runners/commands/plan.py",),
             recipe="remake_study",

@@ -6,6 +6,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 
+from .trial import NOT_DRAWN
+
 _INK, _MISSED = "#2f6690", "#c8442f"
 
 
@@ -17,6 +19,7 @@ def trial_figure(rows: pd.DataFrame, found: pd.DataFrame) -> Figure:
     rows, found : DataFrame
         As `runners.review.trial.review_known` and `trial_summary` return them.
     """
+    rows = rows[rows["verdict"] != NOT_DRAWN]
     figure = Figure(figsize=(7.6, 4.0), layout="constrained")
     left, right = figure.subplots(1, 2, width_ratios=(1, 1.3))
     for place, (_, line) in enumerate(found.iterrows()):

@@ -13,6 +13,7 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
+import pandas as pd
 import pytest
 from PIL import Image
 from scipy import fft, ndimage
@@ -26,6 +27,7 @@ from stacktruth.runners.review.focus_fit import FocusFit
 from stacktruth.runners.review.gaps import held_by
 from stacktruth.runners.review.keep import frames_to_keep
 from stacktruth.runners.review.smear import smear_of
+from stacktruth.runners.review.trial import NOT_DRAWN, known_passes, trial_summary
 from stacktruth.runners.review.words import sentences
 from stacktruth.simulator import load_rig
 from stacktruth.simulator.optics import DepthOfField
@@ -320,3 +322,26 @@ def test_a_bad_burst_is_one_clear_sentence(tmp_path, capsys, make, says):
     assert says in told
     assert len(told.splitlines()) == 1
     assert not (tmp_path / "out").exists()
+
+
+def test_a_burst_that_could_not_be_drawn_counts_nowhere():
+    """Two with a gap, of which one is found, one without, one that no draw gave."""
+    rows = pd.DataFrame(
+        {
+            "planted": [True, True, False, True],
+            "verdict": ["gap", "enough", "enough", NOT_DRAWN],
+            "hits": [3.0, 1.0, 0.0, np.nan],
+            "misses": [1.0, 3.0, 0.0, np.nan],
+            "false": [0.0, 0.0, 4.0, np.nan],
+        }
+    )
+    found = trial_summary(rows).set_index("of")
+    assert found[["hits", "tries"]].to_numpy().tolist() == [[1, 2], [1, 1], [4, 8], [4, 8]]
+
+
+def test_other_numbers_are_other_bursts_of_the_same_plan():
+    """Half of any forty have a gap, and none is in the first forty."""
+    first, later = known_passes(40), known_passes(40, first=100)
+    assert sum(one.planted for one in later) == 20
+    assert not {one.number for one in first} & {one.number for one in later}
+    assert {one.scene for one in later} == {one.scene for one in first}
