@@ -34,7 +34,7 @@ from stacktruth.runners.bench.ranking.orders import (
 from stacktruth.runners.bench.ranking.pairs import contenders
 from stacktruth.runners.bench.ranking.scenes import by_scene
 from stacktruth.runners.bench.ranking.standings import Standings, standings
-from stacktruth.runners.bench.ranking.words import headline, interval_text, p_text
+from stacktruth.runners.bench.ranking.words import headline
 from stacktruth.runners.csv_text import read_rows
 from stacktruth.runners.figures import plain_text
 
@@ -209,8 +209,6 @@ def page(found: Regime, folder: Path = FOLDER) -> str:
         alike=ALIKE,
         components=found.components.to_dict("records"),
         more=_more(found.components, found.real.scenes),
-        unit=interval_text,
-        p=p_text,
     )  # fmt: skip
 
 

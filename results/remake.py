@@ -110,11 +110,13 @@ def remake_suite(name: str) -> int:
     """Run a suite and keep its tables and its page; a run that was ended is resumed."""
     out = HERE / ".work" / name
     rows = bench(load_suite(name), out, workers=usable_cores())
-    write_report(out)
     kept = HERE / name
     kept.mkdir(exist_ok=True)
-    tables = ("rows.csv", "times.csv", "standings.csv", "pairs.csv")
-    for file in (*tables, "environment.json", "suite.json", "report.html"):
+    # First what took hours: the page can be made again of what lies in the folder.
+    for file in ("rows.csv", "times.csv", "environment.json", "suite.json"):
+        shutil.copy(out / file, kept / file)
+    write_report(out, workers=usable_cores(), progress=True)
+    for file in ("standings.csv", "pairs.csv", "report.html"):
         shutil.copy(out / file, kept / file)
     shutil.rmtree(out)
     plain = rows[rows["condition"] == PLAIN]  # conditions may well be too hard for a method

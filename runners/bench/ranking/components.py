@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import sqrt
 
 import numpy as np
@@ -138,14 +137,4 @@ def blur_of_mean(table: pd.DataFrame, *, scenes: int, stances: int, seeds: int) 
         own["scene"] / scenes
         + own["scene x stance"] / (scenes * stances)
         + own["seed"] / (scenes * stances * seeds)
-    )
-
-
-def told_components(table: pd.DataFrame, names: Sequence[str]) -> str:
-    """Return components in words, their spread with its interval."""
-    told = table.set_index("component")
-    return ", ".join(
-        f"{name} {told.spread[name]:.1f} dB "
-        f"({sqrt(max(told.low[name], 0)):.1f} to {sqrt(max(told.high[name], 0)):.1f})"
-        for name in names
     )

@@ -12,6 +12,8 @@ from ....ground.types import Doubles
 from .interval import LEVEL, walsh_averages
 from .pairs import Pair
 
+#: Which scenes.
+Places = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
 #: Two orders that agree as well as this count as the same.
 ALIKE = 0.85
 DRAWS = 1000
@@ -181,7 +183,7 @@ def drawn_together(values: Doubles) -> Doubles:
 
 def _sets(
     there: int, size: int, how: str, draws: int, rng: np.random.Generator
-) -> Iterator[tuple[Doubles, Doubles]]:
+) -> Iterator[tuple[Places, Places]]:
     for _ in range(draws):
         both = (
             rng.permutation(there)[: 2 * size]

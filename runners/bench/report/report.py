@@ -48,12 +48,14 @@ _NEEDED = (
 )
 
 
-def write_report(folder: str | Path, *, progress: bool = False) -> Path:
+def write_report(folder: str | Path, *, workers: int = 1, progress: bool = False) -> Path:
     """Write ``report.html`` of what is done in a benchmark's folder.
 
     Parameters
     ----------
     folder : path
+    workers : int
+        Processes that make the pictures.
     progress : bool
         Whether to draw a progress bar on stderr while pictures are made.
 
@@ -84,7 +86,7 @@ def write_report(folder: str | Path, *, progress: bool = False) -> Path:
         maps=list(factor_maps(plain, found, kinds_of(suite), ("kind", "stance", "light"))),
         first=first,
         more=more,
-        viewer=viewer(store, cells, progress=progress),
+        viewer=viewer(store, cells, workers=workers, progress=progress),
         curves=curves(rows, suite.ladders),
         cells=made.every_cell(rows, [f"{again} --only {key}" for key in rows["cell_key"]]),
         again=f"{again} --workers {known.get('workers', 1)}",

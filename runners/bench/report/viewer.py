@@ -7,11 +7,13 @@ each other.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from tqdm import tqdm
 
 from ....ground.types import Floats
+from ....simulator.steps import side_by_side
 from ..grid.cells import PLAIN, Cell, by_stack
 from ..running.store import Store
 from .viewer_crops import Crop, best_crops, disagreement, hardest
@@ -44,6 +46,7 @@ def viewer(
     cells: Sequence[Cell],
     *,
     budget_bytes: int = BUDGET_BYTES,
+    workers: int = 1,
     progress: bool = False,
 ) -> Viewer:
     """Return the pictures of the first plain stack of each scene, as many as there is room for.
@@ -55,17 +58,22 @@ def viewer(
         Of the whole suite.
     budget_bytes : int
         What the pictures may take together, as text.
+    workers : int
+        Processes that render the truth of stacks and cut their pictures.
     progress : bool
         Whether to draw a progress bar on stderr.
     """
     drafts, gone = [], []
-    stacks = _first_plain(cells).items()
-    for scene, of_stack in tqdm(stacks, desc="pictures", unit="scene", disable=not progress):
-        shown = shown_stack(store, of_stack)
-        if shown is None:
+    stacks = _first_plain(cells)
+    cut = side_by_side(partial(_drafted, store), list(stacks.values()), workers=workers)
+    for scene, made_of in tqdm(
+        zip(stacks, cut, strict=True), total=len(stacks), desc="pictures", unit="scene",
+        disable=not progress,
+    ):  # fmt: skip
+        if made_of is None:
             gone.append(scene)
         else:
-            drafts.append(draft(shown))
+            drafts.append(made_of)
     made = fitted(drafts, budget_bytes=budget_bytes)
     if not gone:
         return made
@@ -74,6 +82,11 @@ def viewer(
         "that is made where the benchmark ran, before outputs are deleted, shows them."
     )
     return Viewer(scenes=made.scenes, notes=[missing, *made.notes])
+
+
+def _drafted(store: Store, of_stack: Sequence[Cell]) -> Draft | None:
+    shown = shown_stack(store, of_stack)
+    return None if shown is None else draft(shown)
 
 
 def fitted(drafts: Sequence[Draft], *, budget_bytes: int) -> Viewer:
