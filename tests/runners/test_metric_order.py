@@ -11,6 +11,7 @@ from skimage.metrics import normalized_mutual_information
 
 from stacktruth.metrics.fusion.sources import Sources
 from stacktruth.runners.reproduce import metric_order, pairs, printed
+from stacktruth.runners.reproduce.metric_order_report import turns
 from stacktruth.simulator import load_rig, load_scene
 
 RNG = np.random.default_rng(5)
@@ -130,3 +131,19 @@ def test_a_case_takes_its_merges_and_forms():
     assert (plain.loc["coin-1"] == 1.0).all()
     turned = forms.columns[forms.loc["coin-1"] == -1.0]
     assert set(turned) == set(printed.OWN_FORMS)
+
+
+def told(case, change, low, high):
+    """Return a row of orders as a sentence needs it."""
+    moved = {"moved": abs(change), "moved_low": 0.0, "moved_high": 1.0}
+    return {"case": case, "change": change, "change_low": low, "change_high": high, **moved}
+
+
+def test_what_turns_the_order_is_named_by_its_interval():
+    """Away, toward and neither: a change whose interval holds 0 is no turn."""
+    rows = [told("first", 0, 0, 0), told("floors", -0.5, -0.7, -0.3), told("noise", 0.2, -0.1, 0.5)]
+    text = turns([*rows, told("hands", 0.3, 0.1, 0.4)])
+    assert "Away from the published order turns: floors (-0.50)." in text
+    assert "Toward it turns: hands (+0.30)." in text
+    assert "No turn that the interval tells from none: noise." in text
+    assert "Most by: floors." in text
