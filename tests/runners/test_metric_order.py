@@ -9,6 +9,8 @@ from scipy import stats
 from skimage.measure import shannon_entropy
 from skimage.metrics import normalized_mutual_information
 
+from stacktruth.metrics import METRICS
+from stacktruth.metrics.cards import CARDS, page
 from stacktruth.metrics.fusion.sources import Sources
 from stacktruth.runners.reproduce import metric_order, pairs, printed
 from stacktruth.runners.reproduce.metric_order_report import turns
@@ -147,3 +149,20 @@ def test_what_turns_the_order_is_named_by_its_interval():
     assert "Toward it turns: hands (+0.30)." in text
     assert "No turn that the interval tells from none: noise." in text
     assert "Most by: floors." in text
+
+
+def test_cards_of_metrics_without_truth_say_how_they_follow_it():
+    """By the same published figures as the study is held to; other cards say nothing."""
+    shared = {
+        "edge_transfer": "Q^AB/F",
+        "mutual_information": "mutual information",
+        "piella_weighted": "Q_W",
+        "cvejic": "Q_C",
+        "yang": "Q_Y",
+        "chen_blum": "Q_CB",
+        "phase_congruency": "Q_P",
+    }
+    told = {name: card.published_tau for name, card in CARDS.items() if card.published_tau}
+    assert told == {name: printed.PUBLISHED[shared[name]] for name in shared}
+    cards = page(METRICS.values()).split("\n## ")[1:]
+    assert all(("follows the truth" in one) == ("(fusion)" in one) for one in cards)
