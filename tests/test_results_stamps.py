@@ -11,7 +11,6 @@ import pytest
 
 HOUSE = Path(__file__).resolve().parents[1]
 RESULTS = HOUSE / "results"
-METRIC_ORDER = "reproduce/metric-order"
 KINDS = ("py", "toml", "html", "css", "js", "npz")
 
 
@@ -80,7 +79,6 @@ def test_a_constant_of_the_optics_marks_all_that_is_rendered(stamps, tree):
         (("runners/bench/report/report.css", "{", "{ "), {"quick", "standard"}),
         (("results/remake.py", "small_stacks(200)", "small_stacks(9)"), {"limits"}),
         (("results/standard/rows.csv", "focus-map", "focus-mop"), {"ranking"}),
-        (("scenes/families/coin.toml", "title", "# more\nabout_it"), {"families", METRIC_ORDER}),
     ],
 )
 def test_a_change_marks_what_depends_on_it(stamps, tree, edit, marked):

@@ -30,7 +30,9 @@ from .report import write_rows, write_summary
 
 #: Draws of each family; a window is kept where the best choice of frames comes into this range
 #: (dB), which is about where the published merges lie.
-SEEDS = (1, 2, 3, 4)
+SEEDS = (1, 2, 3, 4, 5, 6, 7, 8)
+#: Windows of one family are alike, so the first two that fit are enough.
+_A_FAMILY = 2
 LEVEL_DB = (39.0, 43.0)
 WANTED = 0.7
 
@@ -76,6 +78,21 @@ def tried(name: str, *, size: tuple[int, int]) -> tuple[TwoDepths | None, float]
     return window, (float("nan") if window is None else pairs.best_choice_db(window))
 
 
+def chosen(
+    looked: Mapping[str, tuple[TwoDepths | None, float]], level_db: tuple[float, float]
+) -> list[TwoDepths]:
+    """Return the first windows of each family whose best choice lies in a range, in order."""
+    kept: dict[str, list[TwoDepths]] = {}
+    for name, (window, level) in looked.items():
+        found = kept.setdefault(name.partition(":")[0], [])
+        if window and level_db[0] <= level <= level_db[1] and len(found) < _A_FAMILY:
+            found.append(window)
+    windows = [window for found in kept.values() for window in found]
+    if not windows:
+        raise RuntimeError(f"none of {len(looked)} scenes has a window of {level_db} dB")
+    return windows
+
+
 def scored(window: TwoDepths, shots: Shots, *, seed: int, few: bool) -> list[dict[str, Any]]:
     """Merge the frames of a window in every way and score the merges, a row each."""
     truth = pairs.reference(window)
@@ -98,8 +115,7 @@ def run(out: Path, *, seed: int, quick: bool, workers: int, progress: bool) -> N
     bar = partial(tqdm, desc="metric-order", disable=not progress)
     look = side_by_side(partial(tried, size=size), names, workers=workers)
     looked = dict(zip(names, bar(look, total=len(names)), strict=True))
-    low, high = (0.0, np.inf) if quick else LEVEL_DB
-    windows = [window for window, level in looked.values() if window and low <= level <= high]
+    windows = chosen(looked, (0.0, np.inf) if quick else LEVEL_DB)
     shots = sorted(SHOTS, key=lambda one: -one.many)  # longest first
     jobs = [
         partial(scored, window, one, seed=seed, few=quick) for one in shots for window in windows

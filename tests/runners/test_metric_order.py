@@ -1,6 +1,7 @@
 """Metrics without truth, like for like: the frames, the printed formulae, and the orders told."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,8 +10,11 @@ from scipy import stats
 from skimage.measure import shannon_entropy
 from skimage.metrics import normalized_mutual_information
 
+from stacktruth.metrics import METRICS
+from stacktruth.metrics.cards import CARDS, page
 from stacktruth.metrics.fusion.sources import Sources
 from stacktruth.runners.reproduce import metric_order, pairs, printed
+from stacktruth.runners.reproduce.metric_order_report import turns
 from stacktruth.simulator import load_rig, load_scene
 
 RNG = np.random.default_rng(5)
@@ -130,3 +134,48 @@ def test_a_case_takes_its_merges_and_forms():
     assert (plain.loc["coin-1"] == 1.0).all()
     turned = forms.columns[forms.loc["coin-1"] == -1.0]
     assert set(turned) == set(printed.OWN_FORMS)
+
+
+def told(case, change, low, high):
+    """Return a row of orders as a sentence needs it."""
+    moved = {"moved": abs(change), "moved_low": 0.0, "moved_high": 1.0}
+    return {"case": case, "change": change, "change_low": low, "change_high": high, **moved}
+
+
+def test_what_turns_the_order_is_named_by_its_interval():
+    """Away, toward and neither: a change whose interval holds 0 is no turn."""
+    rows = [told("first", 0, 0, 0), told("floors", -0.5, -0.7, -0.3), told("noise", 0.2, -0.1, 0.5)]
+    text = turns([*rows, told("hands", 0.3, 0.1, 0.4)])
+    assert "Away from the published order turns: floors (-0.50)." in text
+    assert "Toward it turns: hands (+0.30)." in text
+    assert "No turn that the interval tells from none: noise." in text
+    assert "Most by: floors." in text
+
+
+def test_cards_of_metrics_without_truth_say_how_they_follow_it():
+    """By the same published figures as the study is held to; other cards say nothing."""
+    shared = {
+        "edge_transfer": "Q^AB/F",
+        "mutual_information": "mutual information",
+        "piella_weighted": "Q_W",
+        "cvejic": "Q_C",
+        "yang": "Q_Y",
+        "chen_blum": "Q_CB",
+        "phase_congruency": "Q_P",
+    }
+    told = {name: card.published_tau for name, card in CARDS.items() if card.published_tau}
+    assert told == {name: printed.PUBLISHED[shared[name]] for name in shared}
+    cards = page(METRICS.values()).split("\n## ")[1:]
+    assert all(("follows the truth" in one) == ("(fusion)" in one) for one in cards)
+
+
+def test_two_windows_a_family_are_kept_by_their_level_alone(window):
+    """In order of the draws; what has no window or another level is passed over."""
+    levels = {"coin:1": 37.0, "coin:2": 40.0, "coin:3": 41.0, "coin:4": 42.0, "leaf:1": 39.5}
+    marked = {name: replace(window, near_mm=level) for name, level in levels.items()}
+    looked = {name: (marked[name], level) for name, level in levels.items()}
+    looked["leaf:2"] = (None, math.nan)
+    kept = metric_order.chosen(looked, (39.0, 43.0))
+    assert [one.near_mm for one in kept] == [40.0, 41.0, 39.5]
+    with pytest.raises(RuntimeError, match="none of 1 scenes"):
+        metric_order.chosen({"leaf:2": (None, math.nan)}, (39.0, 43.0))

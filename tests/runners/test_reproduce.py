@@ -201,6 +201,7 @@ def test_contrast_in_float_changes_no_scale_free_operator(sequence, contrast):
         np.testing.assert_allclose(after, before, atol=1e-4, err_msg=code)
 
 
+@pytest.mark.slow
 def test_error_falls_as_the_window_grows_on_a_plane():
     """(v) On a plane, with the noise of a real camera, every wider window does better."""
     sequence = make_sequence("ramp", "grass", size=SMALL)
