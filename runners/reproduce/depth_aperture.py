@@ -141,8 +141,9 @@ _PARAGRAPH = (
     "Flat cards through focus at 2:1, by the exact transfer function of a clear pupil and the "
     "pixel: photographs for the f-number, waves of one cycle for the texture. Frames lie 0.3 "
     "depths of field apart and noise is one grey level at every f-number, so that time and light "
-    "are no part of it. Of the pixels both the real size and one eight times as coarse are tried: "
-    "the first is ruled by diffraction, the second by geometry, which the published argument is "
+    "are no part of it. A first look was at steps of 0.75: bias ruled at wide apertures, and some "
+    "verdicts changed with the finer step, which was kept. Of the pixels both the real size and "
+    "one eight times as coarse are tried: the first is ruled by diffraction, the second by geometry, which the published argument is "
     "about. What could not be had: the textures, lens and tables of the second publication (its "
     "abstract alone is at hand), and numbers of the first, which is theory."
 )
