@@ -465,7 +465,7 @@ def _mounted(room: Room, size: str, *words: str) -> list[str]:
 @event
 def the_disk_of_the_folder_is_full(room: Room) -> list[str]:
     room.out.mkdir()
-    return [*_mounted(room, "200k", str(room.out)), *room.resumed()]
+    return [*_mounted(room, "40k", str(room.out)), *room.resumed()]
 
 
 @event

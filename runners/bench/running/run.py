@@ -21,7 +21,7 @@ from ....ground.atomic import write_whole
 from ....ground.threads import ONE_THREAD
 from ....simulator.stack.manifest import pretty_json, versions
 from ...isolate.memory_group import how_memory_is_held
-from ...request import RequestError, request
+from ...request import RequestError, StoppedError, request
 from ..grid.cells import Cell, by_stack, cells_of, scoring_version
 from ..grid.suite import SUITE, Suite, suite_text
 from .folder import refuse_other_contents
@@ -159,7 +159,7 @@ def _kept(store: Store) -> Iterator[None]:
     try:
         yield
     except (BrokenProcessPool, CancelledError) as error:
-        raise RuntimeError(
+        raise StoppedError(
             "processes were ended from outside (out of memory?); what is done is kept, "
             "the same command resumes"
         ) from error
