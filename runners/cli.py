@@ -23,7 +23,7 @@ from ..ground.spelling import nearest
 from ..simulator.stack.stackio import StackExistsError
 from .commands.completion import SHELLS, PrintCompletion
 from .guide import DOORS, epilog, hint
-from .request import RequestError
+from .request import RequestError, StoppedError
 
 #: Where each command lives; only the one that is asked for is loaded.
 COMMANDS = {
@@ -215,7 +215,7 @@ def _message(error: BaseException) -> str:
     if isinstance(error, RequestError):
         first, _, hint = str(error).partition("\n")
         return f"{_cut(first)}\n{_cut(hint)}" if hint else _cut(first)
-    if isinstance(error, ValueError | OSError):
+    if isinstance(error, ValueError | OSError | StoppedError):
         return _cut(str(error))
     return f"{_cut(f'{type(error).__name__}: {error}')}\n--debug shows where"
 

@@ -14,6 +14,10 @@ class RequestError(ValueError):
     """The request was wrong; nothing was written."""
 
 
+class StoppedError(RuntimeError):
+    """The work cannot go on for a reason outside it, in a sentence; what is done is kept."""
+
+
 @contextmanager
 def request() -> Iterator[None]:
     """Turn errors in this block, such as a bad name, value or file, into `RequestError`."""

@@ -27,6 +27,7 @@ import numpy as np
 from ...ground.frames import FrameFiles
 from ...ground.text import plain_line
 from ..contract import InvalidOutput, Result, Status, as_result
+from .alarm import TimeIsUpError
 from .enclose import CHANNEL
 from .recorder import RECORD, record_files, tell_of_own_signals
 
@@ -80,7 +81,8 @@ def call_guarded(
     except BaseException as error:
         if isinstance(error, KeyboardInterrupt) and not in_child:
             raise  # whoever started us wants to end
-        _print_traceback(error)
+        if not isinstance(error, TimeIsUpError):  # it does not matter where it was by then
+            _print_traceback(error)
         status, reason = "failed", _describe(error)
     return status, reason, None, time.perf_counter() - started
 

@@ -153,7 +153,7 @@ def read_manifest(folder: Path) -> Manifest:
     """
     if not folder.is_dir():
         raise StackError(
-            f"{folder} is no stack: there is no such folder: got none, expected a folder",
+            f"{folder} is no stack: got no folder, expected one",
             expected="a folder",
         )
     values = read_json(folder, MANIFEST)

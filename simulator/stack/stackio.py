@@ -199,7 +199,7 @@ def check_stack(path: str | Path) -> list[str]:
     >>> check_stack("nowhere")
     Traceback (most recent call last):
     ...
-    stacktruth.simulator.stack.manifest.StackError: nowhere is no stack: there is no such folder
+    stacktruth.simulator.stack.manifest.StackError: nowhere is no stack: got no folder, expected one
     """
     folder = Path(path)
     if not (folder / "stack.json").is_file():

@@ -223,7 +223,7 @@ def a_table_that_was_edited(room: Room) -> list[str]:
     for broken in ("", "suite,cell_key\n", text.replace("mean", "\x00"), text[:300], DEEP):
         (room.out / "rows.csv").write_text(broken)
         wrong += room.run(*words).wrong(0, 1, 2)
-    (room.out / "rows.csv").write_text(text[: len(text) // 2])
+    (room.out / "rows.csv").write_text(text[:-40])
     return [*wrong, *room.resumed()]
 
 
@@ -240,7 +240,8 @@ def the_method_s_file_is_gone(room: Room) -> list[str]:
 def the_method_s_file_has_changed(room: Room) -> list[str]:
     _finished(room)
     own = room.path / "own.py"
-    own.write_text(own.read_text().replace("reference", "reference"))
+    slow = 'frames[info["reference"]]'
+    own.write_text(own.read_text().replace(slow, f"{slow} // 2"))
     wrong = room.bench().wrong(0)
     return [*wrong, *["the row is the old one"] * (room.rows().encode() == room.peace)]
 
@@ -464,7 +465,7 @@ def _mounted(room: Room, size: str, *words: str) -> list[str]:
 @event
 def the_disk_of_the_folder_is_full(room: Room) -> list[str]:
     room.out.mkdir()
-    return [*_mounted(room, "200k", str(room.out)), *room.resumed()]
+    return [*_mounted(room, "40k", str(room.out)), *room.resumed()]
 
 
 @event

@@ -98,6 +98,9 @@ def test_an_empty_or_missing_folder_and_notes_beside_are_taken(tmp_path: Path) -
     store = held(tmp_path / "out", suite)
     (store.path / "notes.txt").write_text("mine")
     refuse_other_contents(store, suite, cells)
+    # A table of ours, cut within its first line, is written anew from the cells.
+    (store.path / "rows.csv").write_text("suite,condition,severity,value,window,sce")
+    refuse_other_contents(store, suite, cells)
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,7 @@ import pytest
 from stacktruth.ground.finished import read_finished
 from stacktruth.ground.pictures import encode_image, read_image
 from stacktruth.runners.contract import InvalidOutput
+from stacktruth.runners.isolate.alarm import TimeIsUpError, ended_after
 from stacktruth.runners.isolate.handover import opened, read_bytes
 from stacktruth.runners.isolate.picture_files import read_picture
 from stacktruth.runners.isolate.run import run_method
@@ -201,13 +202,26 @@ def test_a_file_of_the_largest_size_is_read(tmp_path: Path) -> None:
         read_bytes(tmp_path / "f", max_mb=0.001)
 
 
-def test_a_built_in_is_held_to_its_time_where_a_judge_runs_it() -> None:
-    """Also in this process, where it is given a truth."""
+def test_a_built_in_is_held_to_its_time_where_a_judge_runs_it(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Also in this process, where it is given a truth; nothing is told of where it was by then."""
     frames = [np.zeros((400, 600, 3), np.uint16)] * 12
     info = {"frames": [{}] * 12, "height_px": 400, "width_px": 600, "reference": 0, "bits": 16}
     outcome = run_method("mean", frames, info, time_limit_s=0.01, truth=object())
     assert (outcome.status, outcome.reason) == ("timed-out", "took more than 0.01 s")
     assert signal.getitimer(signal.ITIMER_REAL)[0] == 0
+    assert capsys.readouterr().err == ""
+
+
+def test_a_reader_does_not_take_the_end_of_the_time_for_a_broken_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It catches what decoders raise, which is of every kind."""
+    (tmp_path / "a.png").write_bytes(encode_image(np.zeros((4, 4, 3), np.uint8), ".png"))
+    monkeypatch.setattr("imagecodecs.png_decode", lambda _: signal.raise_signal(signal.SIGALRM))
+    with pytest.raises(TimeIsUpError), ended_after(60.0):
+        read_image(tmp_path / "a.png")
 
 
 def test_an_array_head_takes_no_more_than_its_size(tmp_path: Path) -> None:

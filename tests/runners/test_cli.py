@@ -17,7 +17,8 @@ import tifffile
 from stacktruth.ground.srgb import clipped_srgb
 from stacktruth.metrics import METRICS
 from stacktruth.metrics.cards import page
-from stacktruth.runners.cli import COMMANDS, main
+from stacktruth.runners.cli import COMMANDS, _message, main
+from stacktruth.runners.request import StoppedError
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.shooting.shoot import shoot
@@ -491,3 +492,9 @@ def wait_for(condition, limit_s=60.0) -> None:
         if time.monotonic() > end:
             raise TimeoutError(f"did not happen within {limit_s:g} s")
         time.sleep(0.02)
+
+
+def test_work_that_was_stopped_is_told_in_a_sentence():
+    """And not by the name of an error of ours, as a fault would be."""
+    assert _message(StoppedError("processes were ended")) == "processes were ended"
+    assert _message(RuntimeError("x")) == "RuntimeError: x\n--debug shows where"

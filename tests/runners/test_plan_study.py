@@ -233,7 +233,7 @@ def test_the_command_leaves_the_study_on_the_page(tmp_path):
         (["--study", SCENE], "--study needs --out"),
         (["--study-seeds", "2", "--subject-depth", "1"], "--study-seeds goes with --study"),
         ([], "a plan needs --subject-depth, or --study"),
-        (["--study", "nowhere", "--out", "new"], "unknown scene 'nowhere'"),
+        (["--study", "nowhere", "--out", "new"], "unknown scene: got 'nowhere'"),
         (["--study", SCENE, "--study-method", "magic", "--out", "new"], "magic"),
         (["--study", SCENE, "--study-steps", "0.5,0", "--out", "new"], "number above 0"),
     ],

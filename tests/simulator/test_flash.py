@@ -258,7 +258,7 @@ def test_bad_lights_are_refused(tmp_path):
     bad.write_text('[flash]\npower = 0.5\nbattery = "potato"\n')
     with pytest.raises(DataFileError, match=r"flash.battery.*potato.*nimh"):
         load_light(bad)
-    with pytest.raises(DataFileError, match=r"unknown light 'moon'.*steady-lamp"):
+    with pytest.raises(DataFileError, match=r"unknown light: got 'moon'.*steady-lamp"):
         load_light("moon")
     with pytest.raises(ValueError, match="wait for ever"):
         fire(light_of(power=1.0, refill="none"), 2, seed=0, scene="never")

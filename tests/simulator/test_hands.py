@@ -330,7 +330,7 @@ def test_bad_stances_and_times_are_refused(tmp_path):
     bad.write_text("tremble = 1.0\n")
     with pytest.raises(DataFileError, match="'tremble' is not known here"):
         load_stance(bad)
-    with pytest.raises(DataFileError, match=r"unknown stance 'floating'.*standing"):
+    with pytest.raises(DataFileError, match=r"unknown stance: got 'floating'.*standing"):
         load_stance("floating")
     with pytest.raises(ValueError, match=r"times_s must lie in 0 .. .*got -1"):
         camera_path(load_stance("standing"), [-1.0], seed=0, scene="ramp")

@@ -352,9 +352,9 @@ def test_a_pass_has_other_ends_when_told():
         ({"frames": 0}, "frames: got 0, allowed 1 to 5000"),
         ({"crop": (500, 48)}, "crop: got 500x48 pixels"),
         ({"bin": 0}, "bin: got 0"),
-        ({"stance": "hanging"}, "unknown stance 'hanging'"),
-        ({"light": "moonlight"}, "unknown light 'moonlight'"),
-        ({"subject": "bee"}, "unknown subject 'bee'"),
+        ({"stance": "hanging"}, "unknown stance: got 'hanging'"),
+        ({"light": "moonlight"}, "unknown light: got 'moonlight'"),
+        ({"subject": "bee"}, "unknown subject: got 'bee'"),
     ],
 )
 def test_what_cannot_be_shot_is_refused_at_once(change, message):

@@ -62,8 +62,18 @@ CASES: dict[str, tuple[str, object, Callable[[Stack], object], str]] = {
     "another size": ("truth/regions.tif", np.zeros((5, 5), np.uint8), lambda s: s.truth, "5, 5"),
     "bytes": ("truth/frames.csv", b"a,b\n\xff,1\n", lambda s: s.records, "no table of numbers"),
     "words": ("truth/frames.csv", b"a,b\nx,1\n", lambda s: s.records, "could not convert"),
-    "a long line": ("truth/frames.csv", b"a,b\n1,2,3\n", lambda s: s.records, "line 2 has more"),
-    "a short line": ("truth/frames.csv", b"a,b\n1,2\n1\n", lambda s: s.records, "line 3 has more"),
+    "a long line": (
+        "truth/frames.csv",
+        b"a,b\n1,2,3\n",
+        lambda s: s.records,
+        "more or fewer values in line 2",
+    ),
+    "a short line": (
+        "truth/frames.csv",
+        b"a,b\n1,2\n1\n",
+        lambda s: s.records,
+        "more or fewer values in line 3",
+    ),
 }
 
 

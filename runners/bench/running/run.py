@@ -24,7 +24,7 @@ from ....simulator.shooting.shoot import Shoot
 from ....simulator.stack.manifest import pretty_json, versions
 from ....simulator.view.camera import crop_size
 from ...isolate.memory_group import how_memory_is_held
-from ...request import RequestError, request
+from ...request import RequestError, StoppedError, request
 from ..grid.cells import Cell, by_stack, cells_of, scoring_version
 from ..grid.suite import SUITE, Suite, suite_in, suite_text
 from ..grid.windows import located
@@ -175,7 +175,7 @@ def _kept(store: Store) -> Iterator[None]:
     try:
         yield
     except (BrokenProcessPool, CancelledError) as error:
-        raise RuntimeError(
+        raise StoppedError(
             "processes were ended from outside (out of memory?); what is done is kept, "
             "the same command resumes"
         ) from error

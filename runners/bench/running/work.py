@@ -26,6 +26,7 @@ from ...contract import Outcome
 from ...isolate.staying import StayingMethods
 from ...isolate.workplace import FROM_OUTSIDE
 from ...judge.scoring import Judge, Scored, without_result
+from ...request import StoppedError
 from ..grid.cells import Cell, StackSpec, by_stack, cells_of
 from ..grid.suite import SUITE, Suite, suite_in
 from .missing import left_of
@@ -231,7 +232,7 @@ def _asked(task: Task) -> tuple[Store, Suite, Sequence[Cell]]:
     if tuple(cell.key for cell in cells) != task.cells:
         others.append(f"the code or a file of {suite.name}")
     if others:
-        raise RuntimeError(
+        raise StoppedError(
             f"{socket.gethostname()} has not what the run was started with: {', '.join(others)}"
         )
     return store, suite, cells
