@@ -143,9 +143,10 @@ _PARAGRAPH = (
     "depths of field apart and noise is one grey level at every f-number, so that time and light "
     "are no part of it. A first look was at steps of 0.75: bias ruled at wide apertures, and some "
     "verdicts changed with the finer step, which was kept. Of the pixels both the real size and "
-    "one eight times as coarse are tried: the first is ruled by diffraction, the second by geometry, which the published argument is "
-    "about. What could not be had: the textures, lens and tables of the second publication (its "
-    "abstract alone is at hand), and numbers of the first, which is theory."
+    "one eight times as coarse are tried: the first is ruled by diffraction, the second by "
+    "geometry, which the published argument is about. What could not be had: the textures, lens "
+    "and tables of the second publication (its abstract alone is at hand), and numbers of the "
+    "first, which is theory."
 )
 
 

@@ -131,6 +131,8 @@ def _plan(stack: Stack) -> Iterator[str]:
             yield from _equal(f"{INFO}: {name}", info[name], number)
     encoding = FORMATS[stack.manifest.format].encoding
     yield from _equal("stack.json: plan.encoding", plan.encoding, encoding)
+    if plan.seed < 0:
+        yield f"stack.json: plan.seed: got {plan.seed}, allowed >= 0"
     if plan.asked_reference is not None:
         asked = plan.asked_reference
         yield from _equal("stack.json: plan.asked_reference", asked, info["reference"])

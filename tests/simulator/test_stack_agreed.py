@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,11 +18,17 @@ from stacktruth.simulator.stack.manifest import StackError
 from stacktruth.simulator.stack.stackio import Stack, read_stack, write_stack
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Write a stack of two frames."""
     plan = shoot(load_scene("ramp"), load_rig("field-2x"), frames=2, crop=(384, 256), bin=8)
-    return write_stack(plan, tmp_path / "stack", progress=False)
+    return write_stack(plan, tmp_path_factory.mktemp("agreed") / "stack", progress=False)
+
+
+@pytest.fixture
+def folder(written: Path, tmp_path: Path) -> Path:
+    """Return a copy of it, to be spoiled."""
+    return Path(shutil.copytree(written, tmp_path / "stack"))
 
 
 CASES: dict[str, tuple[str, object, Callable[[Stack], object], str]] = {

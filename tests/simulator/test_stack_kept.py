@@ -70,6 +70,7 @@ PLANS = {
     "another size": ({"crop": [40, 30]}, r"got (80, 60), allowed (40, 30)"),
     "merged pixels": ({"bin": 2}, "pitch_um: got 20.0, allowed 40.0"),
     "another encoding": ({"encoding": "srgb8"}, "got 'srgb8', allowed 'srgb16'"),
+    "a seed below": ({"seed": -1}, "plan.seed: got -1, allowed >= 0"),
     "another view": ({"asked_reference": 0}, "asked_reference: got 0, allowed 1"),
 }
 
