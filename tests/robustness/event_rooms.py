@@ -121,8 +121,9 @@ class Process:
         return self.status is not None
 
     def send(self, number: signal.Signals) -> None:
-        """Send it a signal."""
-        os.kill(self.pid, number)
+        """Send it a signal, if it is still there."""
+        with suppress(ProcessLookupError):
+            os.kill(self.pid, number)
 
 
 def _become(words: Sequence[str], cwd: Path, env: Mapping[str, str], said: int) -> NoReturn:

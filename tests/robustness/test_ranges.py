@@ -41,7 +41,7 @@ def test_each_number_of_a_shipped_file_has_a_bound(tmp_path: Path, folder: str) 
     # What stands in quotes or comments is no number.
     bare = re.sub(r'"[^"\n]*"|#.*', lambda found: "_" * len(found[0]), text)
     tried = 0
-    for found in list(NUMBER.finditer(bare))[:12]:
+    for found in list(NUMBER.finditer(bare))[:5]:
         for huge in ("1e308", "-1e308", "1e-300"):
             copy = tmp_path / "changed.toml"
             copy.write_text(text[: found.start()] + huge + text[found.end() :])
