@@ -232,16 +232,16 @@ def test_a_depth_map_comes_with_its_picture(judge: Judge, in_last: Result) -> No
 def test_a_view_that_stands_out_is_taken_without_a_closer_look(
     judge: Judge, in_last: Result, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Whole files, upright, turned over or of half the size, cost no search: 0.4 s, not 3."""
+    """Whole files, upright, turned over or of half the size, cost no search: 0.1 s, not 1."""
 
     def refuse(*_: object) -> None:
         raise AssertionError("a closer look")
 
-    for name in ("places_in", "matches"):
+    for name in ("cuts", "matches"):
         monkeypatch.setattr(view_of_picture, name, refuse)
     for how in ("turned over", "smaller"):
         picture = np.ascontiguousarray(changed(picture_of(in_last), how), np.float32)
-        found = placed(picture, None, shoot=judge.shoot, truth=judge.truth())
+        found = placed(picture, None, known=judge.known_views)
         assert found.view == LAST
 
 
@@ -249,7 +249,7 @@ def test_a_view_that_stands_out_is_taken_without_a_closer_look(
 def test_a_crop_of_any_view_is_cut_at_its_pixels(judge: Judge, view: int) -> None:
     """A frame itself, cut: frame, place and share of the view are exact, at nearly full width."""
     frame = picture_of(Result(image=judge.stack.frames[view]))
-    found = placed(frame[7:-9, 6:-3], None, shoot=judge.shoot, truth=judge.truth())
+    found = placed(frame[7:-9, 6:-3], None, known=judge.known_views)
     assert found.view == view
     assert found.told.startswith("its middle -1.5 px across and +1.0 px down of the view's")
     inside = np.zeros(frame.shape[:2], bool)
