@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -31,20 +31,30 @@ class KnownViews:
     shoot : AnyShoot
     truth : Truth
         In the view of any frame.
+    sharp : bool
+        Whether pictures are compared with the ideal, not with what the frames allow.
     """
 
     shoot: AnyShoot
     truth: Truth
+    sharp: bool = False
     _points: dict[int, Doubles] = field(default_factory=dict)
     _places: dict[int, Floats] = field(default_factory=dict)
 
     @cached_property
     def target(self) -> Floats:
-        """Luma of what the frames allow, (rows, cols).
+        """Luma of what pictures are compared with, (rows, cols).
 
-        It has the blur of the best frame where none is sharp, as results have.
+        What the frames allow has the blur of the best frame where none is sharp, as results have.
         """
-        return luma(clipped_srgb(self.truth.achievable))
+        return luma(clipped_srgb(self.truth.ideal if self.sharp else self.truth.achievable))
+
+    @cached_property
+    def ideal(self) -> KnownViews:
+        """The same views, for pictures that are sharper than any frame."""
+        other = replace(self, sharp=True)
+        other.__dict__["seen"] = self.seen
+        return other
 
     @cached_property
     def judged(self) -> Bools:

@@ -201,11 +201,15 @@ class _Search:
 
     def __init__(self, picture: Floats, known: KnownViews) -> None:
         self._known = known
+        self._picture = picture
         self._own = luma(picture)
 
     def best(self, views: Sequence[int]) -> _Fit | None:
         """Return the best fit over all views."""
         whole = self._whole(views)
+        sharper = _Search(self._picture, self._known.ideal)._whole(views) if whole else []
+        if sharper and sharper[0].agreement > whole[0].agreement:  # a picture that no frame allows
+            self._known, whole = self._known.ideal, sharper
         if _stands_out(whole):
             one = whole[0]
             return self._fit(one.view, one.way, self._known.wanted_at_some)
