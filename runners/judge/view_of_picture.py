@@ -43,6 +43,9 @@ _ALIKE = 0.9
 #: at its pixels: among a million places one of a picture without anything in common is alike by a
 #: third.
 _CUT, _CUT_AGREES = 0.5, 0.1
+#: The same for a small one, times the root of its pixels: thirty are one piece of detail, and six
+#: standard deviations are more than a million places reach.
+_BY_CHANCE = 6.0 * math.sqrt(30.0)
 #: Cuts of so many views are looked at.
 _CUTS = 8
 #: Views that are looked at closely, of each kind of way.
@@ -227,7 +230,9 @@ class _Search:
         self, whole: Sequence[_Likely], views: Sequence[int]
     ) -> Iterator[Iterator[list[_Fit]]]:
         """Yield the ways to look closer: first as the picture agrees best, then by features."""
-        cut = [one for one in cuts(self._own, self._known, views) if one.alike > _CUT]
+        by_chance = _BY_CHANCE / math.sqrt(self._own.size)
+        cut = cuts(self._own, self._known, views)
+        cut = [one for one in cut if one.alike > max(_CUT, by_chance)]
         looks: list[tuple[float, Iterator[list[_Fit]]]] = []
         if whole and whole[0].agreement > LEAST:
             looks.append((whole[0].agreement, self._in_place(whole)))
