@@ -16,7 +16,7 @@ from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.motion import Nearest, nearest, places_in, points_in
 from ...simulator.shooting.truth import Truth
 from .agreement import detail
-from .matches import Features, features
+from .matches import KeyPoints, features
 
 #: Only each such row and column is compared at first.
 STRIDE_PX = 3
@@ -67,8 +67,8 @@ class KnownViews:
         return np.where(self.judged, detail(self.target), np.float32(0))
 
     @cached_property
-    def features(self) -> Features | None:
-        """Features of the target; None: it has none."""
+    def features(self) -> KeyPoints | None:
+        """KeyPoints of the target; None: it has none."""
         return features(self.target)
 
     @cached_property

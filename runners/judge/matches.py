@@ -26,7 +26,7 @@ _BRIGHT_PERCENT, _DARKEST = 99.0, 0.02
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Features:
+class KeyPoints:
     """What a picture can be known again by, in whatever size and turn.
 
     Parameters
@@ -57,12 +57,12 @@ class Matches:
     second: Doubles
 
 
-def matches(first: Features | None, second: Features | None) -> Matches | None:
+def matches(first: KeyPoints | None, second: KeyPoints | None) -> Matches | None:
     """Find what two pictures share by scale-invariant features.
 
     Parameters
     ----------
-    first, second : Features or None
+    first, second : KeyPoints or None
         Of pictures of any size; None of one that has none.
 
     Returns
@@ -92,7 +92,7 @@ def matches(first: Features | None, second: Features | None) -> Matches | None:
     return Matches(first=here[agreed], second=there[agreed])
 
 
-def features(plane: Floats) -> Features | None:
+def features(plane: Floats) -> KeyPoints | None:
     """Return the features of a plane (rows, cols); None where it has none."""
     zoom = max(plane.shape) / _LONGEST_PX
     shape = tuple(round(side / zoom) for side in plane.shape)
@@ -105,7 +105,7 @@ def features(plane: Floats) -> Features | None:
         return None
     ratio = np.array(plane.shape) / np.array(small.shape)
     places = (np.asarray(finder.positions) + 0.5) * ratio - 0.5
-    return Features(
+    return KeyPoints(
         places=places[:, ::-1].astype(float),
         descriptors=np.asarray(finder.descriptors),
         longest_px=max(plane.shape),
