@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -78,7 +79,8 @@ def bring_to_reference(
         The value of white in both.
     ideal : array_like, optional
         The reference without its blur, same shape. Exposure is measured against the one that the
-        result is nearer to: blur takes some light from what is bright.
+        result is nearer to, for blur takes some light from what is bright; and a motion must bring
+        it nearer to that one: what repeats may fit a blurred reference better elsewhere.
     frame_gains : array_like, optional
         Light of the frames, which a result may be as bright as; see `exposure_of`.
     mask : array_like, optional
@@ -97,11 +99,11 @@ def bring_to_reference(
     require_same_shape(result=image, reference=target)
     trusted = as_mask(mask, image.shape)
     similarity = fit_similarity(image, target, data_range=1.0, mask=trusted)
-    image, inside, moved = _moved(image, target, similarity, trusted)
     targets = [target]
     if ideal is not None:
         targets.append(unit_image(ideal, data_range=data_range, name="ideal"))
         require_same_shape(result=image, ideal=targets[1])
+    image, inside, moved = _moved(image, targets, similarity, trusted)
     measure = partial(
         _exposed, image, decode(image), frame_gains=frame_gains, curves=(decode, encode)
     )
@@ -151,14 +153,19 @@ def motion_error_px(
 
 
 def _moved(
-    image: Floats, target: Floats, similarity: Similarity, trusted: Bools
+    image: Floats, targets: Sequence[Floats], similarity: Similarity, trusted: Bools
 ) -> tuple[Floats, Bools, bool]:
+    """Remove a motion, unless the picture is then farther from what it is nearest to."""
     everywhere = np.ones(image.shape[:2], dtype=bool)
     if similarity.residual_px(image.shape) < MIN_RESIDUAL_PX:
         return image, everywhere, False
     moved, inside = resample(image, similarity)
     np.clip(moved, 0.0, 1.0, out=moved)
-    if not _nearer(moved, image, target, trusted & inside):
+    errors = [
+        min(mean_over(np.square(each - target), trusted & inside) for target in targets)
+        for each in (moved, image)
+    ]
+    if not errors[0] < errors[1]:
         return image, everywhere, False
     return moved, inside, True
 
@@ -194,12 +201,6 @@ def _exposed(
         brightened=brightened,
         error=min(errors),
     )
-
-
-def _nearer(first: Floats, second: Floats, target: Floats, mask: Bools) -> bool:
-    """Whether the first image is strictly nearer to the target than the second."""
-    errors = [np.square(image - target) for image in (first, second)]
-    return mean_over(errors[0], mask) < mean_over(errors[1], mask)
 
 
 METRICS = (

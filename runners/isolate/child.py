@@ -35,6 +35,7 @@ from .recorder import RECORD, record_files, tell_of_own_signals
 HANDED, HANDOVER = "handed-over", "handover.json"
 #: Exit status of a child whose method is done but whose result cannot be written (sysexits.h).
 NO_ROOM = os.EX_IOERR
+_HOUSE = __name__.partition(".")[0]
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -81,7 +82,9 @@ def call_guarded(
     except BaseException as error:
         if isinstance(error, KeyboardInterrupt) and not in_child:
             raise  # whoever started us wants to end
-        if not isinstance(error, TimeIsUpError):  # it does not matter where it was by then
+        # A child's stderr belongs to the outcome; ours is for people. Where it was when its time
+        # ended does not matter.
+        if in_child and not isinstance(error, TimeIsUpError):
             _print_traceback(error)
         status, reason = "failed", _describe(error)
     return status, reason, None, time.perf_counter() - started
@@ -96,9 +99,12 @@ def _words(error: BaseException) -> str:
 
 
 def _describe(error: BaseException) -> str:
+    words = _words(error)
+    if words and type(error).__module__.startswith(f"{_HOUSE}."):
+        return words  # an error of our own kind is a whole sentence
     last = traceback.extract_tb(error.__traceback__, limit=-1)[-1]
     place = plain_line(Path(last.filename).name, longest=60)
-    return f"{type(error).__name__[:60]}: {_words(error)} ({place}:{last.lineno})"
+    return f"{type(error).__name__[:60]}: {words} ({place}:{last.lineno})"
 
 
 def _print_traceback(error: BaseException) -> None:

@@ -40,6 +40,8 @@ _FOR_METHODS = tuple(str(_HOUSE / name) for name in ("__init__.py", "ground", "m
 # How far other stacks are looked for in the folder of a method: levels, and folders in all.
 _DEEP, _MANY = 4, 5000
 _STACK_FILES = ("stack.json", "suite.json")
+# What ``score --keep`` left: its page has the ideal picture.
+_KEPT_FILES = {"index.html", "scores.csv"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -171,7 +173,7 @@ def _devices() -> Iterator[Path]:
 
 
 def stacks_below(folder: Path) -> list[Path]:
-    """Return stacks and benchmarks in a folder, as far as a short look finds them."""
+    """Return stacks, benchmarks and kept scores in a folder, as far as a short look finds them."""
     if not folder.is_dir():
         return []
     found, waiting, seen = [], [(folder, 0)], 0
@@ -182,7 +184,8 @@ def stacks_below(folder: Path) -> list[Path]:
             entries = list(os.scandir(here))
         except OSError:
             continue
-        if any(entry.name in _STACK_FILES for entry in entries):
+        names = {entry.name for entry in entries}
+        if not names.isdisjoint(_STACK_FILES) or names >= _KEPT_FILES:
             found.append(here)
         elif depth < _DEEP:
             below = [Path(e.path) for e in entries if e.is_dir(follow_symlinks=False)]

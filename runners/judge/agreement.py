@@ -56,7 +56,14 @@ def correlation(first: Floats, second: Floats) -> float:
     return float(first.ravel() @ second.ravel()) / power if power > 0 else 0.0
 
 
-def apart_px(found: Floats, wanted: Floats, mask: Bools) -> float:
+def apart_px(
+    off: Floats,
+    slopes: tuple[Floats, Floats],
+    mask: Bools,
+    *,
+    spacing_px: float = 1.0,
+    but_shift: bool = False,
+) -> float:
     """Return how far points of two alike planes lie apart, px rms.
 
     The displacement about each point is the least-squares one (Lucas and Kanade 1981), in a
@@ -64,21 +71,32 @@ def apart_px(found: Floats, wanted: Floats, mask: Bools) -> float:
 
     Parameters
     ----------
-    found, wanted : array (rows, cols)
-        Detail.
+    off : array (rows, cols)
+        Detail of one plane less that of the other, at points of a grid.
+    slopes : two arrays (rows, cols)
+        Of the other's detail, per px down and across.
     mask : array (rows, cols) of bool
         Where both are known.
+    spacing_px : float
+        Distance of the points.
+    but_shift : bool
+        Whether a shift that all points share is left out.
     """
-    down, right = np.gradient(wanted)
-    off = np.where(mask, found - wanted, 0)
+    down, right = slopes
+    off = np.where(mask, off, np.float32(0))
     planes = (down * down, down * right, right * right, down * off, right * off)
-    dd, dr, rr, do, ro = (gaussian_filter(np.where(mask, one, 0), _PARALLAX_PX) for one in planes)
+    window = _PARALLAX_PX / spacing_px
+    dd, dr, rr, do, ro = (gaussian_filter(np.where(mask, one, 0), window) for one in planes)
     determinant = dd * rr - dr * dr
     say = np.where(mask, determinant / np.maximum(dd + rr, 1e-12), 0)
     safe = np.maximum(determinant, 1e-12 * float(determinant.max()) + 1e-30)
-    square = ((rr * do - dr * ro) ** 2 + (dd * ro - dr * do) ** 2) / safe**2
+    moved = np.stack([rr * do - dr * ro, dd * ro - dr * do]) / safe
     total = float(say.sum())
-    return math.sqrt(float((say * square).sum()) / total) if total > 0 else math.inf
+    if not total > 0:
+        return math.inf
+    if but_shift:
+        moved -= (say * moved).sum(axis=(1, 2), keepdims=True) / total
+    return math.sqrt(float((say * np.square(moved).sum(axis=0)).sum()) / total)
 
 
 def misplaced(picture: Floats, target: Floats, mask: Bools) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from skimage.feature import SIFT, match_descriptors
 from skimage.measure import ransac
 from skimage.transform import SimilarityTransform, resize
@@ -20,6 +21,27 @@ _AWAY = 0.015
 #: Fewer that agree on a similarity are an accident.
 _FEWEST = 12
 _TRIALS = 2000
+#: What counts as white of a picture: a feature must have some contrast; and least of that.
+_BRIGHT_PERCENT, _DARKEST = 99.0, 0.02
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class KeyPoints:
+    """What a picture can be known again by, in whatever size and turn.
+
+    Parameters
+    ----------
+    places : array (features, 2)
+        (x, y), px.
+    descriptors : array (features, 128)
+        Of Lowe's scale-invariant features.
+    longest_px : int
+        The picture's longer side.
+    """
+
+    places: Doubles
+    descriptors: npt.NDArray[np.uint8]
+    longest_px: int
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -35,13 +57,13 @@ class Matches:
     second: Doubles
 
 
-def matches(first: Floats, second: Floats) -> Matches | None:
+def matches(first: KeyPoints | None, second: KeyPoints | None) -> Matches | None:
     """Find what two pictures share by scale-invariant features.
 
     Parameters
     ----------
-    first, second : array (rows, cols)
-        Of any size.
+    first, second : KeyPoints or None
+        Of pictures of any size; None of one that has none.
 
     Returns
     -------
@@ -49,19 +71,19 @@ def matches(first: Floats, second: Floats) -> Matches | None:
         Those that agree on one similarity but for parallax (random sample consensus, always the
         same draw); None where too few do.
     """
-    found = [_features(plane) for plane in (first, second)]
-    if any(points is None for points in found):
+    if first is None or second is None:
         return None
-    (here, own), (there, other) = found  # type: ignore[misc]
-    pairs = match_descriptors(own, other, max_ratio=_RATIO, cross_check=True)
+    pairs = match_descriptors(
+        first.descriptors, second.descriptors, max_ratio=_RATIO, cross_check=True
+    )
     if len(pairs) < _FEWEST:
         return None
-    here, there = here[pairs[:, 0]], there[pairs[:, 1]]
+    here, there = first.places[pairs[:, 0]], second.places[pairs[:, 1]]
     _, agreed = ransac(
         (here, there),
         SimilarityTransform,
         min_samples=2,
-        residual_threshold=_AWAY * max(second.shape),
+        residual_threshold=_AWAY * second.longest_px,
         max_trials=_TRIALS,
         rng=0,
     )
@@ -70,16 +92,21 @@ def matches(first: Floats, second: Floats) -> Matches | None:
     return Matches(first=here[agreed], second=there[agreed])
 
 
-def _features(plane: Floats) -> tuple[Doubles, Doubles] | None:
-    """Return places (x, y) of features in a plane's own pixels, and their descriptors."""
+def features(plane: Floats) -> KeyPoints | None:
+    """Return the features of a plane (rows, cols); None where it has none."""
     zoom = max(plane.shape) / _LONGEST_PX
     shape = tuple(round(side / zoom) for side in plane.shape)
     small = resize(plane.astype(float), shape, order=3, anti_aliasing=zoom > 1)
+    small /= max(float(np.percentile(small, _BRIGHT_PERCENT)), _DARKEST)  # else none in a dark one
     finder = SIFT(upsampling=1)
     try:
         finder.detect_and_extract(small)
-    except RuntimeError:  # no feature at all
+    except (RuntimeError, IndexError):  # no feature at all, or too small for one
         return None
     ratio = np.array(plane.shape) / np.array(small.shape)
     places = (np.asarray(finder.positions) + 0.5) * ratio - 0.5
-    return places[:, ::-1].astype(float), np.asarray(finder.descriptors)
+    return KeyPoints(
+        places=places[:, ::-1].astype(float),
+        descriptors=np.asarray(finder.descriptors),
+        longest_px=max(plane.shape),
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +26,7 @@ from .depth_scores import depth_scores
 from .exposure import frame_gains, refuse_wrong_colours
 from .image_scores import image_columns
 from .judged_view import JudgedView
+from .known_views import KnownViews
 from .limits import ViewLimits
 from .view_of_picture import NotRegisteredError, placed
 
@@ -97,6 +98,11 @@ class Judge:
             self._views[number] = JudgedView(self.stack, truth)
         return self._views[number]
 
+    @cached_property
+    def known_views(self) -> KnownViews:
+        """What is known of all views, for the search of one."""
+        return KnownViews(self.shoot, self.truth())
+
     def truth(self, reference: int | None = None) -> Truth:
         """Return the truth in the view of a frame; None is the stack's own reference."""
         return self.view(reference).truth
@@ -160,7 +166,7 @@ class Judge:
             return self.score(outcome, name=name, kind=kind, version=version)
         picture = self._encoded(result)
         try:
-            found = placed(picture, result.depth, shoot=self.shoot, truth=self.truth(), views=views)
+            found = placed(picture, result.depth, known=self.known_views, views=views)
         except NotRegisteredError as error:
             outcome = replace(outcome, status="invalid-output", reason=str(error), result=None)
             return self.score(outcome, name=name, kind=kind, version=version)

@@ -10,26 +10,24 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
-from scipy import ndimage
 from skimage.transform import SimilarityTransform
 
 from ... import metrics
-from ...ground.srgb import clipped_srgb, luma
+from ...ground.srgb import luma
 from ...ground.types import Bools, Doubles, Floats
-from ...simulator.shooting.any_shoot import AnyShoot
-from ...simulator.shooting.motion import nearest, places_in, points_in
-from ...simulator.shooting.truth import Truth
+from ...simulator.shooting.motion import points_in
 from .agreement import LEAST, apart_px, correlation, detail
-from .matches import matches
+from .cuts import Cut, cuts
+from .known_views import STRIDE_PX, KnownViews, values_at
+from .matches import features, matches
 from .ways import FREE, as_way, fitted_ways, sampled, sampled_depth, told_of, whole_ways
 
 #: A residual motion of less than this, px rms, is left to the judge, who looks for it anyway ...
 _WORTH_PX = 0.1
-#: ... and one of less than this leaves a plain way a plain one.
+#: ... and a scale and turn of less than this leave a plain way a plain one.
 _STILL_PX = 0.3
 #: With less agreement it may lie elsewhere, too.
 _SURE = 0.8
@@ -37,12 +35,21 @@ _SURE = 0.8
 #: one: about as far they are apart in the true view, for edges are not where the ray through a
 #: pixel's centre says.
 _DOUBT_PX = 0.1
+#: A picture that lies between the pixels must bring points nearer by this, px, than one at them.
+_BETWEEN_PX = 0.15
 #: Of fits with at least this share of the best one's agreement the closest is taken.
 _ALIKE = 0.9
+#: A picture that is less alike to a view where it lies, or agrees less with all of it, was not cut
+#: at its pixels: among a million places one of a picture without anything in common is alike by a
+#: third.
+_CUT, _CUT_AGREES = 0.5, 0.1
+#: The same for a small one, times the root of its pixels: thirty are one piece of detail, and six
+#: standard deviations are more than a million places reach.
+_BY_CHANCE = 6.0 * math.sqrt(30.0)
+#: Cuts of so many views are looked at.
+_CUTS = 8
 #: Views that are looked at closely, of each kind of way.
 _CLOSELY = 3
-#: Only each such row and column is compared at first.
-_STRIDE = 3
 #: A picture lies in place where it agrees by this much, and in no other view by more than this
 #: many times less.
 _IN_PLACE, _TIMES = 0.5, 1.5
@@ -85,8 +92,7 @@ def placed(
     picture: Floats,
     depth: Floats | None,
     *,
-    shoot: AnyShoot,
-    truth: Truth,
+    known: KnownViews,
     views: Sequence[int] | None = None,
 ) -> PlacedPicture:
     """Find whose view a picture is in, and bring it there.
@@ -97,9 +103,8 @@ def placed(
         sRGB-encoded 0..1, of any size.
     depth : array (rows, cols) or None
         Of the picture's size.
-    shoot : AnyShoot
-    truth : Truth
-        In the view of any frame.
+    known : KnownViews
+        The stack's views; the same for all pictures.
     views : sequence of int or None
         Frames that come into question; None: all.
 
@@ -108,17 +113,16 @@ def placed(
     NotRegisteredError
         It fits no view.
     """
-    search = _Search(picture, shoot, truth)
-    best = search.best(range(shoot.frames) if views is None else views)
+    frames = range(known.shoot.frames)
+    best = _Search(picture, known).best(frames if views is None else views)
     if best is None or best.agreement < LEAST:
         found = "nothing in it was found again" if best is None else f"best {best.agreement:.2f}"
         raise NotRegisteredError(
             f"the picture could not be brought to the view of any frame ({found}; allowed: a "
             "picture of the scene in any scale, crop and turn)"
         )
-    shape = truth.depth_mm.shape
+    shape, valid = known.judged.shape, known.judged
     image, inside = sampled(picture, best.way, shape)
-    valid = truth.mask("valid")
     return PlacedPicture(
         view=best.view,
         image=image,
@@ -148,7 +152,7 @@ class _Tried:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Fit:
-    """How a picture lies if it is in a view, and the detail that it then has in the truth's view.
+    """How a picture lies if it is in a view, and its detail then at points of the truth's view.
 
     What it does not show is NaN there. For the agreement over all of the view that counts as
     blank, so that a small crop that lies anywhere is not preferred.
@@ -158,7 +162,9 @@ class _Fit:
     way: SimilarityTransform
     agreement: float
     shown: Floats
+    known: KnownViews
     is_free: bool = False
+    is_cut: bool = False
     moved_px: float = 0.0
 
     @property
@@ -166,43 +172,77 @@ class _Fit:
         """How far it is behind a fit that needed nothing: of another scale, or moved to fit."""
         return _DOUBT_PX if self.is_free else min(self.moved_px, _DOUBT_PX)
 
+    @cached_property
+    def inside(self) -> Bools:
+        """What the picture shows of the truth's view."""
+        return np.isfinite(self.shown)
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether nothing else is looked for: it agrees well, or it is cut at its pixels."""
+        return not self.is_free and self.alike >= (_CUT if self.is_cut else _SURE)
+
+    @cached_property
+    def alike(self) -> float:
+        """Agreement over what the picture shows."""
+        wanted = self.known.wanted_at_some
+        return correlation(self.shown[self.inside], wanted[self.inside])
+
+    @cached_property
+    def apart_px(self) -> float:
+        """How far apart it leaves points, px rms."""
+        return self.apart_over(self.inside)
+
+    def apart_over(self, mask: Bools, *, but_shift: bool = False) -> float:
+        """Return how far apart it leaves those of some points, px rms."""
+        slopes, off = self.known.slopes_at_some, self.shown - self.known.wanted_at_some
+        return apart_px(off, slopes, mask, spacing_px=STRIDE_PX, but_shift=but_shift)
+
 
 class _Search:
     """Tries views for one picture, the likeliest first, until no other can lie closer."""
 
-    def __init__(self, picture: Floats, shoot: AnyShoot, truth: Truth) -> None:
-        self.shoot = shoot
+    def __init__(self, picture: Floats, known: KnownViews) -> None:
+        self._known = known
+        self._picture = picture
         self._own = luma(picture)
-        # The achievable picture has the blur of the best frame where none is sharp.
-        self._target = luma(clipped_srgb(truth.achievable))
-        self._judged = truth.mask("valid")
-        self._wanted = np.where(self._judged, detail(self._target), np.float32(0))
-        self._seen = nearest(shoot.scene, shoot.camera(truth.reference))
-        every = [np.arange(side)[_STRIDE // 2 :: _STRIDE] for side in self._wanted.shape]
-        self._rows, self._cols = (one.ravel() for one in np.meshgrid(*every, indexing="ij"))
-        self._points: dict[int, Doubles] = {}
-        self._places: dict[int, Floats] = {}
 
     def best(self, views: Sequence[int]) -> _Fit | None:
         """Return the best fit over all views."""
         whole = self._whole(views)
+        sharper = _Search(self._picture, self._known.ideal)._whole(views) if whole else []
+        if sharper and sharper[0].agreement > whole[0].agreement:  # a picture that no frame allows
+            self._known, whole = self._known.ideal, sharper
         if _stands_out(whole):
             one = whole[0]
-            return _Fit(view=one.view, way=one.way, agreement=one.agreement, shown=self._wanted)
-        looks = [self._in_place(whole), self._by_features(views)]
-        elsewhere = not whole or whole[0].agreement < LEAST
-        if elsewhere:
-            looks.reverse()
+            return self._fit(one.view, one.way, self._known.wanted_at_some)
         found: list[_Fit] = []
-        for look in looks:
+        for look in self._looks(whole, views):
             for fits in look:
                 found += fits
                 if self._is_settled(fits, views):
                     return self._closest(fits)
-            sure = max((fit.agreement for fit in found if not fit.is_free), default=0.0) >= _SURE
-            if sure or (found and elsewhere):
+            if any(fit.is_sure for fit in found):
                 break
         return self._closest(found) if found else None
+
+    def _looks(
+        self, whole: Sequence[_Likely], views: Sequence[int]
+    ) -> Iterator[Iterator[list[_Fit]]]:
+        """Yield the ways to look closer: first as the picture agrees best, then by features."""
+        by_chance = _BY_CHANCE / math.sqrt(self._own.size)
+        cut = cuts(self._own, self._known, views)
+        cut = [one for one in cut if one.alike > max(_CUT, by_chance)]
+        looks: list[tuple[float, Iterator[list[_Fit]]]] = []
+        if whole and whole[0].agreement > LEAST:
+            looks.append((whole[0].agreement, self._in_place(whole)))
+        if cut and cut[0].agreement > _CUT_AGREES:
+            looks.append((cut[0].agreement, self._cut_out(cut)))
+        for _, look in sorted(looks, key=lambda one: -one[0]):
+            yield look
+        yield self._by_features(views)
+        if not looks:
+            yield self._in_place(whole)
 
     def _closest(self, found: Sequence[_Fit]) -> _Fit:
         """Choose among fits that agree nearly alike: where parallax leaves points least apart.
@@ -212,11 +252,10 @@ class _Search:
         best = max(fit.agreement for fit in found)
         least = min(best, _ALIKE * best)
         alike = [fit for fit in found if fit.agreement >= least]
-        common = np.logical_and.reduce([np.isfinite(fit.shown) for fit in alike])
-        return min(
-            alike,
-            key=lambda fit: apart_px(fit.shown, self._wanted, common) + fit.doubt_px,
-        )
+        if len(alike) == 1:
+            return alike[0]
+        common = np.logical_and.reduce([fit.inside for fit in alike])
+        return min(alike, key=lambda fit: fit.apart_over(common) + fit.doubt_px)
 
     def _is_settled(self, fits: Sequence[_Fit], views: Sequence[int]) -> bool:
         """Tell whether no other view can have a closer fit than the fits of one view have.
@@ -225,26 +264,27 @@ class _Search:
         what a similarity takes away.
         """
         fit = self._closest(fits)
-        if fit.agreement < _SURE:
+        if fit.alike < _SURE:
             return False
-        apart = apart_px(fit.shown, self._wanted, np.isfinite(fit.shown))
-        here = self._points_in(fit.view)
+        apart, shown = fit.apart_px, fit.inside.ravel()
+        here = self._known.points_in(fit.view)[shown]
         return all(
-            parallax_px(here, self._points_in(view)) - apart > apart + fit.doubt_px
+            parallax_px(here, self._known.points_in(view)[shown]) - apart > apart + fit.doubt_px
             for view in views
             if view != fit.view
         )
 
     def _whole(self, views: Sequence[int]) -> list[_Likely]:
         """Return views and ways of a picture that shows all of a view, the likeliest first."""
-        shape = self._wanted.shape
-        wanted = self._wanted[self._rows, self._cols]
+        shape = self._known.wanted.shape
+        wanted = self._known.wanted_at_some.ravel()
         found = []
         for way in whole_ways(shape, self._own.shape):
             own = detail(sampled(self._own, way, shape, order=1)[0])
             for view in views:
-                shown = np.nan_to_num(_at(own, np.nan_to_num(self._points_in(view)).T, order=1))
-                unseen = np.isnan(self._points_in(view)[:, 0])
+                points = self._known.points_in(view)
+                shown = values_at(own, np.nan_to_num(points).T, order=1)
+                unseen = np.isnan(points[:, 0])
                 alike = correlation(np.where(unseen, np.float32(0), shown), wanted)
                 found.append(_Likely(view, way, alike))
         return sorted(found, key=lambda one: -one.agreement)
@@ -254,16 +294,43 @@ class _Search:
         for one in whole[:_CLOSELY]:
             yield list(self._fits(one.view, one.way, is_free=False))
 
+    def _cut_out(self, likely: Sequence[Cut]) -> Iterator[list[_Fit]]:
+        """Yield the fits of the view in which the picture lies closest if it was cut from it.
+
+        Where another scale or turn brings it closer it was not: then those of all likely views.
+        """
+        least = _ALIKE * likely[0].agreement
+        plain = [self._plain(cut) for cut in likely[:_CUTS] if cut.agreement >= least]
+        common = np.logical_and.reduce([fit.inside for fit in plain])
+        plain.sort(
+            key=lambda fit: min(
+                fit.apart_over(common), fit.apart_over(common, but_shift=True) + _BETWEEN_PX
+            )
+        )
+        first = [plain[0], *self._moved_closer(plain[0])]
+        best = self._closest(first)
+        if not best.is_free:
+            yield [replace(best, is_cut=True)]
+            return
+        yield first
+        for fit in plain[1:_CLOSELY]:
+            yield [fit, *self._moved_closer(fit)]
+
+    def _plain(self, cut: Cut) -> _Fit:
+        own, inside = sampled(self._own, cut.way, self._known.target.shape)
+        return self._seen_as(cut.view, cut.way, own, inside)
+
     def _by_features(self, views: Sequence[int]) -> Iterator[list[_Fit]]:
         """Yield the fits of each of the likeliest views, started from what both pictures show."""
-        shared = matches(self._target, self._own)
+        shared = matches(self._known.features, features(self._own))
         if shared is None:
             return
-        plain = (1.0, self._own.shape[1] / self._wanted.shape[1])
+        plain = (1.0, self._own.shape[1] / self._known.wanted.shape[1])
         cols, rows = np.rint(shared.first).astype(int).T
         tried: dict[str, list[_Tried]] = {}
         for view in views:
-            there = points_in(self._seen, self.shoot.camera(view), rows, cols)[:, ::-1]
+            camera = self._known.shoot.camera(view)
+            there = points_in(self._known.seen, camera, rows, cols)[:, ::-1]
             known = np.isfinite(there).all(axis=1)
             for kind, way in fitted_ways(there[known], shared.second[known], plain).items():
                 apart = way(there[known]) - shared.second[known]
@@ -275,55 +342,35 @@ class _Search:
 
     def _fits(self, view: int, way: SimilarityTransform, *, is_free: bool) -> Iterator[_Fit]:
         """Yield the fit of a view as it is, and after the residual motion to the scene."""
-        shape = self._wanted.shape
-        own, inside = sampled(self._own, way, shape, order=3)
-        yield replace(self._seen_as(view, way, own, inside), is_free=is_free)
-        moved, judged = self._from_reference(own, inside, view)
-        residual = metrics.fit_similarity(moved, self._target, data_range=1.0, mask=judged)
-        moved_px = residual.residual_px(shape)
+        own, inside = sampled(self._own, way, self._known.target.shape, order=3)
+        fit = replace(self._seen_as(view, way, own, inside), is_free=is_free)
+        yield fit
+        yield from self._moved_closer(fit)
+
+    def _moved_closer(self, fit: _Fit) -> Iterator[_Fit]:
+        """Yield a fit after the residual motion to the scene, if there is one worth it."""
+        target = self._known.target
+        own, inside = sampled(self._own, fit.way, target.shape, order=3)
+        moved, judged = self._known.moved(own, inside, fit.view)
+        moved = np.clip(np.where(judged, moved, np.float32(0)), 0, 1)
+        residual = metrics.fit_similarity(moved, target, data_range=1.0, mask=judged)
+        moved_px = residual.residual_px(target.shape)
         if moved_px > _WORTH_PX:
-            closer = as_way(residual, shape) + way
-            own, inside = sampled(self._own, closer, shape, order=3)
-            is_free = is_free or moved_px > _STILL_PX
-            fit = self._seen_as(view, closer, own, inside)
-            yield replace(fit, is_free=is_free, moved_px=moved_px)
+            closer = as_way(residual, target.shape) + fit.way
+            own, inside = sampled(self._own, closer, target.shape, order=3)
+            found = self._seen_as(fit.view, closer, own, inside)
+            turned_px = replace(residual, shift_x_px=0.0, shift_y_px=0.0).residual_px(target.shape)
+            is_free = fit.is_free or turned_px > _STILL_PX
+            yield replace(found, is_free=is_free, moved_px=moved_px)
 
     def _seen_as(self, view: int, way: SimilarityTransform, own: Floats, inside: Bools) -> _Fit:
-        shown = self._shown(view, detail(own), inside)
-        agreement = correlation(np.nan_to_num(shown), self._wanted)
-        return _Fit(view=view, way=way, agreement=agreement, shown=shown)
+        """Return how a picture fits that has been brought to a view."""
+        moved, there = self._known.moved(detail(own), inside, view, at_some=True)
+        return self._fit(view, way, np.where(there, moved, np.float32(np.nan)))
 
-    def _points_in(self, view: int) -> Doubles:
-        """Return (row, column) in a frame's view of some points of the truth's view."""
-        if view not in self._points:
-            camera = self.shoot.camera(view)
-            self._points[view] = points_in(self._seen, camera, self._rows, self._cols)
-        return self._points[view]
-
-    def _places_in(self, view: int) -> Floats:
-        """Return (row, column) in a frame's view of what each point of the truth's view shows."""
-        if view not in self._places:
-            self._places[view] = places_in(self._seen, self.shoot.camera(view))
-        return self._places[view]
-
-    def _from_reference(self, own: Floats, inside: Bools, view: int) -> tuple[Floats, Bools]:
-        """Return a plane of a view as the truth's view sees it, and where it can be judged."""
-        moved, there = self._moved(own, inside, view)
-        return np.clip(np.where(np.isnan(moved), np.float32(0), moved), 0, 1), there
-
-    def _shown(self, view: int, own: Floats, inside: Bools) -> Floats:
-        """Return detail that is in a view as the truth's view sees it; NaN where it does not."""
-        moved, there = self._moved(own, inside, view)
-        return np.where(there, moved, np.float32(np.nan))
-
-    def _moved(self, own: Floats, inside: Bools, view: int) -> tuple[Floats, Bools]:
-        """Return a plane of a view as the truth's view sees it, and where that can be judged."""
-        places = self._places_in(view)
-        there = self._judged & np.isfinite(places[..., 0])
-        at = np.moveaxis(np.where(there[..., None], places, np.float32(0)), -1, 0)
-        if not inside.all():
-            there = there & (_at(inside.astype(np.float32), at, order=1) > 0.99)
-        return _at(own, at, order=3), there
+    def _fit(self, view: int, way: SimilarityTransform, shown: Floats) -> _Fit:
+        agreement = correlation(np.nan_to_num(shown), self._known.wanted_at_some)
+        return _Fit(view=view, way=way, agreement=agreement, shown=shown, known=self._known)
 
 
 def _likely(tried: Mapping[str, Sequence[_Tried]]) -> dict[str, list[_Tried]]:
@@ -372,10 +419,3 @@ def parallax_px(first: Doubles, second: Doubles) -> float:
     one, other = one - one.mean(), other - other.mean()
     left = other - one * (np.vdot(one, other) / np.vdot(one, one))
     return float(np.sqrt(np.mean(np.abs(left) ** 2)))
-
-
-def _at(plane: Floats, at: npt.NDArray[Any], *, order: int) -> Floats:
-    found: Floats = ndimage.map_coordinates(
-        plane, at, order=order, mode="nearest", output=np.float32
-    )
-    return found

@@ -78,10 +78,8 @@ def sampled(
     order : int
         Of the spline.
     """
-    if picture.shape[:2] == shape and _is_exact(way, np.eye(2), shape):
-        return picture, np.ones(shape, bool)
-    if picture.shape[:2] == shape and _is_exact(way, -np.eye(2), shape):
-        return picture[::-1, ::-1], np.ones(shape, bool)
+    if (cut := _cut(picture, way, shape)) is not None:
+        return cut
     matrix, offset = _rows_and_columns(way)
     # A larger picture is smoothed first, as its pixels would be merged.
     sigma = max(0.0, (float(way.scale) - 1) / 2)
@@ -97,12 +95,25 @@ def sampled(
     return whole, shown_by(way, shape, picture.shape)
 
 
-def _is_exact(way: SimilarityTransform, turn: Doubles, shape: tuple[int, ...]) -> bool:
-    """Tell whether a way takes pixels to pixels: about the middle, without a change of scale."""
-    middle = (np.array(shape)[::-1] - 1) / 2
-    wanted = np.eye(3)
-    wanted[:2, :2], wanted[:2, 2] = turn, middle - turn @ middle
-    return np.allclose(way.params, wanted, rtol=0, atol=1e-9)
+def _cut(
+    picture: Floats, way: SimilarityTransform, shape: tuple[int, ...]
+) -> tuple[Floats, Bools] | None:
+    """Return what `sampled` does where a way takes pixels to pixels, upright or turned over."""
+    size, start = np.array(picture.shape[:2]), np.rint(way.translation)[::-1].astype(int)
+    if not np.allclose(way.translation[::-1], start, rtol=0, atol=1e-6):
+        return None
+    if np.allclose(way.params[:2, :2], np.eye(2), rtol=0, atol=1e-9):
+        upright = picture
+    elif np.allclose(way.params[:2, :2], -np.eye(2), rtol=0, atol=1e-9):
+        upright, start = picture[::-1, ::-1], size - 1 - start
+    else:
+        return None
+    if picture.shape[:2] == shape and not start.any():
+        return upright, np.ones(shape, bool)
+    rows, cols = (np.arange(side) + first for side, first in zip(shape, start, strict=True))
+    row_in, col_in = ((at >= 0) & (at < side) for at, side in zip((rows, cols), size, strict=True))
+    rows, cols = (np.clip(at, 0, side - 1) for at, side in zip((rows, cols), size, strict=True))
+    return upright[rows[:, None], cols], row_in[:, None] & col_in
 
 
 def sampled_depth(depth: Floats, way: SimilarityTransform, shape: tuple[int, ...]) -> Floats:

@@ -57,7 +57,7 @@ def nearest(scene: Scene, camera: Camera) -> Nearest:
     return Nearest(scene, camera, depth, owner)
 
 
-def places_in(seen: Nearest, other: Camera) -> Floats:
+def places_in(seen: Nearest, other: Camera, *, all_hides: bool = True) -> Floats:
     """Return where another camera sees what each pixel of a camera shows.
 
     Parameters
@@ -66,6 +66,9 @@ def places_in(seen: Nearest, other: Camera) -> Floats:
         What the first camera sees; the same for any other camera.
     other : Camera
         With its own pose, focus and subject pose.
+    all_hides : bool
+        Whether a point counts as hidden by whatever the other camera sees; else by what the first
+        one sees alone, which needs nothing rendered and misses what only the other sees.
 
     Returns
     -------
@@ -87,7 +90,8 @@ def places_in(seen: Nearest, other: Camera) -> Floats:
             for into, values in ((places[..., 0], row), (places[..., 1], col), (depth, far)):
                 np.copyto(into[area], values, where=here)
     places -= 0.5
-    places[_unseen(seen.scene, other, places, depth)] = np.nan
+    front = camera_depth(seen.scene, other) if all_hides else _front(other, places, depth)
+    places[_unseen(other, places, depth, front)] = np.nan
     return places
 
 
@@ -239,12 +243,23 @@ def _within(camera: Camera, row: npt.NDArray[Any], col: npt.NDArray[Any]) -> Boo
         return (row >= -0.5) & (row <= rows - 0.5) & (col >= -0.5) & (col <= cols - 0.5)
 
 
-def _unseen(scene: Scene, other: Camera, places: Floats, depth: Floats) -> Bools:
+def _front(other: Camera, places: Floats, depth: Floats) -> Floats:
+    """Return the camera depth of the nearest of some points at each pixel; NaN where none is."""
+    front = np.full(other.frame.shape, np.inf, np.float32)
+    here = _within(other, places[..., 0], places[..., 1])
+    last = np.array(front.shape) - 1
+    row, col = np.clip(np.rint(places[here]).astype(int), 0, last).T
+    np.minimum.at(front, (row, col), depth[here])
+    front[np.isinf(front)] = np.nan
+    return front
+
+
+def _unseen(other: Camera, places: Floats, depth: Floats, front: Floats) -> Bools:
     rows, cols = other.frame.shape
     row, col = places[..., 0], places[..., 1]
     inside = _within(other, row, col)
     # The farthest of the four neighbours: a point beside an edge is not called hidden by it.
-    nearest = ndimage.maximum_filter(np.nan_to_num(camera_depth(scene, other), nan=1e6), 2)
+    nearest = ndimage.maximum_filter(np.nan_to_num(front, nan=1e6), 2)
     at = (
         np.clip(np.where(inside, np.ceil(row), 0), 0, rows - 1).astype(int),
         np.clip(np.where(inside, np.ceil(col), 0), 0, cols - 1).astype(int),

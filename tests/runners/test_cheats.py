@@ -122,6 +122,18 @@ def test_a_strong_wall_stands_here() -> None:
     assert walls.best_wall() == "landlock" or not holds("landlock")
 
 
+def test_what_an_earlier_scoring_kept_cannot_be_read(tmp_path, stack) -> None:
+    """Its page has the ideal picture, and people keep it beside their method."""
+    kept = tmp_path / "kept" / "index.html"
+    kept.parent.mkdir()
+    for file in (kept, kept.with_name("scores.csv")):
+        file.write_text("the ideal picture")
+    body = f"return len(Path({str(kept)!r}).read_text()) and frames[1] / 65535"
+    outcome = tried(cheat(tmp_path, stack, body), stack)
+    assert stopped(outcome, stack)
+    assert "PermissionError" in outcome.stderr
+
+
 def test_the_path_of_the_stack_is_nowhere(tmp_path, stack) -> None:
     """Not in arguments, environment, the working folder, other processes, names of the frames."""
     body = """

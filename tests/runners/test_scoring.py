@@ -15,6 +15,7 @@ from stacktruth.ground.srgb import clipped_srgb, decode_srgb
 from stacktruth.runners.cli import main
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.demo.demo import STACKS, DemoStack, shoot_of
+from stacktruth.runners.isolate.run import run_method
 from stacktruth.runners.judge.finished import score_files
 from stacktruth.runners.judge.judged_view import JudgedView
 from stacktruth.runners.judge.memory_stack import MemoryStack
@@ -206,6 +207,19 @@ def test_a_failure_is_a_row(still: Stack) -> None:
     row = Judge(still).score(failed, name="broken").row
     assert (row["status"], row["reason"]) == ("failed", "ValueError: no")
     assert "total.psnr_db" not in row
+
+
+def test_a_built_in_that_fails_says_so_in_a_sentence(capfd: pytest.CaptureFixture[str]) -> None:
+    """What cannot be aligned is told in our own words, without a traceback on anybody's screen."""
+    rng = np.random.default_rng(0)
+    frames = [rng.integers(0, 65535, (64, 96, 3), np.uint16) for _ in range(3)]
+    info = {"height_px": 64, "width_px": 96, "encoding": "srgb", "bits": 16, "reference": 1}
+    info["frames"] = [{"file": f"{number}.tif", "order": number} for number in range(3)]
+    outcome = run_method("focus-map", frames, info)
+    assert outcome.status == "failed"
+    assert outcome.reason.startswith("only 1 of 3 frames could be aligned: ")
+    assert "\n" not in outcome.reason
+    assert capfd.readouterr() == ("", "")
 
 
 def test_every_region_has_its_scores(still: Stack) -> None:

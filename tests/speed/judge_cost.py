@@ -64,6 +64,7 @@ def once(judge: Judge, outcome: Outcome) -> Iterator[tuple[str, Work]]:
     assert outcome.result is not None
     truth, raw = judge.truth(), to_float(outcome.result.image, linear=True)
     given = StackTruth(judge.shoot, truth, judge.stack.frames)
+    known = judge.known_views
     yield "limits of a view (once a stack)", lambda: view_limits(given)
     yield "what artefacts need (once a stack)", lambda: artefact_inputs(judge.shoot, truth)
     files = {
@@ -75,7 +76,7 @@ def once(judge: Judge, outcome: Outcome) -> Iterator[tuple[str, Work]]:
     for how, picture in files.items():
         yield (
             f"search for the view, {how}",
-            lambda picture=picture: placed(picture, None, shoot=judge.shoot, truth=truth),
+            lambda picture=picture: placed(picture, None, known=known),
         )
 
 
