@@ -109,8 +109,9 @@ class ProcessTree:
     def _stands_by(self, pid: int) -> bool:
         with suppress(OSError):
             words = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
-            standing = pid == self.root or any(word.endswith(b"enclose.py") for word in words)
-            return standing and len(words) > 1 and _entry(pid).state != b"T"
+            if any(word.endswith(b"enclose.py") for word in words):
+                return True  # stopped or not: a method may have stopped it, and ended
+            return pid == self.root and len(words) > 1 and _entry(pid).state != b"T"
         return False
 
     def stop(self) -> None:

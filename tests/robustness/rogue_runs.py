@@ -25,6 +25,8 @@ from stacktruth.runners.isolate.run import run_method
 from tests.robustness.rogues import HEAD, ROGUES, Rogue
 
 ROWS, COLUMNS = 64, 96
+#: A run may take so much longer than its limit, on a busy machine.
+_LONGER_S = 40.0
 INFO = {
     "frames": [{"file": "frames/0000.tif"}, {"file": "frames/0001.tif"}],
     "width_px": COLUMNS,
@@ -83,6 +85,7 @@ def looked_at(rogue: Rogue, stack: SmallStack, place: Path) -> tuple[list[str], 
     """Run a rogue as `run_rogue` does; return what came of it, too."""
     work = place / "work"
     work.mkdir()
+    started = time.perf_counter()
     outcome = run_method(
         method_file(place / "own", rogue.body),
         stack.frames,
@@ -92,6 +95,8 @@ def looked_at(rogue: Rogue, stack: SmallStack, place: Path) -> tuple[list[str], 
         work_dir=work,
     )
     wrong = [*_wrong_with(outcome, rogue)]
+    if (took_s := time.perf_counter() - started) > rogue.time_s + _LONGER_S:
+        wrong.append(f"took {took_s:.0f} s with a limit of {rogue.time_s:g}")
     if left := os.listdir(work):
         wrong.append(f"left behind: {left}")
     if shared := [name for name in os.listdir("/dev/shm") if "rogue" in name]:

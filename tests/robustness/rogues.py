@@ -472,6 +472,11 @@ ENDS = {
         status=("ok", "failed", "timed-out"),
         time_s=5,
     ),
+    "holds-who-started-it": Rogue(
+        body="import ctypes; ctypes.CDLL(None).ptrace(16, os.getppid(), 0, 0); return frames[0]",
+        status=("ok", "failed", "timed-out"),
+        time_s=5,
+    ),
     "ignores-all-signals": Rogue(
         body="for n in range(1, 65):\n        try: signal.signal(n, signal.SIG_IGN)\n"
         "        except (OSError, ValueError): pass\n    time.sleep(60)",
