@@ -231,7 +231,9 @@ class _Search:
     ) -> Iterator[Iterator[list[_Fit]]]:
         """Yield the ways to look closer: first as the picture agrees best, then by features."""
         by_chance = _BY_CHANCE / math.sqrt(self._own.size)
-        cut = cuts(self._own, self._known, views)
+        # A picture of a view's own size is no part of it.
+        is_part = self._own.shape != self._known.target.shape
+        cut = cuts(self._own, self._known, views) if is_part else []
         cut = [one for one in cut if one.alike > max(_CUT, by_chance)]
         looks: list[tuple[float, Iterator[list[_Fit]]]] = []
         if whole and whole[0].agreement > LEAST:

@@ -541,7 +541,7 @@ def test_what_is_left_out_stands_beside_the_number(tmp_path):
 def test_wrong_requests_are_refused(tmp_path):
     """An unknown name or a negative seed writes nothing."""
     with pytest.raises(
-        ValueError, match="no reproduction is called 'x'; there are autofocus-curves, fusion"
+        ValueError, match="no reproduction is called 'x'; there are autofocus-curves, depth"
     ):
         reproduce("x", out=tmp_path / "no")
     with pytest.raises(ValueError, match="seed must be >= 0, got -1"):
