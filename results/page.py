@@ -17,7 +17,7 @@ from pathlib import Path
 
 import jinja2
 import pandas as pd
-from stamps import STUDIES, stale
+from stamps import STUDIES, is_made, stale
 from told import for_authors, for_photographers
 
 from stacktruth.ground.checksum import sha256
@@ -36,6 +36,8 @@ _SCORED = ("demo/scores.csv", "quick/rows.csv", "standard/rows.csv", "study/stud
 _READ = HERE / "read.json"
 #: What is said of a study whose files are those that it was made from, and of another.
 NEW, OLD = "as the code is", "older than the code"
+#: What is said of one that nobody has had the time to make.
+NOT_MADE = "not made yet"
 #: The verdict on what leaves nothing to agree with.
 UNTOLD = "cannot say"
 _SHORT = {"focus-map": "focus map", "laplacian-pyramid": "pyramid"}
@@ -62,14 +64,15 @@ def page() -> str:
         missed={name: missed(rows) for name, rows in told.items()},
         taus=taus(),
         orders=orders(),
-        reviewed=reviewed(),
+        reviewed=reviewed() if (HERE / "review" / "bursts.csv").exists() else None,
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
 
 
 def ages(studies: Iterable[str], old: Container[str]) -> dict[str, str]:
     """Return for each study whether it is older than the code and data that it is made from."""
-    return {name: OLD if name in old else NEW for name in studies}
+    told = {name: OLD if name in old else NEW for name in studies}
+    return {name: age if is_made(STUDIES[name]) else NOT_MADE for name, age in told.items()}
 
 
 def _scores(name: str) -> pd.DataFrame:

@@ -277,6 +277,12 @@ def whole(files: Mapping[str, str]) -> str:
     return sha256(json.dumps(sorted(files.items())).encode())
 
 
+def is_made(one: Study, *, results: Path = HERE) -> bool:
+    """Tell whether a study has been made at all: its picture is there, or a table in its folder."""
+    place = results / one.name
+    return place.is_file() or any(place.glob("*.csv"))
+
+
 def changes(one: Study, *, root: Path = ROOT, results: Path | None = None) -> list[str]:
     """Return why a study is older than the code; nothing where it is as the code is.
 
@@ -309,11 +315,11 @@ def told() -> str:
     old = stale()
     width = max(map(len, STUDIES))
     lines = []
-    for name in STUDIES:
+    for name, one in STUDIES.items():
         why = old.get(name, [])
         more = f" and {len(why) - _SHOWN} more" if len(why) > _SHOWN else ""
         state = f"older than the code: {', '.join(why[:_SHOWN])}{more}" if why else "as the code is"
-        lines.append(f"{name:{width}}  {state}")
+        lines.append(f"{name:{width}}  {state if is_made(one) else 'not made yet'}")
     return "\n".join(lines)
 
 

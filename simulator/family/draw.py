@@ -53,6 +53,10 @@ def draw(family: Family, *, seed: int) -> str:
         "seed": int(drawing.share("scene.seed") * _SEEDS),
         **drawing.value(family.scene, "scene", names),
     }
+    surfaces = scene.get("surface", [])
+    if not (isinstance(surfaces, list) and all(isinstance(one, dict) for one in surfaces)):
+        where = f"{family.path}: scene.surface (seed {seed})"
+        raise DataFileError(f"{where}: got {shown_value(surfaces)}, allowed a list of tables")
     drawn = {
         "family": family.name,
         "seed": seed,

@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any
 
 from ...ground.complaints import with_got
+from ..data import shown_value
 
 _LONGEST = 400
 _OPERATORS: dict[type, Callable[[float, float], float]] = {
@@ -174,5 +175,7 @@ def _picked(values: Any, node: ast.expr, place: float) -> Any:
 
 def _number(value: Any, node: ast.expr) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ExpressionError(f"got {value!r} for {ast.unparse(node)!r}, allowed a number")
+        raise ExpressionError(
+            f"got {shown_value(value)} for {ast.unparse(node)!r}, allowed a number"
+        )
     return float(value)

@@ -173,7 +173,7 @@ class TestPlaces:
         how = {"cwd": open_place, "before": as_another(), "HOME": str(closed)}
         said = stacktruth(*RENDER, "--out", str(closed / "x"), **how)
         assert is_one_sentence(said, status=2), said
-        assert f"{closed} may not be written to" in said
+        assert f"got {closed}, which may not be written to" in said
         assert stacktruth(*RENDER, "--out", "x", **how).startswith("0 made: ")
         assert list(closed.iterdir()) == []
 
