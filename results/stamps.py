@@ -56,9 +56,15 @@ _ALL = _scenes("*", "rigs/field-1x", "rigs/field-2x")
 _BY_FLASH = _scenes("lights/flash-sixteenth", "subjects/still")
 _FIELD = (*_scenes("rigs/field-2x", "stances/braced", "stances/stepped"), *_BY_FLASH)
 _RELIEF = (*_scenes("cone", "sticky-leaf"), *_FIELD)
+#: Families that the standard suite draws from.
+_DRAWN = (
+    *("arthropod-head", "circuit-board", "coin", "crystals", "dew", "feather-and-down", "flower"),
+    *("fungus-gills", "leaf", "moss-and-lichen", "shell", "spider-eyes", "targets", "wing"),
+)
 _REAL = (
     *_ALL,
-    *_scenes("families/*", "rigs/field-5x", "suites/standard", "stances/braced"),
+    *_scenes(*(f"families/{name}" for name in _DRAWN)),
+    *_scenes("rigs/field-5x", "suites/standard", "stances/braced"),
     *_scenes("stances/stepped"),
     *_BY_FLASH,
 )
