@@ -217,7 +217,8 @@ class TestNoWriting:
             folder.chmod(0o755)
         assert ran.returncode != 0
         assert is_short(ran.stderr)
-        assert f"{out}: Permission denied" in ran.stderr
+        assert str(out) in ran.stderr
+        assert "got Permission denied, expected a folder to write to" in ran.stderr
         assert contents(out / "cells") == before
         assert run(suite, out) == peace
 
@@ -240,7 +241,8 @@ class TestNoWriting:
         first, second = on_file_system(suite, tmp_path, "ro,size=64m", "remount,rw")
         assert first.returncode == 2
         assert is_short(first.stderr)
-        assert f"{tmp_path / 'out'}: Read-only file system" in first.stderr
+        assert str(tmp_path / "out") in first.stderr
+        assert "got Read-only file system, expected a folder to write to" in first.stderr
         assert second.stderr.startswith("made: ")
         assert table(tmp_path / "after-second") == peace
 
