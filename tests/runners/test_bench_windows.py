@@ -148,7 +148,8 @@ def test_the_standard_suite_is_what_it_promises() -> None:
     drawn = [name for name in suite.scenes if ":" in name]
     assert len(suite.scenes) - len(drawn) >= 14
     assert len(drawn) >= 32  # of 36 that were asked for: four were too dear
-    assert {name.partition(":")[0] for name in drawn} == set(list_data_files("family"))
+    families = {name.partition(":")[0] for name in drawn}
+    assert families == set(list_data_files("family")) - {"petal-edge"}  # both of its draws were
     assert [place.scene for place in suite.places] == list(suite.scenes)
     assert {place.rig for place in suite.places} == {"field-1x", "field-2x", "field-5x"}
     for place in suite.places:
