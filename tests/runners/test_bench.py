@@ -164,6 +164,7 @@ class TestResuming:
         assert [n for n in range(8) if store.row(files[n].stem) is None] == [0, 5, 6]
         assert run(tiny, out) == (undisturbed / "rows.csv").read_text()
 
+    @pytest.mark.slow
     def test_two_workers_and_two_shards_make_the_same_table(
         self, tiny: Path, undisturbed: Path, tmp_path: Path
     ) -> None:

@@ -44,6 +44,7 @@ def test_a_wrong_number_is_refused(word, capsys, tmp_path, monkeypatch):
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_bursts_by_two_processes_give_the_same_rows():
     """Of both kinds, with two seeds each, not rendered."""
     one, two = (
@@ -54,6 +55,7 @@ def test_bursts_by_two_processes_give_the_same_rows():
     assert one["seed"].nunique() == 2
 
 
+@pytest.mark.slow
 def test_limits_by_two_processes_give_the_same_rows():
     """Two small stacks, one method."""
     stacks = list(small_stacks(2))
