@@ -31,6 +31,8 @@ from .sequences import TEXTURES
 from .through_focus import card_sweep, typical_error, with_noise
 
 RIG = "field-2x"
+#: Ticks of the figure.
+_AUM_TICKS = (0.03, 0.1, 0.3)
 #: In depths of field of the rig.
 STEPS = (0.15, 0.3, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 _SWEEP = 5.0
@@ -319,12 +321,16 @@ def _draw(path: Path, errors: pd.DataFrame, noisy: pd.DataFrame) -> None:
             label = f"{kind}, noise {noise:g}"
             left.loglog(list(found), list(found.values()), style, color=colour, label=label)
     left.set(xlabel="step (depths of field)", ylabel="typical error (depths of field)")
+    left.set_xticks(STEPS, [f"{step:g}" for step in STEPS])
+    left.minorticks_off()
     left.set_title("Error of depth against the step", loc="left", fontsize=10)
     left.legend(frameon=False, fontsize=7)
     for name, colour in zip(ENERGIES, ("#0072B2", "#009E73", "#D55E00"), strict=True):
         part = noisy[noisy["measure"] == name]
         right.loglog(part["aum"], part["arms"], "o", color=colour, label=name)
     right.set(xlabel="AUM (depths of field)", ylabel="ARMS error (depths of field)")
+    right.set_xticks(_AUM_TICKS, [f"{tick:g}" for tick in _AUM_TICKS])
+    right.minorticks_off()
     right.set_title("Two measures of what noise does to the peak", loc="left", fontsize=10)
     right.legend(frameon=False, fontsize=7)
     save(sheet, path)

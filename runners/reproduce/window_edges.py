@@ -32,6 +32,8 @@ from .through_focus import card_sweep, with_noise
 
 RIG = "field-2x"
 CODES = ("lap2", "wav1", "gra6", "sta3")
+#: Ticks of the figure.
+_ERRORS = (0.15, 0.3, 0.6, 1.2, 2.4, 3.0)
 WINDOWS = (3, 5, 9, 13, 17, 21, 33, 49)
 #: Those of the 2013 comparison.
 _PRINTED = (5, 9, 13, 17, 21)
@@ -235,6 +237,8 @@ def _draw(path: Path, errors: pd.DataFrame) -> None:
         for (code, row), colour in zip(curves(errors, place).items(), colours, strict=True):
             axis.loglog(list(row), list(row.values()), "o-", markersize=4, color=colour, label=code)
         axis.set_xticks(WINDOWS, [str(side) for side in WINDOWS])
+        axis.set_yticks(_ERRORS, [f"{error:g}" for error in _ERRORS])
+        axis.set_ylim(_ERRORS[0], _ERRORS[-1])
         axis.minorticks_off()
         axis.set(xlabel="window (px)")
         axis.set_title(place, loc="left", fontsize=10)
