@@ -17,7 +17,7 @@ from pathlib import Path
 
 import jinja2
 import pandas as pd
-from stamps import STUDIES, is_made, stale
+from stamps import NOT_MADE, STUDIES, is_made, stale
 from told import for_authors, for_photographers
 
 from stacktruth.ground.checksum import sha256
@@ -36,8 +36,6 @@ _SCORED = ("demo/scores.csv", "quick/rows.csv", "standard/rows.csv", "study/stud
 _READ = HERE / "read.json"
 #: What is said of a study whose files are those that it was made from, and of another.
 NEW, OLD = "as the code is", "older than the code"
-#: What is said of one that nobody has had the time to make.
-NOT_MADE = "not made yet"
 #: The verdict on what leaves nothing to agree with.
 UNTOLD = "cannot say"
 _SHORT = {"focus-map": "focus map", "laplacian-pyramid": "pyramid"}
@@ -47,11 +45,14 @@ def page() -> str:
     """Return the page, made of the tables as they are now."""
     surroundings = jinja2.Environment(undefined=jinja2.StrictUndefined, trim_blocks=True)
     template = surroundings.from_string((HERE / "README.md.jinja").read_text(encoding="utf-8"))
+    known = ages(STUDIES, stale())
+    made = {name for name, age in known.items() if age != NOT_MADE}
     return template.render(
         standard=_scores("standard/rows.csv"),
         told=suite_told(HERE / "standard"),
         quick=_scores("quick/rows.csv"),
-        ages=(known := ages(STUDIES, stale())),
+        ages=known,
+        made=made,
         older=[name for name, age in known.items() if age == OLD],
         without_selection=[name for name in _SCORED if SELECTION not in pd.read_csv(HERE / name)],
         standing=standing,
@@ -63,8 +64,8 @@ def page() -> str:
         left_out=left_out(),
         missed={name: missed(rows) for name, rows in told.items()},
         taus=taus(),
-        orders=orders(),
-        reviewed=reviewed() if (HERE / "review" / "bursts.csv").exists() else None,
+        orders=orders() if "reproduce/metric-order" in made else "",
+        reviewed=reviewed() if "review" in made else {},
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
 
@@ -338,10 +339,7 @@ def taus() -> str:
 
 def orders() -> str:
     """Return how the order of such metrics turns from published conditions to ours, and by what."""
-    path = HERE / "reproduce" / "metric-order" / "orders.csv"
-    if not path.is_file():
-        return "Not made yet."
-    rows = pd.read_csv(path)
+    rows = pd.read_csv(HERE / "reproduce" / "metric-order" / "orders.csv")
 
     def interval(row: pd.Series, name: str) -> str:
         return f"{row[name]:.2f} [{row[f'{name}_low']:.2f}, {row[f'{name}_high']:.2f}]"

@@ -23,6 +23,8 @@ from stacktruth.ground.checksum import sha256
 
 HERE = Path(__file__).resolve().parent
 _STAMP = "made-from.json"
+#: What is said of a study that nobody has had the time to make.
+NOT_MADE = "not made yet"
 _SHOWN = 3
 
 
@@ -325,7 +327,7 @@ def told() -> str:
         why = old.get(name, [])
         more = f" and {len(why) - _SHOWN} more" if len(why) > _SHOWN else ""
         state = f"older than the code: {', '.join(why[:_SHOWN])}{more}" if why else "as the code is"
-        lines.append(f"{name:{width}}  {state if is_made(one) else 'not made yet'}")
+        lines.append(f"{name:{width}}  {state if is_made(one) else NOT_MADE}")
     return "\n".join(lines)
 
 

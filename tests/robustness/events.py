@@ -18,7 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import suppress
 from multiprocessing import get_context
@@ -382,12 +382,7 @@ def all_of_it_is_stopped_for_longer_than_the_limit(room: Room) -> list[str]:
     len(room.peace)
 
     def deed(process: Process) -> None:
-        numbers = [process.pid, *_below(process.pid)]
-        for number in numbers:
-            os.kill(number, signal.SIGSTOP)
-        time.sleep(6.0)
-        for number in reversed(numbers):
-            os.kill(number, signal.SIGCONT)
+        _asleep_for_6_s([process.pid, *_below(process.pid)])
 
     return _goes_on(room, deed)
 
@@ -398,14 +393,18 @@ def a_method_is_stopped_for_longer_than_its_limit(room: Room) -> list[str]:
     len(room.peace)
 
     def deed(process: Process) -> None:
-        numbers = _below(process.pid)
-        for number in numbers:
-            os.kill(number, signal.SIGSTOP)
-        time.sleep(6.0)
-        for number in reversed(numbers):
-            os.kill(number, signal.SIGCONT)
+        _asleep_for_6_s(_below(process.pid))
 
     return _goes_on(room, deed)
+
+
+def _asleep_for_6_s(numbers: Sequence[int]) -> None:
+    """Stop processes, and let them go on, those that were started last first."""
+    for number in numbers:
+        os.kill(number, signal.SIGSTOP)
+    time.sleep(6.0)
+    for number in reversed(numbers):
+        os.kill(number, signal.SIGCONT)
 
 
 def _below(number: int) -> list[int]:
