@@ -20,7 +20,7 @@ def trial_figure(rows: pd.DataFrame, found: pd.DataFrame) -> Figure:
         As `runners.review.trial.review_known` and `trial_summary` return them.
     """
     rows = rows[rows["verdict"] != NOT_DRAWN]
-    figure = Figure(figsize=(7.6, 4.0), layout="constrained")
+    figure = Figure(figsize=(8.6, 4.0), layout="constrained")
     left, right = figure.subplots(1, 2, width_ratios=(1, 1.3))
     for place, (_, line) in enumerate(found.iterrows()):
         left.plot([line["low"], line["high"]], [place, place], color=_INK, lw=2)
@@ -48,7 +48,8 @@ def trial_figure(rows: pd.DataFrame, found: pd.DataFrame) -> Figure:
         )
     right.set_yticks(range(len(verdicts)), verdicts)
     right.set_ylim(len(verdicts) - 0.5, -0.5)
-    right.set_xlabel("picture that is truly never sharp, between the frames, %")
+    right.set_xlabel("of the picture truly never sharp, between the frames, %")
+    right.xaxis.label.set_size(9)
     right.set_title("Verdict on each burst", loc="left", fontsize=10)
     right.legend(frameon=False, fontsize=8)
     right.grid(axis="x", color="#e5e5e5", lw=0.6)
