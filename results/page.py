@@ -66,6 +66,7 @@ def page() -> str:
         taus=taus(),
         orders=orders() if "reproduce/metric-order" in made else "",
         reviewed=reviewed() if "review" in made else {},
+        speed=speed(HERE / "speed"),
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
 
@@ -219,6 +220,31 @@ def reviewed() -> dict[str, object]:
             ((str(verdict), *map(str, counts)) for verdict, *counts in said.itertuples()),
         ),
     }
+
+
+def speed(folder: Path) -> dict[str, object]:
+    """Return what was measured of time, and on what; nothing where that was not done."""
+    if not (folder / "table.csv").is_file():
+        return {}
+    ran_on = json.loads((folder / "environment.json").read_text(encoding="utf-8"))
+    rows = pd.read_csv(folder / "table.csv")
+    told = [
+        (one.what, f"{one.measured:.3g} {one.unit}", _aim(one.aim, one.at_least))
+        for one in rows.itertuples()
+        if isfinite(one.measured)  # what needs a package that was not there is not told
+    ]
+    return {
+        "commit": ran_on["commit"][:7] or "unknown",
+        "processor": ran_on["processor"],
+        "cores": ran_on["cores"],
+        "table": table(("what", "measured", "aim"), told),
+    }
+
+
+def _aim(aim: float, at_least: bool) -> str:
+    if not isfinite(aim):
+        return "none"
+    return f"at {'least' if at_least else 'most'} {aim:g}"
 
 
 def limits(rows: pd.DataFrame) -> dict[str, object]:
