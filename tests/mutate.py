@@ -1,10 +1,11 @@
 """Changes one line at a time and sees whether a test turns red.
 
-Usage: ``python tests/mutate.py [--only WORD] [--list]``
+Usage: ``python tests/mutate.py [--only WORD] [--workers N] [--list]``
 
 ``mutations.toml`` beside this file holds the changes: a file, a text in it and another one, what
-that breaks, and the tests that should notice. The tree is copied, every test named is run once on
-the copy as it is, and then each change is made in turn and its own tests are run. A change that
+that breaks, and the tests that should notice. The tree is copied (once for each worker), every test
+named is run once on the copy as it is, and then each change is made in turn and its own tests are
+run. A change that
 no test notices has survived: a test is missing, or the change makes no difference and says why
 under ``equivalent``. The exit status is 1 where one has survived, or a test that calls it
 equivalent turned red after all; 2 where the table or the tests are at fault.
@@ -20,6 +21,7 @@ import sys
 import tempfile
 import tomllib
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -115,6 +117,7 @@ def failure(tests: Sequence[str], copy: Path) -> str:
 def copied(folder: Path) -> Path:
     """Copy the tree, without what no test of the table needs, and return where it is."""
     copy = folder / "stacktruth"
+    folder.mkdir(exist_ok=True)
     shutil.copytree(
         HOUSE,
         copy,
@@ -128,20 +131,28 @@ def copied(folder: Path) -> Path:
     return copy
 
 
-def try_all(chosen: Sequence[Change]) -> list[Change]:
+def try_all(chosen: Sequence[Change], workers: int = 1) -> list[Change]:
     """Try changes; print what became of each, and return those that came out otherwise."""
+    shares = [chosen[first::workers] for first in range(min(workers, len(chosen)))]
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(len(shares)) as pool:
+        places = [Path(folder) / str(number) for number in range(len(shares))]
+        found = list(pool.map(try_share, shares, places))
+    return [change for wrong in found for change in wrong]
+
+
+def try_share(chosen: Sequence[Change], place: Path) -> list[Change]:
+    """Try changes one by one in a copy of the tree; return those that came out otherwise."""
     wrong = []
-    with tempfile.TemporaryDirectory() as folder:
-        copy = copied(Path(folder))
-        if red := failure([test for change in chosen for test in change.tests], copy):
-            raise RuntimeError(f"{red}\nThis test fails before anything is changed.")
-        for number, change in enumerate(chosen, start=1):
-            lives = survives(change, copy)
-            if lives != bool(change.equivalent):
-                wrong.append(change)
-            state = "survived" if lives else "noticed "
-            more = f" (equivalent: {change.equivalent})" if change.equivalent else ""
-            print(f"{number:3} {state} {change.file}: {change.breaks}{more}", flush=True)
+    copy = copied(place)
+    if red := failure([test for change in chosen for test in change.tests], copy):
+        raise RuntimeError(f"{red}\nThis test fails before anything is changed.")
+    for change in chosen:
+        lives = survives(change, copy)
+        if lives != bool(change.equivalent):
+            wrong.append(change)
+        state = "survived" if lives else "noticed "
+        more = f" (equivalent: {change.equivalent})" if change.equivalent else ""
+        print(f"{state} {change.file}: {change.breaks}{more}", flush=True)
     return wrong
 
 
@@ -149,6 +160,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; return its exit status."""
     parser = argparse.ArgumentParser(description=str(__doc__).partition("\n")[0])
     parser.add_argument("--only", default="", metavar="WORD", help="of a file or of what is broken")
+    parser.add_argument("--workers", type=int, default=1, metavar="N", help="changes at once")
     parser.add_argument("--list", action="store_true", help="list the changes, try none")
     args = parser.parse_args(arguments)
     try:
@@ -157,7 +169,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if args.list or not chosen:
             print("\n".join(f"{c.file}: {c.breaks}" for c in chosen))
             return 0 if chosen else 2
-        wrong = try_all(chosen)
+        wrong = try_all(chosen, args.workers)
     except (ValueError, RuntimeError) as error:
         print(error, file=sys.stderr)
         return 2

@@ -95,6 +95,26 @@ def _step(first: Floats, second: Floats) -> Floats:
     return np.vstack([found, [0, 0, 1]]).astype(np.float32)
 
 
+def both_s(
+    scene_name: str, *, frames: int, crop: tuple[int, int], rounds: int
+) -> tuple[float, float]:
+    """Return the least CPU time of our merge of a stack and of OpenCV's, s."""
+    cv2.setNumThreads(1)
+    scene = load_scene(scene_name)
+    plan = shoot(scene, load_rig(scene.rig), stance="braced", frames=frames, crop=crop)
+    pictures = [plan.frame(index).image for index in range(frames)]
+    info = {"encoding": "srgb", "frames": [{} for _ in pictures]}
+    method = built_in("laplacian-pyramid")
+    in_order = [pictures[index] for index in method(pictures, info).used]
+    ours, theirs = np.array(
+        [
+            (cpu_s(lambda: method(pictures, info)), cpu_s(lambda: merged_by_opencv(in_order)))
+            for _ in range(rounds)
+        ]
+    ).min(axis=0)
+    return float(ours), float(theirs)
+
+
 def main() -> None:
     """Print both times and their ratio."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
@@ -103,22 +123,8 @@ def main() -> None:
     parser.add_argument("--scene", default="ramp")
     parser.add_argument("--rounds", type=int, default=2)
     asked = parser.parse_args()
-    cv2.setNumThreads(1)
-    scene = load_scene(asked.scene)
-    plan = shoot(
-        scene, load_rig(scene.rig), stance="braced", frames=asked.frames, crop=tuple(asked.crop)
-    )
-    frames = [plan.frame(index).image for index in range(asked.frames)]
-    info = {"encoding": "srgb", "frames": [{} for _ in frames]}
-    method = built_in("laplacian-pyramid")
-    order = method(frames, info).used
-    in_order = [frames[index] for index in order]
-    ours, theirs = np.array(
-        [
-            (cpu_s(lambda: method(frames, info)), cpu_s(lambda: merged_by_opencv(in_order)))
-            for _ in range(asked.rounds)
-        ]
-    ).min(axis=0)
+    crop = tuple(asked.crop)
+    ours, theirs = both_s(asked.scene, frames=asked.frames, crop=crop, rounds=asked.rounds)
     size = asked.crop[0] * asked.crop[1] / 1e6
     print(
         f"{asked.frames} frames of {size:.1f} MP: ours {ours:.1f} s CPU, "

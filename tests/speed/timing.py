@@ -37,10 +37,10 @@ def add_worker_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rounds", type=int, default=3)
 
 
-def compare_workers(
-    work: Callable[[int], object], *, workers: Sequence[int], rounds: int, aims: Mapping[int, float]
-) -> None:
-    """Do work with one worker and with more, in turn; print rounds, and the median ratios.
+def times_with(
+    work: Callable[[int], object], *, workers: Sequence[int], rounds: int
+) -> dict[int, list[float]]:
+    """Do work with one worker and with more, in turn; return how many times as fast each was.
 
     Parameters
     ----------
@@ -48,8 +48,11 @@ def compare_workers(
         Takes the number of workers.
     workers : sequence of int
     rounds : int
-    aims : mapping of int to float
-        How many times as fast it is to be, by the number of workers.
+
+    Returns
+    -------
+    dict of int to list of float
+        The ratio to one worker of each round, by the number of workers.
     """
     ratios: dict[int, list[float]] = {count: [] for count in workers}
     for _ in range(rounds):
@@ -58,6 +61,13 @@ def compare_workers(
             more = wall_s(lambda count=count: work(count))
             found.append(one / more)
             print(f"1 worker {one:.1f} s, {count} {more:.1f} s: {found[-1]:.2f} times", flush=True)
-    for count, found in ratios.items():
+    return ratios
+
+
+def compare_workers(
+    work: Callable[[int], object], *, workers: Sequence[int], rounds: int, aims: Mapping[int, float]
+) -> None:
+    """Print the rounds of `times_with`, and the median ratios beside their aims."""
+    for count, found in times_with(work, workers=workers, rounds=rounds).items():
         aim = f" (aim: {aims[count]})" if count in aims else ""
         print(f"median: {statistics.median(found):.2f} times as fast with {count}{aim}")

@@ -1,0 +1,292 @@
+"""The whole speed table in one command: ``python tests/speed/table.py [--out results/speed]``.
+
+Each line is a ratio, so that machines can be compared: CPU time of one process on one thread
+against CPU time of another work in the same process, in turn; for workers, wall time against that
+of one worker, which means something only where so many cores are idle. Beside it stands the aim.
+First come the lines of CPU time, ``--jobs`` of them side by side, then those of workers, alone.
+
+With ``--out`` the table, the curves (`curves.py`), a figure of them and what it ran on are kept.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import os
+import platform
+import statistics
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import pandas as pd
+from bench_workers import SUITE, run
+from curves import curves_figure, in_convolutions, measured
+from levels import least_s, prices
+from render_workers import write
+from timing import cpu_s, times_with
+
+from stacktruth.runners.bench.running.run import environment
+from stacktruth.runners.contract import Outcome
+from stacktruth.runners.judge.memory_stack import MemoryStack
+from stacktruth.runners.judge.scoring import Judge
+from stacktruth.runners.methods import built_in
+from stacktruth.simulator import Shoot, load_rig, load_scene, render_view
+from stacktruth.simulator.processes import usable_cores
+from stacktruth.simulator.shooting.shoot import shoot
+from stacktruth.simulator.stack.manifest import pretty_json
+
+_COLUMNS = ["what", "measured", "unit", "aim", "at least"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Line:
+    """A line of the table.
+
+    Parameters
+    ----------
+    what : str
+    unit : str
+    aim : float or None
+        None where none was set.
+    at_least : bool
+        Whether the aim is a floor, not a ceiling.
+    measure : callable
+        Returns the number.
+    """
+
+    what: str
+    unit: str
+    aim: float | None = None
+    at_least: bool = False
+    measure: Callable[[], float]
+
+    def row(self, value: float) -> list[object]:
+        """Return the line as a row of the table."""
+        return [self.what, round(value, 3), self.unit, self.aim, self.at_least]
+
+
+def convolutions(name: str, side: int) -> float:
+    """Return a fast frame of real pixels in convolutions."""
+    scene = load_scene(name)
+    rig = load_rig(scene.rig)
+    return in_convolutions(
+        lambda: render_view(scene, rig, crop=(side, side), quality="fast"), side, rounds=3
+    )
+
+
+def price(name: str, level: str) -> float:
+    """Return a level's frame in fast frames, in the size of the quick suite."""
+    return prices(name, crop=(3072, 2048), bin=8)[level]
+
+
+def a_shoot(name: str, side: int, *, bin: int = 1, frames: int = 6) -> Shoot:
+    """Return a hand-held shoot."""
+    scene = load_scene(name)
+    how = {"stance": "braced", "light": "flash-sixteenth", "frames": frames}
+    return shoot(scene, load_rig(scene.rig), **how, crop=(side * bin, side * bin), bin=bin)
+
+
+def as_shot(name: str, bin: int) -> float:
+    """Return a frame with hands, smear and sensor over its plain view."""
+    plan = a_shoot(name, 480, bin=bin)
+    middle = plan.reference
+    plain = partial(
+        render_view, plan.scene, plan.rig, pose=plan.records[middle].pose, crop=plan.crop, bin=bin,
+        quality=plan.quality,
+    )  # fmt: skip
+    plain()
+    return least_s(lambda: plan.frame(middle)) / least_s(plain)
+
+
+def merged_pixel(name: str, bin: int) -> float:
+    """Return a merged pixel of the result over a real one, fast frames of one size."""
+    scene = load_scene(name)
+    rig = load_rig(scene.rig)
+
+    def time_of(merged: int) -> float:
+        work = partial(render_view, scene, rig, crop=(480 * merged,) * 2, bin=merged)
+        work(quality="fast")
+        return least_s(lambda: work(quality="fast"))
+
+    return time_of(bin) / time_of(1)
+
+
+def truth_over_frame(name: str) -> float:
+    """Return the truth of a stack over one of its frames."""
+    plan = a_shoot(name, 640)
+    plan.frame(0)
+    return least_s(plan.truth) / least_s(lambda: plan.frame(plan.reference))
+
+
+def against_opencv() -> float:
+    """Return align and merge over the same of OpenCV's calls."""
+    try:
+        from against_opencv import both_s  # OpenCV is among the test packages alone
+    except ImportError:
+        return float("nan")
+    ours, theirs = both_s("ramp", frames=12, crop=(1536, 1024), rounds=2)
+    return ours / theirs
+
+
+def wavelet_over_pyramid() -> float:
+    """Return the wavelet over the pyramid on 22 frames of 0.29 megapixels."""
+    plan = a_shoot("sticky-leaf", 540, frames=22)
+    stack = MemoryStack(plan)
+    frames = list(stack.frames)
+    times = [
+        cpu_s(partial(built_in(name), frames, stack.info))
+        for name in ("wavelet", "laplacian-pyramid")
+    ]
+    return times[0] / times[1]
+
+
+def judging() -> float:
+    """Return the CPU seconds that judging one result of 0.4 megapixels takes."""
+    scene = load_scene("sticky-leaf")
+    plan = shoot(scene, load_rig(scene.rig), stance="braced", seed=1, frames=12,
+                 crop=(1568, 1024), bin=2)  # fmt: skip
+    judge = Judge(MemoryStack(plan))
+    outcome = Outcome(
+        status="ok", result=built_in("focus-map")(judge.stack.frames, judge.stack.info)
+    )
+    judge.score(outcome, name="first")
+    return min(cpu_s(lambda: judge.score(outcome, name="again")) for _ in range(3))
+
+
+def cpu_lines() -> list[Line]:
+    """Return the lines that are measured in CPU time."""
+    fouriers, fast, times = "convolutions", "fast frames", "times"
+    lines = [
+        Line(what=f"fast frame, {name}", unit=fouriers, aim=aim,
+             measure=partial(convolutions, name, 1024))
+        for name, aim in (("sticky-leaf", 10.0), ("snail-shell", 8.0), ("pickets", None))
+    ]  # fmt: skip
+    lines += [
+        Line(what=f"{level} frame, {name}", unit=fast, aim=aim, measure=partial(price, name, level))
+        for level, aim in (("true", 2.5), ("exact", 3.0))
+        for name in ("sticky-leaf", "snail-shell", "pickets")
+    ]
+    lines += [
+        Line(what=f"as shot over plain, sticky-leaf, {bin} x {bin}", unit=times, aim=1.3,
+             measure=partial(as_shot, "sticky-leaf", bin))
+        for bin in (1, 8)
+    ]  # fmt: skip
+    lines += [
+        Line(what=f"merged pixel over real one, {name}, {bin} x {bin}", unit=times, aim=1.5,
+             measure=partial(merged_pixel, name, bin))
+        for name in ("sticky-leaf", "snail-shell")
+        for bin in (4, 8)
+    ]  # fmt: skip
+    return [
+        *lines,
+        Line(what="truth over a frame, sticky-leaf", unit="frames", aim=2.0,
+             measure=partial(truth_over_frame, "sticky-leaf")),
+        Line(what="align and merge over OpenCV's calls", unit=times, aim=1.2,
+             measure=against_opencv),
+        Line(what="wavelet over pyramid", unit=times, aim=3.0, measure=wavelet_over_pyramid),
+        Line(what="judging 0.4 megapixels", unit="s of CPU", aim=2.0, measure=judging),
+    ]  # fmt: skip
+
+
+def workers_table(counts: list[int], *, side: int) -> pd.DataFrame:
+    """Return how many times as fast more workers are: of a shoot and of a benchmark.
+
+    Parameters
+    ----------
+    counts : list of int
+        Numbers of workers.
+    side : int
+        Of the frames of the shoot, px; the benchmark's are a third.
+    """
+    plan = a_shoot("snail-shell", side, frames=16)
+    with tempfile.TemporaryDirectory() as place:
+        suite = Path(place) / "alike.toml"
+        suite.write_text(SUITE.format(seeds=list(range(1, 33)), frames=6, side=side // 3))
+        works = {"render": lambda n: write(plan, n), "bench": lambda n: run(suite, n)}
+        found = [
+            {"work": name, "workers": count, "times_as_fast": statistics.median(ratios)}
+            for name, work in works.items()
+            for count, ratios in times_with(work, workers=counts, rounds=1).items()
+        ]
+    return pd.DataFrame(found, columns=["work", "workers", "times_as_fast"])
+
+
+def _value(number: int) -> float:
+    """Return what a line measures; processes are given its number, for its work is no data."""
+    return cpu_lines()[number].measure()
+
+
+def cpu_rows(jobs: int) -> Iterator[list[object]]:
+    """Yield the rows of CPU time, some of them worked out side by side."""
+    lines = cpu_lines()
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(jobs, mp_context=context) as pool:
+        yield from (
+            line.row(value)
+            for line, value in zip(lines, pool.map(_value, range(len(lines))), strict=True)
+        )
+
+
+def machine(jobs: int) -> dict[str, object]:
+    """Return what it ran on."""
+    model = [line for line in _cpu_info() if line.startswith("model name")]
+    return {
+        **environment(jobs),
+        "processor": model[0].partition(":")[2].strip() if model else platform.processor(),
+        "gpu": "none is used: everything runs on the processor",
+    }
+
+
+def _cpu_info() -> list[str]:
+    try:
+        return Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines()
+    except OSError:
+        return []
+
+
+def main() -> None:
+    """Print the table, and keep it where that is asked for."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--jobs", type=int, default=max(1, usable_cores() // 4))
+    parser.add_argument("--workers", type=int, nargs="*", default=None)
+    parser.add_argument("--side", type=int, default=1536, help="pixels per side of the shoot")
+    parser.add_argument("--quality", nargs="*", default=["fast", "true"], help="levels of curves")
+    parser.add_argument("--out", type=Path, help="keep it in this folder")
+    asked = parser.parse_args()
+    os.environ.update({f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL")})
+    rows = []
+    for row in cpu_rows(asked.jobs):
+        rows.append(row)
+        print(*row, sep="  ", flush=True)
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(asked.jobs, mp_context=context) as pool:
+        levels = list(pool.map(measured, asked.quality))
+    curves = pd.concat(levels, ignore_index=True) if levels else pd.DataFrame()
+    counts = asked.workers
+    if counts is None:
+        counts = [count for count in (2, 4, 8, 16) if count <= usable_cores()]
+    workers = workers_table(counts, side=asked.side)
+    aims = {("render", 16): 12.0, ("bench", 16): 14.0}
+    for _, one in workers.iterrows():
+        what = f"{one['work']} with {one['workers']} workers"
+        aim = aims.get((one["work"], one["workers"]))
+        rows.append([what, round(one["times_as_fast"], 2), "times as fast as one", aim, True])
+    table = pd.DataFrame(rows, columns=_COLUMNS)
+    print(table.to_string(index=False))
+    if asked.out:
+        asked.out.mkdir(parents=True, exist_ok=True)
+        table.to_csv(asked.out / "table.csv", index=False)
+        curves.to_csv(asked.out / "curves.csv", index=False, float_format="%.4g")
+        workers.to_csv(asked.out / "workers.csv", index=False, float_format="%.4g")
+        curves_figure(curves, workers).savefig(asked.out / "figure.png", dpi=110)
+        kept = pretty_json(machine(asked.jobs))
+        (asked.out / "environment.json").write_text(kept, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
