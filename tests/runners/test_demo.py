@@ -1,14 +1,31 @@
 """The demonstration: the same table however many processes make it, and nothing left half done."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from stacktruth.runners.demo.demo import METHODS, STACKS, run_demo
+from stacktruth.runners.demo import demo
+from stacktruth.runners.demo.demo import STACKS, run_demo
 
-SMALL = tuple(replace(asked, frames=4, crop=(1536, 1024), bin=16) for asked in STACKS)
+#: A few of its own: each takes a process for each stack.
+METHODS = ("middle-frame", "laplacian-pyramid", "oracle")
+#: Its stacks, of other scenes, which are rendered at once.
+SMALL = tuple(
+    replace(asked, scene=scene, frames=3, crop=(512, 384), bin=8)
+    for asked, scene in zip(STACKS, ("ramp", "steps"), strict=True)
+)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def few_methods() -> Iterator[None]:
+    """Let the demonstration run few of its methods."""
+    assert set(METHODS) < set(demo.METHODS)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(demo, "METHODS", METHODS)
+        yield
 
 
 @pytest.fixture(scope="module")

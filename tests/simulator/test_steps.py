@@ -54,7 +54,7 @@ def halved(number: int) -> float:
 class TestSideBySide:
     """Jobs of one function in several processes."""
 
-    @pytest.mark.parametrize("workers", [1, 2, 5])
+    @pytest.mark.parametrize("workers", [1, 2, pytest.param(5, marks=pytest.mark.slow)])
     def test_jobs_come_back_in_their_order(self, workers):
         """Results are those of the jobs, one by one; an error in one is raised here."""
         assert list(side_by_side(halved, [4, 2, 8], workers=workers)) == [2, 1, 4]
