@@ -325,12 +325,19 @@ def test_a_burst_becomes_files_that_the_other_commands_take(texture, tmp_path, c
     own = stance.approach.speed_mm_per_s
     assert plan["unplanned"]["speed_mm_per_s"] == pytest.approx(own)
     assert own == pytest.approx(measured["speed_mm_per_s"]["value"], rel=1e-3)
-    small = ["--crop", "60x40", "--frames", "1", "--out", str(tmp_path / "stack")]
+    small = ["--crop", "60x40", "--frames", "1", "--workers", "1", "--out", str(tmp_path / "stack")]
     assert main(["render", "ramp", *files, *small]) == 0
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(("known", "bursts"), list(zip(known_bursts(), (5, 3), strict=True)))
+@pytest.mark.parametrize(
+    ("known", "bursts"),
+    [
+        pytest.param(known, bursts, marks=kind)
+        for known, bursts, kind in zip(
+            known_bursts(), (5, 3), (pytest.mark.long, pytest.mark.slow), strict=True
+        )
+    ],
+)
 def test_rendered_bursts_give_hands_and_flash_back(known, bursts):
     """Through the whole simulator, started from other hands: medians of a few bursts.
 
@@ -504,7 +511,7 @@ def test_frames_without_detail_give_an_answer_and_no_number(tmp_path, capsys):
     folder = tmp_path / "burst"
     folder.mkdir()
     for number in range(8):
-        grey = np.clip(rng.normal(120, 3, (ROWS, COLS, 3)), 0, 255).astype(np.uint8)
+        grey = np.clip(rng.normal(120, 3, (ROWS // 2, COLS // 2, 3)), 0, 255).astype(np.uint8)
         Image.fromarray(grey).save(folder / f"{number}.png")
     out = tmp_path / "mine.toml"
     asked = ["calibrate", str(folder), "--rig", "field-2x", "--fps", "5", "--out", str(out)]

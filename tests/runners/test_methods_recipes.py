@@ -213,7 +213,7 @@ def _box(values: np.ndarray) -> np.ndarray:
     return ndimage.uniform_filter(values, 7, mode="nearest")
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_depth_of_a_leaf_at_low_resolution_stays_in_the_frames() -> None:
     """Hairs one pixel wide against a blurred leaf once gave -2.2 and 12.4 for frames 0..8."""
     plan = shoot(
