@@ -462,6 +462,7 @@ class TestUnexpected:
         assert told.startswith("stacktruth: error: unknown scene: got 'moon', allowed ")
         assert len(told.splitlines()) == 1
 
+    @pytest.mark.slow
     def test_a_terminated_render_leaves_nothing(self, place):
         """A render that is told to end removes what it had begun."""
         before = contents(place)

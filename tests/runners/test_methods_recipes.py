@@ -30,6 +30,7 @@ from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 from tests.runners.stacks import Made, MadeTruth, in_view_of, make_stack, psnr_db
 
+slow = pytest.mark.slow
 FLOORS = ("middle-frame", "sharpest-frame", "mean", "random-choice")
 FUSIONS = tuple(name for name in METHODS if name not in (*FLOORS, "oracle"))
 # What each recipe recovers of a still, noise-free, dense stack, dB, measured here; the test
@@ -325,7 +326,12 @@ def test_the_oracle_beats_every_recipe() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", [name for name, recipe in METHODS.items() if recipe.streams and name != "oracle"]
+    "name",
+    [
+        name if name in ("laplacian-pyramid", "focus-map") else pytest.param(name, marks=slow)
+        for name, recipe in METHODS.items()
+        if recipe.streams and name != "oracle"
+    ],
 )
 def test_memory_does_not_grow_with_the_number_of_frames(name) -> None:
     """Twelve more frames, read when asked for: no more than their small copies more.

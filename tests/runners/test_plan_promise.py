@@ -27,7 +27,7 @@ LIGHTS = ("flash-128th", "flash-sixteenth", "flash-eighth", "ambient-burst", "st
 SUBJECTS = ("still", "still", "light-air")
 MANY = range(40)
 #: Settings whose ways have few frames.
-SHORT = (0, 3, 7)
+SHORT = (0, 3)
 #: Two settings in every run, some more in CI, all of them before a release.
 FEW = [0, 1, *(pytest.param(number, marks=pytest.mark.slow) for number in range(2, 8))]
 

@@ -32,7 +32,7 @@ from stacktruth.simulator.stack.stackio import Stack, read_stack, write_stack
 
 FLOORS = ("middle-frame", "mean")
 #: Scenes whose stacks are rendered in seconds: the others, of minutes, are left to releases.
-SHORT = ("ramp", "pickets", "slanted-edges", "snail-shell")
+SHORT = ("ramp", "slanted-edges", "snail-shell")
 RIVALS = (*FLOORS, "laplacian-pyramid", "focus-map")
 
 
@@ -244,14 +244,8 @@ def test_light_and_code_values_agree() -> None:
     np.testing.assert_allclose(decode_srgb(clipped_srgb(light)), light, atol=1e-6)
 
 
-@pytest.mark.parametrize(
-    "asked",
-    [
-        pytest.param(asked, marks=pytest.mark.slow if asked.scene in SHORT else pytest.mark.long)
-        for asked in STACKS
-    ],
-    ids=lambda asked: asked.scene,
-)
+@pytest.mark.long  # of small stacks made by hand in every run: test_methods_recipes.py
+@pytest.mark.parametrize("asked", STACKS, ids=lambda asked: asked.scene)
 def test_every_recipe_beats_the_floors_on_the_demo_s_stacks(
     asked: DemoStack, tmp_path: Path
 ) -> None:
@@ -270,7 +264,7 @@ def test_every_recipe_beats_the_floors_on_the_demo_s_stacks(
 @pytest.mark.parametrize(
     "name",
     [
-        *(pytest.param(name, marks=pytest.mark.slow) for name in SHORT if name != "pickets"),
+        *(pytest.param(name, marks=pytest.mark.slow) for name in SHORT),
         *(pytest.param(name, marks=pytest.mark.long) for name in ("pickets", "sticky-leaf")),
     ],
 )

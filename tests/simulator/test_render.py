@@ -189,7 +189,9 @@ def seen_by_a_pinhole(scene, camera, *, samples=1):
     return picture
 
 
-@pytest.mark.parametrize("name", ["pickets", "ramp", "sticky-leaf", "snail-shell"])
+@pytest.mark.parametrize(
+    "name", ["pickets", "ramp", "snail-shell", pytest.param("sticky-leaf", marks=pytest.mark.slow)]
+)
 def test_a_tiny_aperture_sees_what_a_pinhole_sees(name):
     """As the aperture closes (without diffraction), the picture tends to the pinhole's."""
     scene = load_scene(name)
