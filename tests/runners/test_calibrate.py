@@ -269,6 +269,7 @@ def test_misfires_are_counted_and_their_store_found():
     assert fit.recycle_s.value == pytest.approx(base.flash.recycle_s.nimh, rel=0.2)
 
 
+@pytest.mark.slow
 def test_daylight_beside_the_flash_is_not_taken_for_its_store():
     """Daylight stays when the store sags: medians over 20 seeds, as in the light of a shoot."""
     light = load_light("flash-and-daylight")

@@ -249,7 +249,11 @@ def test_interpolated_depth_beats_the_nearest_frame() -> None:
 
 
 @pytest.mark.parametrize(
-    "stage", ["flow-alignment", "local-gain", "sharp-frames", "few-frames", "peak-depth"]
+    "stage",
+    [
+        pytest.param("flow-alignment", marks=slow),
+        *("local-gain", "sharp-frames", "few-frames", "peak-depth"),
+    ],
 )
 def test_stages_can_be_swapped(stage) -> None:
     """Another stage in place of one of a method's: it still merges better than the mean."""
