@@ -228,7 +228,10 @@ def with_flash(light, **changes):
     return replace(light, flash=replace(light.flash, **changes))
 
 
-@pytest.mark.parametrize(("refill", "recycle_s"), [("constant-power", 4.0), ("rc", 2.0)])
+@pytest.mark.parametrize(
+    ("refill", "recycle_s"),
+    [("constant-power", 4.0), pytest.param("rc", 2.0, marks=pytest.mark.slow)],
+)
 def test_a_sagging_flash_tells_spread_recycle_and_law(refill, recycle_s):
     """Medians over 20 seeds within 20 %; the file that was started from says something else."""
     base = load_light("flash-eighth")

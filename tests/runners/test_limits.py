@@ -166,6 +166,7 @@ class TestSelection:
         assert set(np.unique(chosen[:, :20])) == {3}
         assert set(np.unique(chosen[:, 20:])) == {-1}
 
+    @pytest.mark.slow
     def test_no_choice_among_the_frames_is_better(self, judge: Judge) -> None:
         """Fifty random choices in patches, and each frame alone, stay below the limit."""
         view = judge.truth()

@@ -147,6 +147,7 @@ def test_safety_comes_first():
     assert written.index(SAFETY) < written.index(sentences(plan(1))[0].split(":")[0])
 
 
+@pytest.mark.slow
 def test_a_pass_longer_than_any_searched_is_planned():
     """Random setting 3: it was settled at 140 frames, where the search has 128."""
     made = plan(3)

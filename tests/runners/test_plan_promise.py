@@ -172,6 +172,7 @@ def kept_promises(numbers, *, tries):
     return promised, np.mean(kept, axis=1)
 
 
+@pytest.mark.slow
 def test_promises_are_kept_by_shoots_of_the_simulator():
     """Poses, light and subject of `shoot`, which knows nothing of plans: pooled, to 4 sigma."""
     promised, kept = kept_promises(SHORT, tries=25)

@@ -231,6 +231,7 @@ def test_every_region_has_its_scores(still: Stack) -> None:
     assert np.isnan(row["total.psnr_db.fibres"])
 
 
+@pytest.mark.slow
 def test_the_oracle_merges_a_still_stack_without_loss(still: Stack) -> None:
     """On a still stack without noise its merge loss is within half a decibel of nought."""
     rows = table(score_stack(still, ["oracle", *RIVALS])).set_index("method")

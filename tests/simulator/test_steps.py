@@ -30,7 +30,9 @@ class TestOrder:
         found = [given for _, given in carry_out(steps(e="c", c="ab", a="", b="", d=""))]
         assert found == ["a", "b", "abc", "abce", "d"]
 
-    @pytest.mark.parametrize("at_once", [1, 2, 9])
+    @pytest.mark.parametrize(
+        "at_once", [*(pytest.param(n, marks=pytest.mark.slow) for n in (1, 9)), 2]
+    )
     def test_no_step_is_handed_over_before_what_it_needs(self, at_once):
         """In two processes each step ends after those that it waits for; all are done once."""
         asked = steps(z="xy", x="", y="", w="z", v="")
