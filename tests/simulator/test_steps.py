@@ -31,7 +31,7 @@ class TestOrder:
         assert found == ["a", "b", "abc", "abce", "d"]
 
     @pytest.mark.parametrize(
-        "at_once", [*(pytest.param(n, marks=pytest.mark.slow) for n in (1, 9)), 2]
+        "at_once", [2, *(pytest.param(number, marks=pytest.mark.slow) for number in (1, 9))]
     )
     def test_no_step_is_handed_over_before_what_it_needs(self, at_once):
         """In two processes each step ends after those that it waits for; all are done once."""
