@@ -2,6 +2,7 @@
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -98,7 +99,12 @@ def modules(package: str) -> dict[str, Path]:
 
 
 MODULES = {name: path for package in OURS for name, path in modules(package).items()}
-TREES = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
+
+
+@cache
+def trees() -> dict[str, ast.Module]:
+    """Return the parsed modules, in the process that asks: not every worker does."""
+    return {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
 
 
 def imports_of(name: str, tree: ast.AST, *, late: bool = True) -> Iterator[tuple[str, int]]:
@@ -171,7 +177,7 @@ def test_every_room_has_its_arrows():
 @pytest.mark.parametrize("name", sorted(MODULES))
 def test_rooms_use_only_the_rooms_they_may(name):
     """A module imports from its own room, the ground floor, and the rooms that ARROWS names."""
-    targets = [target for target, _ in imports_of(name, TREES[name]) if target in MODULES]
+    targets = [target for target, _ in imports_of(name, trees()[name]) if target in MODULES]
     assert against_the_arrows(name, targets) == []
 
 
@@ -198,7 +204,7 @@ def test_imports_follow_the_arrows(package):
     others = [other for other in OURS if other != package and other not in MAY_IMPORT[package]]
     against = [
         f"{name}:{line} imports {target}"
-        for name, tree in TREES.items()
+        for name, tree in trees().items()
         if within(name, package)
         for target, line in imports_of(name, tree)
         if any(within(target, other) for other in (*others, "tests"))
@@ -214,10 +220,10 @@ def test_no_module_imports_itself_round_a_corner(package):
             {
                 target
                 for target, _ in imports_of(name, tree, late=False)
-                if target in TREES and target != name
+                if target in trees() and target != name
             }
         )
-        for name, tree in TREES.items()
+        for name, tree in trees().items()
         if within(name, package)
     }
     assert circle_in(wanted) == []
@@ -260,7 +266,7 @@ def test_nobody_draws_from_the_global_generator(package):
     """Only generators of one's own: neither numpy.random's functions nor the random module."""
     shared = [
         f"{name}:{node.lineno} {ast.unparse(node)}"
-        for name, tree in TREES.items()
+        for name, tree in trees().items()
         if within(name, package)
         for node in ast.walk(tree)
         if draws_from_a_shared_one(node)
@@ -307,7 +313,7 @@ def test_generators_are_seeded_or_given(package):
     """No generator is made of nothing: what is drawn could not be drawn again."""
     bare = [
         f"{name}:{node.lineno}"
-        for name, tree in TREES.items()
+        for name, tree in trees().items()
         if within(name, package)
         for node in ast.walk(tree)
         if isinstance(node, ast.Call)

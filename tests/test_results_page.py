@@ -22,14 +22,19 @@ def page():
         yield module
 
 
-def test_the_page_is_what_its_tables_say(page):
+@pytest.fixture(scope="module")
+def text(page):
+    """Return the page as it is now, made once."""
+    return page.page()
+
+
+def test_the_page_is_what_its_tables_say(text):
     """Nothing was edited by hand, and no table was remade without its page."""
-    assert (RESULTS / "README.md").read_text(encoding="utf-8") == page.page()
+    assert (RESULTS / "README.md").read_text(encoding="utf-8") == text
 
 
-def test_the_page_names_every_folder(page):
+def test_the_page_names_every_folder(text):
     """What is published is listed with the command that makes it."""
-    text = page.page()
     missing = [p.name for p in RESULTS.iterdir() if p.is_dir() and f"`{p.name}/`" not in text]
     assert [name for name in missing if not name.startswith((".", "__"))] == []
 
@@ -133,25 +138,24 @@ def test_the_two_ledgers_are_never_summed(page):
     assert page.missed(tables["second"]) == "- claim 0: third.\n- claim 1: third."
 
 
-def test_the_page_has_the_totals_of_the_claims_tables(page):
+def test_the_page_has_the_totals_of_the_claims_tables(text):
     """Counted here from the tables themselves, one row a statement."""
     tables = [pd.read_csv(path) for path in (RESULTS / "reproduce").glob("*/claims.csv")]
     rows = pd.concat([table for table in tables if "ledger" in table])
     told = rows[rows["strict"] != "cannot say"]
     published = told[told["ledger"] == "published"]
     counts = [len(published), *(sum(published[kind] == "yes") for kind in ("strict", "lenient"))]
-    text = page.page()
     assert f"| **all** | {counts[0]} | {counts[1]} | {counts[2]} |" in text
     own = told[told["ledger"] == "own"]
     assert f"| **all** | {len(own)} | {sum(own['strict'] == 'yes')} |  |" in text
 
 
-def test_sentences_were_read_with_the_numbers_as_they_are(page):
+def test_sentences_were_read_with_the_numbers_as_they_are(page, text):
     """A table that was remade may make a sentence beside it wrong: somebody reads it again.
 
     Then ``python results/page.py --read`` says so.
     """
-    assert page.unread(page.page()) == []
+    assert page.unread(text) == []
 
 
 def test_a_number_that_changes_is_to_be_read_and_a_study_s_age_is_not(page, monkeypatch, tmp_path):

@@ -1,6 +1,7 @@
 """Kill -9 of `bench` and `render` at random moments: the same bytes in the end, nothing about.
 
-A few kills here; ``python -m tests.robustness.kills 100`` does a hundred of each.
+A few kills here, before a release (CI kills a benchmark in `tests/runners/test_bench.py` and
+`test_bench_failures.py`); ``python -m tests.robustness.kills 100`` does a hundred of each.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_what_was_killed_is_made_whole_by_the_same_command() -> None:
     """Tables and pictures as in peace; no draft, lock, temporary folder or process stays."""
     asked = [sys.executable, "-m", "tests.robustness.kills", "4"]

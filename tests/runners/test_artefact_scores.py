@@ -91,7 +91,7 @@ tone = 0.5
 
 def small(scene: str | Path, **options: object) -> Shoot:
     """Plan a shoot of few small frames from a support, without noise."""
-    settings = {"crop": (1536, 1024), "bin": 4, "frames": 3, "noise": False, **options}
+    settings = {"crop": (1152, 768), "bin": 4, "frames": 3, "noise": False, **options}
     return shoot(
         load_scene(scene),
         load_rig("field-2x"),
@@ -336,11 +336,11 @@ def test_artefacts_are_looked_for_where_the_truth_is_known(judge: Judge) -> None
     """Hairs and the bar reach into rows of which nothing is known: there nothing is told."""
     known = judge.truth()
     regions = known.regions.copy()
-    regions[:120] &= ~regions.dtype.type(REGIONS["valid"])
+    regions[:90] &= ~regions.dtype.type(REGIONS["valid"])
     truth = replace(known, regions=regions)
     unknown = ~truth.mask("valid")
     inputs = artefact_inputs(judge.shoot, truth)
-    assert unknown[:120].all()
+    assert unknown[:90].all()
     assert (truth.mask("fibres") & unknown).any()
     assert (truth.mask("moving") & unknown).any()
     assert not (inputs.fibres & unknown).any()

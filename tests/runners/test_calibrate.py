@@ -228,7 +228,10 @@ def with_flash(light, **changes):
     return replace(light, flash=replace(light.flash, **changes))
 
 
-@pytest.mark.parametrize(("refill", "recycle_s"), [("constant-power", 4.0), ("rc", 2.0)])
+@pytest.mark.parametrize(
+    ("refill", "recycle_s"),
+    [("constant-power", 4.0), pytest.param("rc", 2.0, marks=pytest.mark.slow)],
+)
 def test_a_sagging_flash_tells_spread_recycle_and_law(refill, recycle_s):
     """Medians over 20 seeds within 20 %; the file that was started from says something else."""
     base = load_light("flash-eighth")
@@ -269,6 +272,7 @@ def test_misfires_are_counted_and_their_store_found():
     assert fit.recycle_s.value == pytest.approx(base.flash.recycle_s.nimh, rel=0.2)
 
 
+@pytest.mark.slow
 def test_daylight_beside_the_flash_is_not_taken_for_its_store():
     """Daylight stays when the store sags: medians over 20 seeds, as in the light of a shoot."""
     light = load_light("flash-and-daylight")
@@ -325,12 +329,19 @@ def test_a_burst_becomes_files_that_the_other_commands_take(texture, tmp_path, c
     own = stance.approach.speed_mm_per_s
     assert plan["unplanned"]["speed_mm_per_s"] == pytest.approx(own)
     assert own == pytest.approx(measured["speed_mm_per_s"]["value"], rel=1e-3)
-    small = ["--crop", "60x40", "--frames", "1", "--out", str(tmp_path / "stack")]
+    small = ["--crop", "60x40", "--frames", "1", "--workers", "1", "--out", str(tmp_path / "stack")]
     assert main(["render", "ramp", *files, *small]) == 0
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize(("known", "bursts"), list(zip(known_bursts(), (5, 3), strict=True)))
+@pytest.mark.parametrize(
+    ("known", "bursts"),
+    [
+        pytest.param(known, bursts, marks=kind)
+        for known, bursts, kind in zip(
+            known_bursts(), (5, 3), (pytest.mark.long, pytest.mark.slow), strict=True
+        )
+    ],
+)
 def test_rendered_bursts_give_hands_and_flash_back(known, bursts):
     """Through the whole simulator, started from other hands: medians of a few bursts.
 
@@ -504,7 +515,7 @@ def test_frames_without_detail_give_an_answer_and_no_number(tmp_path, capsys):
     folder = tmp_path / "burst"
     folder.mkdir()
     for number in range(8):
-        grey = np.clip(rng.normal(120, 3, (ROWS, COLS, 3)), 0, 255).astype(np.uint8)
+        grey = np.clip(rng.normal(120, 3, (ROWS // 2, COLS // 2, 3)), 0, 255).astype(np.uint8)
         Image.fromarray(grey).save(folder / f"{number}.png")
     out = tmp_path / "mine.toml"
     asked = ["calibrate", str(folder), "--rig", "field-2x", "--fps", "5", "--out", str(out)]

@@ -24,7 +24,8 @@ from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.shooting.shoot import shoot
 from stacktruth.simulator.stack.stackio import read_stack, write_stack
 
-SMALL = ["--rig", "test-rig", "--crop", "64x48", "--frames", "3"]
+# In this process: to start others takes longer than pictures of this size.
+SMALL = ["--rig", "test-rig", "--crop", "64x48", "--frames", "3", "--workers", "1"]
 
 METHODS = """
 import time
@@ -298,7 +299,9 @@ class TestDone:
         """Every option of render is found in the plan of the stack."""
         Path("s.toml").write_text(SCENE)
         Path("r.toml").write_text(RIG)
-        options = "--frames 2 --seed 9 --bin 2 --crop 32x24 --iso 400 --noise-free --bayer"
+        options = (
+            "--frames 2 --seed 9 --bin 2 --crop 32x24 --iso 400 --noise-free --bayer --workers 1"
+        )
         names = "--stance stepped --light steady-lamp --subject still --near -0.25 --far 0.5"
         argv = ["render", "s.toml", "--rig", "r.toml", "--out", "new", "--format", "jpeg8"]
         self.run(capsys, *argv, *options.split(), *names.split())
@@ -459,6 +462,7 @@ class TestUnexpected:
         assert told.startswith("stacktruth: error: unknown scene: got 'moon', allowed ")
         assert len(told.splitlines()) == 1
 
+    @pytest.mark.slow
     def test_a_terminated_render_leaves_nothing(self, place):
         """A render that is told to end removes what it had begun."""
         before = contents(place)

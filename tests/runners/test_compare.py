@@ -193,6 +193,7 @@ def test_pictures_that_are_not_kept_are_told(
     assert not (tmp_path / "no.png").exists()
 
 
+@pytest.mark.slow
 def test_the_books_answers_are_those_of_the_published_folder() -> None:
     """Three questions; else: python -m docs.generate.answers."""
     found = importlib.util.spec_from_file_location("answers", HOUSE / "docs/generate/answers.py")

@@ -60,7 +60,7 @@ def test_a_command_ends_with_what_it_made_and_the_next(tmp_path, capsys):
     """On stderr, so that what is printed can be piped on; the hint can be run as it is."""
     out = str(tmp_path / "st")
     words = ["ramp", "--rig", "test-rig", "--crop", "48x32", "--frames", "2", "--out", out]
-    status, _, err = said(capsys, "render", *words, "--no-progress")
+    status, _, err = said(capsys, "render", *words, "--no-progress", "--workers", "1")
     assert status == 0
     assert err.splitlines()[-1] == f"made: {out}; next: stacktruth score {out} --method focus-map"
     args = build_parser().parse_args(shlex.split(err.partition("next: stacktruth ")[2]))

@@ -30,6 +30,7 @@ from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 from tests.runners.stacks import Made, MadeTruth, in_view_of, make_stack, psnr_db
 
+slow = pytest.mark.slow
 FLOORS = ("middle-frame", "sharpest-frame", "mean", "random-choice")
 FUSIONS = tuple(name for name in METHODS if name not in (*FLOORS, "oracle"))
 # What each recipe recovers of a still, noise-free, dense stack, dB, measured here; the test
@@ -213,7 +214,7 @@ def _box(values: np.ndarray) -> np.ndarray:
     return ndimage.uniform_filter(values, 7, mode="nearest")
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_depth_of_a_leaf_at_low_resolution_stays_in_the_frames() -> None:
     """Hairs one pixel wide against a blurred leaf once gave -2.2 and 12.4 for frames 0..8."""
     plan = shoot(
@@ -248,7 +249,11 @@ def test_interpolated_depth_beats_the_nearest_frame() -> None:
 
 
 @pytest.mark.parametrize(
-    "stage", ["flow-alignment", "local-gain", "sharp-frames", "few-frames", "peak-depth"]
+    "stage",
+    [
+        pytest.param("flow-alignment", marks=slow),
+        *("local-gain", "sharp-frames", "few-frames", "peak-depth"),
+    ],
 )
 def test_stages_can_be_swapped(stage) -> None:
     """Another stage in place of one of a method's: it still merges better than the mean."""
@@ -325,7 +330,12 @@ def test_the_oracle_beats_every_recipe() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", [name for name, recipe in METHODS.items() if recipe.streams and name != "oracle"]
+    "name",
+    [
+        name if name in ("laplacian-pyramid", "focus-map") else pytest.param(name, marks=slow)
+        for name, recipe in METHODS.items()
+        if recipe.streams and name != "oracle"
+    ],
 )
 def test_memory_does_not_grow_with_the_number_of_frames(name) -> None:
     """Twelve more frames, read when asked for: no more than their small copies more.

@@ -146,6 +146,7 @@ def test_the_naive_pass_keeps_the_stances_own_speed():
     assert forecast(asked.rehearse(frames=11, passes=500), way).chance < 0.05
 
 
+@pytest.mark.slow
 def test_standing_does_not_promise_what_it_cannot_keep():
     """At 2:1 an unsupported photographer gets the best there is, and is told it is not enough."""
     found = plan("standing", "flash-sixteenth", "light-air")
@@ -157,6 +158,7 @@ def test_standing_does_not_promise_what_it_cannot_keep():
     assert found.advised.planned_s <= LONGEST_PASS_S
 
 
+@pytest.mark.slow
 def test_steadiness_helps_the_unsteady_most():
     """Common practice, no source: holding the stem or bracing removes most of the motion."""
     found = plan("standing", "flash-sixteenth", "light-air")
@@ -165,6 +167,7 @@ def test_steadiness_helps_the_unsteady_most():
     assert chances["kneel"] > found.advised.chance + 0.3
 
 
+@pytest.mark.slow
 def test_the_cheapest_change_that_is_enough_comes_first():
     """What reaches the wanted chance is ranked by price, then frames; what does not comes after."""
     remedies = plan("standing", "flash-sixteenth", "light-air").remedies
@@ -220,6 +223,7 @@ def test_each_hindrance_brings_the_advice_that_removes_it(stance, light, subject
     assert after > before + 0.03
 
 
+@pytest.mark.slow
 def test_an_impossible_plan_has_no_numbers_to_shoot_by():
     """At 2:1 unsupported no tiles are shown, and the verdict comes with the way out."""
     found = plan("standing", "flash-sixteenth", "light-air")

@@ -120,7 +120,7 @@ def assert_card_fits(number):
         assert side_by_side or overlap < 0.35 * min(lower.height, upper.height)
 
 
-@pytest.mark.parametrize("number", [1, 2])
+@pytest.mark.parametrize("number", [1])
 def test_nothing_overflows(number, browser, tmp_path):
     """Long words, long titles, markup and many passes stay in their boxes."""
     assert_page_fits(number, browser, tmp_path)
@@ -128,9 +128,9 @@ def test_nothing_overflows(number, browser, tmp_path):
 
 
 @pytest.mark.slow
-def test_nothing_overflows_in_twenty_plans(browser, tmp_path):
-    """As above."""
-    for number in range(20):
+def test_nothing_overflows_in_ten_plans(browser, tmp_path):
+    """As above: each title at least twice."""
+    for number in range(2, 12):
         assert_page_fits(number, browser, tmp_path)
         assert_card_fits(number)
 
@@ -147,6 +147,7 @@ def test_safety_comes_first():
     assert written.index(SAFETY) < written.index(sentences(plan(1))[0].split(":")[0])
 
 
+@pytest.mark.slow
 def test_a_pass_longer_than_any_searched_is_planned():
     """Random setting 3: it was settled at 140 frames, where the search has 128."""
     made = plan(3)

@@ -414,7 +414,9 @@ def test_peak_interpolation_agrees_throughout(tmp_path):
     assert {claim["ledger"] for claim in claims} == {"own"}
 
 
-@pytest.mark.parametrize("name", ["fusion-blocks", "autofocus-curves"])
+@pytest.mark.parametrize(
+    "name", ["fusion-blocks", pytest.param("autofocus-curves", marks=pytest.mark.slow)]
+)
 def test_a_reproduction_leaves_table_figure_and_account(name, tmp_path):
     """Each reproduction writes claims, a figure and a summary with the command that remakes it."""
     assert reproduce(name, out=tmp_path / "new", quick=True, progress=False) == 0
@@ -463,9 +465,8 @@ def test_the_ranking_of_fusion_metrics_runs(tmp_path):
     assert all(-1.0 <= float(row["tau_psnr_db"]) <= 1.0 for row in rows)
 
 
-@pytest.mark.parametrize(
-    "name", ["fusion-blocks", pytest.param("autofocus-curves", marks=pytest.mark.slow)]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["fusion-blocks", "autofocus-curves"])
 def test_the_same_seed_gives_the_same_bytes(name, tmp_path):
     """A reproduction run twice with one seed, by one process and by two, writes the same files."""
     for workers in (1, 2):

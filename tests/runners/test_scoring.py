@@ -32,7 +32,7 @@ from stacktruth.simulator.stack.stackio import Stack, read_stack, write_stack
 
 FLOORS = ("middle-frame", "mean")
 #: Scenes whose stacks are rendered in seconds: the others, of minutes, are left to releases.
-SHORT = ("ramp", "pickets", "slanted-edges", "snail-shell")
+SHORT = ("ramp", "slanted-edges", "snail-shell")
 RIVALS = (*FLOORS, "laplacian-pyramid", "focus-map")
 
 
@@ -231,6 +231,7 @@ def test_every_region_has_its_scores(still: Stack) -> None:
     assert np.isnan(row["total.psnr_db.fibres"])
 
 
+@pytest.mark.slow
 def test_the_oracle_merges_a_still_stack_without_loss(still: Stack) -> None:
     """On a still stack without noise its merge loss is within half a decibel of nought."""
     rows = table(score_stack(still, ["oracle", *RIVALS])).set_index("method")
@@ -244,14 +245,8 @@ def test_light_and_code_values_agree() -> None:
     np.testing.assert_allclose(decode_srgb(clipped_srgb(light)), light, atol=1e-6)
 
 
-@pytest.mark.parametrize(
-    "asked",
-    [
-        pytest.param(asked, marks=pytest.mark.slow if asked.scene in SHORT else pytest.mark.long)
-        for asked in STACKS
-    ],
-    ids=lambda asked: asked.scene,
-)
+@pytest.mark.long  # of small stacks made by hand in every run: test_methods_recipes.py
+@pytest.mark.parametrize("asked", STACKS, ids=lambda asked: asked.scene)
 def test_every_recipe_beats_the_floors_on_the_demo_s_stacks(
     asked: DemoStack, tmp_path: Path
 ) -> None:
@@ -271,7 +266,7 @@ def test_every_recipe_beats_the_floors_on_the_demo_s_stacks(
     "name",
     [
         *(pytest.param(name, marks=pytest.mark.slow) for name in SHORT),
-        pytest.param("sticky-leaf", marks=pytest.mark.long),
+        *(pytest.param(name, marks=pytest.mark.long) for name in ("pickets", "sticky-leaf")),
     ],
 )
 def test_no_method_by_hand_is_better_than_the_best_choice(name: str, tmp_path: Path) -> None:

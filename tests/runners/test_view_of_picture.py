@@ -46,7 +46,7 @@ def judge() -> Judge:
         stance="braced",
         light="flash-sixteenth",
         seed=1,
-        crop=(1536, 1024),
+        crop=(1152, 768),
         bin=4,
         frames=LAST + 1,
     )

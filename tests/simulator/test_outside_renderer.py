@@ -38,7 +38,7 @@ PLAIN = (
 )
 PLAIN_DB = (48.0, 42.0)
 #: Some that are quick, to see the other levels in every run.
-QUICK = ("blurred-bar", "dome", "same-side-blurs")
+QUICK = ("blurred-bar", "same-side-blurs")
 
 
 def reference(name: str) -> Reference:

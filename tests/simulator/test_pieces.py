@@ -41,7 +41,8 @@ def written(tmp_path_factory) -> dict[str, bytes]:
     return bytes_of(write_stack(plan, folder, progress=False))
 
 
-@pytest.mark.parametrize("workers", [2, pytest.param(5, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("workers", [2, 5])
 def test_any_number_of_processes_writes_the_same(written, workers, tmp_path):
     """Every file, and no more files."""
     folder = write_stack(wide_plan(), tmp_path / "s", workers=workers, progress=False)

@@ -62,8 +62,13 @@ def test_a_hundred_draws_hold_all_kinds() -> None:
     assert max(ratios) > 1.7
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("level", LEVELS)
+@pytest.mark.parametrize(
+    "level",
+    [
+        pytest.param(level, marks=pytest.mark.long if level == "exact" else pytest.mark.slow)
+        for level in LEVELS
+    ],
+)
 def test_a_path_tracer_agrees_with_random_scenes(level: str) -> None:
     """Draws are as near to the path tracer's pictures as is published, or nearer."""
     seeds = TRACED.get(level, SEEDS)

@@ -24,6 +24,8 @@ from stacktruth.simulator.view.view import Sampling
 renderer = importlib.import_module("stacktruth.simulator.compositing.render")
 
 COLOUR = (0.3, 0.5, 0.7)
+#: The scene whose hairs take longest.
+SLOW_LEAF = pytest.param("sticky-leaf", marks=pytest.mark.slow)
 TILTED = Pose(z_mm=-1.3, x_mm=0.2, pitch_mrad=40, yaw_mrad=-60, roll_mrad=100)
 HELD = Pose(z_mm=0.4, x_mm=-0.1, y_mm=0.05, pitch_mrad=1.0, yaw_mrad=-2.0, roll_mrad=3.0)
 
@@ -189,7 +191,7 @@ def seen_by_a_pinhole(scene, camera, *, samples=1):
     return picture
 
 
-@pytest.mark.parametrize("name", ["pickets", "ramp", "sticky-leaf", "snail-shell"])
+@pytest.mark.parametrize("name", ["pickets", "ramp", "snail-shell", SLOW_LEAF])
 def test_a_tiny_aperture_sees_what_a_pinhole_sees(name):
     """As the aperture closes (without diffraction), the picture tends to the pinhole's."""
     scene = load_scene(name)
@@ -427,7 +429,7 @@ def test_a_hair_cut_by_the_frame_keeps_its_light(rig, scene):
 
 
 @pytest.mark.parametrize("diffraction", [False, True])
-@pytest.mark.parametrize("name", ["pickets", "sticky-leaf", "ramp"])
+@pytest.mark.parametrize("name", ["pickets", SLOW_LEAF, "ramp"])
 def test_the_picture_does_not_show_its_tiles(monkeypatch, name, diffraction):
     """Rendered in small tiles it is the same picture; measured 2e-6."""
     scene = load_scene(name)

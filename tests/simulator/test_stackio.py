@@ -238,6 +238,7 @@ class TestRoundTrip:
 class TestSameBytes:
     """Nothing but plan and format rules the bytes."""
 
+    @pytest.mark.slow  # as in test_pieces.py, of a stack of another kind
     def test_two_processes_write_what_one_writes(self, written, plan, tmp_path):
         """Every file is the same for one and for two worker processes."""
         other = write_stack(plan, tmp_path / "two", workers=2, progress=False)

@@ -30,7 +30,9 @@ class TestOrder:
         found = [given for _, given in carry_out(steps(e="c", c="ab", a="", b="", d=""))]
         assert found == ["a", "b", "abc", "abce", "d"]
 
-    @pytest.mark.parametrize("at_once", [1, 2, 9])
+    @pytest.mark.parametrize(
+        "at_once", [2, *(pytest.param(number, marks=pytest.mark.slow) for number in (1, 9))]
+    )
     def test_no_step_is_handed_over_before_what_it_needs(self, at_once):
         """In two processes each step ends after those that it waits for; all are done once."""
         asked = steps(z="xy", x="", y="", w="z", v="")
@@ -54,7 +56,7 @@ def halved(number: int) -> float:
 class TestSideBySide:
     """Jobs of one function in several processes."""
 
-    @pytest.mark.parametrize("workers", [1, 2, 5])
+    @pytest.mark.parametrize("workers", [1, 2, pytest.param(5, marks=pytest.mark.slow)])
     def test_jobs_come_back_in_their_order(self, workers):
         """Results are those of the jobs, one by one; an error in one is raised here."""
         assert list(side_by_side(halved, [4, 2, 8], workers=workers)) == [2, 1, 4]
