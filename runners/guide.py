@@ -27,6 +27,10 @@ EXAMPLES = {
         "draw leaf --seed 7 --out leaf-7.toml",
         "draw my-family.toml --seed 1 --out mine.toml",
     ),
+    "dataset": (
+        "dataset leaf shell --count 20 --frames 10 --crop 2048x2048 --bin 8 --out stacks",
+        "dataset families --count 200 --crop 256x256 --layout npz --shard 2/5 --out stacks",
+    ),
     "render": (
         "render pickets --crop 3072x2048 --bin 8 --out pickets",
         "render my-scene.toml --rig my-rig.toml --stance kneeling --seed 2 --out mine",
@@ -161,6 +165,7 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "draw": lambda args: (
         f"stacktruth gallery {_word(args.out)} --out {_word(f'{Path(args.out).stem}.png')}"
     ),
+    "dataset": lambda args: f'in Python: stacktruth.open_dataset({str(args.out)!r}).split("train")',
     "render": lambda args: f"stacktruth score {_word(args.out)} --method focus-map",
     "score": _score,
     "metrics": lambda args: "stacktruth list metrics tells what each number is",
