@@ -6,10 +6,12 @@ import argparse
 from typing import Any
 
 from ...simulator.compositing.levels import DEFAULT, LEVELS
+from ...simulator.processes import usable_cores
 from ...simulator.stack.frameio import FORMATS
+from ..dataset.cluster import on_cluster
 from ..dataset.make import make_dataset
 from ..dataset.plan import DatasetPlan, sources_of
-from ..request import request
+from ..request import RequestError, request
 from .bench import shard
 from .options import (
     add_progress_option,
@@ -75,7 +77,7 @@ def add_parser(commands: Any) -> None:
             "a family, a suite is shot with all",
         )
     _add_picture_options(parser)
-    add_workers_option(parser)
+    add_workers_option(parser, default=None)
     _add_machine_options(parser)
     add_progress_option(parser)
 
@@ -122,6 +124,12 @@ def _add_picture_options(parser: argparse.ArgumentParser) -> None:
 
 def _add_machine_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="use the workers of a dask scheduler, such as tcp://10.0.0.1:8786; all of them must "
+        "see DIR, and files of your own, under the same paths (a shared folder)",
+    )
+    parser.add_argument(
         "--shard",
         type=shard,
         default=(1, 1),
@@ -133,13 +141,16 @@ def _add_machine_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the data set, or go on with it."""
+    if args.cluster is not None and args.workers is not None:
+        raise RequestError("--workers and --cluster: got both, allowed one of them")
     with request():
+        several = {f"{name}s": tuple(getattr(args, name)) for name in _SEVERAL}
+        named: dict[str, Any] = {**sources_of(args.sources), **several}
         plan = DatasetPlan(
-            **sources_of(args.sources),
+            **named,
             count=args.count,
             first_seed=args.first_seed,
             seed=args.seed,
-            **{f"{name}s": tuple(getattr(args, name)) for name in _SEVERAL},
             frames=args.frames,
             crop=args.crop,
             bin=args.bin,
@@ -148,12 +159,11 @@ def run(args: argparse.Namespace) -> int:
             format=args.format,
             layout=args.layout,
         )
-    told = make_dataset(
-        plan,
-        args.out,
-        workers=args.workers,
-        shard=args.shard,
-        progress=shows_progress(args),
-    )
+    how: dict[str, Any] = {"shard": args.shard, "progress": shows_progress(args)}
+    if args.cluster is None:
+        told = make_dataset(plan, args.out, workers=args.workers or usable_cores(), **how)
+    else:
+        with on_cluster(args.cluster) as work:
+            told = make_dataset(plan, args.out, work=work, **how)
     print(told)
     return 0

@@ -19,7 +19,6 @@ STACK_COLUMNS = (
     Column("stance", "", "text", "How the camera was held."),
     Column("light", "", "text", "Flash, ambient light and cadence."),
     Column("subject", "", "text", "How the living parts moved."),
-    Column("quality", "", "fast, true, exact", "How near to a path tracer's picture."),
     Column("frames", "", ">= 1", "Number of frames."),
     Column("usable", "", ">= 0", "Number of frames that the achievable picture counts on."),
     Column("reference", "", "0..frames - 1", "Frame in whose view the truth is."),

@@ -183,8 +183,6 @@ def _field(table: str, column: Column, values: Sequence[Any]) -> dict[str, Any]:
     }
     if column.name == "split":
         field["references"] = {"field": {"@id": "splits/name"}}
-    elif table == FRAMES and column.name == "name":
-        field["references"] = {"field": {"@id": f"{STACKS}/name"}}
     return field
 
 

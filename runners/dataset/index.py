@@ -18,7 +18,7 @@ from ...simulator.stack.stackio import Stack
 from ..csv_text import harmless
 from .columns import FRAME_COLUMNS, STACK_COLUMNS
 from .packed import PackedStack
-from .plan import PlannedStack
+from .planned import PlannedStack
 
 Row = Mapping[str, Any]
 STACKS, FRAMES = "stacks", "frames"
@@ -86,7 +86,6 @@ def _of_shoot(one: PlannedStack, shot: Shoot) -> dict[str, Any]:
         "scene_seed": None if drawn is None else drawn.seed,
         "seed": shot.seed,
         **{name: getattr(shot, name).name for name in ("rig", "stance", "light", "subject")},
-        "quality": shot.quality,
         "iso": shot.iso,
         "f_number": shot.rig.lens.f_number,
     }

@@ -34,15 +34,8 @@ from .croissant import DESCRIPTION, description
 from .index import StackFacts, facts_of, sums_text, tables
 from .packed import SUFFIX, PackedStack, pack_stack
 from .papers import SUMS, counted, papers
-from .plan import (
-    DatasetPlan,
-    PlannedStack,
-    check_plan,
-    name_of,
-    planned,
-    sources_sha256,
-    without_places,
-)
+from .plan import DatasetPlan, sources_sha256, without_places
+from .planned import PlannedStack, check_plan, name_of, planned
 
 #: What a data set says about how it is made, from its first moment on.
 BEGUN = "dataset.json"

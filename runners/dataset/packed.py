@@ -164,5 +164,6 @@ def _mapped(path: Path, name: str) -> npt.NDArray[Any]:
         file.seek(member.header_offset)
         name_length, extra_length = struct.unpack("<HH", file.read(_HEADER)[26:])
     start = member.header_offset + _HEADER + name_length + extra_length + head
-    order = "F" if by_columns else "C"
-    return np.memmap(path, dtype, "r", offset=start, shape=shape, order=order)
+    if by_columns:
+        raise ValueError(f"{name}: got it column by column, expected row by row")
+    return np.memmap(path, dtype, "r", offset=start, shape=shape)

@@ -46,7 +46,6 @@ class StackRow:
     stance: str
     light: str
     subject: str
-    quality: str
     frames: int = Field(ge=1)
     usable: int
     reference: int
