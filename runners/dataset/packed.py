@@ -145,7 +145,7 @@ def _readable(path: Path) -> Iterator[None]:
         yield
     except StackError:
         raise
-    except (ValueError, KeyError, OSError, zipfile.BadZipFile, struct.error) as error:
+    except (ValueError, KeyError, EOFError, OSError, zipfile.BadZipFile, struct.error) as error:
         told = " ".join(str(error).split()) or type(error).__name__
         raise StackError(f"{path}: is no stack in one file: {told}", file=path.name) from error
 

@@ -25,6 +25,8 @@ from .splits import SPLITS, Split
 if TYPE_CHECKING:
     import pandas as pd
 
+#: Columns of the table of frames that are no numbers.
+_TEXTS = ("name", "split", "path")
 _SHA = "^[0-9a-f]{64}$"
 
 
@@ -124,8 +126,12 @@ class Dataset(Sequence[Stack | PackedStack]):
         """The table of these stacks' frames: place of the plane of focus, pose, light of each."""
         import pandas as pd  # noqa: PLC0415 - slow to load
 
-        found = pd.read_csv(self.path / f"{FRAMES}.csv", float_precision="round_trip")
-        return found[found["name"].isin([row.name for row in self.rows])].reset_index(drop=True)
+        lines = (self.path / f"{FRAMES}.jsonl").read_bytes().splitlines()
+        ours = {row.name for row in self.rows}
+        found = pd.DataFrame([row for row in map(parse_json, lines) if row["name"] in ours])
+        for name in found.columns.difference(_TEXTS):
+            found[name] = pd.to_numeric(found[name])  # also where it is nowhere known
+        return found
 
     def _opened(self, row: StackRow) -> Stack | PackedStack:
         path = self.path / row.path
