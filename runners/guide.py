@@ -165,7 +165,10 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "draw": lambda args: (
         f"stacktruth gallery {_word(args.out)} --out {_word(f'{Path(args.out).stem}.png')}"
     ),
-    "dataset": lambda args: f'in Python: stacktruth.open_dataset({str(args.out)!r}).split("train")',
+    "dataset": lambda args: (
+        f"open {_word(f'{args.out}/README.txt')}, which comes with the last stack; "
+        "stacktruth.open_dataset reads it by split"
+    ),
     "render": lambda args: f"stacktruth score {_word(args.out)} --method focus-map",
     "score": _score,
     "metrics": lambda args: "stacktruth list metrics tells what each number is",

@@ -71,8 +71,8 @@ ARROWS = {
     ),
     "runners.examples": "",
     "runners.commands": (
-        "bench.grid bench.ranking bench.report bench.running blind calibrate calibrate.lens dataset "
-        "demo isolate judge methods plan plan.show plan.study reproduce review"
+        "bench.grid bench.ranking bench.report bench.running blind calibrate calibrate.lens "
+        "dataset demo isolate judge methods plan plan.show plan.study reproduce review"
     ),
 }
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.
