@@ -105,7 +105,7 @@ def make_dataset(
             for number, facts in zip(numbers, done, strict=True):
                 made[number] = facts
                 bar.update()
-        return _told(folder, plan, made)
+        return f"{plain_line(str(out))}: {_told(folder, plan, made)}"
 
 
 def _here(
@@ -269,7 +269,7 @@ def _told(folder: Path, plan: DatasetPlan, made: dict[int, StackFacts]) -> str:
     ]
     if missing:
         return (
-            f"{folder}: {plan.count - len(missing)} of {plan.count} stacks are there; "
+            f"{plan.count - len(missing)} of {plan.count} stacks are there; "
             "the tables come with the last of them"
         )
     facts = [
@@ -278,10 +278,7 @@ def _told(folder: Path, plan: DatasetPlan, made: dict[int, StackFacts]) -> str:
     ]
     total = write_tables(folder, plan, facts)
     size_mb = sum(one.row["bytes"] for one in facts) / 1e6
-    return (
-        f"{folder}: {len(facts)} stacks, {size_mb:.1f} MB: {counted(facts)}\n"
-        f"SHA-256 of {SUMS}: {total}"
-    )
+    return f"{len(facts)} stacks, {size_mb:.1f} MB: {counted(facts)}\nSHA-256 of {SUMS}: {total}"
 
 
 def _seen(folder: Path, plan: DatasetPlan, number: int) -> StackFacts:

@@ -63,13 +63,19 @@ def plan(family):
     )
 
 
-@pytest.fixture(scope="module", params=LAYOUTS)
-def made(request, plan, tmp_path_factory):
-    """Make it in each layout; return its plan and its folder."""
-    own = replace(plan, layout=request.param)
-    folder = tmp_path_factory.mktemp(request.param) / "set"
-    make_dataset(own, folder)
-    return own, folder
+@pytest.fixture(scope="module")
+def both(plan, tmp_path_factory):
+    """Make it in each layout; return plan and folder by layout."""
+    found = {one: (replace(plan, layout=one), tmp_path_factory.mktemp(one)) for one in LAYOUTS}
+    for own, folder in found.values():
+        make_dataset(own, folder)
+    return found
+
+
+@pytest.fixture(params=LAYOUTS)
+def made(request, both):
+    """Return plan and folder of each."""
+    return both[request.param]
 
 
 @pytest.fixture
@@ -128,7 +134,7 @@ def test_a_larger_count_changes_no_stack_and_no_split(plan):
 
 def test_passes_of_a_fixed_scene_are_all_in_one_split():
     """A suite goes round: other hands each time, the same scene, never another split."""
-    of_suite = DatasetPlan(suite="quick", count=12, frames=3, crop=(256, 256), seed=5)
+    of_suite = DatasetPlan(suite="quick", count=12, frames=3, crop=(64, 64), seed=5)
     stacks = [planned(of_suite, number) for number in range(12)]
     splits = {scene: {one.split for one in stacks if one.scene == scene} for scene in ("ramp",)}
     assert [one.name for one in stacks[::4]] == ["ramp-pass-0", "ramp-pass-1", "ramp-pass-2"]
@@ -202,12 +208,9 @@ def test_a_split_is_read_lazily_with_its_frames_table(made):
         data.split("tests")
 
 
-def test_a_packed_stack_holds_what_its_folder_holds(plan, tmp_path):
+def test_a_packed_stack_holds_what_its_folder_holds(both):
     """All images of the truth and all facts, for one stack in both layouts."""
-    one = replace(plan, count=1)
-    for layout in LAYOUTS:
-        make_dataset(replace(one, layout=layout), tmp_path / layout)
-    folder, packed = (stacktruth.open_dataset(tmp_path / layout)[0] for layout in LAYOUTS)
+    folder, packed = (stacktruth.open_dataset(both[layout][1])[0] for layout in LAYOUTS)
     for name in TRUTH_IMAGES:
         np.testing.assert_array_equal(getattr(folder.truth, name), getattr(packed.truth, name))
     assert (folder.info, folder.truth_facts) == (packed.info, packed.truth_facts)
@@ -242,9 +245,9 @@ def test_what_is_damaged_or_missing_is_made_again_and_the_rest_kept(copied):
     assert (folder / kept).stat().st_mtime_ns == stamp
 
 
-def test_shards_make_the_same_and_the_last_one_tells_of_all(made, tmp_path):
+def test_shards_make_the_same_and_the_last_one_tells_of_all(both, tmp_path):
     """Until then there are no tables, and the reader says so."""
-    own, folder = made
+    own, folder = both["folders"]
     told = [make_dataset(own, tmp_path / "set", shard=(2, 2))]
     with pytest.raises(ValueError, match=r"no data set: got no stacks.jsonl"):
         stacktruth.open_dataset(tmp_path / "set")
@@ -412,7 +415,7 @@ def command(plan, folder, *more):
 @pytest.mark.slow
 def test_killed_and_gone_on_with_by_two_processes_it_is_the_same(plan, tmp_path):
     """Kill -9 when two stacks are there; then all is as one process made it without a break."""
-    many = replace(plan, count=6)
+    many = replace(plan, count=5)
     make_dataset(many, tmp_path / "calm")
     running = subprocess.Popen(command(many, tmp_path / "set", "--workers", "1"))
     until = time.monotonic() + 120
@@ -429,17 +432,16 @@ def test_killed_and_gone_on_with_by_two_processes_it_is_the_same(plan, tmp_path)
 
 
 @pytest.mark.slow
-def test_a_cluster_makes_the_same(plan, tmp_path):
+def test_a_cluster_makes_the_same(plan, both, tmp_path):
     """By a worker of it, to which the task is sent as bytes."""
     from distributed import LocalCluster
 
     keep = partial(keep_stack, tmp_path, plan)
     assert pickle.loads(pickle.dumps(keep)).args == keep.args
-    make_dataset(plan, tmp_path / "calm")
     words = [*command(plan, tmp_path / "set")[3:], "--no-progress"]
     with LocalCluster(n_workers=1, processes=False, dashboard_address=None) as cluster:
         assert main([*words, "--cluster", cluster.scheduler_address]) == 0
-    assert bytes_below(tmp_path / "set") == bytes_below(tmp_path / "calm")
+    assert bytes_below(tmp_path / "set") == bytes_below(both["folders"][1])
 
 
 @pytest.mark.slow
