@@ -413,6 +413,17 @@ def command(plan, folder, *more):
 
 
 @pytest.mark.slow
+def test_two_processes_make_what_one_makes(both, tmp_path):
+    """And go on with what is there."""
+    own, folder = both["npz"]
+    shutil.copytree(folder, tmp_path / "set")
+    for path in sorted((tmp_path / "set" / "stacks").iterdir())[1:]:
+        path.unlink()
+    make_dataset(own, tmp_path / "set", workers=2)
+    assert bytes_below(tmp_path / "set") == bytes_below(folder)
+
+
+@pytest.mark.long
 def test_killed_and_gone_on_with_by_two_processes_it_is_the_same(plan, tmp_path):
     """Kill -9 when two stacks are there; then all is as one process made it without a break."""
     many = replace(plan, count=5)
@@ -445,7 +456,7 @@ def test_a_cluster_makes_the_same(plan, both, tmp_path):
 
 
 @pytest.mark.slow
-def test_the_standards_own_reader_takes_the_description(made):
+def test_the_standards_own_reader_takes_the_description(both):
     """Mlcroissant of MLCommons: no error, no warning, and it reads the tables by it."""
     pytest.importorskip("mlcroissant")
     asked = """
@@ -457,6 +468,6 @@ assert str(data.metadata.ctx.conforms_to).endswith("V_1_0"), data.metadata.ctx.c
 rows = {name: list(data.records(name)) for name in ("splits", "stacks", "frames")}
 print(*map(len, rows.values()), *sorted(row["stacks/split"].decode() for row in rows["stacks"]))
 """
-    words = [sys.executable, "-c", asked, str(made[1] / "croissant.json")]
+    words = [sys.executable, "-c", asked, str(both["npz"][1] / "croissant.json")]
     ran = subprocess.run(words, capture_output=True, text=True, check=True, env=dict(os.environ))
     assert ran.stdout.split() == ["3", "3", "6", "test", "train", "validation"]

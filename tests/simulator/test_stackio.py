@@ -238,6 +238,7 @@ class TestRoundTrip:
 class TestSameBytes:
     """Nothing but plan and format rules the bytes."""
 
+    @pytest.mark.slow
     def test_two_processes_write_what_one_writes(self, written, plan, tmp_path):
         """Every file is the same for one and for two worker processes."""
         other = write_stack(plan, tmp_path / "two", workers=2, progress=False)
@@ -249,21 +250,13 @@ class TestSameBytes:
         assert alone == (written / "frames/0002.tif").read_bytes()
 
     @pytest.mark.parametrize("approach", [PASS, None], ids=["stated pass", "planned pass"])
-    def test_more_frames_change_no_earlier_frame(self, approach, tmp_path):
-        """Two frames of a stack of two are the first two of a stack of four."""
-        first = ["frames/0000.tif", "frames/0001.tif"]
-        stacks = [
-            bytes_of(
-                write_stack(
-                    small_plan(frames=count, approach=approach, subject="leaf-tip"),
-                    tmp_path / str(count),
-                    progress=False,
-                ),
-                first,
-            )
-            for count in (2, 4)
-        ]
-        assert stacks[0] == stacks[1]
+    def test_more_frames_change_no_earlier_frame(self, approach):
+        """Two frames of a shoot of two are the first two of a shoot of four."""
+        few, many = (
+            small_plan(frames=count, approach=approach, subject="leaf-tip") for count in (2, 4)
+        )
+        for number in range(2):
+            np.testing.assert_array_equal(few.frame(number).image, many.frame(number).image)
 
     def test_files_hold_no_date(self, written):
         """No TIFF tag tells when, where or by what program it was written."""
