@@ -140,6 +140,8 @@ def test_passes_of_a_fixed_scene_are_all_in_one_split():
     assert [one.name for one in stacks[::4]] == ["ramp-pass-0", "ramp-pass-1", "ramp-pass-2"]
     assert len({one.name for one in stacks}) == 12
     assert len(splits["ramp"]) == 1
+    ramp = stacks[0].shoot.scene
+    assert {split_of(replace(ramp, seed=seed)) for seed in range(20)} == splits["ramp"]
     assert {one.shoot.seed for one in stacks} == {5, 6, 7}
     assert stacks[0].shoot.records != stacks[4].shoot.records
 
@@ -306,6 +308,7 @@ def test_the_command_in_the_description_asks_for_the_same(made):
 def test_a_wrong_request_is_refused_and_nothing_is_written(words, told, tmp_path, capsys):
     """Place, got, allowed; exit status 2."""
     count = [] if "--count" in words else ["--count", "2"]
+    count += ["--frames", "1", *([] if "--crop" in words else ["--crop", "16x16"])]  # if it is not
     assert told in refused(capsys, *words, *count, "--out", str(tmp_path / "set"))
     assert not (tmp_path / "set").exists()
 
