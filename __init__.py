@@ -17,6 +17,7 @@ from importlib import import_module, metadata
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from .runners.dataset.reader import open_dataset
     from .runners.judge.scoring import score
     from .runners.plan import make_plan as plan
     from .simulator.compositing.render import render_view, view_depth
@@ -44,6 +45,7 @@ __all__ = [
     "load_stance",
     "load_subject",
     "metrics",
+    "open_dataset",
     "plan",
     "read_stack",
     "render_view",
@@ -69,6 +71,7 @@ _HOMES = {
     "load_scene": ("simulator.scene.scene", "load_scene"),
     "load_stance": ("simulator.handling.hands", "load_stance"),
     "load_subject": ("simulator.handling.sway", "load_subject"),
+    "open_dataset": ("runners.dataset.reader", "open_dataset"),
     "plan": ("runners.plan", "make_plan"),
     "read_stack": ("simulator.stack.stackio", "read_stack"),
     "render_view": ("simulator.compositing.render", "render_view"),

@@ -29,6 +29,7 @@ from .request import RequestError, StoppedError
 COMMANDS = {
     "demo": ".commands.demo",
     "draw": ".commands.draw",
+    "dataset": ".commands.dataset",
     "render": ".commands.render",
     "score": ".commands.score",
     "metrics": ".commands.metrics",

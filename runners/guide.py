@@ -27,6 +27,10 @@ EXAMPLES = {
         "draw leaf --seed 7 --out leaf-7.toml",
         "draw my-family.toml --seed 1 --out mine.toml",
     ),
+    "dataset": (
+        "dataset leaf shell --count 20 --frames 10 --crop 2048x2048 --bin 8 --out stacks",
+        "dataset families --count 200 --crop 256x256 --layout npz --shard 2/5 --out stacks",
+    ),
     "render": (
         "render pickets --crop 3072x2048 --bin 8 --out pickets",
         "render my-scene.toml --rig my-rig.toml --stance kneeling --seed 2 --out mine",
@@ -160,6 +164,10 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "demo": lambda args: "stacktruth list scenes, then stacktruth render SCENE --out STACK",
     "draw": lambda args: (
         f"stacktruth gallery {_word(args.out)} --out {_word(f'{Path(args.out).stem}.png')}"
+    ),
+    "dataset": lambda args: (
+        f"open {_word(f'{args.out}/README.txt')}, which comes with the last stack; "
+        "stacktruth.open_dataset reads it by split"
     ),
     "render": lambda args: f"stacktruth score {_word(args.out)} --method focus-map",
     "score": _score,

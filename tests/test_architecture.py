@@ -66,13 +66,14 @@ ARROWS = {
     "runners.bench.report": "bench.grid bench.ranking bench.running judge methods.picture",
     "runners.bench": "bench.grid bench.running",
     "runners.blind": "bench.grid isolate judge",
+    "runners.dataset": "bench.grid",
     "runners.reproduce": (
         "bench.grid bench.ranking demo isolate judge methods.align methods.fuse methods.picture"
     ),
     "runners.examples": "",
     "runners.commands": (
-        "bench.grid bench.ranking bench.report bench.running blind calibrate calibrate.lens demo "
-        "isolate judge methods plan plan.show plan.study reproduce review"
+        "bench.grid bench.ranking bench.report bench.running blind calibrate calibrate.lens "
+        "dataset demo isolate judge methods plan plan.show plan.study reproduce review"
     ),
 }
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.

@@ -10,6 +10,7 @@ from stacktruth.metrics import METRICS
 from stacktruth.runners.bench.grid.suite import Ladder, Place, Suite
 from stacktruth.runners.bench.running.columns import BENCH_COLUMNS
 from stacktruth.runners.contract import DONE, STATUSES
+from stacktruth.runners.dataset.columns import FRAME_COLUMNS, STACK_COLUMNS
 from stacktruth.runners.isolate.methods_file import MethodTable
 from stacktruth.runners.judge.columns import score_columns
 from stacktruth.simulator.handling.approach import Approach
@@ -77,6 +78,8 @@ def write_all(folder: Path) -> None:
         "metrics": metrics(),
         "columns_bench": words.columns(BENCH_COLUMNS),
         "columns_score": words.columns(score_columns()),
+        "dataset_stacks": words.columns(STACK_COLUMNS),
+        "dataset_frames": words.columns(FRAME_COLUMNS),
         "stack_records": words.columns(stack_columns.RECORD_COLUMNS),
         "stack_info": words.columns(stack_columns.INFO_KEYS, "key"),
         "stack_frames": words.columns(stack_columns.FRAME_KEYS, "key"),

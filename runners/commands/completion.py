@@ -21,6 +21,8 @@ _KINDS = {
     "subject": "subject",
     "suite": "suite",
 }
+#: Names of several kinds that one argument takes: of suites and families.
+_SOURCE = "source"
 _METHODS = ("method", "study_method", "against")
 #: Arguments called ``name`` mean what their command is about.
 _NAMED = {"metrics": "metric", "reproduce": "reproduction"}
@@ -79,6 +81,7 @@ def _names() -> Mapping[str, Sequence[str]]:
 
     found: dict[str, Sequence[str]] = {kind: list_data_files(kind) for kind in {*_KINDS.values()}}
     more = {"method": METHODS, "metric": METRICS, "reproduction": REPRODUCTIONS, "use": USES}
+    found[_SOURCE] = ["families", *found["suite"], *found["family"]]
     return {**found, **{kind: list(listed) for kind, listed in more.items()}}
 
 
@@ -95,6 +98,8 @@ def _kind(command: str, dest: str) -> str | None:
     """Return which names an argument takes; None where it takes none."""
     if dest in _METHODS:
         return "method"
+    if dest == "sources":
+        return _SOURCE
     if dest == "name":
         return _NAMED.get(command)
     return _KINDS.get(dest, dest if dest in ("metric", "use") else None)
