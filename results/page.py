@@ -26,6 +26,7 @@ from stacktruth.runners.bench.ranking.folder import plain_rows
 from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
 from stacktruth.runners.bench.ranking.scenes import by_scene
 from stacktruth.runners.bench.ranking.standings import Standings, standings
+from stacktruth.runners.plan.trial.summary import comparison, failures
 from stacktruth.runners.reproduce.metric_order_report import turns
 
 HERE = Path(__file__).resolve().parent
@@ -66,6 +67,7 @@ def page() -> str:
         taus=taus(),
         orders=orders() if "reproduce/metric-order" in made else "",
         reviewed=reviewed() if "review" in made else {},
+        promises=promises() if "promises" in made else {},
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
 
@@ -217,6 +219,33 @@ def reviewed() -> dict[str, object]:
         "verdicts": table(
             ("verdict", "with frames left out", "with all frames"),
             ((str(verdict), *map(str, counts)) for verdict, *counts in said.itertuples()),
+        ),
+    }
+
+
+def promises() -> dict[str, object]:
+    """Return whether the chances of random plans hold, and how they compare with no plan."""
+    rows = pd.read_csv(HERE / "promises" / "settings.csv")
+    curve = pd.read_csv(HERE / "promises" / "calibration.csv")
+    return {
+        "settings": len(rows),
+        "shoots": int(rows["tries"].sum()),
+        "against": comparison(rows),
+        "broken": failures(rows),
+        "curve": table(
+            ("promised", "settings", "shoots", "mean promise", "kept", "apart, points (95 %)", ""),
+            (
+                (
+                    f"{one.low_edge:.0%} to {one.high_edge:.0%}",
+                    str(one.settings),
+                    str(one.tries),
+                    f"{one.promised:.1%}",
+                    f"{one.kept:.1%}",
+                    f"{100 * one.apart:+.1f} ({100 * one.low:+.1f} to {100 * one.high:+.1f})",
+                    one.verdict,
+                )
+                for one in curve.itertuples()
+            ),
         ),
     }
 

@@ -200,6 +200,15 @@ STUDIES = {
             ),
         ),
         Study(
+            name="promises",
+            made_by=("results/promises.py",),
+            recipe="remake_promises",
+            data=(
+                *_scenes("rigs/field-1x", "rigs/field-2x", "rigs/field-5x"),
+                *_scenes("stances/*", "lights/*", "subjects/*"),
+            ),
+        ),
+        Study(
             name="ranking",
             made_by=(
                 "runners/bench/ranking/simulation.py",

@@ -29,7 +29,7 @@ EXAMPLES = {
     ),
     "render": (
         "render pickets --crop 3072x2048 --bin 8 --out pickets",
-        "render my-scene.toml --rig my-rig.toml --stance kneeling --seed 2 --out mine",
+        "render mineral --plan plan/plan.json --crop 1536x1024 --bin 2 --seed 3 --out try-3",
     ),
     "score": (
         "score pickets --method focus-map --method my_method.py:merge",
@@ -131,6 +131,12 @@ def _plan(args: argparse.Namespace) -> str:
     )
 
 
+def _render(args: argparse.Namespace) -> str:
+    if args.plan is not None:
+        return f"open {_word(f'{args.out}/index.html')}; another --seed is another try"
+    return f"stacktruth score {_word(args.out)} --method focus-map"
+
+
 def _score(args: argparse.Namespace) -> str:
     if args.keep is not None:
         return f"open {_word(f'{args.keep}/index.html')}"
@@ -161,7 +167,7 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
     "draw": lambda args: (
         f"stacktruth gallery {_word(args.out)} --out {_word(f'{Path(args.out).stem}.png')}"
     ),
-    "render": lambda args: f"stacktruth score {_word(args.out)} --method focus-map",
+    "render": _render,
     "score": _score,
     "metrics": lambda args: "stacktruth list metrics tells what each number is",
     "bench": lambda args: f"stacktruth report {_word(args.out)}",

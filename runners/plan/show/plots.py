@@ -10,7 +10,7 @@ from matplotlib.ticker import MaxNLocator, PercentFormatter
 from ..advise.advice import Plan
 from ..advise.search import MOST_IN_ALL
 from ..draw.forecast import share_interval
-from .curves import ChanceCurve, Lanes, chance_curves, typical_lanes
+from .curves import ChanceCurve, Lanes, chance_curves, stretches, typical_lanes
 from .words import many, percent
 
 #: Colours of different lightness, so that colour-blind people can tell them apart.
@@ -86,7 +86,7 @@ def draw_lanes(axes: Axes, lanes: Lanes, depth_mm: float) -> None:
             lw=0,
         )
     wide = max(0.04 * frames, 0.4)
-    for near, far, held in _stretches(lanes, depth_mm):
+    for near, far, held in stretches(lanes, depth_mm):
         axes.bar(
             frames + 1 + wide, far - near, bottom=near, width=wide, color=HOLD if held else GAP
         )
@@ -111,21 +111,3 @@ def _mark(axes: Axes, plan: Plan, what: str) -> None:
     axes.set_ylim(-0.03, 1.03)
     axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     axes.grid(axis="y", color="#e5e5e5", lw=0.6)
-
-
-def _stretches(lanes: Lanes, depth_mm: float) -> list[tuple[float, float, bool]]:
-    """Return the stretches of the depth that are held and not held, from near to far."""
-    order = np.argsort(lanes.near_mm)
-    found: list[tuple[float, float, bool]] = []
-    reached = 0.0
-    for frame in order[lanes.usable[order]]:
-        near, far = float(lanes.near_mm[frame]), min(float(lanes.far_mm[frame]), depth_mm)
-        if near > reached:
-            found.append((reached, min(near, depth_mm), False))
-            reached = min(near, depth_mm)
-        if far > reached:
-            found.append((reached, far, True))
-            reached = far
-    if reached < depth_mm * (1 - 1e-9):
-        found.append((reached, depth_mm, False))
-    return [(near, far, held) for near, far, held in found if far > near]
