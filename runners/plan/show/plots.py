@@ -15,6 +15,8 @@ from .words import many, percent
 
 #: Colours of different lightness, so that colour-blind people can tell them apart.
 INK, SOFT, HOLD, LOST, GAP, MARK = "#222222", "#8a8a8a", "#2f6690", "#bdbdbd", "#c8442f", "#d98c1f"
+#: Width of a figure, inches: small, so that its letters can be read on a phone.
+INCHES = 5.4
 _PASSES_INK = ("#7fb3d5", "#2f6690", "#173753", "#000000")
 
 
@@ -26,7 +28,7 @@ def coverage_figure(plan: Plan) -> Figure:
         most = min(MOST_IN_ALL, most)
         counts = sorted({1, 2, plan.advised.way.passes})
     curves = chance_curves(plan, most=most, pass_counts=counts)
-    figure = Figure(figsize=(7.2, 5.6), layout="constrained")
+    figure = Figure(figsize=(INCHES, 5.6), layout="constrained")
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.4, 1))
     for curve, ink in zip(curves, _PASSES_INK, strict=False):
         name = "one pass" if curve.passes == 1 else many(curve.passes, "pass")
@@ -42,13 +44,14 @@ def coverage_figure(plan: Plan) -> Figure:
     lower.set_ylabel("depth covered, on average")
     lower.set_xlabel("frames in all")
     lower.set_xlim(0, most)
+    lower.xaxis.set_major_locator(MaxNLocator(integer=True))
     upper.set_title("How many frames it takes (bands: 95 %)", loc="left")
     return figure
 
 
 def lanes_figure(plan: Plan) -> Figure:
     """Draw which frame holds which depth, unplanned and as advised, in a typical try."""
-    figure = Figure(figsize=(7.2, 4.4), layout="constrained")
+    figure = Figure(figsize=(INCHES, 4.4), layout="constrained")
     left, right = figure.subplots(1, 2, sharey=True, width_ratios=(1, 2))
     depth_mm = plan.setting.depth_mm
     for axes, way, name in (
@@ -57,11 +60,11 @@ def lanes_figure(plan: Plan) -> Figure:
     ):
         lanes = typical_lanes(plan, way)
         draw_lanes(axes, lanes, depth_mm)
-        axes.set_title(f"{name}: {percent(lanes.share)} held", loc="left")
+        axes.set_title(f"{name},\n{percent(lanes.share)} held", loc="left", fontsize=10)
     left.set_ylabel("depth behind the nearest point, mm")
     figure.supxlabel(
-        "frame, in the order of shooting; last column: what is held (blue) and what is not (red)",
-        fontsize=9,
+        "frame, in the order of shooting\nlast column: held (blue), missed (red)",
+        fontsize=10,
     )
     margin_mm = 0.12 * depth_mm + plan.setting.lane.total_mm / 2
     left.set_ylim(depth_mm + margin_mm, -margin_mm)

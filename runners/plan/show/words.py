@@ -18,6 +18,9 @@ from ..draw.way import Way
 #: Heading of what goes with every plan.
 SAFETY = "Before you shoot"
 
+#: Lengths below this are told in um.
+_FINE_MM = 0.00995
+
 #: What goes with every plan. Local rules come first.
 CAUTIONS = (
     "Local rules on species, places and land come first. Where they say no, there is no picture.",
@@ -160,7 +163,9 @@ def where(best: Forecast) -> str:
 def costs(plan: Plan) -> str:
     """Return what the advised way costs."""
     cost, way = plan.cost, plan.advised.way
-    time = f"{_seconds(cost.pass_s)} a pass"
+    # Nobody turns a stage as fast as a camera fires.
+    least = "at least " if plan.setting.goal.regular else ""
+    time = f"{least}{_seconds(cost.pass_s)} a pass"
     if way.passes > 1:
         time += f", {_seconds(cost.all_s)} in all"
     said = (
@@ -203,7 +208,9 @@ def percent(share: float) -> str:
 
 
 def mm(length_mm: float) -> str:
-    """Return a length with two significant figures."""
+    """Return a length with two significant figures, below a hundredth of a mm in um."""
+    if 0 < abs(length_mm) < _FINE_MM:
+        return f"{1000 * length_mm:#.2g} um"
     return f"{length_mm:#.2g} mm" if abs(length_mm) < 9.95 else f"{length_mm:.0f} mm"
 
 
@@ -232,7 +239,7 @@ def _passes_of(way: Way) -> str:
 
 def _interval(best: Forecast) -> str:
     low, high = (100 * end for end in best.chance_interval)
-    digits = 0 if round(high) > round(low) else 1
+    digits = next((few for few in (0, 1) if round(high, few) > round(low, few)), 2)
     return f"{low:.{digits}f} to {high:.{digits}f} %"
 
 

@@ -23,7 +23,7 @@ from ...html_page import filled
 from ...html_pictures import as_jpeg, as_png
 from ...methods.picture.stack import binned
 from ...methods.picture.tone import to_light
-from ..show.plots import draw_lanes
+from ..show.plots import INCHES, draw_lanes
 from ..show.words import TextTable, many, mm, percent
 from .tries import Try, plane_mm
 
@@ -35,8 +35,6 @@ _DIMMED = 0.25
 _SEEN_MM = 0.005
 #: Depths that are told one by one; more are counted.
 _TOLD = 4
-#: Width of the figure, inches: small, so that its letters can be read on a phone.
-_INCHES = 5.4
 
 #: Returns a frame as it was written, by the number of its pass and its number in that.
 Frames = Callable[[int, int], Image]
@@ -150,7 +148,7 @@ def pass_table(made: Try) -> TextTable:
 
 def depths_figure(made: Try) -> Figure:
     """Draw which frame holds which depth, near at the top."""
-    figure = Figure(figsize=(_INCHES, 3.9), layout="constrained")
+    figure = Figure(figsize=(INCHES, 3.9), layout="constrained")
     axes, depth_mm = figure.subplots(), made.planned.setting.depth_mm
     draw_lanes(axes, made.lanes, depth_mm)
     margin = 0.25 * depth_mm + made.planned.setting.lane.total_mm

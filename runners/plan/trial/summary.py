@@ -58,7 +58,7 @@ def calibration(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class AgainstNone:
     """The advised way against the unplanned pass, over all settings.
 
     Parameters
@@ -82,7 +82,7 @@ class Comparison:
     least_error: float
 
 
-def comparison(rows: pd.DataFrame) -> Comparison:
+def comparison(rows: pd.DataFrame) -> AgainstNone:
     """Return how the advised way compares with the unplanned pass."""
     gain, error = (rows[name].to_numpy(dtype=float) for name in ("gain", "gain_error"))
     # So that all settings together cry wolf once in twenty trials (Bonferroni).
@@ -91,7 +91,7 @@ def comparison(rows: pd.DataFrame) -> Comparison:
     half = 1.96 * float(gain.std(ddof=1)) / sqrt(len(gain)) if len(gain) > 1 else float("nan")
     least = int(gain.argmin())
     worse, better = gain < -beyond, gain > beyond
-    return Comparison(
+    return AgainstNone(
         settings=len(rows),
         better=int(better.sum()),
         equal=int((~worse & ~better).sum()),
