@@ -60,17 +60,7 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
         card = field_card(plan)
         card.savefig(place / "card.png", dpi=_DPI)
         card.savefig(place / "card.pdf")
-        captions = _write_pictures(
-            {
-                "lanes.png": (
-                    lanes_figure(plan),
-                    "Which frame holds which depth, in a typical try.",
-                ),
-                "coverage.png": (coverage_figure(plan), "Chance and share over the frames in all."),
-                "step.png": (step_figure(plan), step_caption()),
-            },
-            place,
-        )
+        captions = _write_pictures(_pictures(plan), place)
         section = None if study is None or study.rows.empty else _write_study(study, place)
         if study is not None and study.try_page:
             (place / TRY).write_text(study.try_page + "\n", encoding="utf-8")
@@ -115,6 +105,17 @@ def page_of(
         tables=tables(plan),
         cautions=CAUTIONS,
     )
+
+
+def _pictures(plan: Plan) -> Pictures:
+    """Return the figures of the page with their captions, by file name."""
+    pictures = {
+        "lanes.png": (lanes_figure(plan), "Which frame holds which depth, in a typical try."),
+        "coverage.png": (coverage_figure(plan), "Chance and share over the frames in all."),
+    }
+    if plan.advised.step_mm > 0:  # who holds still goes in no steps
+        pictures["step.png"] = (step_figure(plan), step_caption())
+    return pictures
 
 
 def _write_pictures(pictures: Pictures, place: Path) -> dict[str, str]:

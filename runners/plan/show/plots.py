@@ -39,7 +39,7 @@ def coverage_figure(plan: Plan) -> Figure:
     _mark(upper, plan, "chance")
     _mark(lower, plan, "share")
     upper.axhline(plan.setting.chance, color=SOFT, lw=0.8, ls=":")
-    upper.legend(loc="upper left", frameon=False)
+    upper.legend(loc="best", frameon=False)
     upper.set_ylabel("chance of no gap")
     lower.set_ylabel("depth covered, on average")
     lower.set_xlabel("frames in all")
