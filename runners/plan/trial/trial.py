@@ -16,11 +16,12 @@ import pandas as pd
 from tqdm import tqdm
 
 from ....ground.types import Bools
+from ....simulator.pose import NOMINAL
 from ....simulator.scene.scene import Scene
 from ....simulator.shooting.motion import Nearest, blur_diameter_px, nearest
 from ....simulator.shooting.shoot import Shoot
 from ....simulator.steps import side_by_side
-from ....simulator.view.camera import NOMINAL, Camera
+from ....simulator.view.camera import Camera
 from ..advise.advice import Advice, advise
 from ..draw.rehearsal import coverage_of
 from ..draw.setting import Setting
