@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from ...isolate.run import find_method, run_method
 from ...judge.memory_stack import JoinedShoots, MemoryStack
 from ...judge.scoring import Judge, Scored
 from ...judge.true_stages import StackTruth
 from ...methods.picture.tone import to_light
 from ..draw.planned import Planned
+from ..show.words import percent
 from .study import StudySetup, depth_in_view
 from .tries import Try, try_of
 from .try_page import WIDE, Picture, as_shown, marked, try_page
@@ -73,11 +76,18 @@ def _merged(one: Scored) -> Picture:
 def _never(made: Try, stack: MemoryStack) -> Picture:
     """Return the sharpest picture that the frames hold, red where none is sharp."""
     truth = stack.truth
-    never = truth.mask("never-in-focus") & truth.mask("valid")
-    share = never.sum() / max(int(truth.mask("valid").sum()), 1)
+    valid = truth.mask("valid")
+    never = truth.mask("never-in-focus") & valid
+    with np.errstate(invalid="ignore"):
+        beyond = never & (truth.depth_mm > made.near_mm + made.planned.setting.depth_mm)
+    all_of_it, far = (found.sum() / max(int(valid.sum()), 1) for found in (never, beyond))
+    note = (
+        f"Red: {percent(all_of_it)} of the picture, in frame {stack.shoot.reference + 1}'s view; "
+        f"{percent(far)} lies beyond the depth that was planned for, {percent(all_of_it - far)} "
+        "within it: in a gap, or at an edge that the frames which hold its depth do not show."
+    )
     return Picture(
         heading="What no frame shows sharp",
-        note=f"Red: {100 * share:.0f} % of the picture, in frame {stack.shoot.reference + 1}'s view"
-        + (", most of it beyond the depth that was planned for." if made.deeper else "."),
+        note=note,
         image=as_shown(marked(truth.achievable, never), wide=WIDE),
     )
