@@ -26,6 +26,7 @@ from stacktruth.runners.bench.ranking.folder import plain_rows
 from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
 from stacktruth.runners.bench.ranking.scenes import by_scene
 from stacktruth.runners.bench.ranking.standings import Standings, standings
+from stacktruth.runners.plan.trial.summary import comparison, failures
 from stacktruth.runners.reproduce.metric_order_report import turns
 
 HERE = Path(__file__).resolve().parent
@@ -67,6 +68,7 @@ def page() -> str:
         orders=orders() if "reproduce/metric-order" in made else "",
         reviewed=reviewed() if "review" in made else {},
         speed=speed(HERE / "speed"),
+        promises=promises() if "promises" in made else {},
         limits=limits(pd.read_csv(HERE / "limits" / "rows.csv")),
     )
 
@@ -245,6 +247,33 @@ def _aim(aim: float, at_least: bool) -> str:
     if not isfinite(aim):
         return "none"
     return f"at {'least' if at_least else 'most'} {aim:g}"
+
+
+def promises() -> dict[str, object]:
+    """Return whether the chances of random plans hold, and how they compare with no plan."""
+    rows = pd.read_csv(HERE / "promises" / "settings.csv")
+    curve = pd.read_csv(HERE / "promises" / "calibration.csv")
+    return {
+        "settings": len(rows),
+        "shoots": int(rows["tries"].sum()),
+        "against": comparison(rows),
+        "broken": failures(rows),
+        "curve": table(
+            ("promised", "settings", "shoots", "mean promise", "kept", "apart, points (95 %)", ""),
+            (
+                (
+                    f"{one.low_edge:.0%} to {one.high_edge:.0%}",
+                    str(one.settings),
+                    str(one.tries),
+                    f"{one.promised:.1%}",
+                    f"{one.kept:.1%}",
+                    f"{100 * one.apart:+.1f} ({100 * one.low:+.1f} to {100 * one.high:+.1f})",
+                    one.verdict,
+                )
+                for one in curve.itertuples()
+            ),
+        ),
+    }
 
 
 def limits(rows: pd.DataFrame) -> dict[str, object]:

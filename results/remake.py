@@ -2,9 +2,9 @@
 
 Usage: ``python results/remake.py
 demo|gallery|families|limits|reproduce|quick|standard|regime|calibrate|review|renderer|study|
-ranking``, or one comparison as ``reproduce/NAME``. ``--stale`` remakes all that is older than the
-code and the data that it is made from, ``--list-stale`` names it with what has changed. Each study
-is stamped with the checksums of the files that it was made from.
+promises|ranking``, or one comparison as ``reproduce/NAME``. ``--stale`` remakes all that is older
+than the code and the data that it is made from, ``--list-stale`` names it with what has changed.
+Each study is stamped with the checksums of the files that it was made from.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from pathlib import Path
 
 import pandas as pd
 from page import write_page
+from promises import FOLDER as PROMISES
+from promises import SETTINGS, TRIES, try_promises
 from regime import FOLDER, KEPT, remake_tables, suites
 from stamps import STUDIES, Study, made_from, stale, told, write_stamp
 
@@ -194,6 +196,12 @@ def remake_study() -> int:
     return status
 
 
+def remake_promises() -> int:
+    """Plan 200 random settings, shoot what is advised, and hold that to what was promised."""
+    how = {"settings": SETTINGS, "tries": TRIES, "workers": usable_cores()}
+    return 1 if try_promises(PROMISES, **how) else 0
+
+
 def remake_limits() -> int:
     """Hold honest methods against the limits on 200 small stacks."""
     rows = check_limits(list(small_stacks(200)), workers=usable_cores(), progress=True)
@@ -229,6 +237,7 @@ REMADE = {
     "review": remake_review,
     "renderer": remake_renderer,
     "study": remake_study,
+    "promises": remake_promises,
     "limits": remake_limits,
     "ranking": remake_ranking,
 }

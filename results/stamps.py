@@ -70,6 +70,7 @@ _REAL = (
     *_scenes("stances/stepped"),
     *_BY_FLASH,
 )
+_POWERS = ("128th", "32nd", "sixteenth", "eighth", "quarter")
 _REPRODUCED = "runners/reproduce"
 
 STUDIES = {
@@ -197,6 +198,17 @@ STUDIES = {
                 *_scenes("mineral", "rigs/field-2x", "stances/kneeling", "stances/stepped"),
                 *_scenes("stances/braced", "stances/in-hand-stem"),
                 *_BY_FLASH,
+            ),
+        ),
+        Study(
+            name="promises",
+            made_by=("results/promises.py",),
+            recipe="remake_promises",
+            data=(
+                *_scenes("rigs/field-1x", "rigs/field-2x", "rigs/field-5x"),
+                *_scenes("stances/*", "lights/ambient-burst", "lights/steady-lamp"),
+                *_scenes(*(f"lights/flash-{power}" for power in _POWERS)),
+                *_scenes("subjects/still", "subjects/sheltered", "subjects/light-air"),
             ),
         ),
         Study(

@@ -33,7 +33,7 @@ EXAMPLES = {
     ),
     "render": (
         "render pickets --crop 3072x2048 --bin 8 --out pickets",
-        "render my-scene.toml --rig my-rig.toml --stance kneeling --seed 2 --out mine",
+        "render mineral --plan plan/plan.json --crop 1536x1024 --bin 2 --seed 3 --out try-3",
     ),
     "score": (
         "score pickets --method focus-map --method my_method.py:merge",
@@ -135,6 +135,12 @@ def _plan(args: argparse.Namespace) -> str:
     )
 
 
+def _render(args: argparse.Namespace) -> str:
+    if args.plan is not None:
+        return f"open {_word(f'{args.out}/index.html')}; another --seed is another try"
+    return f"stacktruth score {_word(args.out)} --method focus-map"
+
+
 def _score(args: argparse.Namespace) -> str:
     if args.keep is not None:
         return f"open {_word(f'{args.keep}/index.html')}"
@@ -169,7 +175,7 @@ NEXT: dict[str, Callable[[argparse.Namespace], str]] = {
         f"open {_word(f'{args.out}/README.txt')}, which comes with the last stack; "
         "stacktruth.open_dataset reads it by split"
     ),
-    "render": lambda args: f"stacktruth score {_word(args.out)} --method focus-map",
+    "render": _render,
     "score": _score,
     "metrics": lambda args: "stacktruth list metrics tells what each number is",
     "bench": lambda args: f"stacktruth report {_word(args.out)}",

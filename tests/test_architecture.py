@@ -55,7 +55,8 @@ ARROWS = {
     "runners.plan.draw": "",
     "runners.plan.advise": "plan.draw",
     "runners.plan.show": "plan.advise plan.draw",
-    "runners.plan.study": "isolate judge plan.advise plan.draw plan.show",
+    "runners.plan.study": "isolate judge methods.picture plan.advise plan.draw plan.show",
+    "runners.plan.trial": "plan.advise plan.draw plan.show plan.study",
     "runners.plan": "plan.advise plan.draw plan.show plan.study",
     "runners.calibrate": "methods.align methods.picture plan.draw",
     "runners.calibrate.lens": "calibrate methods.align methods.picture",
@@ -73,7 +74,7 @@ ARROWS = {
     "runners.examples": "",
     "runners.commands": (
         "bench.grid bench.ranking bench.report bench.running blind calibrate calibrate.lens "
-        "dataset demo isolate judge methods plan plan.show plan.study reproduce review"
+        "dataset demo isolate judge methods plan plan.draw plan.show plan.study reproduce review"
     ),
 }
 # What makes a generator of one's own. Everything else in numpy.random draws from a shared one.

@@ -75,7 +75,7 @@ def test_a_constant_of_the_optics_marks_all_that_is_rendered(stamps, tree):
     [
         (("simulator/export/mesh.py", "list uchar", "list char"), {"renderer"}),
         (("scenes/suites/quick.toml", "frames = 10", "frames = 11"), {"quick"}),
-        (("scenes/lights/flash-quarter.toml", "at 1/4", "at 1/3"), {"standard"}),
+        (("scenes/lights/flash-quarter.toml", "at 1/4", "at 1/3"), {"promises", "standard"}),
         (("runners/bench/report/report.css", "{", "{ "), {"quick", "standard"}),
         (("results/remake.py", "small_stacks(200)", "small_stacks(9)"), {"limits"}),
         (("results/standard/rows.csv", "focus-map", "focus-mop"), {"ranking"}),

@@ -11,7 +11,7 @@ from ...simulator.shooting.sensor import saturation_e
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackio import write_stack
-from ..request import new_path, request
+from ..request import RequestError, new_path, request
 from .options import (
     add_picture_options,
     add_progress_option,
@@ -21,6 +21,8 @@ from .options import (
     whole,
 )
 
+#: Options that a plan stands for.
+_OF_PLAN = ("rig", "stance", "light", "subject", "frames", "near", "far", "reference")
 #: What work costs, however many frames there are.
 MEMORY = (
     "Frames and truth are drawn in tiles of at most 1280 x 1280 pixels, each process one at a "
@@ -71,6 +73,14 @@ def add_parser(commands: Any) -> None:
         parser.add_argument(
             option, type=number(), metavar="MM", help=f"z of the plane of focus at the {what}"
         )
+    parser.add_argument(
+        "--plan",
+        metavar="FILE",
+        help="plan.json of a plan's folder: shoots what it says, with people starting and stopping "
+        "as they do; STACK is then a folder with a stack for each pass (pass-1, pass-2, ...) and "
+        "index.html, which shows all frames and the depths that they miss. Another --seed is "
+        "another try",
+    )
     parser.add_argument("--noise-free", action="store_true", help="leave out all sensor noise")
     parser.add_argument(
         "--quality",
@@ -100,7 +110,9 @@ def quality_help() -> str:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Render the stack."""
+    """Render the stack, or what a plan says."""
+    if args.plan is not None:
+        return _run_plan(args)
     with request():
         path = new_path(args.out)
         shooting = shoot_of(args)
@@ -120,6 +132,47 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _run_plan(args: argparse.Namespace) -> int:
+    """Shoot what a plan says, a stack a pass."""
+    from ..plan.draw.planned import read_planned  # noqa: PLC0415 - slow to load
+    from ..plan.study.rehearse import depth_shown_mm, pass_name, write_try  # noqa: PLC0415
+    from ..plan.study.tries import try_of  # noqa: PLC0415
+    from ..plan.study.try_page import sentences  # noqa: PLC0415
+
+    with request():
+        path = new_path(args.out)
+        _refuse_beside_plan(args)
+        planned, scene = read_planned(args.plan), load_scene(args.scene)
+        ends = depth_shown_mm(scene, planned.setting.rig, crop=args.crop)
+        made = try_of(planned, scene, ends_mm=ends, seed=args.seed, **_how(args))
+        saturation_e(planned.setting.rig.sensor, iso=args.iso)
+        said = sentences(made)
+    write_try(made, path, format=args.format, workers=args.workers, progress=shows_progress(args))
+    passes = len(made.shoots)
+    print(f"{path}: {', '.join(pass_name(number) for number in range(passes))}", *said, sep="\n")
+    return 0
+
+
+def _refuse_beside_plan(args: argparse.Namespace) -> None:
+    """Refuse options whose value the plan has."""
+    given = [name for name in _OF_PLAN if getattr(args, name) is not None]
+    if given:
+        options = ", ".join(f"--{name}" for name in given)
+        raise RequestError(f"{options} is what the plan says: got it beside --plan, allowed one")
+
+
+def _how(args: argparse.Namespace) -> dict[str, Any]:
+    """Return how frames are rendered, whatever is shot."""
+    return {
+        "crop": args.crop,
+        "bin": args.bin or 1,
+        "iso": args.iso,
+        "noise": not args.noise_free,
+        "bayer": args.bayer,
+        "quality": args.quality,
+    }
+
+
 def shoot_of(args: argparse.Namespace) -> Shoot:
     """Return the shoot that the options ask for."""
     scene = load_scene(args.scene)
@@ -133,10 +186,5 @@ def shoot_of(args: argparse.Namespace) -> Shoot:
         reference=args.reference,
         near_mm=args.near,
         far_mm=args.far,
-        crop=args.crop,
-        bin=args.bin or 1,
-        iso=args.iso,
-        noise=not args.noise_free,
-        bayer=args.bayer,
-        quality=args.quality,
+        **_how(args),
     )

@@ -19,11 +19,11 @@ from ..request import RequestError
 from .options import add_progress_option, add_workers_option, number, shows_progress, size, whole
 
 if TYPE_CHECKING:
-    from ..plan.study.study import Study
+    from ..plan.study.study import Study, StudySetup
 
 #: The depth of a scene is rounded up to a multiple of this.
 _DEPTH_MM = 0.01
-_PARTS = ("all", "steps", "ways")
+_PARTS = ("all", "steps", "ways", "try")
 #: Merges the frames unless another method is asked for: laid out in the literature, fast, and
 #: hard to break.
 _METHOD = "laplacian-pyramid"
@@ -39,6 +39,7 @@ _OPTIONS = (
     "study_part",
     "study_steps",
     "study_seeds",
+    "study_try",
     "study_crop",
     "workers",
 )
@@ -52,13 +53,15 @@ class StudyRequest:
     ----------
     scene : str
         By name or .toml file.
-    method : str
-        Merges the frames.
-    part : {"all", "steps", "ways"}
+    methods : tuple of str
+        Merge the frames: the first in all parts, the others in the try alone.
+    part : {"all", "steps", "ways", "try"}
     steps : sequence of float
         Over the depth of field.
     seeds : int
         Stacks of each kind.
+    number : int
+        Which try is shown.
     crop : (width, height)
         Middle part of the sensor, in its own pixels; what is larger than the sensor is cut.
     workers : int
@@ -68,10 +71,11 @@ class StudyRequest:
     """
 
     scene: str
-    method: str
+    methods: tuple[str, ...]
     part: str
     steps: Sequence[float]
     seeds: int
+    number: int
     crop: tuple[int, int]
     workers: int
     progress: bool
@@ -90,15 +94,18 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
     study.add_argument("--study", metavar="SCENE", help="scene, by name or .toml file")
     study.add_argument(
         "--study-method",
+        action="append",
         metavar="M",
-        help="merges the frames: name, path/to/file.py:function, or a command line "
+        help="merges the frames: name, path/to/file.py:function, or a command line; may be given "
+        "again: the others merge the try alone "
         f"(default: {_METHOD})",
     )
     study.add_argument(
         "--study-part",
         choices=_PARTS,
         help="steps: over the step, on a support and in these hands; ways: the plan's best three "
-        "and the unplanned one (default: all)",
+        "and the unplanned one; try: what was planned, shot once, frame by frame, as try.html "
+        "(default: all)",
     )
     study.add_argument(
         "--study-steps",
@@ -108,6 +115,12 @@ def add_study_options(parser: argparse.ArgumentParser) -> None:
     )
     study.add_argument(
         "--study-seeds", type=whole(1), metavar="N", help=f"stacks of each kind (default: {_SEEDS})"
+    )
+    study.add_argument(
+        "--study-try",
+        type=whole(0),
+        metavar="N",
+        help="which try is shown: another number, other luck (default: 0)",
     )
     study.add_argument(
         "--study-crop",
@@ -137,10 +150,11 @@ def study_request(args: argparse.Namespace) -> StudyRequest | None:
         raise RequestError("--study needs --out, the folder for its pictures")
     return StudyRequest(
         scene=args.study,
-        method=args.study_method or _METHOD,
+        methods=tuple(args.study_method or [_METHOD]),
         part=args.study_part or _PARTS[0],
         steps=args.study_steps or _STEPS,
         seeds=args.study_seeds or _SEEDS,
+        number=args.study_try or 0,
         crop=args.study_crop or _CROP,
         workers=args.workers or usable_cores(),
         progress=shows_progress(args),
@@ -164,6 +178,7 @@ def study_runner(asked: StudyRequest, setting: Setting) -> Callable[[Plan], Stud
     ValueError
         There is no such scene or method.
     """
+    from ..isolate.run import find_method  # noqa: PLC0415
     from ..plan.study.study import (  # noqa: PLC0415
         Study,
         plan_stacks,
@@ -172,23 +187,37 @@ def study_runner(asked: StudyRequest, setting: Setting) -> Callable[[Plan], Stud
         step_stacks,
     )
 
+    for method in asked.methods:
+        find_method(method)  # raises now, not after the first stack
+
     crop, seeds = asked.crop_of(setting.rig), range(asked.seeds)
-    setup = setup_for(setting, asked.scene, method=asked.method, crop=crop)
+    setup = setup_for(setting, asked.scene, method=asked.methods[0], crop=crop)
 
     def run(plan: Plan) -> Study:
         stacks = []
-        if asked.part != "ways":
+        if asked.part in ("all", "steps"):
             stacks += step_stacks(plan.setting, setup, shares=asked.steps, seeds=seeds)
-        if asked.part != "steps":
+        if asked.part in ("all", "ways"):
             stacks += plan_stacks(plan, setup, seeds=seeds)
         rows = run_study(stacks, setup, workers=asked.workers, progress=asked.progress)
-        return Study(setup=setup, rows=rows)
+        page = _try_page(plan, setup, asked) if asked.part in ("all", "try") else ""
+        return Study(setup=setup, rows=rows, try_page=page)
 
     return run
 
 
+def _try_page(plan: Plan, setup: StudySetup, asked: StudyRequest) -> str:
+    """Shoot what the plan says once, and return the page of it."""
+    from ..plan.show.record import planned_of  # noqa: PLC0415
+    from ..plan.study.merged import merged_try  # noqa: PLC0415
+
+    return merged_try(planned_of(plan), setup, methods=asked.methods, seed=asked.number)
+
+
 def tell_failures(study: Study) -> int:
     """Say on stderr which stacks could not be merged, and return the exit status."""
+    if study.rows.empty:  # a try alone: its page says what could not be merged
+        return 0
     failed = study.rows[study.rows["status"] != "ok"]
     if failed.empty:
         return 0

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 #: Dots per inch of the pictures.
 _DPI = 130
+#: The page that shows one try of the plan.
+TRY = "try.html"
 #: Figures with their captions, by file name.
 Pictures = Mapping[str, tuple[Figure, str]]
 
@@ -46,7 +48,8 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
     -------
     Path
         The folder, with ``index.html``, ``card.pdf``, ``card.png``, ``plan.json`` and
-        ``plan.txt``, and the pictures of the page; ``study.csv`` has a row for each stack.
+        ``plan.txt``, and the pictures of the page; ``study.csv`` has a row for each stack of a
+        study, ``try.html`` shows one try of the plan.
 
     Raises
     ------
@@ -57,28 +60,25 @@ def write_plan(plan: Plan, folder: str | Path, *, study: Study | None = None) ->
         card = field_card(plan)
         card.savefig(place / "card.png", dpi=_DPI)
         card.savefig(place / "card.pdf")
-        captions = _write_pictures(
-            {
-                "lanes.png": (
-                    lanes_figure(plan),
-                    "Which frame holds which depth, in a typical try.",
-                ),
-                "coverage.png": (coverage_figure(plan), "Chance and share over the frames in all."),
-                "step.png": (step_figure(plan), step_caption()),
-            },
-            place,
-        )
-        section = None if study is None else _write_study(study, place)
+        captions = _write_pictures(_pictures(plan), place)
+        section = None if study is None or study.rows.empty else _write_study(study, place)
+        if study is not None and study.try_page:
+            (place / TRY).write_text(study.try_page + "\n", encoding="utf-8")
         record = plan_record(plan)
         (place / "plan.json").write_text(json.dumps(record, indent=1, allow_nan=False) + "\n")
         (place / "plan.txt").write_text(plan_text(plan) + "\n", encoding="utf-8")
-        page = page_of(plan, captions=captions, study=section)
+        shown = TRY if study is not None and study.try_page else ""
+        page = page_of(plan, captions=captions, study=section, shown=shown)
         (place / "index.html").write_text(page + "\n", encoding="utf-8")
     return Path(folder)
 
 
 def page_of(
-    plan: Plan, *, captions: Mapping[str, str], study: Mapping[str, Any] | None = None
+    plan: Plan,
+    *,
+    captions: Mapping[str, str],
+    study: Mapping[str, Any] | None = None,
+    shown: str = "",
 ) -> str:
     """Return the page of a plan as HTML.
 
@@ -89,6 +89,8 @@ def page_of(
         Of the pictures, by file name.
     study : mapping or None
         What the page says of a rendered study.
+    shown : str
+        File of the page that shows one try; empty if there is none.
     """
     return filled(
         Path(__file__).with_name("plan.html"),
@@ -99,9 +101,21 @@ def page_of(
         safety=SAFETY,
         captions=captions,
         study=study,
+        shown=shown,
         tables=tables(plan),
         cautions=CAUTIONS,
     )
+
+
+def _pictures(plan: Plan) -> Pictures:
+    """Return the figures of the page with their captions, by file name."""
+    pictures = {
+        "lanes.png": (lanes_figure(plan), "Which frame holds which depth, in a typical try."),
+        "coverage.png": (coverage_figure(plan), "Chance and share over the frames in all."),
+    }
+    if plan.advised.step_mm > 0:  # who holds still goes in no steps
+        pictures["step.png"] = (step_figure(plan), step_caption())
+    return pictures
 
 
 def _write_pictures(pictures: Pictures, place: Path) -> dict[str, str]:

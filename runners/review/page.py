@@ -11,9 +11,10 @@ from ..calibrate.burst import Burst
 from ..csv_text import write_rows
 from ..figures import plain_text
 from ..html_page import filled
+from ..html_pictures import as_png
 from ..request import whole_folder
 from .gaps import BEFORE, BEHIND, GAP, SHARP, UNTOLD
-from .pictures import as_png, depths_figure, frames_in_a_row, parts_figure
+from .pictures import depths_figure, frames_in_a_row, parts_figure
 from .review import Review
 from .words import NOTE, frame_rows, frame_table, sentences, title
 

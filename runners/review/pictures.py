@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
 from collections.abc import Iterator
-from io import BytesIO
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,10 +11,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
-from ...ground.pictures import encode_image
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Codes, Floats, Image
 from ..calibrate.burst import Burst
+from ..html_pictures import as_jpeg
 from ..methods.picture.stack import binned
 from ..methods.picture.tone import to_light
 from .gaps import BEFORE, BEHIND, GAP, SHARP
@@ -31,8 +29,8 @@ INK, SOFT, HOLD, LOST, MISSING, BEYOND_ENDS = (
     "#c8442f",
     "#d98c1f",
 )
-#: Dots per inch of the figures; width of a picture and of a small one, px.
-_DPI, _WIDE, _SMALL = 150, 900, 260
+#: Width of a picture and of a small one, px.
+_WIDE, _SMALL = 900, 260
 #: Width of a figure, inches: small, so that its letters can be read on a phone.
 _INCHES = 5.4
 
@@ -126,19 +124,3 @@ def small_picture(burst: Burst, number: int, *, wide: int) -> Codes:
     size = max(1, round(image.shape[1] / wide))
     light: Floats = binned(to_light(image, linear=burst.linear), size)
     return np.asarray(np.rint(255 * clipped_srgb(light)), dtype=np.uint8)
-
-
-def as_png(figure: Figure) -> str:
-    """Return a figure as the address of a picture that is part of the page."""
-    file = BytesIO()
-    figure.savefig(file, format="png", dpi=_DPI)
-    return _address("png", file.getvalue())
-
-
-def as_jpeg(picture: Codes) -> str:
-    """Return a picture as an address that holds it."""
-    return _address("jpeg", encode_image(picture, ".jpg"))
-
-
-def _address(kind: str, data: bytes) -> str:
-    return f"data:image/{kind};base64,{b64encode(data).decode('ascii')}"

@@ -252,6 +252,11 @@ def test_numbers_are_written_as_the_trade_writes_them():
     assert [power(share) for share in (1, 0.5, 1 / 128)] == ["full power", "1/2", "1/128"]
     assert [shutter(seconds) for seconds in (2, 0.1, 1 / 250)] == ["2 s", "1/10 s", "1/250 s"]
     assert [mm(length) for length in (0.1, 0.0123, 12.3)] == ["0.10 mm", "0.012 mm", "12 mm"]
+    assert [mm(length) for length in (0.0074, -0.0099, 0.00996)] == [
+        "7.4 um",
+        "-9.9 um",
+        "0.010 mm",
+    ]
     assert [many(count, "pass") for count in (1, 2)] == ["1 pass", "2 passes"]
 
 

@@ -13,23 +13,20 @@ from stacktruth.runners.plan.advise.power import at_power
 from stacktruth.runners.plan.advise.search import best_effort
 from stacktruth.runners.plan.draw.rehearsal import coverage_of
 from stacktruth.runners.plan.draw.way import Way, unplanned_way
-from stacktruth.simulator import load_rig, load_scene
-from stacktruth.simulator.handling.ends import draw_ends, performed
-from stacktruth.simulator.handling.flash import frame_times
+from stacktruth.runners.plan.trial.trial import shot_whole
+from stacktruth.simulator import load_rig
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
 from stacktruth.simulator.handling.sway import load_subject
-from stacktruth.simulator.shooting.shoot import shoot
-from stacktruth.simulator.view.camera import Camera
 
 STANCES = ("standing", "elbows-tucked", "kneeling", "in-hand-stem", "braced", "stepped")
 LIGHTS = ("flash-128th", "flash-sixteenth", "flash-eighth", "ambient-burst", "steady-lamp")
 SUBJECTS = ("still", "still", "light-air")
-MANY = range(40)
+MANY = range(16)
 #: Settings whose ways have few frames.
 SHORT = (0, 3)
 #: Two settings in every run, some more in CI, all of them before a release.
-FEW = [0, 1, *(pytest.param(number, marks=pytest.mark.slow) for number in range(2, 8))]
+FEW = [0, 1, *(pytest.param(number, marks=pytest.mark.slow) for number in range(2, 4))]
 
 
 @cache
@@ -85,19 +82,9 @@ def test_the_advised_pass_is_at_least_as_good_as_no_plan(number):
     assert gain >= -4 * error - 1e-9
 
 
-@pytest.mark.long
-def test_many_advised_passes_are_at_least_as_good_as_no_plan():
-    """All of them within their errors, and none by more than a percent in the mean of the worse."""
-    found = np.array([gain_over_no_plan(number, tries=1500) for number in MANY])
-    gain, error = found.T
-    assert (gain >= -4 * error - 1e-9).all()
-    assert np.minimum(gain, 0).mean() > -0.002
-    assert gain.mean() > 0.3
-
-
-@pytest.mark.parametrize("error_mm", [0.0, 0.6, 1.0])
+@pytest.mark.parametrize("error_mm", [0.0, 1.0])
 def test_the_known_loss_to_no_plan_is_gone(error_mm):
-    """3 mm at 1:1, kneeling, start errors of 0, 0.6 and 1 mm: one laid pass lost to none."""
+    """3 mm at 1:1, kneeling, start errors of 0 and 1 mm: one laid pass lost to none."""
     rig = load_rig("field-1x")
     stance = replace(load_stance("kneeling"), start_error_mm=error_mm, stop_error_mm=error_mm)
     asked = Setting(
@@ -111,52 +98,6 @@ def test_the_known_loss_to_no_plan_is_gone(error_mm):
     found = advise(asked)
     assert found.advised.chance > found.unplanned.chance + 0.2
     assert found.reaches
-
-
-def shot_whole(asked, way, *, seed):
-    """Shoot a way with the simulator itself, and return whether the records cover the depth."""
-    scene, ranges = load_scene("ramp"), []
-    framing, lane = asked.framing, asked.lane
-    for number, offset_mm in enumerate(way.offsets_mm()):
-        one = 100 * seed + number
-        approach = replace(way.approach, start_mm=way.approach.start_mm + float(offset_mm))
-        ends = draw_ends(asked.stance, seed=one, scene=scene.name)
-        columns = asked.columns(asked.light, way.frames)
-        times_s = frame_times(asked.light, columns, seed=one, scene=scene.name)
-        made, frames = performed(approach, times_s, frames=way.frames, ends=ends)
-        shot = shoot(
-            scene,
-            asked.rig,
-            stance=asked.stance,
-            light=asked.light,
-            subject=asked.subject,
-            approach=made,
-            frames=frames,
-            seed=one,
-        )
-        for record in shot.records:
-            z = record.focus_z_mm - record.subject.z_mm
-            if record.usable and in_picture(asked, record, framing):
-                ranges.append((z - lane.near_mm, z + lane.far_mm))
-    reached = 0.0
-    for near, far in sorted(ranges):
-        if near > reached:
-            break
-        reached = max(reached, far)
-    return reached >= asked.depth_mm
-
-
-def in_picture(asked, record, framing):
-    """Return whether the edges of a subject that fills half the picture are on the sensor."""
-    camera = Camera(asked.rig, record.pose, record.refocus_mm)
-    middle = camera.rotation.T @ (
-        np.array([record.subject.x_mm, record.subject.y_mm, record.focus_z_mm]) - camera.pupil_mm
-    )
-    across, down = middle[:2]
-    return (
-        abs(across) + framing.half_width_mm / 2 <= framing.half_width_mm
-        and abs(down) + framing.half_height_mm / 2 <= framing.half_height_mm
-    )
 
 
 def kept_promises(numbers, *, tries):
@@ -178,17 +119,6 @@ def test_promises_are_kept_by_shoots_of_the_simulator():
     promised, kept = kept_promises(SHORT, tries=25)
     error = sqrt(np.sum(promised * (1 - promised)) / 25) / len(SHORT)
     assert abs(kept.mean() - promised.mean()) <= 4 * error + 1e-9
-
-
-@pytest.mark.long
-def test_the_calibration_curve_of_many_promises_is_within_three_points():
-    """Promised chance in bins against what shoots of the simulator keep, 30 each."""
-    promised, kept = kept_promises(MANY, tries=30)
-    bins = np.digitize(promised, [0.02, 0.5, 0.85, 0.95])
-    for one in np.unique(bins):
-        inside = bins == one
-        error = sqrt(np.sum(promised[inside] * (1 - promised[inside])) / 30) / inside.sum()
-        assert abs(kept[inside].mean() - promised[inside].mean()) <= max(0.03, 3 * error)
 
 
 def best_chance(asked):

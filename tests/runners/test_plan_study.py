@@ -1,5 +1,6 @@
 """The rendered study: its stacks, what it finds in them, and the words and pictures of it."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -221,6 +222,10 @@ def test_the_command_leaves_the_study_on_the_page(tmp_path):
     rows = pd.read_csv(out / "study.csv")
     assert set(rows["part"]) == {"step", "plan"}
     page = (out / "index.html").read_text(encoding="utf-8")
+    assert 'href="try.html"' in page
+    shown = (out / "try.html").read_text(encoding="utf-8")
+    assert "Merged by laplacian-pyramid" in shown
+    assert set(re.findall('src="([^"]{5})', shown)) == {"data:"}
     for name in ("steps.png", "ways.png"):
         assert f'src="{name}"' in page
         with Image.open(out / name) as picture:

@@ -112,3 +112,21 @@ def typical_lanes(plan: Plan, way: Way) -> Lanes:
         later_passes=tuple(int(frame) for frame in first),
         share=float(share[rank]),
     )
+
+
+def stretches(lanes: Lanes, depth_mm: float) -> list[tuple[float, float, bool]]:
+    """Return the stretches of the depth that are held and not held, from near to far."""
+    order = np.argsort(lanes.near_mm)
+    found: list[tuple[float, float, bool]] = []
+    reached = 0.0
+    for frame in order[lanes.usable[order]]:
+        near, far = float(lanes.near_mm[frame]), min(float(lanes.far_mm[frame]), depth_mm)
+        if near > reached:
+            found.append((reached, min(near, depth_mm), False))
+            reached = min(near, depth_mm)
+        if far > reached:
+            found.append((reached, far, True))
+            reached = far
+    if reached < depth_mm * (1 - 1e-9):
+        found.append((reached, depth_mm, False))
+    return [(near, far, held) for near, far, held in found if far > near]

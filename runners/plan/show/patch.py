@@ -15,6 +15,7 @@ from ....simulator.pose import Pose
 from ....simulator.rig import Rig
 from ..advise.advice import Plan
 from ..draw.sharpness import Sharpness
+from .plots import INCHES
 from .words import mm
 
 #: What is photographed, and how many pixels of it are shown each way.
@@ -84,11 +85,11 @@ def step_figure(plan: Plan) -> Figure:
     setting = plan.setting
     patches = step_patches(setting.rig, step_mm=plan.advised.step_mm, sharpness=setting.sharpness)
     white = float(np.quantile(patches[0].image, 0.995))
-    figure = Figure(figsize=(7.2, 2.3), layout="constrained")
+    figure = Figure(figsize=(INCHES, 5.9), layout="constrained")
     names = ("in focus", "half the step", "this step", "twice the step")
-    for axes, patch, name in zip(figure.subplots(1, 4), patches, names, strict=True):
+    for axes, patch, name in zip(figure.subplots(2, 2).flat, patches, names, strict=True):
         axes.imshow(clipped_srgb(0.9 * patch.image / white), interpolation="nearest")
-        axes.set_title(name if patch.step_mm == 0 else f"{name}, {mm(patch.step_mm)}", fontsize=8)
+        axes.set_title(name if patch.step_mm == 0 else f"{name}, {mm(patch.step_mm)}", fontsize=11)
         axes.axis("off")
     return figure
 

@@ -10,11 +10,13 @@ from matplotlib.ticker import MaxNLocator, PercentFormatter
 from ..advise.advice import Plan
 from ..advise.search import MOST_IN_ALL
 from ..draw.forecast import share_interval
-from .curves import ChanceCurve, Lanes, chance_curves, typical_lanes
+from .curves import ChanceCurve, Lanes, chance_curves, stretches, typical_lanes
 from .words import many, percent
 
 #: Colours of different lightness, so that colour-blind people can tell them apart.
 INK, SOFT, HOLD, LOST, GAP, MARK = "#222222", "#8a8a8a", "#2f6690", "#bdbdbd", "#c8442f", "#d98c1f"
+#: Width of a figure, inches: small, so that its letters can be read on a phone.
+INCHES = 5.4
 _PASSES_INK = ("#7fb3d5", "#2f6690", "#173753", "#000000")
 
 
@@ -26,7 +28,7 @@ def coverage_figure(plan: Plan) -> Figure:
         most = min(MOST_IN_ALL, most)
         counts = sorted({1, 2, plan.advised.way.passes})
     curves = chance_curves(plan, most=most, pass_counts=counts)
-    figure = Figure(figsize=(7.2, 5.6), layout="constrained")
+    figure = Figure(figsize=(INCHES, 5.6), layout="constrained")
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.4, 1))
     for curve, ink in zip(curves, _PASSES_INK, strict=False):
         name = "one pass" if curve.passes == 1 else many(curve.passes, "pass")
@@ -37,18 +39,19 @@ def coverage_figure(plan: Plan) -> Figure:
     _mark(upper, plan, "chance")
     _mark(lower, plan, "share")
     upper.axhline(plan.setting.chance, color=SOFT, lw=0.8, ls=":")
-    upper.legend(loc="upper left", frameon=False)
+    upper.legend(loc="best", frameon=False)
     upper.set_ylabel("chance of no gap")
     lower.set_ylabel("depth covered, on average")
     lower.set_xlabel("frames in all")
     lower.set_xlim(0, most)
+    lower.xaxis.set_major_locator(MaxNLocator(integer=True))
     upper.set_title("How many frames it takes (bands: 95 %)", loc="left")
     return figure
 
 
 def lanes_figure(plan: Plan) -> Figure:
     """Draw which frame holds which depth, unplanned and as advised, in a typical try."""
-    figure = Figure(figsize=(7.2, 4.4), layout="constrained")
+    figure = Figure(figsize=(INCHES, 4.4), layout="constrained")
     left, right = figure.subplots(1, 2, sharey=True, width_ratios=(1, 2))
     depth_mm = plan.setting.depth_mm
     for axes, way, name in (
@@ -57,11 +60,11 @@ def lanes_figure(plan: Plan) -> Figure:
     ):
         lanes = typical_lanes(plan, way)
         draw_lanes(axes, lanes, depth_mm)
-        axes.set_title(f"{name}: {percent(lanes.share)} held", loc="left")
+        axes.set_title(f"{name},\n{percent(lanes.share)} held", loc="left", fontsize=10)
     left.set_ylabel("depth behind the nearest point, mm")
     figure.supxlabel(
-        "frame, in the order of shooting; last column: what is held (blue) and what is not (red)",
-        fontsize=9,
+        "frame, in the order of shooting\nlast column: held (blue), missed (red)",
+        fontsize=10,
     )
     margin_mm = 0.12 * depth_mm + plan.setting.lane.total_mm / 2
     left.set_ylim(depth_mm + margin_mm, -margin_mm)
@@ -86,7 +89,7 @@ def draw_lanes(axes: Axes, lanes: Lanes, depth_mm: float) -> None:
             lw=0,
         )
     wide = max(0.04 * frames, 0.4)
-    for near, far, held in _stretches(lanes, depth_mm):
+    for near, far, held in stretches(lanes, depth_mm):
         axes.bar(
             frames + 1 + wide, far - near, bottom=near, width=wide, color=HOLD if held else GAP
         )
@@ -111,21 +114,3 @@ def _mark(axes: Axes, plan: Plan, what: str) -> None:
     axes.set_ylim(-0.03, 1.03)
     axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     axes.grid(axis="y", color="#e5e5e5", lw=0.6)
-
-
-def _stretches(lanes: Lanes, depth_mm: float) -> list[tuple[float, float, bool]]:
-    """Return the stretches of the depth that are held and not held, from near to far."""
-    order = np.argsort(lanes.near_mm)
-    found: list[tuple[float, float, bool]] = []
-    reached = 0.0
-    for frame in order[lanes.usable[order]]:
-        near, far = float(lanes.near_mm[frame]), min(float(lanes.far_mm[frame]), depth_mm)
-        if near > reached:
-            found.append((reached, min(near, depth_mm), False))
-            reached = min(near, depth_mm)
-        if far > reached:
-            found.append((reached, far, True))
-            reached = far
-    if reached < depth_mm * (1 - 1e-9):
-        found.append((reached, depth_mm, False))
-    return [(near, far, held) for near, far, held in found if far > near]

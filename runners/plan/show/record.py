@@ -7,6 +7,7 @@ from typing import Any
 
 from ..advise.advice import Plan
 from ..draw.forecast import Forecast
+from ..draw.planned import KEY, Planned, planned_data
 from ..draw.setting import Setting
 from .words import CAUTIONS, sentences, title
 
@@ -24,6 +25,7 @@ def plan_record(plan: Plan) -> dict[str, Any]:
         "words": sentences(plan),
         "asked": _asked(plan.setting),
         "seed": plan.seed,
+        KEY: planned_data(planned_of(plan)),
         "depth_of_field": {**asdict(figures), "used_mm": plan.setting.lane.total_mm},
         "advised": forecast_record(plan.advised),
         "reaches_wanted_chance": plan.reaches,
@@ -44,6 +46,12 @@ def plan_record(plan: Plan) -> dict[str, Any]:
         "helps": [asdict(remedy) for remedy in plan.remedies],
         "cautions": list(CAUTIONS),
     }
+
+
+def planned_of(plan: Plan) -> Planned:
+    """Return what a plan says to shoot."""
+    best = plan.advised
+    return Planned(setting=plan.setting, way=best.way, chance=best.chance)
 
 
 def forecast_record(forecast: Forecast) -> dict[str, Any]:

@@ -37,7 +37,7 @@ def _pace(plan: Plan) -> tuple[str, str]:
     if best.way.approach.kind == "hold":
         return "hold still", f"{best.planned_s:.1f} s a pass"
     if plan.setting.goal.regular:
-        return "steady", "a step a frame"
+        return mm((best.way.frames - 1) * best.step_mm), "from first to last"
     return f"{best.speed_mm_per_s:.2g} mm/s", f"toward it; {best.planned_s:.1f} s a pass"
 
 

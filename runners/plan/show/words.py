@@ -18,6 +18,9 @@ from ..draw.way import Way
 #: Heading of what goes with every plan.
 SAFETY = "Before you shoot"
 
+#: Lengths below this are told in um.
+_FINE_MM = 0.00995
+
 #: What goes with every plan. Local rules come first.
 CAUTIONS = (
     "Local rules on species, places and land come first. Where they say no, there is no picture.",
@@ -111,14 +114,14 @@ def cure(plan: Plan) -> list[str]:
         if remedy.reaches:
             return [
                 f"Cheapest change that makes it possible: {remedy.advice} "
-                f"({_gain(remedy)}, {many(remedy.frames, 'frame')} in "
+                f"({_gain_in_words(remedy)}, {many(remedy.frames, 'frame')} in "
                 f"{many(remedy.passes, 'pass')})."
             ]
     if plan.remedies:
         most = plan.remedies[0]
         return [
             "No change that was tried makes it possible. What helps most: "
-            f"{most.advice} ({_gain(most)})."
+            f"{most.advice} ({_gain_in_words(most)})."
         ]
     return ["No change that was tried helps."]
 
@@ -131,10 +134,9 @@ def how(plan: Plan) -> str:
     if way.passes > 1:
         what = f"{many(way.passes, 'pass')} of {frames} each, framed anew each time"
     if way.approach.kind == "hold":
-        apart = f", each {mm(way.apart_mm)} farther than the last" if way.apart_mm > 0 else ""
         return (
-            f"Hold still with the focus in the middle of the depth, and let your own sway scan it: "
-            f"{what}, {best.planned_s:.1f} s a pass{apart}. Leaning would have to be slower than "
+            f"Hold still and let your own sway scan the depth: {what}, {best.planned_s:.1f} s a "
+            f"pass. {where(best)} Leaning would have to be slower than "
             f"{plan.setting.stance.slowest_mm_per_s:g} mm/s, and no body leans that slowly."
         )
     step = f"{mm(best.step_mm)} a frame, {percent(best.step_share)} of the depth of field"
@@ -149,7 +151,12 @@ def how(plan: Plan) -> str:
 
 def where(best: Forecast) -> str:
     """Return where a pass starts and ends."""
-    if best.way.approach.kind == "hold":
+    way = best.way
+    if way.approach.kind == "hold" and way.apart_mm > 0:
+        first = mm(way.approach.start_mm + float(way.offsets_mm()[0]))
+        further = f"in each further pass {mm(way.apart_mm)} farther"
+        return f"Hold the focus {first} behind the nearest point, {further}."
+    if way.approach.kind == "hold":
         return "Hold the focus in the middle of the depth."
     before, behind = max(best.start_before_mm, 0.0), max(best.end_behind_mm, 0.0)
     start = f"{mm(before)} before" if before > 0.0005 else "on"
@@ -160,7 +167,9 @@ def where(best: Forecast) -> str:
 def costs(plan: Plan) -> str:
     """Return what the advised way costs."""
     cost, way = plan.cost, plan.advised.way
-    time = f"{_seconds(cost.pass_s)} a pass"
+    # Nobody turns a stage as fast as a camera fires.
+    least = "at least " if plan.setting.goal.regular else ""
+    time = f"{least}{_seconds(cost.pass_s)} a pass"
     if way.passes > 1:
         time += f", {_seconds(cost.all_s)} in all"
     said = (
@@ -203,7 +212,9 @@ def percent(share: float) -> str:
 
 
 def mm(length_mm: float) -> str:
-    """Return a length with two significant figures."""
+    """Return a length with two significant figures, below a hundredth of a mm in um."""
+    if 0 < abs(length_mm) < _FINE_MM:
+        return f"{1000 * length_mm:#.2g} um"
     return f"{length_mm:#.2g} mm" if abs(length_mm) < 9.95 else f"{length_mm:.0f} mm"
 
 
@@ -232,12 +243,17 @@ def _passes_of(way: Way) -> str:
 
 def _interval(best: Forecast) -> str:
     low, high = (100 * end for end in best.chance_interval)
-    digits = 0 if round(high) > round(low) else 1
+    digits = next((few for few in (0, 1) if round(high, few) > round(low, few)), 2)
     return f"{low:.{digits}f} to {high:.{digits}f} %"
 
 
 def _gain(remedy: Remedy) -> str:
     return f"{percent(remedy.chance_before)} -> {percent(remedy.chance)}"
+
+
+def _gain_in_words(remedy: Remedy) -> str:
+    """Return the same for a sentence; an arrow may be broken at the end of a line."""
+    return f"from {percent(remedy.chance_before)} to {percent(remedy.chance)}"
 
 
 def _seconds(seconds: float) -> str:

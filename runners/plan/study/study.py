@@ -13,14 +13,12 @@ import pandas as pd
 from tqdm import tqdm
 
 from ....ground.types import Doubles
-from ....simulator.handling.approach import Approach, cover
-from ....simulator.handling.ends import draw_ends, performed
+from ....simulator.handling.approach import cover
 from ....simulator.handling.flash import frame_times
 from ....simulator.handling.hands import load_stance
 from ....simulator.handling.light import Light
 from ....simulator.rig import Rig
 from ....simulator.scene.scene import Scene, load_scene
-from ....simulator.shooting.shoot import shoot
 from ....simulator.shooting.truth import NEVER_PX
 from ....simulator.steps import side_by_side
 from ....simulator.streams import stream
@@ -35,6 +33,7 @@ from ..draw.setting import Setting
 from ..draw.sharpness import blur_limit
 from ..draw.way import Goal, Way, goes_in_steps, unplanned_way
 from .picture import never_sharp_share, scene_points
+from .tries import moved, shoot_try
 
 #: Rendered pixels across the wanted blur disc; finer ones would show nothing more.
 _PIXELS_PER_BLUR = 3.0
@@ -100,10 +99,13 @@ class Study:
     setup : StudySetup
     rows : DataFrame
         As `run_study` returns them.
+    try_page : str
+        One try of the plan, as HTML; empty if none was asked for.
     """
 
     setup: StudySetup
     rows: pd.DataFrame
+    try_page: str = ""
 
 
 def setup_for(
@@ -184,7 +186,7 @@ def plan_stacks(plan: Plan, setup: StudySetup, *, seeds: Iterable[int]) -> list[
         search = search_rehearsal(asked, seed=plan.seed)
         found[name] = asked, advised_way(search, chance=asked.chance)
     return [
-        StudyStack(part="plan", name=name, setting=asked, way=_moved(way, near), seed=seed)
+        StudyStack(part="plan", name=name, setting=asked, way=moved(way, near), seed=seed)
         for name, (asked, way) in found.items()
         for seed in seeds
     ]
@@ -257,50 +259,12 @@ def _otherwise(plan: Plan, setting: Setting) -> Iterator[tuple[str, Setting]]:
     yield from ((name, changed[name]) for name in tried)
 
 
-def _moved(way: Way, near_mm: float) -> Way:
-    """Return a way laid from the nearest point on, laid in the scene."""
-    start = way.approach.start_mm + near_mm
-    return replace(way, approach=replace(way.approach, start_mm=start))
-
-
 def _joined(stack: StudyStack, setup: StudySetup) -> JoinedShoots:
-    asked = stack.setting
-    made = [_performed(stack, setup, number) for number in range(stack.way.passes)]
+    # A plan is a look, and somebody waits for it: fast.
+    how = {"crop": setup.crop, "bin": setup.bin, "quality": "fast"}
     return JoinedShoots(
-        shoots=tuple(
-            shoot(
-                setup.scene,
-                asked.rig,
-                stance=asked.stance,
-                light=asked.light,
-                subject=asked.subject,
-                approach=approach,
-                frames=frames,
-                seed=_seed(stack, number),
-                crop=setup.crop,
-                bin=setup.bin,
-                # A plan is a look, and somebody waits for it.
-                quality="fast",
-            )
-            for number, (approach, frames) in enumerate(made)
-        )
+        shoots=shoot_try(stack.way, stack.setting, setup.scene, seed=stack.seed, **how)
     )
-
-
-def _performed(stack: StudyStack, setup: StudySetup, number: int) -> tuple[Approach, int]:
-    """Return a pass of a stack as it is really made: people start and stop late."""
-    setting, way = stack.setting, stack.way
-    offset_mm = float(way.offsets_mm()[number])
-    approach = replace(way.approach, start_mm=way.approach.start_mm + offset_mm)
-    seed = _seed(stack, number)
-    ends = draw_ends(setting.stance, seed=seed, scene=setup.scene.name)
-    columns = setting.columns(setting.light, way.frames)
-    times_s = frame_times(setting.light, columns, seed=seed, scene=setup.scene.name)
-    return performed(approach, times_s, frames=way.frames, ends=ends)
-
-
-def _seed(stack: StudyStack, number: int) -> int:
-    return 1000 * stack.seed + number
 
 
 def _predicted(stack: StudyStack, setup: StudySetup) -> Doubles:
