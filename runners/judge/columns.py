@@ -86,7 +86,7 @@ SCORE_COLUMNS = (
         "selection.margin_db",
         "dB",
         ">= 0",
-        "The same for the selection limit, with averaged noise.",
+        "The same for the selection limit, with noise that can be averaged.",
     ),
     Column(
         "above_limit", "", "text, or empty", "Which limits were passed by more than their margin."
@@ -105,8 +105,9 @@ SCORE_COLUMNS = (
 PREFIXES = {
     "total.": "result against the ideal",
     "merge.": "result against the achievable picture",
-    "capture.": "achievable picture against the ideal: the capture limit",
-    "selection.": "the best choice among aligned frames against the ideal: the selection limit",
+    "capture.": "achievable picture, or the best choice where that errs less, against the ideal: "
+    "the capture limit",
+    "selection.": "the best choice or mix of aligned frames against the ideal: the selection limit",
     "artefacts.": "result against the achievable picture",
     "depth.": "the method's depth against the true one",
 }

@@ -12,6 +12,7 @@ from skimage.metrics import peak_signal_noise_ratio
 
 from stacktruth.ground.srgb import clipped_srgb, decode_srgb
 from stacktruth.runners.contract import Outcome, Result
+from stacktruth.runners.judge.choice import Candidate, Choice, best_choice
 from stacktruth.runners.judge.limits import (
     CAPTURE_MARGIN_DB,
     SELECTION_MARGIN_DB,
@@ -19,8 +20,6 @@ from stacktruth.runners.judge.limits import (
     averaging_gain_db,
     loss_db,
     noise_square,
-    selected,
-    windowed_error,
 )
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge
@@ -32,26 +31,9 @@ from stacktruth.simulator.handling.light import load_light
 from stacktruth.simulator.scene.scene import Scene, Sheet
 from stacktruth.simulator.scene.texture.target import Checker
 from stacktruth.simulator.shooting.shoot import Shoot, shoot
-from stacktruth.simulator.shooting.truth import Truth
 
 SHAPE = (40, 60)
 FRAMES = 12
-
-
-def truth_of(ideal: np.ndarray) -> Truth:
-    """Return a truth that has an ideal picture (linear light) and nothing else."""
-    plane = np.zeros(ideal.shape[:2], np.float32)
-    return Truth(
-        reference=0,
-        ideal=ideal,
-        achievable=ideal,
-        depth_mm=plane,
-        best_frame=plane.astype(np.int16),
-        residual_blur_px=plane,
-        coverage=plane,
-        edge_distance_px=plane,
-        regions=np.ones(ideal.shape[:2], np.uint8),
-    )
 
 
 def textured(seed: int = 0) -> np.ndarray:
@@ -116,13 +98,13 @@ class TestSelection:
 
         Within three windows of the border either may be taken; there both are as they are.
         """
-        truth = truth_of(textured())
-        ideal, wrong = clipped_srgb(truth.ideal), clipped_srgb(textured(1))
+        ideal, wrong = clipped_srgb(textured()), clipped_srgb(textured(1))
         left = np.arange(SHAPE[1]) < 30
         first = np.where(left[None, :, None], ideal, wrong)
         second = np.where(left[None, :, None], wrong, ideal)
         shown = np.ones(SHAPE, bool)
-        picture, chosen = selected(truth, [(4, first, shown), (7, second, shown)])
+        choice = best_choice(ideal, [(4, [(first, shown)]), (7, [(second, shown)])])
+        picture, chosen = choice.picture, choice.frame
         away = np.abs(np.arange(SHAPE[1]) - 29.5) > 4
         np.testing.assert_array_equal(picture[:, away], ideal[:, away])
         assert set(np.unique(chosen[:, left & away])) == {4}
@@ -136,13 +118,14 @@ class TestSelection:
         """
         rng = np.random.default_rng(3)
         ideal = np.full((*SHAPE, 3), 0.5, np.float32)
-        light = decode_srgb(ideal)
         noisy = [ideal + rng.normal(0, 0.05, ideal.shape).astype(np.float32) for _ in range(20)]
         shown = np.ones(SHAPE, bool)
-        picture, _ = selected(truth_of(light), [(n, one, shown) for n, one in enumerate(noisy)])
+        choice = Choice(ideal)
+        for number, one in enumerate(noisy):
+            choice.offer(number, Candidate(one, ideal, shown))
         error = np.stack([np.square(one - ideal).mean(axis=2) for one in noisy])
         one_db, chosen_db = (
-            peak_signal_noise_ratio(ideal, image, data_range=1.0) for image in (noisy[0], picture)
+            peak_signal_noise_ratio(ideal, image, data_range=1.0) for image in (noisy[0], choice.picture)
         )
         by_pixel_db = -10 * np.log10(error.min(axis=0).mean())
         assert by_pixel_db - one_db > 8
@@ -150,18 +133,18 @@ class TestSelection:
 
     def test_what_a_frame_does_not_show_is_not_taken_from_it(self) -> None:
         """Nor does what lies beyond count in the window; where none shows it, the ideal stands."""
-        truth = truth_of(textured())
-        ideal = clipped_srgb(truth.ideal)
+        ideal = clipped_srgb(textured())
         shown = np.zeros(SHAPE, bool)
         shown[:, :20] = True
         broken = np.where(shown[..., None], ideal, np.float32(9))
-        error = windowed_error(broken, ideal, shown)
+        error = Candidate(broken, ideal, shown).error
         assert (error[shown] == 0).all()
         assert np.isinf(error[~shown]).all()
         # Near the border, too, it is a mean over what is shown.
-        off = windowed_error(ideal + np.float32(0.1), ideal, shown)
+        off = Candidate(ideal + np.float32(0.1), ideal, shown).error
         np.testing.assert_allclose(off[shown], 0.01, rtol=1e-3)
-        picture, chosen = selected(truth, [(3, broken, shown)])
+        choice = best_choice(ideal, [(3, [(broken, shown)])])
+        picture, chosen = choice.picture, choice.frame
         np.testing.assert_array_equal(picture, ideal)
         assert set(np.unique(chosen[:, :20])) == {3}
         assert set(np.unique(chosen[:, 20:])) == {-1}
