@@ -13,6 +13,7 @@ from ...ground.srgb import clipped_srgb
 from ...ground.types import Bools, Floats
 from ...metrics.image.image import score_pair
 from ...metrics.image.pair import ImagePair
+from ...metrics.image.picture import Picture
 from ...simulator.shooting.truth import REGIONS, Truth
 from .any_stack import AnyStack
 from .artefact_scores import ArtefactInputs, artefact_inputs
@@ -44,6 +45,11 @@ class JudgedView:
     def ideal(self) -> Floats:
         """The view all in focus, encoded as results are, (rows, cols, 3)."""
         return clipped_srgb(self.truth.ideal)
+
+    @cached_property
+    def pictures(self) -> tuple[Picture, Picture]:
+        """The ideal and the achievable picture with what metrics need of them."""
+        return Picture(self.ideal), Picture(self.achievable)
 
     @cached_property
     def achievable(self) -> Floats:
@@ -95,7 +101,7 @@ class JudgedView:
         """The limits' pictures beside the ideal; their maps serve all results."""
         pictures = {"capture": self.limits.capture, "selection": self.limits.selection}
         pair = partial(ImagePair, data_range=1.0)
-        return {name: pair(picture, self.ideal) for name, picture in pictures.items()}
+        return {name: pair(picture, self.pictures[0]) for name, picture in pictures.items()}
 
     def _limit_scores(self, masks: Mapping[str, Bools]) -> LimitScores:
         ask = partial(score_pair, masks=masks, names=IMAGE_METRICS)

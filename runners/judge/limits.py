@@ -10,9 +10,9 @@ Selection limit
     more than choose: averaging the noise of more frames, sharpening.
 Capture limit
     The view with, at each point, the least defocus of any usable frame, rendered without noise, or
-    what the selection limit shows where that errs less: what hands, step and light left. No frame shows what is behind a defocused edge: all have the near part's veil, and no
-    choice takes it off; there the selection limit lies far below. Sharpening by the true blur may
-    pass it.
+    what the selection limit shows where that errs less: what hands, step and light left. No frame
+    shows what is behind a defocused edge: all have the near part's veil, and no choice takes it
+    off; there the selection limit lies far below. Sharpening by the true blur may pass it.
 """
 
 from __future__ import annotations
