@@ -23,7 +23,7 @@ from .agreement import misplaced
 from .any_stack import AnyStack
 from .artefact_scores import absent_artefacts, artefact_scores
 from .depth_scores import depth_scores
-from .exposure import frame_gains, refuse_wrong_colours
+from .exposure import frame_gains, refuse_wrong_colours, refuse_wrong_scale
 from .image_scores import image_columns
 from .judged_view import JudgedView
 from .known_views import KnownViews
@@ -216,6 +216,7 @@ class Judge:
         brought, judged = self._brought(encoded, view, shown)
         evened = brought.evened()
         try:
+            refuse_wrong_scale(encoded, view.ideal, mask=judged)
             refuse_misplaced(evened, view, judged)
             refuse_wrong_colours(brought.as_exposed, view.ideal, mask=judged)
         except InvalidOutput as error:
