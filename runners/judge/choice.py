@@ -49,7 +49,7 @@ class Candidate:
         return windowed(self.square, self.shown)
 
 
-class Choice:
+class BestChoice:
     """A picture put together from candidates: at each pixel the one that errs least about it.
 
     Parameters
@@ -76,7 +76,8 @@ class Choice:
     def offer(self, number: int, one: Candidate) -> None:
         """Take a candidate wherever it errs less than what was taken so far."""
         nearer = one.error < self._least
-        self._take(nearer, one.error[nearer], one.picture[nearer], np.float32(1))
+        error = one.error[nearer]
+        self._take(nearer, error, one.picture[nearer], np.ones_like(error))
         self.frame[nearer] = number
 
     def offer_mix(self, numbers: tuple[int, int], pair: tuple[Candidate, Candidate]) -> None:
@@ -119,7 +120,7 @@ def windowed(square: Floats, shown: Bools) -> Floats:
     return np.where(shown, mean / np.maximum(weight, np.float32(1e-6)), np.float32(np.inf))
 
 
-def best_choice(ideal: Floats, frames: Iterable[tuple[int, Sequence[Version]]]) -> Choice:
+def best_choice(ideal: Floats, frames: Iterable[tuple[int, Sequence[Version]]]) -> BestChoice:
     """Choose each pixel from the frame, or from the mix of two neighbours, that errs least there.
 
     Parameters
@@ -130,7 +131,7 @@ def best_choice(ideal: Floats, frames: Iterable[tuple[int, Sequence[Version]]]) 
         In order of depth, each with its number and as many versions of it as the others: the same
         version of two that follow each other is mixed.
     """
-    choice = Choice(ideal)
+    choice = BestChoice(ideal)
     before: tuple[int, list[Candidate]] | None = None
     for number, versions in frames:
         now = [Candidate(picture, ideal, shown) for picture, shown in versions]

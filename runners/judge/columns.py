@@ -51,6 +51,12 @@ SCORE_COLUMNS = (
     Column("reference", "", _COUNT, "Frame in whose view the result was compared."),
     Column("view", "", "given, own", "Whether that is the frame that the stack names."),
     Column("brought", "", "text, or empty", "What was done to bring the result into that view."),
+    Column(
+        "view_alike",
+        "",
+        "frames, or empty",
+        "Frames whose views a file cannot be told from: points lie within 0.1 px rms.",
+    ),
     Column("shown_share", "", "0..1", "Share of the scored pixels that the result shows."),
     Column("residual_px", "px", ">= 0", "Rms motion between result and truth, before its removal."),
     Column(

@@ -28,8 +28,8 @@ def places_of_focus(camera: Camera, other: Camera) -> Floats:
         also beyond its edges.
     """
     frame, axis = camera.frame, other.rotation[:, 2]
-    rows, cols = (at + 0.5 for at in np.indices(frame.shape))
-    down, across = camera.rays_at(frame.row0 + rows, frame.col0 + cols)
+    row, col = (np.asarray(at + 0.5, float) for at in np.indices(frame.shape))
+    down, across = camera.rays_at(frame.row0 + row, frame.col0 + col)
     rays = np.stack([across, down, np.ones_like(down)], axis=-1) @ camera.rotation.T
     away = other.distance_mm - axis @ (camera.pupil_mm - other.pupil_mm)
     row, col, _ = other.project(camera.pupil_mm + (away / (rays @ axis))[..., None] * rays)

@@ -127,10 +127,11 @@ class StackTruth:
 
         To the subject only where it moves in any of the frames.
         """
-        pair = self.shoot.camera(self.reference), self.shoot.camera(frame)
-        moves = any(record.subject != STILL for record in self.shoot.records)
-        subject = tuple(camera.facing("", living=True) for camera in pair)
-        return [pair, subject] if moves else [pair]
+        own, other = self.shoot.camera(self.reference), self.shoot.camera(frame)
+        if all(record.subject == STILL for record in self.shoot.records):
+            return [(own, other)]
+        subject = own.facing("", living=True), other.facing("", living=True)
+        return [(own, other), subject]
 
     def _error(self, frame: int, ideal: Floats) -> Floats:
         """Squared difference between a frame, truly aligned, and the ideal, near each pixel."""

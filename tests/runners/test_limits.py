@@ -13,7 +13,7 @@ from skimage.metrics import peak_signal_noise_ratio
 from stacktruth.ground.srgb import clipped_srgb, decode_srgb
 from stacktruth.runners.bench.grid.conditions import FACTORS
 from stacktruth.runners.contract import Outcome, Result
-from stacktruth.runners.judge.choice import Candidate, Choice, best_choice
+from stacktruth.runners.judge.choice import BestChoice, Candidate, best_choice
 from stacktruth.runners.judge.limits import (
     CAPTURE_MARGIN_DB,
     SELECTION_MARGIN_DB,
@@ -124,7 +124,7 @@ class TestSelection:
         ideal = np.full((*SHAPE, 3), 0.5, np.float32)
         noisy = [ideal + rng.normal(0, 0.05, ideal.shape).astype(np.float32) for _ in range(20)]
         shown = np.ones(SHAPE, bool)
-        choice = Choice(ideal)
+        choice = BestChoice(ideal)
         for number, one in enumerate(noisy):
             choice.offer(number, Candidate(one, ideal, shown))
         error = np.stack([np.square(one - ideal).mean(axis=2) for one in noisy])
