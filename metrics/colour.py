@@ -14,7 +14,7 @@ def colour_difference(first: Floats, second: Floats) -> Floats:
 
     Values outside 0..1 have no colour in sRGB and are clipped. A grey image counts as R = G = B.
     """
-    return lab_difference(_lab(first), _lab(second)).astype(np.float32)
+    return lab_difference(lab(first), lab(second)).astype(np.float32)
 
 
 def lab_difference(first: npt.ArrayLike, second: npt.ArrayLike) -> npt.NDArray[np.floating]:
@@ -22,6 +22,7 @@ def lab_difference(first: npt.ArrayLike, second: npt.ArrayLike) -> npt.NDArray[n
     return deltaE_ciede2000(np.asarray(first), np.asarray(second), channel_axis=-1)
 
 
-def _lab(image: Floats) -> Floats:
+def lab(image: Floats) -> Floats:
+    """CIELAB of an sRGB-encoded image 0..1, white at D65, shape (H, W, 3)."""
     rgb = image if image.ndim == 3 else np.repeat(image[..., None], 3, axis=2)
     return rgb2lab(np.clip(rgb, 0.0, 1.0), channel_axis=-1)

@@ -77,6 +77,48 @@ class HaloProfile:
         return float(after - before + 1)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OccludingEdges:
+    """Where a reference has occluding edges, for all results that are compared with it.
+
+    Parameters
+    ----------
+    signed_px : array (H, W) of float64
+        Distance from the nearest edge; positive on the far side.
+    contrast : array (H, W) of float64
+        Luma of the near side less that of the far side, at that edge.
+    """
+
+    signed_px: Doubles
+    contrast: Doubles
+
+
+def occluding_edges(
+    luma: Floats, *, depth_mm: npt.ArrayLike, min_step_mm: float
+) -> OccludingEdges | None:
+    """Find the occluding edges of a picture; None where it has none.
+
+    Parameters
+    ----------
+    luma : array (H, W)
+        sRGB-encoded, 0..1.
+    depth_mm : array_like
+        Shape (H, W): true depth, mm; NaN where nothing is hit, which is behind everything.
+    min_step_mm : float
+        Least step of depth between neighbouring pixels that makes an occluding edge, mm.
+    """
+    if not min_step_mm > 0:
+        raise ValueError(f"min_step_mm must be positive, got {min_step_mm!r}")
+    depth = np.nan_to_num(np.asarray(depth_mm, dtype=np.float64), nan=_NOTHING_MM)
+    require_same_shape(depth_mm=depth, reference=luma)
+    near_edge = maximum_filter(depth, 3) - depth > min_step_mm
+    if not near_edge.any():
+        return None
+    far_edge = depth - minimum_filter(depth, 3) > min_step_mm
+    signed_px, contrast = _edge_field(luma, near_edge, far_edge)
+    return OccludingEdges(signed_px=signed_px, contrast=contrast)
+
+
 def halo_profile(
     result: npt.ArrayLike,
     reference: npt.ArrayLike,
@@ -104,22 +146,37 @@ def halo_profile(
     mask : array_like, optional
         Pixels to score.
     """
-    if not min_step_mm > 0:
-        raise ValueError(f"min_step_mm must be positive, got {min_step_mm!r}")
+    pair = ImagePair(result, reference, data_range=data_range)
+    edges = occluding_edges(pair.luma[1], depth_mm=depth_mm, min_step_mm=min_step_mm)
+    return profile_at(edges, pair, reach_px=reach_px, mask=mask)
+
+
+def profile_at(
+    edges: OccludingEdges | None,
+    pair: ImagePair,
+    *,
+    reach_px: int = REACH_PX,
+    mask: npt.ArrayLike | None = None,
+) -> HaloProfile:
+    """Do what `halo_profile` does, given the reference's edges.
+
+    Parameters
+    ----------
+    edges : OccludingEdges or None
+        Of the pair's reference.
+    pair : ImagePair
+    reach_px, mask : int, array_like
+        As for `halo_profile`.
+    """
     if not reach_px >= 1:
         raise ValueError(f"reach_px must be at least 1, got {reach_px!r}")
-    pair = ImagePair(result, reference, data_range=data_range)
-    depth = np.nan_to_num(np.asarray(depth_mm, dtype=np.float64), nan=_NOTHING_MM)
-    luma, wanted = pair.luma
-    require_same_shape(depth_mm=depth, reference=wanted)
     distance = np.arange(-reach_px, reach_px, dtype=np.float64) + 0.5
-    near_edge = maximum_filter(depth, 3) - depth > min_step_mm
-    far_edge = depth - minimum_filter(depth, 3) > min_step_mm
-    if not near_edge.any():
+    if edges is None:
         return HaloProfile(distance_px=distance, exaggeration=np.full(distance.size, np.nan))
-    signed_px, contrast = _edge_field(wanted, near_edge, far_edge)
-    use = as_mask(mask, pair.size) & (np.abs(contrast) >= _LEAST_CONTRAST)
-    profile = _binned(luma - _shaded(luma, wanted), contrast, signed_px, use, reach_px)
+    luma, wanted = pair.luma
+    use = as_mask(mask, pair.size) & (np.abs(edges.contrast) >= _LEAST_CONTRAST)
+    error = luma - _shaded(luma, wanted)
+    profile = _binned(error, edges.contrast, edges.signed_px, use, reach_px)
     return HaloProfile(distance_px=distance, exaggeration=-np.sign(distance) * profile)
 
 

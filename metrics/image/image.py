@@ -318,8 +318,32 @@ def score_image(
     >>> round(scores["left"]["psnr_db"], 3)
     20.0
     """
-    wanted = chosen(PAIR_METRICS, names)
     pair = ImagePair(result, reference, data_range=data_range)
+    return score_pair(pair, masks=masks, names=names)
+
+
+def score_pair(
+    pair: ImagePair, *, masks: Mapping[str, npt.ArrayLike], names: Iterable[str] | None = None
+) -> dict[str, dict[str, float]]:
+    """Do what `score_image` does to two images whose maps are kept for other masks.
+
+    Parameters
+    ----------
+    pair : ImagePair
+    masks : mapping of str to array_like
+        Region name to boolean mask (H, W).
+    names : iterable of str, optional
+        Metrics wanted; by default all of `PAIR_METRICS`.
+
+    Examples
+    --------
+    >>> grey = np.full((32, 32, 3), 0.5)
+    >>> pair = ImagePair(grey + 0.1, grey, data_range=1.0)
+    >>> scores = score_pair(pair, masks={"all": np.ones((32, 32), bool)}, names=["psnr_db"])
+    >>> round(scores["all"]["psnr_db"], 3)
+    20.0
+    """
+    wanted = chosen(PAIR_METRICS, names)
     checked = {region: as_mask(mask, pair.size) for region, mask in masks.items()}
     return {
         region: {metric.record.name: metric.compute(pair, mask) for metric in wanted}

@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import correlate1d, gaussian_filter, gaussian_filter1d
 
-from ...ground import srgb
 from ...ground.types import Floats
 from .. import colour
-from ..checks import require_same_shape, unit_image
+from ..checks import require_same_shape
 from . import structure
+from .picture import Picture
 
 GRADIENT_SIGMA_PX = 1.0
 HIGH_BAND_SIGMA_PX = 2.0
@@ -24,17 +24,24 @@ class ImagePair:
 
     Parameters
     ----------
-    result, reference : array_like
-        Shape (H, W) or (H, W, 3), finite.
+    result, reference : array_like or Picture
+        Shape (H, W) or (H, W, 3), finite. A `Picture` keeps what it needs for other pairs.
     data_range : float
         The value of white in both.
     """
 
     def __init__(
-        self, result: npt.ArrayLike, reference: npt.ArrayLike, *, data_range: float
+        self,
+        result: npt.ArrayLike | Picture,
+        reference: npt.ArrayLike | Picture,
+        *,
+        data_range: float,
     ) -> None:
-        self.result = unit_image(result, data_range=data_range, name="result")
-        self.reference = unit_image(reference, data_range=data_range, name="reference")
+        self._pictures = tuple(
+            one if isinstance(one, Picture) else Picture(one, data_range=data_range, name=name)
+            for one, name in ((result, "result"), (reference, "reference"))
+        )
+        self.result, self.reference = (picture.values for picture in self._pictures)
         require_same_shape(result=self.result, reference=self.reference)
 
     @property
@@ -53,7 +60,8 @@ class ImagePair:
     @cached_property
     def ssim(self) -> Floats:
         """SSIM, the mean over channels."""
-        return structure.ssim_map(self.result, self.reference)
+        first, second = (picture.local_means for picture in self._pictures)
+        return structure.ssim_map(self.result, self.reference, means=(first, second))
 
     @cached_property
     def multi_scale(self) -> list[Floats]:
@@ -63,12 +71,14 @@ class ImagePair:
     @cached_property
     def colour_difference(self) -> Floats:
         """CIEDE2000."""
-        return colour.colour_difference(self.result, self.reference)
+        first, second = (picture.lab for picture in self._pictures)
+        return colour.lab_difference(first, second).astype(np.float32)
 
     @cached_property
     def luma(self) -> tuple[Floats, Floats]:
         """Luma of result and reference."""
-        return srgb.luma(self.result), srgb.luma(self.reference)
+        result, reference = (picture.luma for picture in self._pictures)
+        return result, reference
 
     @cached_property
     def gradient_square_error(self) -> Floats:

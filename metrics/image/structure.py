@@ -16,32 +16,58 @@ SCALE_WEIGHTS = np.array([0.0448, 0.2856, 0.3001, 0.2363, 0.1333])
 MULTI_SCALE_MIN_PX = WINDOW_PX * 2 ** (len(SCALE_WEIGHTS) - 1)
 
 
-def similarity_maps(first: Floats, second: Floats) -> tuple[Floats, Floats]:
-    """Luminance and contrast-structure terms of two planes 0..1; their product is SSIM."""
+def local_mean(plane: Floats) -> Floats:
+    """Local mean of a plane 0..1, less a half."""
+    return _smooth(plane - np.float32(0.5))
+
+
+def channels(image: Floats) -> list[Floats]:
+    """Return the planes of an image (H, W) or (H, W, 3)."""
+    return [image] if image.ndim == 2 else [image[..., at] for at in range(image.shape[2])]
+
+
+def similarity_maps(
+    first: Floats, second: Floats, means: tuple[Floats, Floats] | None = None
+) -> tuple[Floats, Floats]:
+    """Luminance and contrast-structure terms of two planes 0..1; their product is SSIM.
+
+    Parameters
+    ----------
+    first, second : array (H, W)
+    means : two arrays (H, W), optional
+        Their `local_mean`, where it is known.
+    """
     # Local second moments lose digits to the square of the mean, so it is taken from the middle.
     x, y = first - np.float32(0.5), second - np.float32(0.5)
-    mean_x, mean_y = _smooth(x), _smooth(y)
+    mean_x, mean_y = means or (_smooth(x), _smooth(y))
     cross = _smooth(x * y) - mean_x * mean_y
     power = _smooth(x * x + y * y) - mean_x * mean_x - mean_y * mean_y
-    mean_x += np.float32(0.5)
-    mean_y += np.float32(0.5)
+    mean_x, mean_y = mean_x + np.float32(0.5), mean_y + np.float32(0.5)
     c1, c2 = np.float32(K1**2), np.float32(K2**2)
     luminance = np.divide(2 * mean_x * mean_y + c1, mean_x * mean_x + mean_y * mean_y + c1)
     structure = np.divide(2 * cross + c2, power + c2)
     return luminance, structure
 
 
-def ssim_map(first: Floats, second: Floats) -> Floats:
-    """SSIM of two images 0..1 at every pixel, the mean over channels, shape (H, W)."""
-    if first.ndim == 2:
-        luminance, structure = similarity_maps(first, second)
-        return luminance * structure
+def ssim_map(
+    first: Floats, second: Floats, *, means: tuple[list[Floats], list[Floats]] | None = None
+) -> Floats:
+    """SSIM of two images 0..1 at every pixel, the mean over channels, shape (H, W).
+
+    Parameters
+    ----------
+    first, second : array (H, W) or (H, W, 3)
+    means : two lists of arrays (H, W), optional
+        The `local_mean` of each channel, where it is known.
+    """
     total = np.zeros(first.shape[:2], dtype=np.float32)
-    for channel in range(first.shape[2]):
-        luminance, structure = similarity_maps(first[..., channel], second[..., channel])
+    planes = list(zip(channels(first), channels(second), strict=True))
+    known = list(zip(*means, strict=True)) if means else [None] * len(planes)
+    for pair, pair_means in zip(planes, known, strict=True):
+        luminance, structure = similarity_maps(*pair, pair_means)
         luminance *= structure
         total += luminance
-    return total / np.float32(first.shape[2])
+    return total / np.float32(len(planes))
 
 
 def multi_scale_maps(first: Floats, second: Floats) -> list[Floats]:

@@ -113,25 +113,26 @@ def misplaced(picture: Floats, target: Floats, mask: Bools) -> str:
     mask : array (rows, cols) of bool
         Where the picture can be judged.
     """
-    here = agreement(picture, target, mask)
-    there, down, right = _elsewhere(picture, target, mask)
+    own, wanted = (detail(luma(image)) for image in (picture, target))
+    here = correlation(own[mask], wanted[mask])
+    there, down, right = _elsewhere(own, wanted, mask)
     if there > max(_TIMES * here, here + _MORE, _BELIEVED):
         return (
             f"it fits better {math.hypot(down, right):.0f} px away ({right:+.0f} px across, "
             f"{down:+.0f} px down) than where it is"
         )
-    if here < LEAST and _strength(target, mask) > _TELLING:
+    if here < LEAST and _strength(wanted, mask) > _TELLING:
         return f"its detail does not agree with the scene's (correlation {here:.2f})"
     return ""
 
 
-def _strength(target: Floats, mask: Bools) -> float:
-    return float(np.sqrt(np.mean(np.square(detail(luma(target))[mask])))) if mask.any() else 0.0
+def _strength(wanted: Floats, mask: Bools) -> float:
+    return float(np.sqrt(np.mean(np.square(wanted[mask])))) if mask.any() else 0.0
 
 
-def _elsewhere(picture: Floats, target: Floats, mask: Bools) -> tuple[float, float, float]:
+def _elsewhere(own: Floats, wanted: Floats, mask: Bools) -> tuple[float, float, float]:
     """Return the best correlation of detail beyond the residual fit's reach, and where (px)."""
-    planes = [_binned(np.where(mask, detail(luma(image)), 0)) for image in (picture, target)]
+    planes = [_binned(np.where(mask, plane, 0)) for plane in (own, wanted)]
     shape = tuple(2 * side for side in planes[0].shape)  # room for all shifts
     first, second = (fft.rfft2(plane, shape) for plane in planes)
     power = float(np.linalg.norm(planes[0])) * float(np.linalg.norm(planes[1]))

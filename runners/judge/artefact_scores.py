@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import isnan
 
 import numpy as np
@@ -17,8 +18,9 @@ from ...ground.types import Bools, Floats
 from ...metrics import metric
 from ...metrics.artefacts.artefacts import flicker_stops, smear
 from ...metrics.artefacts.ghost import ghost, see_through
-from ...metrics.artefacts.halo import halo_profile
+from ...metrics.artefacts.halo import OccludingEdges, occluding_edges, profile_at
 from ...metrics.artefacts.invented import invented_detail
+from ...metrics.image.pair import ImagePair
 from ...simulator import optics
 from ...simulator.compositing.render import present_parts
 from ...simulator.scene.scene import Sheet
@@ -72,6 +74,16 @@ class ArtefactInputs:
     fibres: Bools
     ghosted: Bools
     noise_rms: Floats
+
+    @cached_property
+    def wanted(self) -> Floats:
+        """Encoded luma of the achievable picture, (rows, cols)."""
+        return luma(self.achievable)
+
+    @cached_property
+    def edges(self) -> OccludingEdges | None:
+        """Its occluding edges; None where it has none."""
+        return occluding_edges(self.wanted, depth_mm=self.depth_mm, min_step_mm=self.edge_mm)
 
 
 def artefact_inputs(shoot: AnyShoot, truth: Truth) -> ArtefactInputs:
@@ -174,10 +186,8 @@ def artefact_scores(result: Floats, inputs: ArtefactInputs, *, inside: Bools) ->
         By the metrics' names; NaN where the stack has nothing that could cause the artefact.
     """
     s, valid = inputs, inputs.valid & inside
-    own, wanted = luma(result), luma(s.achievable)
-    profile = halo_profile(
-        own, wanted, depth_mm=s.depth_mm, min_step_mm=s.edge_mm, data_range=1.0, mask=valid
-    )
+    own, wanted = luma(result), s.wanted
+    profile = profile_at(s.edges, ImagePair(own, wanted, data_range=1.0), mask=valid)
     ghosts = ghost(own, wanted, others=s.poses, data_range=1.0, mask=s.ghosted & inside)
     through = float("nan")
     if s.behind is not None:

@@ -51,6 +51,12 @@ SCORE_COLUMNS = (
     Column("reference", "", _COUNT, "Frame in whose view the result was compared."),
     Column("view", "", "given, own", "Whether that is the frame that the stack names."),
     Column("brought", "", "text, or empty", "What was done to bring the result into that view."),
+    Column(
+        "view_alike",
+        "",
+        "frames, or empty",
+        "Frames whose views a file cannot be told from: points lie within 0.1 px rms.",
+    ),
     Column("shown_share", "", "0..1", "Share of the scored pixels that the result shows."),
     Column("residual_px", "px", ">= 0", "Rms motion between result and truth, before its removal."),
     Column(
@@ -86,7 +92,7 @@ SCORE_COLUMNS = (
         "selection.margin_db",
         "dB",
         ">= 0",
-        "The same for the selection limit, with averaged noise.",
+        "The same for the selection limit, with noise that can be averaged.",
     ),
     Column(
         "above_limit", "", "text, or empty", "Which limits were passed by more than their margin."
@@ -105,8 +111,9 @@ SCORE_COLUMNS = (
 PREFIXES = {
     "total.": "result against the ideal",
     "merge.": "result against the achievable picture",
-    "capture.": "achievable picture against the ideal: the capture limit",
-    "selection.": "the best choice among aligned frames against the ideal: the selection limit",
+    "capture.": "achievable picture, or the best choice where that errs less, against the ideal: "
+    "the capture limit",
+    "selection.": "the best choice or mix of aligned frames against the ideal: the selection limit",
     "artefacts.": "result against the achievable picture",
     "depth.": "the method's depth against the true one",
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ... import metrics
+from ...ground.srgb import luma
 from ...ground.types import Bools, Doubles, Floats
 from ...metrics.registration.gain import FORGIVEN_COLOUR_STOPS, FORGIVEN_STOPS
 from ...simulator.shooting.any_shoot import AnyShoot
@@ -15,6 +16,14 @@ _COLOURED = 0.03
 #: A picture with less than this share of the scene's colour is all but grey.
 _GREY_SHARE = 0.25
 _CHARGED_STOPS = 0.01  # below this a gain beyond what is forgiven is not worth a word
+#: Bits of values that are handed in where 16 are expected, so that white is a small value.
+_FEWER_BITS = (8, 10, 12, 14)
+#: Dark and bright levels of a picture: shares of the pixels that lie below.
+_DARK_SHARE, _BRIGHT_SHARE = 0.25, 0.85
+#: The picture's bright levels lie below the scene's by the factor of the bits, but for exposure,
+#: and the dark ones by no larger one (by less, where blur has brightened them). Of a picture that
+#: is short of light the dark ones do, on the sRGB curve.
+_THAT_FACTOR, _DARKER = 1.3, 1.15
 _NAMES = ("red", "green", "blue")
 
 
@@ -22,6 +31,35 @@ def frame_gains(shoot: AnyShoot) -> Doubles:
     """Return the light of each usable frame over the nominal light, shape (frames, 3)."""
     gains = [record.gains for record in shoot.records if record.usable]
     return np.array(gains or [(1.0, 1.0, 1.0)])
+
+
+def refuse_wrong_scale(encoded: Floats, ideal: Floats, *, mask: Bools) -> None:
+    """Refuse a picture whose values have fewer bits than the scale that they are handed in.
+
+    Parameters
+    ----------
+    encoded, ideal : array (rows, cols, 3)
+        The result as it was handed in, and the ideal picture, sRGB-encoded 0..1.
+    mask : array (rows, cols) of bool
+        Pixels to go by.
+
+    Raises
+    ------
+    InvalidOutput
+        With a sentence for the method's author.
+    """
+    top = float(encoded.max())
+    bits = next((few for few in _FEWER_BITS if 0 < top * 65535 <= 2**few - 0.5), None)
+    if bits is None or not mask.any():
+        return
+    levels = (_DARK_SHARE, _BRIGHT_SHARE)
+    own, wanted = (np.quantile(luma(image)[mask], levels) for image in (encoded, ideal))
+    dark, bright = wanted / np.maximum(own, 1e-9) / 2 ** (16 - bits)
+    if dark < _DARKER * bright and 1 / _THAT_FACTOR < bright < _THAT_FACTOR:
+        raise InvalidOutput(
+            f"the picture's largest value is {round(top * 65535)} of 65535: it holds values of "
+            f"{bits} bits on a scale of 16, expected them scaled by {2 ** (16 - bits)}"
+        )
 
 
 def refuse_wrong_colours(seen: Floats, ideal: Floats, *, mask: Bools) -> None:

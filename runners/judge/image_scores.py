@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import partial
 from typing import Any
 
 from ... import metrics
 from ...ground.types import Bools, Floats
+from ...metrics.image.image import score_pair
+from ...metrics.image.pair import ImagePair
+from ...metrics.image.picture import Picture
 from ...metrics.image.regions import EVERYWHERE
 from .exposure import exposure_columns
 from .judged_view import IMAGE_METRICS, JudgedView
@@ -33,8 +35,7 @@ def image_columns(
         Where it is compared.
     """
     masks = metrics.within(view.masks, judged)
-    total = _scores(brought, view.ideal, masks)
-    merge = _scores(brought, view.achievable, masks)
+    total, merge = _scores(brought, view, masks)
     return {
         "residual_px": brought.residual_px,
         **exposure_columns(brought.exposure),
@@ -76,14 +77,22 @@ def _limit_columns(
 
 
 def _scores(
-    brought: metrics.Registered, reference: Floats, masks: Mapping[str, Bools]
-) -> dict[str, dict[str, float]]:
-    """Score a result: its colours as a viewer sees them, all else after the forgiven gain."""
-    ask = partial(metrics.score_image, masks=masks, data_range=1.0)
+    brought: metrics.Registered, view: JudgedView, masks: Mapping[str, Bools]
+) -> tuple[dict[str, dict[str, float]], ...]:
+    """Score a result against the ideal and the achievable picture.
+
+    Its colours as a viewer sees them, all else after the forgiven gain.
+    """
     after = [name for name in IMAGE_METRICS if name not in AS_EXPOSED]
-    scores = ask(brought.image, reference, names=after)
-    seen = ask(brought.as_exposed, reference, names=AS_EXPOSED)
-    return {region: values | seen[region] for region, values in scores.items()}
+    image, seen = Picture(brought.image), Picture(brought.as_exposed)
+    found = []
+    for wanted in view.pictures:
+        scores, colours = (
+            score_pair(ImagePair(own, wanted, data_range=1.0), masks=masks, names=names)
+            for own, names in ((image, after), (seen, AS_EXPOSED))
+        )
+        found.append({region: values | colours[region] for region, values in scores.items()})
+    return tuple(found)
 
 
 def _columns(scores: Mapping[str, Mapping[str, float]], prefix: str) -> dict[str, Any]:

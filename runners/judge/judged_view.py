@@ -11,6 +11,9 @@ import numpy as np
 from ... import metrics
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Bools, Floats
+from ...metrics.image.image import score_pair
+from ...metrics.image.pair import ImagePair
+from ...metrics.image.picture import Picture
 from ...simulator.shooting.truth import REGIONS, Truth
 from .any_stack import AnyStack
 from .artefact_scores import ArtefactInputs, artefact_inputs
@@ -22,8 +25,6 @@ LimitScores = Mapping[str, Mapping[str, Mapping[str, float]]]
 #: Regions scored one by one, beside the whole valid picture.
 SCORED_REGIONS = tuple(REGIONS)
 IMAGE_METRICS = ("psnr_db", "ssim", "ciede2000_mean", "gradient_error")
-#: A result that shows less of the view is compared with the limits over what it shows.
-_WHOLE_SHARE = 0.95
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +45,11 @@ class JudgedView:
     def ideal(self) -> Floats:
         """The view all in focus, encoded as results are, (rows, cols, 3)."""
         return clipped_srgb(self.truth.ideal)
+
+    @cached_property
+    def pictures(self) -> tuple[Picture, Picture]:
+        """The ideal and the achievable picture with what metrics need of them."""
+        return Picture(self.ideal), Picture(self.achievable)
 
     @cached_property
     def achievable(self) -> Floats:
@@ -81,16 +87,22 @@ class JudgedView:
         return int(np.count_nonzero(judged & self.valid)) / max(known, 1)
 
     def scores_of_limits(self, judged: Bools) -> LimitScores:
-        """Score the limits' pictures; for a result that shows a part, over that part alone."""
-        if self.share_of(judged) < _WHOLE_SHARE:
-            return self._limit_scores(metrics.within(self.masks, judged))
-        return self._whole_limit_scores
+        """Score the limits' pictures over exactly what a result is judged on."""
+        if np.array_equal(judged & self.valid, self.valid):
+            return self._whole_limit_scores
+        return self._limit_scores(metrics.within(self.masks, judged))
 
     @cached_property
     def _whole_limit_scores(self) -> LimitScores:
         return self._limit_scores(self.masks)
 
-    def _limit_scores(self, masks: Mapping[str, Bools]) -> LimitScores:
+    @cached_property
+    def _limit_pairs(self) -> Mapping[str, ImagePair]:
+        """The limits' pictures beside the ideal; their maps serve all results."""
         pictures = {"capture": self.limits.capture, "selection": self.limits.selection}
-        ask = partial(metrics.score_image, masks=masks, data_range=1.0, names=IMAGE_METRICS)
-        return {name: ask(picture, self.ideal) for name, picture in pictures.items()}
+        pair = partial(ImagePair, data_range=1.0)
+        return {name: pair(picture, self.pictures[0]) for name, picture in pictures.items()}
+
+    def _limit_scores(self, masks: Mapping[str, Bools]) -> LimitScores:
+        ask = partial(score_pair, masks=masks, names=IMAGE_METRICS)
+        return {name: ask(pair) for name, pair in self._limit_pairs.items()}

@@ -1,42 +1,40 @@
 """What the frames of a stack allow: two limits that a result is held against.
 
-Capture limit
-    The view with, at each point, the least defocus of any usable frame, rendered without noise:
-    what hands, step and light left. It limits the sharpness that the frames hold, and is no bound
-    on methods: where two frames are alike out of focus, taking the one that happens to lie nearer
-    to the ideal passes it, and so does sharpening by the true blur.
 Selection limit
-    The best that choosing among the truly aligned frames can give. Each pixel is taken from the
-    frame whose error about it is least, in a Gaussian window of sigma 1 px over all channels: over
-    some dozen pixels, so that a value which is right by accident gains nothing. It lies below the
-    capture limit where no frame shows what is behind a defocused edge: there all frames have the
-    near part's veil, and no choice takes it off. It may be passed by what does more than choose:
-    averaging noise, sharpening.
+    The best that choosing among the truly aligned frames can give: each pixel from the frame, or
+    from the mix of two neighbours in depth, whose error about it is least, in a Gaussian window of
+    sigma 1 px over all channels: over some dozen pixels, so that a value which is right by accident
+    gains little. A frame is moved in two ways: by the depth of what each pixel shows, and as the
+    plane moves that it is focused on, its edge continued; where a pixel mixes depths the one is
+    wrong for what is sharp, and the other where all is out of focus. It may be passed by what does
+    more than choose: averaging the noise of more frames, sharpening.
+Capture limit
+    The view with, at each point, the least defocus of any usable frame, rendered without noise, or
+    what the selection limit shows where that errs less: what hands, step and light left. No frame
+    shows what is behind a defocused edge: all have the near part's veil, and no choice takes it
+    off; there the selection limit lies far below. Sharpening by the true blur may pass it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Bools, Floats, Labels
 from ...simulator.shooting.any_shoot import AnyShoot
-from ...simulator.shooting.truth import Truth
+from .choice import Candidate, Version, best_choice
 from .frame_noise import noise_variance
 from .true_stages import StackTruth
 
-#: Window in which a frame is chosen, px.
-WINDOW_PX = 1.0
-#: By how much a result may rightly pass the capture limit, dB. Choosing by the truth passes it by
-#: up to 2.6 dB on the shipped scenes (a steep cone, stepped), sharpening by the true blur by 0.6.
-CAPTURE_MARGIN_DB = 3.0
-#: By how much sharpening and blending may rightly pass the selection limit, dB; averaging noise
-#: comes on top, as much as the stack's own noise allows.
+#: By how much a result may rightly pass the capture limit, dB: sharpening by the true blur passes
+#: it by up to 0.6 on the shipped scenes.
+CAPTURE_MARGIN_DB = 1.0
+#: By how much sharpening may rightly pass the selection limit, dB; averaging noise comes on top, as
+#: much as the stack's own noise allows.
 SELECTION_MARGIN_DB = 1.0
 #: Slope of the sRGB curve near black and its step there (IEC 61966-2-1).
 _SRGB_STEP = 1e-3
@@ -51,88 +49,76 @@ class ViewLimits:
     capture, selection : array (rows, cols, 3)
         sRGB-encoded 0..1.
     chosen : array (rows, cols) of int
-        The frame that the selection limit takes.
+        The frame that the selection limit takes, or the one that counts more in a mix.
     noise : float
-        Mean square of one frame's noise in encoded values, share of white squared.
-    frames : int
-        Usable frames, whose noise can be averaged.
+        Mean square of the noise that the selection limit has, in encoded values, share of white
+        squared.
+    averaged : float
+        How many times less noise a mean of all usable frames has, >= 1.
     """
 
     capture: Floats
     selection: Floats
     chosen: Labels
     noise: float
-    frames: int
+    averaged: float
 
     def margins_db(self, selection_db: float) -> Mapping[str, float]:
         """Return by how much each limit may rightly be passed, given the selection limit in dB."""
         return {
             "capture": CAPTURE_MARGIN_DB,
             "selection": SELECTION_MARGIN_DB
-            + averaging_gain_db(selection_db, noise=self.noise, frames=self.frames),
+            + averaging_gain_db(selection_db, noise=self.noise, frames=self.averaged),
         }
 
 
 def view_limits(given: StackTruth) -> ViewLimits:
     """Work out the limits of a stack in the view of its truth."""
     truth, shoot = given.truth, given.shoot
-    selection, chosen = selected(truth, aligned_frames(given))
-    valid = truth.mask("valid")
+    ideal, valid = clipped_srgb(truth.ideal), truth.mask("valid")
+    selection = best_choice(ideal, aligned_frames(given))
+    one = noise_square(shoot, truth.ideal)
+    usable = max(1, sum(record.usable for record in shoot.records))
+    alone, left = (mean_within(power, valid) for power in (one, one * selection.kept))
     return ViewLimits(
-        capture=clipped_srgb(truth.achievable),
-        selection=selection,
-        chosen=chosen,
-        noise=float(noise_square(shoot, truth.ideal)[valid].mean()) if valid.any() else 0.0,
-        frames=max(1, sum(record.usable for record in shoot.records)),
+        capture=nearest_to_ideal(ideal, clipped_srgb(truth.achievable), selection.picture),
+        selection=selection.picture,
+        chosen=selection.frame,
+        noise=left,
+        averaged=max(1.0, usable * left / alone) if alone > 0 else 1.0,
     )
 
 
-def aligned_frames(given: StackTruth) -> Iterator[tuple[int, Floats, Bools]]:
-    """Yield each frame that has light, truly aligned and exposed, and where it shows the view.
+def aligned_frames(given: StackTruth) -> Iterator[tuple[int, tuple[Version, ...]]]:
+    """Yield each frame that has light, in order of depth, truly exposed and aligned in each way.
 
-    The reference comes first: of equals it is chosen. Frames that are smeared count too, for a
-    method may use what is good in them.
+    Frames that are smeared count too, for a method may use what is good in them.
     """
-    lit = [record.frame for record in given.shoot.records if max(record.gains) > 0]
-    for frame in sorted(lit, key=lambda frame: frame != given.reference):
-        yield frame, *given.aligned(frame)
+    lit = [record for record in given.shoot.records if max(record.gains) > 0]
+    for record in sorted(lit, key=lambda record: (record.focus_z_mm, record.frame)):
+        yield record.frame, given.versions(record.frame)
 
 
-def selected(
-    truth: Truth, frames: Iterator[tuple[int, Floats, Bools]] | Sequence[tuple[int, Floats, Bools]]
-) -> tuple[Floats, Labels]:
-    """Choose each pixel from the frame whose error about it is least.
+def nearest_to_ideal(ideal: Floats, first: Floats, second: Floats) -> Floats:
+    """Take a pixel from the second picture where it errs less there, and in the window about it.
+
+    So the error is nowhere larger than that of the first, and a value of the second that is right
+    by accident gains nothing.
 
     Parameters
     ----------
-    truth : Truth
-    frames : iterable of (int, array (rows, cols, 3), array (rows, cols) of bool)
-        Number, picture in the truth's view (sRGB-encoded), and where it shows the view.
-
-    Returns
-    -------
-    array (rows, cols, 3), array (rows, cols) of int
-        The picture, and the frame of each pixel; the ideal and -1 where no frame shows anything.
+    ideal, first, second : array (rows, cols, 3)
+        sRGB-encoded 0..1.
     """
-    ideal = clipped_srgb(truth.ideal)
-    picture = ideal.copy()
-    chosen = np.full(ideal.shape[:2], -1, np.int16)
-    least = np.full(ideal.shape[:2], np.inf, np.float32)
-    for number, image, shown in frames:
-        error = windowed_error(image, ideal, shown)
-        nearer = error < least
-        picture[nearer] = image[nearer]
-        chosen[nearer] = number
-        least[nearer] = error[nearer]
-    return picture, chosen
+    everywhere = np.ones(ideal.shape[:2], bool)
+    one, other = (Candidate(picture, ideal, everywhere) for picture in (first, second))
+    nearer = (other.error < one.error) & (other.square < one.square)
+    return np.where(nearer[..., None], second, first)
 
 
-def windowed_error(image: Floats, ideal: Floats, shown: Bools) -> Floats:
-    """Return the mean square error about each pixel over what is shown; infinite elsewhere."""
-    square = np.where(shown, np.square(image - ideal).mean(axis=2), np.float32(0))
-    weight = ndimage.gaussian_filter(shown.astype(np.float32), WINDOW_PX)
-    mean = ndimage.gaussian_filter(square, WINDOW_PX) / np.maximum(weight, 1e-6)
-    return np.where(shown, mean, np.float32(np.inf))
+def mean_within(values: Floats, mask: Bools) -> float:
+    """Return the mean of a map over a mask; 0 over nothing."""
+    return float(values[mask].mean()) if mask.any() else 0.0
 
 
 def noise_square(shoot: AnyShoot, light: Floats) -> Floats:
@@ -156,19 +142,19 @@ def noise_square(shoot: AnyShoot, light: Floats) -> Floats:
     return np.asarray((noise_variance(shoot, light) * slope**2).mean(axis=2), np.float32)
 
 
-def averaging_gain_db(psnr_db: float, *, noise: float, frames: int) -> float:
+def averaging_gain_db(psnr_db: float, *, noise: float, frames: float) -> float:
     """Return by how much averaging the noise of frames may raise a PSNR, dB.
 
-    Of the mean square error the share that is one frame's noise falls to an n-th with n frames;
-    the rest stays. At most 10 log10(n), where all of the error is noise.
+    Of the mean square error the share that is noise falls to an n-th; the rest stays. At most
+    10 log10(n), where all of the error is noise.
 
     Parameters
     ----------
     psnr_db : float
-        Of a picture that has one frame's noise.
     noise : float
-        Mean square of that noise.
-    frames : int
+        Mean square of the noise that the picture has.
+    frames : float
+        How many times less noise the average has.
     """
     error = 10 ** (-psnr_db / 10)
     if not error > 0:

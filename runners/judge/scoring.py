@@ -23,7 +23,7 @@ from .agreement import misplaced
 from .any_stack import AnyStack
 from .artefact_scores import absent_artefacts, artefact_scores
 from .depth_scores import depth_scores
-from .exposure import frame_gains, refuse_wrong_colours
+from .exposure import frame_gains, refuse_wrong_colours, refuse_wrong_scale
 from .image_scores import image_columns
 from .judged_view import JudgedView
 from .known_views import KnownViews
@@ -182,6 +182,7 @@ class Judge:
             version=version,
             shown=found.inside,
             told=found.told,
+            alike=found.alike,
         )
 
     def score(
@@ -193,6 +194,7 @@ class Judge:
         version: str = "",
         shown: Bools | None = None,
         told: str = "",
+        alike: tuple[int, ...] = (),
     ) -> Scored:
         """Score an outcome; one that is not ok gives a row with its status and reason alone.
 
@@ -207,6 +209,8 @@ class Judge:
             What the picture shows of the view; None: all.
         told : str
             What was done to bring it there.
+        alike : tuple of int
+            Frames whose views it may as well be in.
         """
         named = partial(without_result, self.shoot, name=name, kind=kind, version=version)
         result = outcome.result
@@ -216,6 +220,7 @@ class Judge:
         brought, judged = self._brought(encoded, view, shown)
         evened = brought.evened()
         try:
+            refuse_wrong_scale(encoded, view.ideal, mask=judged)
             refuse_misplaced(evened, view, judged)
             refuse_wrong_colours(brought.as_exposed, view.ideal, mask=judged)
         except InvalidOutput as error:
@@ -226,6 +231,7 @@ class Judge:
             "reference": view.truth.reference,
             "view": GIVEN if view.truth.reference == self.stack.truth.reference else OWN,
             "brought": told,
+            "view_alike": ", ".join(map(str, alike)),
             "shown_share": view.share_of(judged),
             **image_columns(encoded, brought, view, judged),
             **self._artefacts(evened, brought.inside, view),

@@ -11,11 +11,14 @@ from scipy import ndimage
 
 from ...ground.srgb import LUMA, clipped_srgb
 from ...ground.types import Bools, Doubles, Floats, Image, Labels
+from ...simulator.handling.sway import STILL
 from ...simulator.shooting.any_shoot import AnyShoot
 from ...simulator.shooting.motion import Nearest, nearest, places_in
 from ...simulator.shooting.truth import Truth
+from ...simulator.view.camera import Camera
 from ..methods.picture.geometry import resample_dense
 from ..methods.picture.tone import to_float
+from .plane_motion import places_of_focus
 
 #: The optically sharpest frame is passed over where its error is more than twice that of the
 #: frame that shows the point best, and this much (share of white) above it.
@@ -101,6 +104,34 @@ class StackTruth:
         shown = np.isfinite(places[..., 0])
         moved = resample_dense(picture, np.where(shown[..., None], places, np.float32(0)))
         return np.clip(moved, 0, 1), shown
+
+    def versions(self, frame: int) -> tuple[tuple[Floats, Bools], ...]:
+        """Return a frame in the truth's view, truly exposed, in each way that it can be moved.
+
+        By the depth of what each pixel shows, and where that shows the view; and as the plane that
+        it is focused on moves, its edge continued, once more with the subject where that moved.
+        """
+        by_depth = self.aligned(frame)
+        everywhere = np.ones(by_depth[1].shape, bool)
+        if frame == self.reference:
+            return (by_depth,) * (1 + len(self._stands(frame)))
+        picture = self.exposed(frame)
+        by_plane = (
+            np.clip(resample_dense(picture, places_of_focus(*cameras)), 0, 1)
+            for cameras in self._stands(frame)
+        )
+        return by_depth, *((moved, everywhere) for moved in by_plane)
+
+    def _stands(self, frame: int) -> list[tuple[Camera, Camera]]:
+        """Return how the reference's camera and a frame's stand to what stays, and to the subject.
+
+        To the subject only where it moves in any of the frames.
+        """
+        own, other = self.shoot.camera(self.reference), self.shoot.camera(frame)
+        if all(record.subject == STILL for record in self.shoot.records):
+            return [(own, other)]
+        subject = own.facing("", living=True), other.facing("", living=True)
+        return [(own, other), subject]
 
     def _error(self, frame: int, ideal: Floats) -> Floats:
         """Squared difference between a frame, truly aligned, and the ideal, near each pixel."""

@@ -55,6 +55,9 @@ _CLOSELY = 3
 _IN_PLACE, _TIMES = 0.5, 1.5
 #: What leaves shared points farther apart by this many times than another is not looked at.
 _TIMES_OFF = 1.5
+#: Views in which points lie nearer together than this, px rms, cannot be told apart: about as far
+#: off is a point at an edge in its true view.
+ALIKE_PX = 0.1
 #: Fewer points that two views share say nothing of the motion between them.
 _FEW_POINTS = 50
 
@@ -79,6 +82,8 @@ class PlacedPicture:
         What the file shows of the view.
     told : str
         What was done to bring it there, for people; empty where nothing was.
+    alike : tuple of int
+        Other frames whose views cannot be told from it by this picture.
     """
 
     view: int
@@ -86,6 +91,7 @@ class PlacedPicture:
     depth: Floats | None
     inside: Bools
     told: str
+    alike: tuple[int, ...] = ()
 
 
 def placed(
@@ -129,7 +135,34 @@ def placed(
         depth=None if depth is None else sampled_depth(depth, best.way, shape),
         inside=inside,
         told=told_of(best.way, inside & valid, valid, picture.shape[:2]),
+        alike=alike_views(
+            {one: known.points_in(one)[best.inside.ravel()] for one in (*frames, best.view)},
+            best.view,
+            in_place=np.array_equal(best.way.params, np.eye(3)),
+        ),
     )
+
+
+def alike_views(points: Mapping[int, Doubles], view: int, *, in_place: bool) -> tuple[int, ...]:
+    """Return the other views in which the same points lie within `ALIKE_PX`, rms.
+
+    Parameters
+    ----------
+    points : mapping of int to array (points, 2)
+        Row and column of the same points by view; NaN where one does not show them.
+    view : int
+        The one that was found.
+    in_place : bool
+        Whether the picture lies there as it is: then shift, turn and scale tell views apart, too.
+    """
+
+    def apart_px(other: int) -> float:
+        if not in_place:
+            return parallax_px(points[view], points[other])
+        off = (points[view] - points[other])[np.isfinite(points[view] + points[other]).all(axis=1)]
+        return math.inf if len(off) < _FEW_POINTS else float(np.sqrt((off**2).sum(1).mean()))
+
+    return tuple(sorted(one for one in points if one != view and apart_px(one) < ALIKE_PX))
 
 
 @dataclass(frozen=True, eq=False)

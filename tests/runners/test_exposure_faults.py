@@ -182,6 +182,22 @@ def test_colours_are_scored_as_they_are_seen(judge: Judge) -> None:
     assert found["total.ciede2000_mean"] > 1
 
 
+@pytest.mark.parametrize("bits", [8, 10, 12, 14])
+def test_values_of_fewer_bits_are_refused_with_a_sentence(judge: Judge, bits: int) -> None:
+    """A frame's values from 0 to 4095, say, in a picture of 16 bits: white is 65535 there."""
+    few = np.rint(one_frame(judge) * (2**bits - 1)).astype(np.uint16)
+    found = row(judge, few / np.float32(65535))
+    assert found["status"] == "invalid-output"
+    assert f"values of {bits} bits on a scale of 16" in found["reason"]
+    assert f"scaled by {2 ** (16 - bits)}" in found["reason"]
+
+
+@pytest.mark.parametrize("stops", [4.0, 8.0])
+def test_a_picture_short_of_light_is_no_wrong_scale(judge: Judge, stops: float) -> None:
+    """Its dark parts lie farther below the scene's than its bright ones, on the sRGB curve."""
+    assert "bits" not in row(judge, darker(judge, stops))["reason"]
+
+
 def test_files_whose_values_are_other_colours_are_refused(judge: Judge, tmp_path: Path) -> None:
     """A file that is half transparent, and one in a profile of Lab: a status and a sentence."""
     levels = np.rint(255 * np.clip(ideal_of(judge), 0, 1)).astype(np.uint8)

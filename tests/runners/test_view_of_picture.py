@@ -21,7 +21,7 @@ from stacktruth.runners.judge.finished import score_files
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge
 from stacktruth.runners.judge.true_stages import StackTruth
-from stacktruth.runners.judge.view_of_picture import placed
+from stacktruth.runners.judge.view_of_picture import alike_views, placed
 from stacktruth.runners.methods import built_in
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.shooting.shoot import shoot
@@ -96,7 +96,8 @@ def test_a_program_in_another_view_is_scored_in_that_view(judge: Judge, tmp_path
     named = replace(result, reference=0)
     honest = judge.score(Outcome(status="ok", result=named), name="told").row
     assert row["total.psnr_db"] == pytest.approx(honest["total.psnr_db"], abs=0.05)
-    assert abs(row["merge_loss_db"]) < 1.5
+    assert row["merge_loss_db"] == pytest.approx(honest["merge_loss_db"], abs=0.05)
+    assert abs(row["merge_loss_db"]) < 2.0
 
 
 @pytest.mark.parametrize(
@@ -311,6 +312,22 @@ def test_a_hard_crop_is_found(judge: Judge, in_last: Result, how: str) -> None:
         crop = crop + 0.05 * np.random.default_rng(0).standard_normal(crop.shape)
     picture = np.ascontiguousarray(np.clip(crop, 0, 1), np.float32)
     assert placed(picture, None, known=judge.known_views).view == LAST
+
+
+def test_views_that_cannot_be_told_apart_are_named() -> None:
+    """A step of 0.05 px says nothing, one of 0.5 does; of a crop only what no similarity takes."""
+    rng = np.random.default_rng(4)
+    here = rng.uniform(0, 100, (400, 2))
+    deep = here + 0.3 * rng.standard_normal(here.shape)
+    points = {
+        3: here,
+        4: here + 0.05,
+        5: 1.002 * here + 0.5,
+        6: deep,
+        7: np.full_like(here, np.nan),
+    }
+    assert alike_views(points, 3, in_place=True) == (4,)
+    assert alike_views(points, 3, in_place=False) == (4, 5)
 
 
 def test_views_are_told_apart_by_what_no_similarity_takes_away() -> None:

@@ -122,9 +122,10 @@ def loss_split(rows: pd.DataFrame) -> PageTable:
         heading="Where it was lost",
         columns=("method", *columns.values()),
         rows=_means(rows.reindex(columns=rows.columns.union(list(columns))), list(columns)),
-        note="Capture limit: the least defocus of any frame at each point; what is missing to "
-        "the ideal was lost by hands, step and light. Selection limit: the best that choosing "
-        "among truly aligned frames can give; no method that chooses gets back what lies between "
+        note="Capture limit: the least defocus of any frame at each point, or the best choice "
+        "where that errs less; what is missing to the ideal was lost by hands, step and light. "
+        "Selection limit: the best that choosing among truly aligned frames, or mixing two "
+        "neighbours, can give; no method that chooses gets back what lies between "
         "the two. The rest was lost in the merge, which is the method's. Gain: light that the "
         "result needed. A true stage (+true-warp) shows what that stage costs the method.",
     )
