@@ -66,11 +66,13 @@ def given(stack: Stack, picture: np.ndarray, **parts: object) -> pd.Series:
 
 
 def test_the_achievable_picture_loses_nothing_in_the_merge(still: Stack) -> None:
-    """What is lost is the capture's; nothing in the merge that choosing could have had."""
+    """What is lost is the capture's; nothing in the merge that choosing could have had.
+
+    Where a choice among the frames errs less than the least defocus rendered, the limit has that.
+    """
     row = given(still, still.truth.achievable)
-    assert row["merge_loss_db"] == pytest.approx(-row["selection_loss_db"], abs=1e-3)
     assert row["merge_loss_db"] == pytest.approx(0.0, abs=0.1)
-    assert row["total.psnr_db"] == pytest.approx(row["capture.psnr_db"], abs=1e-3)
+    assert 0 <= row["capture.psnr_db"] - row["total.psnr_db"] < 0.05
     assert row["merge.psnr_db"] > 90
 
 
