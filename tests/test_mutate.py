@@ -44,6 +44,7 @@ def change(mutate, **parts):
     return mutate.Change(**asked | {"breaks": "a sum", "tests": ("test_blunt.py",)} | parts)
 
 
+@pytest.mark.slow
 def test_a_change_survives_a_blunt_test_and_not_a_sharp_one(mutate, tree):
     """And the file is afterwards what it was before."""
     assert mutate.survives(change(mutate), tree)

@@ -242,14 +242,9 @@ print("\\n".join(sorted(used)))
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
-    "name",
-    [
-        "peak-interpolation",
-        pytest.param("fusion-blocks", marks=pytest.mark.slow),
-        pytest.param("autofocus-curves", marks=pytest.mark.slow),
-        pytest.param("fusion-metrics", marks=pytest.mark.slow),
-    ],
+    "name", ["peak-interpolation", "fusion-blocks", "autofocus-curves", "fusion-metrics"]
 )
 def test_code_that_runs_is_code_that_counts(stamps, tmp_path, name):
     """Held to the interpreter: every function of ours that a study calls is in a file it names."""

@@ -200,6 +200,7 @@ def test_pictures_of_different_things_are_a_failure() -> None:
         direct(stack, everything(stack))
 
 
+@pytest.mark.slow
 def test_one_foreign_frame_is_left_out() -> None:
     """The others are aligned as if it were not there."""
     made = moved("grass")

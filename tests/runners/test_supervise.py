@@ -168,6 +168,7 @@ def test_the_network_is_off_where_the_level_says_so(tmp_path) -> None:
     assert "unreachable" in ended.stderr
 
 
+@pytest.mark.slow
 def test_time_in_which_a_run_is_stopped_by_others_does_not_count(tmp_path: Path) -> None:
     """Stopped for 3 s, it keeps a limit of 2; one that stops itself does not."""
 
