@@ -91,7 +91,7 @@ def test_a_fit_marks_all_that_fits(stamps, tree):
     """Comparisons of focus measures, and all that runs methods; nothing that only renders."""
     tree.change("metrics/focus/peak.py", "-0.5, 0.5)", "-0.6, 0.6)")
     assert set(stamps.stale(root=tree.root)) == but(
-        stamps, "families", "gallery.png", "renderer", "calibrate", "review"
+        stamps, "families", "gallery.png", "renderer", "calibrate", "review", "promises"
     )
 
 

@@ -116,6 +116,13 @@ def test_faint_detail_is_not_worth_a_depth(capsys):
     assert "means nothing" in plan["depth_of_field"]["reason"]
 
 
+def test_a_curved_field_is_told(capsys):
+    """At 4:1 the corner of half the picture, 1.4625 x 0.975 mm off, is 0.01 / 2 r^2 farther."""
+    told = "at the subject's corner it is sharp 0.015 mm farther than in the middle"
+    assert told in " ".join(planned(capsys, "--rig", "bellows-objective")["words"])
+    assert "curved" not in " ".join(planned(capsys)["words"])
+
+
 def test_flash_and_cadence_may_be_set(capsys):
     """Power, battery, recycle time, ambient share and rate reach the plan."""
     options = ["--light", "flash-sixteenth", "--power", "1/4", "--battery", "alkaline"]

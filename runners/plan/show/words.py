@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import hypot
 
 from ....simulator.handling.light import Light
 from ..advise.advice import Plan
@@ -18,6 +19,8 @@ from ..draw.way import Way
 #: Heading of what goes with every plan.
 SAFETY = "Before you shoot"
 
+#: Share of the depth of field from which a curved field is told (our choice).
+_LITTLE = 0.1
 #: Lengths below this are told in um.
 _FINE_MM = 0.00995
 
@@ -79,7 +82,7 @@ def sentences(plan: Plan) -> list[str]:
         said.append(_best_found(plan))
     else:
         said += [how(plan), costs(plan)]
-    return [*said, _unplanned(plan), *_losses(plan)]
+    return [*said, _unplanned(plan), *_losses(plan), *_curved(plan)]
 
 
 def tables(plan: Plan) -> list[TextTable]:
@@ -300,6 +303,23 @@ def _losses(plan: Plan) -> list[str]:
         f"fills {subject} leaves {mm(room)} of room."
     )
     return told
+
+
+def _curved(plan: Plan) -> list[str]:
+    """Return what a curved field does to the plan, in a sentence; none where it does little."""
+    framing, setting = plan.setting.framing, plan.setting
+    if framing.subject_mm is None:
+        corner_mm = hypot(framing.half_width_mm, framing.half_height_mm) / 2
+    else:
+        corner_mm = framing.subject_mm / 2**0.5
+    sag_mm = setting.rig.lens.field_curvature_per_mm / 2 * corner_mm**2
+    if abs(sag_mm) < _LITTLE * setting.lane.total_mm:
+        return []
+    side = "farther" if sag_mm > 0 else "nearer"
+    return [
+        f"The field of this lens is curved: at the subject's corner it is sharp {mm(abs(sag_mm))} "
+        f"{side} than in the middle. The chance does not know that: plan for so much more depth."
+    ]
 
 
 def _depth_table(plan: Plan) -> TextTable:

@@ -16,6 +16,7 @@ from ..draw.sharpness import Sharpness, lane_of, sharpness_for
 
 #: First number of the seeds of settings; the planner was tried on others while it was made.
 _SEEDS = 2026_1130
+#: Of flat fields: the chance of a plan knows of no other, and its page says so.
 _RIGS = ("field-1x", "field-2x", "field-5x")
 #: Smallest and largest magnification, and the f-numbers below 2:1 and from it on.
 _MAGNIFICATIONS = 0.5, 5.0
