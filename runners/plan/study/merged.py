@@ -15,7 +15,7 @@ from ..draw.planned import Planned
 from ..show.words import percent
 from .study import StudySetup, depth_in_view
 from .tries import Try, try_of
-from .try_page import WIDE, Picture, as_shown, marked, try_page
+from .try_page import WIDE, ShownPicture, as_shown, marked, try_page
 
 
 def merged_try(planned: Planned, setup: StudySetup, *, methods: Sequence[str], seed: int) -> str:
@@ -61,7 +61,7 @@ def _scored(stack: MemoryStack, name: str) -> Scored:
     return Judge(stack).score(outcome, name=method.name, kind=method.kind, version=method.version)
 
 
-def _merged(one: Scored) -> Picture:
+def _merged(one: Scored) -> ShownPicture:
     row, result = one.row, one.outcome.result
     assert result is not None
     found, allowed = row.get("total.psnr_db"), row.get("capture.psnr_db")
@@ -70,10 +70,10 @@ def _merged(one: Scored) -> Picture:
         note = f"{found:.1f} dB against the ideal picture; these frames allow {allowed:.1f} dB."
     light = to_light(result.image, linear=False)
     heading = f"Merged by {row['method']}"
-    return Picture(heading=heading, note=note, image=as_shown(light, wide=WIDE))
+    return ShownPicture(heading=heading, note=note, image=as_shown(light, wide=WIDE))
 
 
-def _never(made: Try, stack: MemoryStack) -> Picture:
+def _never(made: Try, stack: MemoryStack) -> ShownPicture:
     """Return the sharpest picture that the frames hold, red where none is sharp."""
     truth = stack.truth
     valid = truth.mask("valid")
@@ -86,7 +86,7 @@ def _never(made: Try, stack: MemoryStack) -> Picture:
         f"{percent(far)} lies beyond the depth that was planned for, {percent(all_of_it - far)} "
         "within it: in a gap, or at an edge that the frames which hold its depth do not show."
     )
-    return Picture(
+    return ShownPicture(
         heading="What no frame shows sharp",
         note=note,
         image=as_shown(marked(truth.achievable, never), wide=WIDE),

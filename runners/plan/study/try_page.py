@@ -41,7 +41,7 @@ Frames = Callable[[int, int], Image]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Picture:
+class ShownPicture:
     """A large picture on the page.
 
     Parameters
@@ -58,7 +58,7 @@ class Picture:
 
 @plain_text()
 def try_page(
-    made: Try, frames: Frames, *, pictures: Sequence[Picture] = (), more: Sequence[str] = ()
+    made: Try, frames: Frames, *, pictures: Sequence[ShownPicture] = (), more: Sequence[str] = ()
 ) -> str:
     """Return the page of a try as HTML.
 
@@ -67,7 +67,7 @@ def try_page(
     made : Try
     frames : callable
         Gives the frames, each asked for once.
-    pictures : sequence of Picture
+    pictures : sequence of ShownPicture
         Merged pictures and the like.
     more : sequence of str
         Sentences that are told after those of the try.
