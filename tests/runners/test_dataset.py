@@ -45,6 +45,14 @@ texture = { kind = "octaves", palette = ["#22331a", "#8aa060", "#d6d1c2"], cell_
 """
 FIRST = 14
 LAYOUTS = ("folders", "npz")
+#: Columns that are no numbers.
+TEXTS = {
+    "stacks": {
+        *("name", "split", "scene", "family", "rig", "stance", "light", "subject"),
+        *("encoding", "path", "sha256"),
+    },
+    "frames": {"name", "split", "path"},
+}
 
 
 @pytest.fixture(scope="module")
@@ -171,6 +179,7 @@ def test_both_tables_say_the_same_and_every_column_has_its_record(made):
         lines = [json.loads(line) for line in (made[1] / f"{name}.jsonl").read_text().splitlines()]
         assert [str(column.name) for column in columns] == list(rows[0]) == list(lines[0])
         for row, line in zip(rows, lines, strict=True):
+            assert {key for key, one in line.items() if isinstance(one, str)} == TEXTS[name]
             assert row == {key: "" if one is None else str(one) for key, one in line.items()}
     assert {"focus_z_mm", "x_mm", "yaw_mrad", "gain_stops"} <= set(lines[0])
     assert [one.name for one in fields(StackRow)] == [column.name for column in STACK_COLUMNS]
@@ -193,6 +202,8 @@ def test_the_reader_gives_what_others_read(made):
         assert frames.dtype == np.uint16
         np.testing.assert_array_equal(np.stack(list(stack.frames)), frames)
         np.testing.assert_array_equal(stack.truth.depth_mm, depth)
+        told = data.frames[data.frames["name"] == row.name]
+        np.testing.assert_array_equal(told["focus_z_mm"], stack.records["focus_z_mm"])
         np.testing.assert_allclose(stack.records["focus_z_mm"], focus, rtol=1e-15)
         again = stack.shoot.frame(1)  # renders it
         np.testing.assert_array_equal(again.image, stack.frames[1])
@@ -231,13 +242,15 @@ def test_sha256sum_finds_all_as_it_was_made(made):
 
 
 def test_what_is_damaged_or_missing_is_made_again_and_the_rest_kept(copied):
-    """A stack cut short, one removed, a draft of a process that is no more: the same bytes."""
+    """A stack cut short, one with a bit turned, another machine's draft: the same bytes."""
     own, folder = copied
     before = bytes_below(folder)
     files = [name for name in sorted(before) if name.startswith("stacks/")]
-    cut, gone, kept = (next(n for n in files if f"slope-{one}" in n) for one in (14, 15, 16))
+    cut, turned, kept = (next(n for n in files if f"slope-{one}" in n) for one in (14, 15, 16))
     (folder / cut).write_bytes(before[cut][:-7])
-    (folder / gone).unlink()
+    middle = len(before[turned]) // 2
+    bit = bytes([before[turned][middle] ^ 1])
+    (folder / turned).write_bytes(before[turned][:middle] + bit + before[turned][middle + 1 :])
     draft = folder / "stacks" / ".slope-15-@00000000.1.1@-x"
     draft.mkdir()
     stamp = (folder / kept).stat().st_mtime_ns
