@@ -32,7 +32,7 @@ from .settings import card, random_setting, width_mm
 #: Drawn tries behind the comparison with the unplanned pass.
 _PAIRED_TRIES = 1500
 #: Columns of the card in the depth that one frame holds, at least.
-_COLUMNS = 24
+_COLUMNS = 200
 #: Share of a blur disc that rounding may make it wider.
 _SLACK = 1e-3
 
