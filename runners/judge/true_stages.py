@@ -97,7 +97,9 @@ class StackTruth:
 
     def aligned(self, frame: int) -> tuple[Floats, Bools]:
         """Return a frame in the truth's view, truly exposed, and where it shows the view."""
-        picture = self.exposed(frame)
+        return self._by_depth(frame, self.exposed(frame))
+
+    def _by_depth(self, frame: int, picture: Floats) -> tuple[Floats, Bools]:
         if frame == self.reference:
             return picture, np.ones(picture.shape[:2], bool)
         places = self.warp(frame)
@@ -111,11 +113,11 @@ class StackTruth:
         By the depth of what each pixel shows, and where that shows the view; and as the plane that
         it is focused on moves, its edge continued, once more with the subject where that moved.
         """
-        by_depth = self.aligned(frame)
+        picture = self.exposed(frame)
+        by_depth = self._by_depth(frame, picture)
         everywhere = np.ones(by_depth[1].shape, bool)
         if frame == self.reference:
             return (by_depth,) * (1 + len(self._stands(frame)))
-        picture = self.exposed(frame)
         by_plane = (
             np.clip(resample_dense(picture, places_of_focus(*cameras)), 0, 1)
             for cameras in self._stands(frame)
