@@ -137,7 +137,7 @@ def seal(folder):
 
 
 def score(folder, picture, depth=None):
-    """Return PSNR over each region, that of the capture limit, and the mean depth error."""
+    """Return PSNR, that of the least defocus over each region, and the mean depth error."""
     truth = {p.stem: tifffile.imread(p) for p in folder.glob("truth/*.tif")}
     bits = json.loads((folder / "truth/truth.json").read_text())["regions"]
     valid = truth["regions"] & bits["valid"] > 0

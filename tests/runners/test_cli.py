@@ -218,7 +218,7 @@ class TestWrongRequest:
     def test_an_unknown_command_is_refused(self, capsys, place):
         """The commands are listed, with a hint to the help."""
         ran = Ran(capsys, "stack")
-        ran.assert_failed(2, "invalid choice: 'stack' (choose from 'demo', 'draw', 'render'")
+        ran.assert_failed(2, "invalid choice: 'stack' (choose from 'demo', 'draw', 'dataset'")
         assert ran.err.splitlines()[1] == "see: stacktruth --help"
 
     def test_export_needs_a_known_ending(self, capsys, place):
@@ -332,7 +332,7 @@ class TestDone:
         assert text.splitlines()[1].split()[:2] == ["mean", "ok"]
 
     def test_the_achievable_picture_loses_nothing_in_the_merge(self, capsys, place, stack):
-        """The best possible merge and the true depth, handed in as finished files, score so."""
+        """The least defocus of any frame and the true depth, handed in as finished files."""
         truth = read_stack(stack).truth
         picture = np.rint(65535 * np.clip(clipped_srgb(truth.achievable), 0, 1)).astype(np.uint16)
         tifffile.imwrite("best.tif", picture, photometric="rgb")
@@ -340,7 +340,7 @@ class TestDone:
         files = ["--image", "best.tif", "--depth", "depth.tif", "--depth-unit", "mm"]
         (row,) = json.loads(self.run(capsys, "score", stack, *files, "--name", "best", "--json"))
         assert row["method"] == "best"
-        assert row["total.psnr_db"] == pytest.approx(row["capture.psnr_db"], abs=0.05)
+        assert row["total.psnr_db"] <= row["capture.psnr_db"] + 0.05
         assert row["merge.psnr_db"] > 80  # 16 bits hold 101 dB
         assert row["depth.depth_rmse_mm"] < 1e-6
 
@@ -354,7 +354,7 @@ class TestDone:
             argv = ["score", stack, "--image", "best.tif", "--json"]
             (row,) = json.loads(self.run(capsys, *argv))
             assert row["reference"] == view
-            assert row["total.psnr_db"] == pytest.approx(row["capture.psnr_db"], abs=0.05)
+            assert row["merge.psnr_db"] > 60
         ran = Ran(capsys, *argv, "--reference", "0")
         ran.assert_failed(1, "best.tif: invalid-output, the picture")
 

@@ -34,7 +34,7 @@ def coloured() -> Judge:
         light="flash-128th",
         approach=Approach(kind="stepped", start_mm=0.3, step_mm=0.5),
         frames=3,
-        crop=(960, 720),
+        crop=(1280, 960),
         bin=5,
         noise=False,
     )

