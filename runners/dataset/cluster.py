@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import socket
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
+from typing import Any
 
 from threadpoolctl import threadpool_limits
 
 from ...simulator.stack.manifest import versions
-from ..request import RequestError, StoppedError
+from ..cluster import connected, other_versions, refuse_others
+from ..request import StoppedError
 from .index import StackFacts
 from .make import Work
 
-_CONNECT_S = 10.0
 #: What every machine must have alike, for the stacks to be the same.
 _ALIKE = ("code", "numpy", "scipy", "scikit-image", "imagecodecs", "tifffile")
 
@@ -35,31 +35,16 @@ def on_cluster(address: str) -> Iterator[Work]:
     RequestError
         dask.distributed is not installed, nothing answers at the address, or no worker is there.
     """
-    try:
-        from distributed import Client  # noqa: PLC0415 - an extra, and slow
-    except ImportError as error:
-        raise RequestError(
-            "--cluster: got a Python without dask.distributed, allowed one that has it\n"
-            "pip install 'stacktruth[cluster]'"
-        ) from error
-    try:
-        client = Client(address, timeout=_CONNECT_S, set_as_default=False)
-    except (OSError, ValueError) as error:
-        raise RequestError(
-            f"--cluster: got {address!r}, allowed the address of a scheduler that answers: {error}"
-        ) from error
-    with client:
-        if not client.nthreads():
-            raise RequestError(f"--cluster: got no worker at {address}, allowed one or more")
+    with connected(address) as client:
         yield partial(_there, client)
 
 
-def _there(client: object, keep: Keep, numbers: Sequence[int]) -> Iterator[StackFacts]:
+def _there(client: Any, keep: Keep, numbers: Sequence[int]) -> Iterator[StackFacts]:
     """Send all numbers to the cluster; yield what comes of them, in their order."""
-    from distributed import Client, KilledWorker  # noqa: PLC0415
+    from distributed import KilledWorker  # noqa: PLC0415 - an extra, and slow
 
-    assert isinstance(client, Client)
-    job = partial(_kept, keep, {name: versions()[name] for name in _ALIKE})
+    here = versions()
+    job = partial(_kept, keep, [(name, here[name]) for name in _ALIKE])
     futures = client.map(job, numbers, pure=False)
     try:
         yield from (future.result() for future in futures)
@@ -72,13 +57,8 @@ def _there(client: object, keep: Keep, numbers: Sequence[int]) -> Iterator[Stack
         client.cancel(futures)
 
 
-def _kept(keep: Keep, alike: Mapping[str, str], number: int) -> StackFacts:
+def _kept(keep: Keep, alike: Sequence[tuple[str, str]], number: int) -> StackFacts:
     """Make a stack on a worker that has what the run was started with."""
-    here = versions()
-    others = [f"{name} {here[name]} for {at}" for name, at in alike.items() if here[name] != at]
-    if others:
-        raise StoppedError(
-            f"{socket.gethostname()} has not what the run was started with: {', '.join(others)}"
-        )
+    refuse_others(other_versions(alike))
     with threadpool_limits(1):
         return keep(number)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -19,7 +18,9 @@ from ...ground.atomic import write_whole
 from ...ground.checksum import sha256
 from ...ground.json_text import read_json
 from ...ground.litter import remove_litter, removed
+from ...ground.locks import locked
 from ...ground.text import plain_line
+from ...simulator.data import shown_value
 from ...simulator.stack.manifest import (
     StackError,
     canonical_json,
@@ -236,28 +237,23 @@ def _refuse_difference(folder: Path, part: str, held: Any, asked: dict[str, Any]
             continue  # it grows
         if got != there:
             raise RequestError(
-                f"{folder}: holds another data set: {key}: got {plain_line(repr(got), longest=80)},"
-                f" allowed {plain_line(repr(there), longest=80)}"
-                f"{' or more' if key == 'count' else ''}, or a new folder\nnothing was changed"
+                f"{folder}: holds another data set: {key}: got {shown_value(got)}, allowed "
+                f"{shown_value(there)}{' or more' if key == 'count' else ''}, or a new folder\n"
+                "nothing was changed"
             )
 
 
 @contextmanager
 def _alone(folder: Path, shard: tuple[int, int]) -> Iterator[None]:
     """Keep others from the same part of a data set."""
-    path = folder / f".lock-{shard[0]}-of-{shard[1]}"
-    with path.open("a") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise RequestError(
-                f"{folder}: got shard {shard[0]}/{shard[1]}, which is being made already, allowed "
-                "one run at a time"
-            ) from None
-        try:
+    try:
+        with locked(folder / f".lock-{shard[0]}-of-{shard[1]}", wait=False):
             yield
-        finally:
-            path.unlink(missing_ok=True)
+    except BlockingIOError:
+        raise RequestError(
+            f"{folder}: got shard {shard[0]}/{shard[1]}, which is being made already, allowed "
+            "one run at a time"
+        ) from None
 
 
 def _told(folder: Path, plan: DatasetPlan, made: dict[int, StackFacts]) -> str:

@@ -51,7 +51,7 @@ def two_workers(*, failures: int) -> Iterator[LocalCluster]:
     with (
         dask.config.set({"distributed.scheduler.allowed-failures": failures}),
         LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0"
         ) as cluster,
     ):
         yield cluster
@@ -150,7 +150,7 @@ def test_what_cannot_work_is_refused_before_anything_is_written(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Nobody at the address, both ways at once, dask not installed: status 2 and what to do."""
-    monkeypatch.setattr(pools, "_CONNECT_S", 0.5)
+    monkeypatch.setattr("stacktruth.runners.cluster._CONNECT_S", 0.5)
     argv = ["bench", str(suite), "--out", str(tmp_path / "out"), "--cluster", "tcp://127.0.0.1:1"]
     assert main(argv) == 2
     assert "--cluster: got 'tcp://127.0.0.1:1', allowed" in capsys.readouterr().err

@@ -466,7 +466,7 @@ def test_a_cluster_makes_the_same(plan, both, tmp_path):
     keep = partial(keep_stack, tmp_path, plan)
     assert pickle.loads(pickle.dumps(keep)).args == keep.args
     words = [*command(plan, tmp_path / "set")[3:], "--no-progress"]
-    with LocalCluster(n_workers=1, processes=False, dashboard_address=None) as cluster:
+    with LocalCluster(n_workers=1, processes=False, dashboard_address=":0") as cluster:
         assert main([*words, "--cluster", cluster.scheduler_address]) == 0
     assert bytes_below(tmp_path / "set") == bytes_below(both["folders"][1])
 

@@ -80,23 +80,29 @@ def once(judge: Judge, outcome: Outcome) -> Iterator[tuple[str, Work]]:
         )
 
 
+def judged(scene_name: str, *, rounds: int) -> tuple[Judge, Outcome, float]:
+    """Return a judge, a result of 0.4 megapixels, and the CPU seconds that judging it takes."""
+    scene = load_scene(scene_name)
+    plan = shoot(scene, load_rig(scene.rig), stance="braced", seed=1, frames=12,
+                 crop=(1568, 1024), bin=2)  # fmt: skip
+    judge = Judge(MemoryStack(plan))
+    result = built_in("focus-map")(judge.stack.frames, judge.stack.info)
+    outcome = Outcome(status="ok", result=result)
+    judge.score(outcome, name="first")
+    whole = min(cpu_s(lambda: judge.score(outcome, name="again")) for _ in range(rounds))
+    return judge, outcome, whole
+
+
 def main() -> None:
     """Print seconds of CPU and shares."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--scene", default="sticky-leaf")
     parser.add_argument("--rounds", type=int, default=3)
     asked = parser.parse_args()
-    scene = load_scene(asked.scene)
-    plan = shoot(scene, load_rig(scene.rig), stance="braced", seed=1, frames=12,
-                 crop=(1568, 1024), bin=2)  # fmt: skip
     with threadpool_limits(1):
-        judge = Judge(MemoryStack(plan))
-        result = built_in("focus-map")(judge.stack.frames, judge.stack.info)
-        outcome = Outcome(status="ok", result=result)
-        judge.score(outcome, name="first")
-        whole = min(cpu_s(lambda: judge.score(outcome, name="again")) for _ in range(asked.rounds))
+        judge, outcome, whole = judged(asked.scene, rounds=asked.rounds)
         rows, cols = judge.truth().depth_mm.shape
-        print(f"{cols} x {rows} px, {plan.frames} frames: one result {whole:.2f} s (aim: 2)")
+        print(f"{cols} x {rows} px, {judge.shoot.frames} frames: one result {whole:.2f} s (aim: 2)")
         for name, work in shares(judge, outcome):
             least = min(cpu_s(work) for _ in range(asked.rounds))
             print(f"  {name:36} {least:5.2f} s {least / whole:4.0%}", flush=True)

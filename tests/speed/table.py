@@ -26,14 +26,13 @@ from pathlib import Path
 import pandas as pd
 from bench_workers import SUITE, run
 from curves import curves_figure, in_convolutions, measured
+from judge_cost import judged
 from levels import least_s, prices
 from render_workers import write
 from timing import cpu_s, times_with
 
 from stacktruth.runners.bench.running.run import environment
-from stacktruth.runners.contract import Outcome
 from stacktruth.runners.judge.memory_stack import MemoryStack
-from stacktruth.runners.judge.scoring import Judge
 from stacktruth.runners.methods import built_in
 from stacktruth.simulator import Shoot, load_rig, load_scene, render_view
 from stacktruth.simulator.processes import usable_cores
@@ -147,15 +146,7 @@ def wavelet_over_pyramid() -> float:
 
 def judging() -> float:
     """Return the CPU seconds that judging one result of 0.4 megapixels takes."""
-    scene = load_scene("sticky-leaf")
-    plan = shoot(scene, load_rig(scene.rig), stance="braced", seed=1, frames=12,
-                 crop=(1568, 1024), bin=2)  # fmt: skip
-    judge = Judge(MemoryStack(plan))
-    outcome = Outcome(
-        status="ok", result=built_in("focus-map")(judge.stack.frames, judge.stack.info)
-    )
-    judge.score(outcome, name="first")
-    return min(cpu_s(lambda: judge.score(outcome, name="again")) for _ in range(3))
+    return judged("sticky-leaf", rounds=3)[2]
 
 
 def cpu_lines() -> list[Line]:

@@ -15,10 +15,8 @@ from threadpoolctl import threadpool_limits
 from ....ground.checksum import sha256
 from ....ground.threads import one_thread_each
 from ....simulator.processes import processes
-from ...request import RequestError
+from ...cluster import connected
 from .work import Task, do
-
-_CONNECT_S = 10.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,29 +71,14 @@ def on_cluster(address: str) -> Iterator[Pool]:
     RequestError
         dask.distributed is not installed, nothing answers at the address, or no worker is there.
     """
-    try:
-        from distributed import Client, KilledWorker  # noqa: PLC0415 - an extra, and slow
-    except ImportError as error:
-        raise RequestError(
-            "--cluster needs dask.distributed, which is not installed\n"
-            "pip install 'stacktruth[cluster]'"
-        ) from error
-    try:
-        client = Client(address, timeout=_CONNECT_S, set_as_default=False)
-    except (OSError, ValueError) as error:
-        raise RequestError(
-            f"--cluster: got {address!r}, allowed the address of a scheduler that answers, "
-            f"such as tcp://10.0.0.1:8786: {error}"
-        ) from error
-    with client:
-        workers = sum(client.nthreads().values())
-        if not workers:
-            raise RequestError(f"--cluster: the scheduler at {address} has no worker")
+    with connected(address) as client:
+        from distributed import KilledWorker  # noqa: PLC0415 - an extra, and slow
+
         pool = client.get_executor()
         # The same key for the same task: a resumed benchmark finds what is still being done.
         yield Pool(
             submit=lambda task: pool.submit(do, task, key=key_of(task)),
-            workers=workers,
+            workers=sum(client.nthreads().values()),
             lost=(KilledWorker,),
         )
 

@@ -6,7 +6,6 @@ has its name. A file that cannot be read counts as not done.
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 import tempfile
@@ -14,12 +13,13 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from ....ground.atomic import write_whole
 from ....ground.checksum import sha256
 from ....ground.json_text import read_json
 from ....ground.litter import remove_litter
+from ....ground.locks import locked
 from ....simulator.stack.manifest import canonical_json
 from ...request import RequestError
 
@@ -93,7 +93,7 @@ class Store:
             One is at work already.
         """
         try:
-            with _locked(self.path / f".lock-{name}", wait=False):
+            with locked(self.path / f".lock-{name}", wait=False):
                 yield
         except BlockingIOError:
             raise RequestError(
@@ -103,14 +103,14 @@ class Store:
     @contextmanager
     def stack_locked(self, stack: str) -> Iterator[None]:
         """Keep others from a stack; wait while one is at work on it."""
-        with _locked(self.path / f".lock-{stack}", wait=True):
+        with locked(self.path / f".lock-{stack}", wait=True):
             yield
 
     def clear(self) -> None:
         """Remove what killed benchmarks left: locks and drafts here, folders of their methods."""
         remove_litter(Path(tempfile.gettempdir()))
         for path in self.path.glob(".lock-*"):
-            with suppress(OSError), _locked(path, wait=False):
+            with suppress(OSError), locked(path, wait=False):
                 pass  # nobody has it: it goes when it is let go
         for folder in (self.path, self.path / "cells", *self.path.glob("outputs/*")):
             remove_litter(folder, prefix=".")
@@ -158,33 +158,3 @@ class Store:
         }
         held["sha256"] = sha256(canonical_json(held))
         write_whole(self.path / "cells" / f"{cell}.json", json.dumps(held).encode())
-
-
-@contextmanager
-def _locked(path: Path, *, wait: bool) -> Iterator[None]:
-    """Keep others from a name; the file that stands for it goes with the lock.
-
-    Raises
-    ------
-    BlockingIOError
-        Another has it, and there is no waiting.
-    """
-    how = fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB
-    while True:
-        with path.open("a") as file:
-            fcntl.flock(file, how)
-            if not _has_name(file, path):
-                continue  # whoever had it before took it away: lock what has the name by now
-            try:
-                yield
-            finally:
-                path.unlink(missing_ok=True)
-            return
-
-
-def _has_name(file: IO[Any], path: Path) -> bool:
-    """Tell whether an open file is the one that has the name."""
-    try:
-        return os.path.samestat(os.fstat(file.fileno()), path.stat())
-    except FileNotFoundError:
-        return False

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import shutil
-import socket
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache, partial
@@ -22,11 +21,11 @@ from ....simulator.stack.manifest import StackError, canonical_json, plan_to_dat
 from ....simulator.stack.stackio import Stack, read_stack
 from ....simulator.stack.stackwrite import write_stack
 from ....simulator.steps import side_by_side
+from ...cluster import other_versions, refuse_others
 from ...contract import Outcome
 from ...isolate.staying import StayingMethods
 from ...isolate.workplace import FROM_OUTSIDE
 from ...judge.scoring import Judge, Scored, without_result
-from ...request import StoppedError
 from ..grid.cells import Cell, StackSpec, by_stack, cells_of
 from ..grid.suite import SUITE, Suite, suite_in
 from .missing import left_of
@@ -220,21 +219,13 @@ def give_up(task: Task, reason: str) -> None:
 
 def _asked(task: Task) -> tuple[Store, Suite, Sequence[Cell]]:
     """Return store, suite and cells of a task; refuse it where code or files differ."""
-    here = versions()
-    others = [
-        f"{name} {here.get(name)} for {version}"
-        for name, version in task.versions
-        if here.get(name) != version
-    ]
+    others = other_versions(task.versions)
     store = Store(Path(task.folder))
     suite, stacks = _suite_and_stacks(store.path, (store.path / SUITE).read_bytes())
     cells = stacks.get(task.stack, ())
     if tuple(cell.key for cell in cells) != task.cells:
         others.append(f"the code or a file of {suite.name}")
-    if others:
-        raise StoppedError(
-            f"{socket.gethostname()} has not what the run was started with: {', '.join(others)}"
-        )
+    refuse_others(others)
     return store, suite, cells
 
 

@@ -6,10 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ...isolate.run import find_method, run_method
 from ...judge.memory_stack import JoinedShoots, MemoryStack
 from ...judge.scoring import Judge, Scored
-from ...judge.true_stages import StackTruth
 from ...methods.picture.tone import to_light
 from ..draw.planned import Planned
 from ..show.words import percent
@@ -36,7 +34,8 @@ def merged_try(planned: Planned, setup: StudySetup, *, methods: Sequence[str], s
     how = {"crop": setup.crop, "bin": setup.bin, "quality": "fast"}
     made = try_of(planned, setup.scene, ends_mm=(near, far), seed=seed, **how)
     stack = MemoryStack(JoinedShoots(shoots=made.shoots))
-    scores = [_scored(stack, method) for method in methods]
+    judge = Judge(stack)
+    scores = [judge.run(method) for method in methods]
     first = [0, *made.lanes.later_passes]
     return try_page(
         made,
@@ -48,17 +47,6 @@ def merged_try(planned: Planned, setup: StudySetup, *, methods: Sequence[str], s
             if not one.outcome.result
         ],
     )
-
-
-def _scored(stack: MemoryStack, name: str) -> Scored:
-    method = find_method(name)
-    outcome = run_method(
-        method,
-        stack.frames,
-        stack.info,
-        truth=StackTruth(stack.shoot, stack.truth, stack.frames),
-    )
-    return Judge(stack).score(outcome, name=method.name, kind=method.kind, version=method.version)
 
 
 def _merged(one: Scored) -> ShownPicture:

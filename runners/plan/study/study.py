@@ -22,10 +22,9 @@ from ....simulator.scene.scene import Scene, load_scene
 from ....simulator.shooting.truth import NEVER_PX
 from ....simulator.steps import side_by_side
 from ....simulator.streams import stream
-from ...isolate.run import find_method, run_method
+from ...isolate.run import find_method
 from ...judge.memory_stack import JoinedShoots, MemoryStack
 from ...judge.scoring import Judge
-from ...judge.true_stages import StackTruth
 from ..advise.advice import Plan, advised_way, search_rehearsal
 from ..advise.remedies import changes
 from ..draw.conditions import framing_of
@@ -214,16 +213,7 @@ def run_study(
 def run_stack(stack: StudyStack, setup: StudySetup) -> dict[str, Any]:
     """Render, merge and score one stack."""
     rendered = MemoryStack(_joined(stack, setup))
-    method = find_method(setup.method)
-    outcome = run_method(
-        method,
-        rendered.frames,
-        rendered.info,
-        truth=StackTruth(rendered.shoot, rendered.truth, rendered.frames),
-    )
-    scored = Judge(rendered).score(
-        outcome, name=method.name, kind=method.kind, version=method.version
-    )
+    scored = Judge(rendered).run(setup.method)
     valid = rendered.truth.mask("valid")
     predicted = _predicted(stack, setup)
     return {
