@@ -58,6 +58,15 @@ def test_a_flat_window_is_refused() -> None:
         refuse_flat(place, RIG)
 
 
+def test_a_window_shows_something_in_the_middle_of_its_depth() -> None:
+    """The view is that of the middle frame: near and far alone would leave no edge in it to find."""
+    scene = load_scene("targets:1")
+    crop = deepest_window(scene, RIG, (480, 320))
+    depth = np.clip(view_depth(scene, RIG, crop=crop, bin=4), *scene.depth_mm)
+    off_mm = np.abs(depth - np.percentile(depth, (5, 95)).mean())
+    assert (off_mm < 5 * depth_of_field_mm(RIG, blur_um=30.0).total_mm).mean() > 0.04
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", list_data_files("scene"))
 def test_every_window_that_is_shipped_has_depth(name: str) -> None:

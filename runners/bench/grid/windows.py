@@ -29,6 +29,11 @@ _ACROSS = 80
 _LOOK = 24
 #: Share of a window that must show something.
 _SEEN = 0.9
+#: The frame in the middle of the pass gives the view; a window of near and far alone, with nothing
+#: within so many depths of field of its plane, shows no edge in it to find that view by.
+_MIDDLE_DEPTHS = 5.0
+#: Share of a window that must lie there.
+_IN_MIDDLE = 0.05
 #: Decimals of a place's depth, mm: what differs between processors is left out.
 _DECIMALS = 4
 
@@ -131,7 +136,10 @@ def window_crop(rig: Rig, size: tuple[int, int], window: SceneWindow) -> Window:
 
 @lru_cache(maxsize=256)
 def deepest_window(scene: Scene, rig: Rig, size: tuple[int, int]) -> Window:
-    """Return the window of that size that shows most depth, of those a third of it apart."""
+    """Return the window of that size that shows most depth, of those a third of it apart.
+
+    Of those whose middle is not empty, if any is like that.
+    """
     bin = max(1, min(size) // _LOOK)
     z = view_depth(scene, rig, bin=bin)
     high, wide = size[1] // bin, size[0] // bin
@@ -146,7 +154,13 @@ def deepest_window(scene: Scene, rig: Rig, size: tuple[int, int]) -> Window:
             f"{rig.sensor.width_px}x{rig.sensor.height_px}"
         )
     z = np.clip(z, *scene.depth_mm)
-    row, col = max(places, key=lambda at: _depth(z[at[0] : at[0] + high, at[1] : at[1] + wide]))
+    middle_mm = _MIDDLE_DEPTHS * _depth_of_field_mm(rig)
+
+    def rank(at: tuple[int, int]) -> tuple[bool, float]:
+        part = z[at[0] : at[0] + high, at[1] : at[1] + wide]
+        return _has_middle(part, middle_mm), _depth(part)
+
+    row, col = max(places, key=rank)
     return (*size, col * bin, row * bin)
 
 
@@ -156,6 +170,14 @@ def _depth(z: Floats) -> float:
         return 0.0
     near, far = np.nanpercentile(z, _ENDS)
     return float(far - near)
+
+
+def _has_middle(z: Floats, within_mm: float) -> bool:
+    """Tell whether enough of a part lies so near to the middle of its depth."""
+    if np.isfinite(z).mean() < _SEEN:
+        return False
+    middle = np.nanpercentile(z, _ENDS).mean()
+    return bool((np.abs(z - middle) <= within_mm).mean() >= _IN_MIDDLE)
 
 
 @lru_cache(maxsize=256)
@@ -174,7 +196,11 @@ def window_depth_mm(scene: Scene, rig: Rig, crop: Crop) -> tuple[float, float]:
 def depths_of_field(depth_mm: tuple[float, float], rig: Rig) -> float:
     """Return how many depths of field of the rig lie between two z."""
     near, far = depth_mm
-    return (far - near) / depth_of_field_mm(rig, blur_um=BLUR_CRITERION_UM).total_mm
+    return (far - near) / _depth_of_field_mm(rig)
+
+
+def _depth_of_field_mm(rig: Rig) -> float:
+    return depth_of_field_mm(rig, blur_um=BLUR_CRITERION_UM).total_mm
 
 
 def refuse_flat(place: Place, rig: Rig) -> None:
