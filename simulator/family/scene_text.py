@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ...ground.checksum import sha256
-from ..data import DataFileError
+from ..data import DataFileError, shown_value
 
 _ROWS = 4
 _DIGITS = 6
@@ -92,4 +92,4 @@ def written(value: Any) -> str:
         case dict():
             inner = ", ".join(f"{_key(key)} = {written(one)}" for key, one in value.items())
             return f"{{ {inner} }}" if inner else "{}"
-    raise DataFileError(f"got {value!r}, allowed numbers, texts, lists and tables")
+    raise DataFileError(f"got {shown_value(value)}, allowed numbers, texts, lists and tables")

@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 import re
 
+from ..data import shown_value
+
 #: Rows of sRGB to XYZ under D65, IEC 61966-2-1.
 _XYZ = (
     (0.4124564, 0.3575761, 0.1804375),
@@ -45,7 +47,7 @@ def shaded(colour: str, *, light: float, chroma: float, hue_deg: float) -> str:
         The colour is not "#rrggbb", or a factor is negative.
     """
     if not re.fullmatch("#[0-9a-fA-F]{6}", colour):
-        raise ValueError(f"got {colour!r}, allowed '#rrggbb'")
+        raise ValueError(f"got {shown_value(colour)}, allowed '#rrggbb'")
     if not (light >= 0 and chroma >= 0):
         raise ValueError(f"got light {light:g} and chroma {chroma:g}, allowed from 0")
     rgb = [_linear(int(colour[k : k + 2], 16) / 255) for k in (1, 3, 5)]

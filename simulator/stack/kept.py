@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ...ground.columns import Column
+from ..data import shown_value
 from ..shooting.truth import REGIONS
 from .columns import FRAME_KEYS, INFO_KEYS, RECORD_COLUMNS, TRUTH_KEYS
 from .frameio import FORMATS
@@ -140,19 +141,19 @@ def _plan(stack: Stack) -> Iterator[str]:
 
 def _equal(where: str, got: Any, allowed: Any) -> Iterator[str]:
     if got != allowed:
-        yield f"{where}: got {got!r}, allowed {allowed!r}"
+        yield f"{where}: got {shown_value(got)}, allowed {shown_value(allowed)}"
 
 
 def _same(where: str, got: Sequence[Any], allowed: Iterable[Any]) -> Iterator[str]:
     """Compare lists; only the first place where they differ is told."""
     wanted = list(allowed)
     if not isinstance(got, list):
-        yield f"{where}: got {got!r}, allowed a list"
+        yield f"{where}: got {shown_value(got)}, allowed a list"
         return
     if len(got) != len(wanted):
         yield f"{where}: got {len(got)} values, allowed {len(wanted)}"
         return
     for one, right in zip(got, wanted, strict=True):
         if one != right:
-            yield f"{where}: got {one!r}, allowed {right!r}"
+            yield f"{where}: got {shown_value(one)}, allowed {shown_value(right)}"
             return

@@ -59,7 +59,7 @@ def test_a_flat_window_is_refused() -> None:
 
 
 def test_a_window_shows_something_in_the_middle_of_its_depth() -> None:
-    """The view is that of the middle frame: near and far alone would leave no edge in it to find."""
+    """The view is the middle frame's: near and far alone would leave no edge in it to find."""
     scene = load_scene("targets:1")
     crop = deepest_window(scene, RIG, (480, 320))
     depth = np.clip(view_depth(scene, RIG, crop=crop, bin=4), *scene.depth_mm)
