@@ -44,12 +44,15 @@ def shaded(colour: str, *, light: float, chroma: float, hue_deg: float) -> str:
     Raises
     ------
     ValueError
-        The colour is not "#rrggbb", or a factor is negative.
+        The colour is not "#rrggbb", a factor is negative or has no end, or the turn has none.
     """
     if not re.fullmatch("#[0-9a-fA-F]{6}", colour):
         raise ValueError(f"got {shown_value(colour)}, allowed '#rrggbb'")
-    if not (light >= 0 and chroma >= 0):
-        raise ValueError(f"got light {light:g} and chroma {chroma:g}, allowed from 0")
+    if not (0 <= light < math.inf and 0 <= chroma < math.inf and math.isfinite(hue_deg)):
+        raise ValueError(
+            f"got light {light:g}, chroma {chroma:g} and hue_deg {hue_deg:g}, allowed finite "
+            "numbers, light and chroma from 0"
+        )
     rgb = [_linear(int(colour[k : k + 2], 16) / 255) for k in (1, 3, 5)]
     lightness, a, b = _lab(rgb)
     size, turn = chroma * math.hypot(a, b), math.atan2(b, a) + math.radians(hue_deg)

@@ -5,11 +5,14 @@ The same picture gives the same bytes each time: no file holds a date or the nam
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
 import numpy as np
+
+FormatName = Literal["tiff16", "png16", "jpeg8", "float32"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,7 +21,8 @@ class FrameFormat:
 
     Parameters
     ----------
-    name, title : str
+    name : {"tiff16", "png16", "jpeg8", "float32"}
+    title : str
     suffix : str
         Of the files.
     encoding : {"srgb16", "srgb8", "float"}
@@ -29,7 +33,7 @@ class FrameFormat:
         Per value.
     """
 
-    name: str
+    name: FormatName
     title: str
     suffix: str
     encoding: Literal["srgb16", "srgb8", "float"]
@@ -43,7 +47,7 @@ class FrameFormat:
         return np.dtype(kinds[self.bits])
 
 
-FORMATS = MappingProxyType(
+FORMATS: Mapping[str, FrameFormat] = MappingProxyType(
     {
         found.name: found
         for found in (

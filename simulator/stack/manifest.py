@@ -20,6 +20,7 @@ from ...ground.sources import code_checksum
 from ...ground.text import plain_line
 from ..data import DataFileError, validate
 from ..shooting.shoot import Shoot
+from .frameio import FormatName
 
 MANIFEST = "stack.json"
 INFO = "frames.json"
@@ -93,7 +94,7 @@ class Manifest:
     ----------
     layout : 1
         Version of the folder's layout.
-    format : str
+    format : {"tiff16", "png16", "jpeg8", "float32"}
         Name of the frames' format, see `simulator.frameio.FORMATS`.
     plan : dict
         The whole `Shoot` as plain data: scene, rig, stance, approach, light, subject, seed ...
@@ -107,7 +108,7 @@ class Manifest:
     """
 
     layout: Literal[1] = 1
-    format: str
+    format: FormatName
     plan: dict[str, Any]
     versions: dict[str, str]
     files: dict[str, FileFacts]

@@ -265,7 +265,7 @@ def test_what_is_wrong_in_a_family_is_told_when_it_is_loaded(family, text, messa
             "repeat: got 99999, allowed a whole number from 0 to 20000",
         ),
         ('name = { shade = "red" }', "shade: got 'red', allowed '#rrggbb'"),
-        ('name = { shade = "#123456", light = -1 }', "light -1 .* allowed from 0"),
+        ('name = { shade = "#123456", light = -1 }', "light -1, .* light and chroma from 0"),
     ],
 )
 def test_what_cannot_be_drawn_is_told_with_key_and_seed(family, line, message):
