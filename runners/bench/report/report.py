@@ -29,10 +29,10 @@ from ..running.folder import refuse_foreign_tables
 from ..running.store import Store
 from ..running.tables import write_table, write_tables
 from . import tables as made
-from .charts import dot_chart, factor_maps
+from .charts import factor_maps
+from .choices import FACTORS, choices, tell
 from .curves import curves
 from .page import page_of
-from .rank_chart import rank_chart
 from .tables import MAIN
 from .viewer import viewer
 
@@ -86,15 +86,16 @@ def write_report(folder: str | Path, *, workers: int = 1, progress: bool = False
     plain = rows[rows["condition"] == PLAIN]
     found = standings(plain, metric_column(LOST, plain.columns))
     write_standings(store.path, found)
+    kinds = kinds_of(suite)
     first, more = _tables(plain, rows, found)
     again = f"stacktruth bench {shlex.quote(called(suite))} --out again"
     page = page_of(
         "report.html",
         title=f"{suite.name}: {suite.title}" if suite.title else suite.name,
         summary=summary(rows, len(cells), found, suite),
-        chart=None if plain[MAIN].isna().all() else dot_chart(found),
-        ranks=None if plain[MAIN].isna().all() else rank_chart(found),
-        maps=list(factor_maps(plain, found, kinds_of(suite), ("kind", "stance", "light"))),
+        told=tell(plain, found, kinds),
+        choices=choices(plain, found.metric, kinds),
+        maps=list(factor_maps(plain, found, kinds, FACTORS)),
         first=first,
         more=more,
         viewer=viewer(store, cells, workers=workers, progress=progress),
