@@ -1,13 +1,19 @@
 """A small real benchmark with hostile names, run once for all tests of its page."""
 
 import fcntl
+import json
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
 import pytest
+from pydantic import TypeAdapter
 
 from stacktruth.runners.bench import bench, load_suite
+from stacktruth.runners.bench.grid.suite import Suite
+from stacktruth.runners.bench.ranking.metric_column import LOST
+from stacktruth.runners.bench.report.report import write_report
 from stacktruth.simulator.data import find_data_file
 
 #: In the names of a scene and a method and in the text of an error; no slash, for files bear it.
@@ -66,3 +72,39 @@ def small_bench(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Sma
 def hostile() -> str:
     """Return the text that must stay text."""
     return HOSTILE
+
+
+#: Lost on every scene, dB: in one stance the one is better, in the other the other.
+LOSSES = {"stepped": {"focus-map": 1, "wavelet": 3}, "braced": {"focus-map": 5, "wavelet": 3}}
+
+
+@pytest.fixture(scope="session")
+def two_stances() -> pd.DataFrame:
+    """Return rows of two methods on seven scenes in two stances and, braced alone, two rigs."""
+    return pd.DataFrame(
+        {
+            "suite": "tiny", "cell_key": f"{scene}-{stance}-{rig}-{name}", "condition": "plain",
+            "severity": 0, "value": None, "scene": scene, "stance": stance, "rig": rig,
+            "light": "flash-sixteenth", "method": name, "status": "ok",
+            "total.psnr_db": 40.0 - lost,
+            "capture.psnr_db": 44.0, "selection.psnr_db": 42.0, LOST: lost + 0.01 * at,
+        }
+        for stance, own in LOSSES.items()
+        for rig in ("field-1x", "field-2x")[: 1 + (stance == "braced")]
+        for at, scene in enumerate("abcdefg")
+        for name, lost in own.items()
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def page_of_two_stances(
+    tmp_path_factory: pytest.TempPathFactory, two_stances: pd.DataFrame
+) -> Path:
+    """Write the page of these rows."""
+    folder = tmp_path_factory.mktemp("stances")
+    suite = Suite(name="tiny", title="", scenes=("ramp",), methods=("focus-map", "wavelet"))
+    (folder / "suite.json").write_text(
+        json.dumps(TypeAdapter(Suite).dump_python(suite, mode="json"))
+    )
+    two_stances.to_csv(folder / "rows.csv", index=False)
+    return write_report(folder)

@@ -66,6 +66,7 @@ def faked(folder: Path, *, failed: bool = True) -> Store:
             "total.psnr_db.textured": 39.0 - 5 * rank,
         }
         row = {
+            "suite": suite.name,
             "scene": cell.stack.shoot.scene.name,
             "condition": cell.stack.condition,
             "severity": cell.stack.severity,
@@ -383,6 +384,21 @@ def test_report_of_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixt
         path.unlink()
     with pytest.raises(RequestError, match="no cell is done"):
         write_report(store.path)
+
+
+def test_a_published_folder_makes_its_page_without_cells(tmp_path: Path) -> None:
+    """Its table alone gives the same numbers, and stays byte for byte; pictures are left out."""
+    whole = faked(tmp_path / "whole")
+    page = write_report(whole.path).read_text(encoding="utf-8")
+    kept = tmp_path / "kept"
+    kept.mkdir()
+    for name in ("rows.csv", "suite.json", "environment.json"):
+        shutil.copy(whole.path / name, kept)
+    again = write_report(kept).read_text(encoding="utf-8")
+    assert again == page
+    assert (kept / "rows.csv").read_bytes() == (whole.path / "rows.csv").read_bytes()
+    for name in ("standings.csv", "standings.json", "pairs.csv"):
+        assert (kept / name).read_bytes() == (whole.path / name).read_bytes()
 
 
 def six_scenes() -> pd.DataFrame:

@@ -163,6 +163,76 @@ class TestTables:
         assert cells() == (rising if column else [*reversed(rising)]) + blank
 
 
+class TestChoices:
+    """Part of the stacks, chosen by how they were shot."""
+
+    @pytest.fixture
+    def stances(self, chromium: Chrome, page_of_two_stances: Path) -> Iterator[Chrome]:
+        """Open a page of two stances and two rigs, the second of one stance alone."""
+        chromium.get_log("browser")
+        chromium.get(page_of_two_stances.as_uri())
+        yield chromium
+        assert [entry["message"] for entry in chromium.get_log("browser")] == []
+
+    @staticmethod
+    def lists(browser: Chrome, factor: str) -> list[Select]:
+        """Return the lists of a factor, above the first figure and above the map."""
+        path = f".choosers select[data-factor={factor}]"
+        return [Select(one) for one in browser.find_elements(By.CSS_SELECTOR, path)]
+
+    @staticmethod
+    def first(browser: Chrome) -> tuple[str, str]:
+        """Return the sentence, and which method is first in each of the figures."""
+        names = browser.find_elements(By.CSS_SELECTOR, ".dots:not(.ranks) .name")
+        return browser.find_element(By.CLASS_NAME, "answer").text, names[0].text
+
+    def test_a_choice_changes_sentence_figures_and_map(self, stances: Chrome) -> None:
+        """By keys: stepped, the focus map; braced, the wavelet; both lists say so; and back."""
+        top, below = self.lists(stances, "stance")
+        whole = self.first(stances)
+        assert not whole[0].startswith("With")
+        top._el.send_keys(Keys.ARROW_DOWN)
+        assert self.first(stances)[0].startswith("With stance stepped: focus-map lost least")
+        assert self.first(stances)[1] == "focus-map"
+        assert below.first_selected_option.text == "stepped"
+        kinds = stances.find_element(By.CSS_SELECTOR, "[data-told=kinds]")
+        assert not kinds.find_elements(By.TAG_NAME, "table")  # these scenes are of one kind
+        below.select_by_visible_text("braced")
+        assert self.first(stances) == (
+            stances.find_element(By.CSS_SELECTOR, "[role=status] .answer").text,
+            "wavelet",
+        )
+        assert stances.find_element(By.CSS_SELECTOR, ".ranks li:nth-last-child(2)").text.startswith(
+            "wavelet"
+        )
+        stances.find_element(By.XPATH, "//button[text()='All stacks']").send_keys(Keys.ENTER)
+        assert self.first(stances) == whole
+        assert top.first_selected_option.text == "all (2)"
+
+    def test_what_was_not_shot_cannot_be_chosen(self, stances: Chrome) -> None:
+        """The second rig was held braced alone: chosen, it leaves no other stance."""
+        self.lists(stances, "rig")[0].select_by_visible_text("field-2x")
+        able = {one.text: one.is_enabled() for one in self.lists(stances, "stance")[0].options}
+        assert able == {"all (2)": True, "stepped": False, "braced": True}
+
+    def test_choices_are_named_and_stay_where_they_are(self, stances: Chrome) -> None:
+        """A name for each control (WCAG 4.1.2), the list in use where it was, also on a phone."""
+        for control in stances.find_elements(By.CSS_SELECTOR, ".choosers select, .choosers button"):
+            assert control.accessible_name.strip()
+        size = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
+        stances.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        try:
+            used = self.lists(stances, "stance")[1]
+            where = "return arguments[0].getBoundingClientRect().top"
+            stances.execute_script("arguments[0].scrollIntoView({block: 'center'})", used._el)
+            before = stances.execute_script(where, used._el)
+            used.select_by_visible_text("braced")
+            assert stances.execute_script(where, used._el) == pytest.approx(before, abs=2)
+            assert stances.execute_script("return document.documentElement.scrollWidth") <= 390
+        finally:
+            stances.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 class TestSlide:
     """The divider."""
 

@@ -115,14 +115,15 @@ def as_json(found: Comparison) -> str:
         "parts": found.parts.to_dict("records"),
         "cases": found.cases.to_dict("records"),
     }
-    return json.dumps(_plain(whole), indent=1)
+    return json.dumps(plain(whole), indent=1)
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """Return a value as JSON takes it: numbers that do not exist as null, none of numpy's."""
     if isinstance(value, dict):
-        return {name: _plain(own) for name, own in value.items()}
+        return {name: plain(own) for name, own in value.items()}
     if isinstance(value, list):
-        return [_plain(own) for own in value]
+        return [plain(own) for own in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value.item() if hasattr(value, "item") else value

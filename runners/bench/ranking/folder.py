@@ -31,6 +31,24 @@ def plain_rows(folder: Path) -> tuple[Suite, pd.DataFrame]:
         The folder holds no benchmark, or none of its plain cells is done.
     """
     suite = suite_in(folder)
+    rows = published_rows(folder)
+    plain = rows[rows["condition"] == PLAIN]
+    if plain.empty:
+        raise RequestError(
+            f"{folder / ROWS}: no plain cell is done: got {len(rows)} rows, allowed one or more of "
+            "condition plain"
+        )
+    return suite, plain
+
+
+def published_rows(folder: Path) -> pd.DataFrame:
+    """Return the rows of a benchmark's table; nothing else of the folder is needed.
+
+    Raises
+    ------
+    RequestError
+        There is no such table, or it is of another make.
+    """
     try:
         rows = read_rows(folder / ROWS)
     except (OSError, ValueError) as error:
@@ -45,10 +63,4 @@ def plain_rows(folder: Path) -> tuple[Suite, pd.DataFrame]:
             f"{folder / ROWS}: is no table of a benchmark: got columns {found or 'none'}, "
             f"expected {', '.join(_COLUMNS)} and more"
         )
-    plain = rows[rows["condition"] == PLAIN]
-    if plain.empty:
-        raise RequestError(
-            f"{folder / ROWS}: no plain cell is done: got {len(rows)} rows, allowed one or more of "
-            "condition plain"
-        )
-    return suite, plain
+    return rows

@@ -14,6 +14,7 @@ from ....ground.types import Doubles
 from ...methods import METHODS, needs_truth
 from ...methods.registry import FLOORS
 from .interval import LEVEL, Interval, signed_rank_p, typical
+from .mean_ranks import rank_intervals, scene_ranks
 from .power import least_difference
 from .scenes import advantages
 
@@ -110,6 +111,7 @@ def pairwise(
     margin: float | None = None,
     unit: str = "",
     comparisons: int | None = None,
+    power: bool = True,
 ) -> list[Pair]:
     """Compare pairs of methods over scenes.
 
@@ -126,6 +128,8 @@ def pairwise(
         For words.
     comparisons : int or None
         How many share the level of 5 %, for what could have been seen; None is those asked for.
+    power : bool
+        Whether what could have been seen is asked for, which takes longest; else it is NaN.
 
     Returns
     -------
@@ -153,7 +157,7 @@ def pairwise(
             effect=rank_biserial(values),
             p=p,
             p_holm=float(adjusted),
-            least_difference=least_difference(values, level=each),
+            least_difference=least_difference(values, level=each) if power else np.nan,
             margin=margin,
             unit=unit,
         )
@@ -210,6 +214,8 @@ class Rank:
     method : str
     mean : float
         Mean over scenes of its rank on each, 1 is best.
+    low, high : float
+        Interval of that mean at 95 %, of this method by itself (`mean_ranks.rank_intervals`).
     best, worst : int
         Its place lies between them, for all methods together in 95 of 100 suites.
     groups : str
@@ -220,6 +226,8 @@ class Rank:
 
     method: str
     mean: float
+    low: float
+    high: float
     best: int
     worst: int
     groups: str
@@ -246,8 +254,9 @@ def ranks(
         All pairs of them.
     higher_is_better : bool
     """
-    by_scene = table[list(names)].groupby(level="scene", sort=False).mean().dropna()
-    places = by_scene.rank(axis=1, ascending=not higher_is_better).mean()
+    on_scenes = scene_ranks(table, names, higher_is_better=higher_is_better)
+    places = on_scenes.mean()
+    low, high = (dict(zip(names, ends, strict=True)) for ends in rank_intervals(on_scenes))
     order = sorted(names, key=lambda name: float(places[name]))
     beaten = {
         (pair.first, pair.second) if pair.advantage.typical > 0 else (pair.second, pair.first)
@@ -259,6 +268,8 @@ def ranks(
         Rank(
             method=name,
             mean=float(places[name]),
+            low=float(low[name]),
+            high=float(high[name]),
             best=1 + sum((other, name) in beaten for other in names),
             worst=len(names) - sum((name, other) in beaten for other in names),
             groups=letters[name],

@@ -12,16 +12,17 @@ import pandas as pd
 from ....ground.types import Doubles
 from ...contract import DONE
 from .interval import Interval, typical
+from .mean_ranks import RankTest, rank_test, scene_ranks
 from .metric_column import TOTAL, MetricColumn
 from .pairs import Pair, Rank, contenders, pairwise, ranks
 from .scenes import SKIPPED, by_scene, by_stack
 
 #: Columns of the table, and how they are held.
 _COLUMNS = {
-    "method": "object", "ranked": "bool", "rank_mean": "float", "rank_best": "Int64",
-    "rank_worst": "Int64", "groups": "object", "typical": "float", "low": "float",
-    "high": "float", "mean": "float", "scenes": "int", "without_failures": "float",
-    "total_psnr_db": "float", "failed": "int", "skipped": "int",
+    "method": "object", "ranked": "bool", "rank_mean": "float", "rank_low": "float",
+    "rank_high": "float", "rank_best": "Int64", "rank_worst": "Int64", "groups": "object",
+    "typical": "float", "low": "float", "high": "float", "mean": "float", "scenes": "int",
+    "without_failures": "float", "total_psnr_db": "float", "failed": "int", "skipped": "int",
 }  # fmt: skip
 
 
@@ -38,12 +39,15 @@ class Standings:
     pairs : list of Pair
         All pairs of the ranked ones.
     scenes : int
+    rank_test : RankTest or None
+        Whether the ranks of the ranked ones differ; None where there are too few scenes or methods.
     """
 
     metric: MetricColumn
     table: pd.DataFrame
     pairs: list[Pair]
     scenes: int
+    rank_test: RankTest | None = None
 
     @property
     def ranked(self) -> list[str]:
@@ -67,8 +71,17 @@ class Standings:
         """Return the ranked methods that are not told apart from one, best first."""
         return [o for o in self.ranked if o != name and not self.pair(name, o).apart]
 
+    @property
+    def groups(self) -> dict[str, list[str]]:
+        """The ranked methods of which no two are told apart, by their letter; none of one alone."""
+        found: dict[str, list[str]] = {}
+        for row in self.table[self.table["ranked"]].itertuples():
+            for letter in row.groups:
+                found.setdefault(letter, []).append(row.method)
+        return {letter: names for letter, names in found.items() if len(names) > 1}
 
-def standings(rows: pd.DataFrame, metric: MetricColumn) -> Standings:
+
+def standings(rows: pd.DataFrame, metric: MetricColumn, *, power: bool = True) -> Standings:
     """Return how the methods of a benchmark stand.
 
     Parameters
@@ -76,6 +89,8 @@ def standings(rows: pd.DataFrame, metric: MetricColumn) -> Standings:
     rows : DataFrame
         Cells that may be compared with each other, such as all plain ones.
     metric : MetricColumn
+    power : bool
+        Whether each pair is told what difference could have been seen.
     """
     rows = metric.values(rows)
     higher = metric.higher_is_better
@@ -87,6 +102,7 @@ def standings(rows: pd.DataFrame, metric: MetricColumn) -> Standings:
         higher_is_better=higher,
         margin=metric.margin,
         unit=metric.unit,
+        power=power,
     )
     placed = ranks(table, ranked, pairs, higher_is_better=higher)
     levels = by_scene(rows, metric.name, higher_is_better=higher)
@@ -98,7 +114,8 @@ def standings(rows: pd.DataFrame, metric: MetricColumn) -> Standings:
         *(_row(rows, levels, metric, name, None, totals=totals) for name in others),
     ]
     frame = pd.DataFrame(made, columns=list(_COLUMNS)).astype(_COLUMNS)
-    return Standings(metric=metric, table=frame, pairs=pairs, scenes=len(levels))
+    tested = rank_test(scene_ranks(table, ranked, higher_is_better=higher)) if ranked else None
+    return Standings(metric=metric, table=frame, pairs=pairs, scenes=len(levels), rank_test=tested)
 
 
 def _row(
@@ -117,6 +134,8 @@ def _row(
         "method": name,
         "ranked": place is not None,
         "rank_mean": place.mean if place else np.nan,
+        "rank_low": place.low if place else np.nan,
+        "rank_high": place.high if place else np.nan,
         "rank_best": place.best if place else None,
         "rank_worst": place.worst if place else None,
         "groups": place.groups if place else "",

@@ -200,7 +200,58 @@ const comparison = (crops) => {
   window.addEventListener("resize", show);
 };
 
+// ---- Choices: part of the stacks, as the page has it made ready in templates.
+
+const choosing = (places) => {
+  const told = [...document.querySelectorAll("main [data-told], header [data-told]")];
+  const parts = new Map([["", new Map(told.map((place) => [place.dataset.told, [...place.childNodes]]))]]);
+  document.querySelectorAll("template[data-choice]").forEach(({ dataset, content }) => {
+    const own = [...content.querySelectorAll("[data-told]")];
+    parts.set(dataset.choice, new Map(own.map((place) => [place.dataset.told, [...place.childNodes]])));
+  });
+  const factors = JSON.parse(places[0].dataset.factors);
+  const all = factors.map(() => 0).join("-");
+  parts.set(all, parts.get(""));
+  const sets = places.map((place, number) => {
+    const lists = factors.map(({ name, levels }) => {
+      const own = choice(name, [`all (${levels.length})`, ...levels], 0);
+      own[0].dataset.factor = name;
+      return own;
+    });
+    const again = make("button", { type: "button" }, "All stacks");
+    const group = make("div", { className: "controls" }, ...lists.map(([, label]) => label), again);
+    group.setAttribute("role", "group");
+    group.setAttribute("aria-label", number ? "Which stacks the figures below are of" : "Which stacks are told of");
+    place.append(group);
+    return { selects: lists.map(([select]) => select), again };
+  });
+  const show = (chosen, by) => {
+    // Figures above may grow or shrink: the list that was used stays where it is on the screen.
+    const before = by.getBoundingClientRect().top;
+    const part = parts.get(chosen.join("-"));
+    told.forEach((place) => place.replaceChildren(...part.get(place.dataset.told)));
+    sets.forEach(({ selects, again }) => {
+      selects.forEach((select, at) => {
+        select.selectedIndex = chosen[at];
+        [...select.options].forEach((option, level) => {
+          option.disabled = !parts.has(chosen.map((own, of) => (of === at ? level : own)).join("-"));
+        });
+      });
+      again.setAttribute("aria-disabled", String(chosen.join("-") === all));
+    });
+    window.scrollBy({ top: by.getBoundingClientRect().top - before, behavior: "instant" });
+  };
+  sets.forEach(({ selects, again }) => {
+    const now = () => selects.map((select) => select.selectedIndex);
+    selects.forEach((select) => select.addEventListener("change", () => show(now(), select)));
+    again.addEventListener("click", () => show(factors.map(() => 0), again));
+  });
+  show(factors.map(() => 0), places[0]);
+};
+
 document.querySelectorAll("table:not(.facts)").forEach(sortable);
+const chosenBy = [...document.querySelectorAll(".choosers")];
+if (chosenBy.length) choosing(chosenBy);
 document.querySelectorAll(".scripted").forEach((words) => words.removeAttribute("hidden"));
 document.querySelectorAll(".crops").forEach((crops) => {
   if (crops.querySelector(".crop")) comparison(crops);

@@ -18,16 +18,19 @@ from ...request import RequestError
 from ..grid.cells import PLAIN, cells_of
 from ..grid.suite import Suite, load_suite, suite_in
 from ..ranking.factors import kinds_of
+from ..ranking.folder import ROWS, published_rows
 from ..ranking.interval import typical
 from ..ranking.metric_column import LOST, metric_column
 from ..ranking.scenes import SKIPPED, by_scene
 from ..ranking.standings import Standings, pairs_table, standings
+from ..ranking.standings_text import standings_json
 from ..ranking.words import headline
 from ..running.folder import refuse_foreign_tables
 from ..running.store import Store
 from ..running.tables import write_table, write_tables
 from . import tables as made
-from .charts import dot_chart, factor_maps
+from .charts import factor_maps
+from .choices import FACTORS, choices, tell
 from .curves import curves
 from .page import page_of
 from .tables import MAIN
@@ -63,12 +66,19 @@ def write_report(folder: str | Path, *, workers: int = 1, progress: bool = False
     ------
     RequestError
         The folder holds no benchmark, or nothing is done in it yet.
+
+    Notes
+    -----
+    A published folder has tables and no cells: its page is made of ``rows.csv``, which stays as it
+    is, and has no pictures.
     """
     store = Store(Path(folder))
     suite = suite_in(store.path)
     cells = cells_of(suite)
     refuse_foreign_tables(store.path)
     rows = write_tables(store, cells)
+    if rows.empty and not store.stamps() and (store.path / ROWS).exists():
+        rows = published_rows(store.path)
     if rows.empty:
         raise RequestError(f"{folder}: no cell is done that this version of the code made")
     rows = rows.assign(**{name: np.nan for name in _NEEDED if name not in rows})
@@ -76,14 +86,16 @@ def write_report(folder: str | Path, *, workers: int = 1, progress: bool = False
     plain = rows[rows["condition"] == PLAIN]
     found = standings(plain, metric_column(LOST, plain.columns))
     write_standings(store.path, found)
+    kinds = kinds_of(suite)
     first, more = _tables(plain, rows, found)
     again = f"stacktruth bench {shlex.quote(called(suite))} --out again"
     page = page_of(
         "report.html",
         title=f"{suite.name}: {suite.title}" if suite.title else suite.name,
         summary=summary(rows, len(cells), found, suite),
-        chart=None if plain[MAIN].isna().all() else dot_chart(found),
-        maps=list(factor_maps(plain, found, kinds_of(suite), ("kind", "stance", "light"))),
+        told=tell(plain, found, kinds),
+        choices=choices(plain, found.metric, kinds),
+        maps=list(factor_maps(plain, found, kinds, FACTORS)),
         first=first,
         more=more,
         viewer=viewer(store, cells, workers=workers, progress=progress),
@@ -107,7 +119,8 @@ def _environment(path: Path) -> Mapping[str, Any]:
 
 
 def write_standings(folder: Path, found: Standings) -> None:
-    """Write ``standings.csv`` and ``pairs.csv``."""
+    """Write ``standings.csv``, ``standings.json`` and ``pairs.csv``."""
+    write_whole(folder / "standings.json", standings_json(found).encode("utf-8", "replace"))
     for name, table in (("standings", found.table), ("pairs", pairs_table(found.pairs))):
         write_table(folder / f"{name}.csv", table)
 
@@ -166,7 +179,7 @@ def summary(rows: pd.DataFrame, cells: int, found: Standings, suite: Suite) -> l
         name: typical(by_scene(plain, f"{name}.psnr_db").max(axis=1).to_numpy()).typical
         for name in LIMITS
     }
-    flagged = rows.get("above_limit", pd.Series("", index=rows.index)).fillna("").ne("").sum()
+    flagged = made.lies_above(rows).sum()
     return [
         headline(found),
         *_remark(suite),

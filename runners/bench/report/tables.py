@@ -133,7 +133,7 @@ def loss_split(rows: pd.DataFrame) -> PageTable:
 
 def above_limits(rows: pd.DataFrame) -> PageTable:
     """Return the cells whose result lies above a limit by more than may rightly be."""
-    flagged = rows[rows.get("above_limit", pd.Series("", index=rows.index)).fillna("").ne("")]
+    flagged = rows[lies_above(rows)]
     return PageTable(
         heading="Above a limit",
         texts=4,
@@ -151,6 +151,12 @@ def above_limits(rows: pd.DataFrame) -> PageTable:
         note="Nearer to the ideal than the frames allow, averaging noise and sharpening counted "
         "in: such a result knows more than its frames.",
     )
+
+
+def lies_above(rows: pd.DataFrame) -> pd.Series:
+    """Return for which rows a result lies above a limit by more than may rightly be."""
+    told = rows.get("above_limit", pd.Series("", index=rows.index))
+    return told.notna() & told.astype(object).ne("")  # a table that flags none has an empty column
 
 
 def regions(rows: pd.DataFrame) -> PageTable:

@@ -19,7 +19,16 @@ TABLES = {
     "standings.csv": ("method", "ranked", "typical"),
     "pairs.csv": ("first", "second", "advantage"),
 }
-_OURS = {SUITE, "environment.json", "cells", "stacks", "outputs", "report.html", *TABLES}
+_OURS = {
+    SUITE,
+    "environment.json",
+    "cells",
+    "stacks",
+    "outputs",
+    "report.html",
+    "standings.json",
+    *TABLES,
+}
 #: By which rows.csv is told where it is damaged further on: it is written anew from the cells.
 _BEGINNING = "suite,condition,severity,value,window,"
 _SHOWN = 4
