@@ -140,6 +140,22 @@ def test_8_bits_make_no_terraces_on_an_even_slope():
     assert np.sqrt(np.mean(tilt**2)) < 0.02 * 0.021  # a fiftieth of the slope; before, its fivefold
 
 
+def test_a_file_of_8_bits_is_read_without_its_terraces(tmp_path):
+    """A slope of 1/20 of a step a pixel: no second difference of a fifth of a step is left."""
+    ramp = 100 + 0.05 * np.arange(120)
+    values = np.repeat(np.rint(ramp)[None, :], 60, axis=0)
+    saved(tmp_path, values.astype(np.uint8), "mine.png")
+    saved(tmp_path, values.astype(np.float32), "mine.tif")
+    x, bends = np.arange(-40.0, 40.0), []
+    for name, white in (("mine.png", 255.0), ("mine.tif", 1.0)):  # in steps
+        made = HeightMap(file=str(tmp_path / name), width_mm=120, white_mm=white)
+        got = height_mm(made, x, 0 * x, seed=0)
+        assert got == pytest.approx(100 + 0.05 * (x + 59.5), abs=0.6)
+        bends.append(np.abs(np.diff(got.astype(float), 2)).max())
+    assert bends[0] < 0.002
+    assert bends[1] > 0.2
+
+
 def test_8_bits_of_a_dome_are_nearly_as_smooth_as_it_was():
     """Slopes of a rounded dome err by 0.4 of a step a pixel before, and a tenth of that after."""
     y, x = np.mgrid[-100:100, -100:100].astype(float)

@@ -35,10 +35,10 @@ class HeightMap:
 
     Its middle lies at (0, 0). Heights between its pixels are those of a quadratic B-spline: a
     smooth mean of nine pixels, exact on a plane, never beyond them; a single pixel that stands
-    out counts 9/16. Heights of whole numbers are first smoothed where all around, by up to a bell
-    of 32 pixels, that differs from what the file says as rounding does: so the steps of 8
-    bits make no terraces on even slopes, and edges and grain stay. What is left: terraces wider
-    than about 100 pixels; 16 bits or floating point have none. Nothing is taken away for a
+    out counts 9/16. Heights of 8 bits are first smoothed where all around, by up to a bell
+    of 32 pixels, that differs from what the file says as rounding does: so their steps
+    make no terraces on even slopes, and edges and grain stay. What is left: terraces wider
+    than about 100 pixels; 16 bits or floating point need none of it. Nothing is taken away for a
     pixel's size: a map much finer than the pixels is best made coarser before.
 
     Parameters
@@ -102,8 +102,10 @@ def _map(file: OwnFile, soft_px: float, repeat: maps.Repeat) -> _Map:
             raise ValueError(f"{file.path}: got a picture in colours, allowed heights in grey")
         stored = stored[..., 0]
     share = stored.astype(np.float64)
+    if stored.dtype == np.uint8:
+        share = without_terraces(share, repeat)
     if stored.dtype.kind != "f":
-        share = without_terraces(share, repeat) / np.iinfo(stored.dtype).max
+        share /= np.iinfo(stored.dtype).max
     if soft_px > 0:
         share = gaussian_filter(share, soft_px, mode=maps.EDGES[repeat])
     texels = maps.padded(share.astype(np.float32), repeat)
@@ -138,6 +140,8 @@ def without_terraces(values: npt.NDArray[np.float64], repeat: maps.Repeat) -> np
         around = max(_FEW, _REACH * deviation + 1)
         alike = uniform_filter(uniform_filter(off * off, around, mode=edge), around, mode=edge)
         fits = (alike <= _ROUNDED) & (maximum_filter(np.abs(off), around, mode=edge) < 1)
+        if not fits.any():
+            break  # nor does a wider mean
         # Eroded farther than it is then washed out, so that no share is taken where it is not.
         share = minimum_filter(fits.astype(np.float32), 2 * _REACH * deviation + 1, mode=edge)
         for _ in range(2):
