@@ -16,6 +16,7 @@ from pathlib import Path, PurePosixPath
 from typing import Annotated, Any
 
 import numpy as np
+import tifffile
 from pydantic import Field, PlainSerializer
 
 from ..ground.checksum import sha256
@@ -32,6 +33,7 @@ _FOLDER = "pictures"
 _FEWEST = 2
 _SHORT = 12
 _COLOURS = 3
+_MEANINGS = (1, 2)
 
 #: Path of a picture; a plan says its name alone, so that it is the same plan in any folder.
 OwnPath = Annotated[str, Field(min_length=1), PlainSerializer(lambda path: Path(path).name)]
@@ -101,6 +103,7 @@ class OwnFile:
         _check_file(path)
         try:
             shape = declared_shape(path, path.suffix.lower())
+            _check_colours(path, shape)
         except ValueError as error:
             raise _named(self.path, error) from error
         pixels = int(np.prod(shape[:2], dtype=object))
@@ -215,6 +218,24 @@ def _check_file(path: Path) -> None:
         raise ValueError(
             f"{path}: got {found.st_size / 1e6:.4g} MB, allowed {MAX_BYTES / 1e6:g} MB"
         )
+
+
+def _check_colours(path: Path, shape: tuple[int, ...]) -> None:
+    """Refuse values that mean another thing than light: of printing inks, or of a palette.
+
+    Their numbers: TIFF 6.0 (1992), section 8, PhotometricInterpretation.
+    """
+    suffix = path.suffix.lower()
+    if suffix in (".jpg", ".jpeg") and len(shape) == _COLOURS and shape[2] > _COLOURS:
+        raise ValueError("got the colours of printing inks, allowed grey, or red, green and blue")
+    if suffix in (".tif", ".tiff"):
+        with tifffile.TiffFile(path) as file:
+            meaning = int(file.series[0].keyframe.photometric)
+        if meaning not in _MEANINGS:
+            raise ValueError(
+                f"got values of meaning {meaning} (PhotometricInterpretation), allowed "
+                "1 (grey, 0 is black) and 2 (red, green, blue)"
+            )
 
 
 def _checked(path: str, image: Image) -> Image:

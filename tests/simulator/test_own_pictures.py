@@ -289,6 +289,27 @@ WRONG = {
 }
 
 
+@pytest.mark.parametrize("photometric", ["miniswhite", "palette"])
+def test_values_that_are_no_light_are_refused(tmp_path, photometric):
+    """TIFF 6.0, section 8: 0 counts from white, 3 counts in a table of colours."""
+    import tifffile
+
+    more = {"colormap": np.zeros((3, 256), np.uint16)} if photometric == "palette" else {}
+    path = tmp_path / "mine.tif"
+    tifffile.imwrite(path, np.zeros((8, 8), np.uint8), photometric=photometric, **more)
+    with pytest.raises(DataFileError, match=r"mine\.tif got values of meaning [03] "):
+        load_scene(written(tmp_path, name="mine.tif"))
+
+
+def test_a_jpeg_of_printing_inks_is_refused(tmp_path):
+    """Its four values are cyan, magenta, yellow and black, not colours with opacity."""
+    import PIL.Image
+
+    PIL.Image.fromarray(grain()).convert("CMYK").save(tmp_path / "mine.jpg")
+    with pytest.raises(DataFileError, match=r"mine\.jpg got the colours of printing inks"):
+        load_scene(written(tmp_path, name="mine.jpg"))
+
+
 @pytest.mark.parametrize("case", WRONG)
 def test_what_is_wrong_is_told_by_scene_key_and_file(tmp_path, case):
     """One sentence: the scene file, the key, the picture, what was got and what is allowed."""
