@@ -9,7 +9,10 @@ from pathlib import Path
 
 import pytest
 
-TUTORIALS = Path(__file__).resolve().parents[1] / "docs" / "tutorials"
+DOCS = Path(__file__).resolve().parents[1] / "docs"
+TUTORIALS = DOCS / "tutorials"
+#: Pages of the how-to that make what they show, as tutorials do.
+HOW_TO = ("pictures_of_mine",)
 BLOCK = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 PROGRAMS = {"stacktruth": ["-m", "stacktruth.runners.cli"], "python": []}
 NUMBER = re.compile(r"-?\d+(\.\d+)?")
@@ -73,8 +76,21 @@ def test_numbers_that_differ_are_seen():
 @pytest.mark.parametrize("name", sorted(path.stem for path in TUTORIALS.glob("*.md")))
 def test_a_tutorial_does_what_it_says(name, tmp_path):
     """From the first block to the last, in order."""
-    reader = Reader(tmp_path)
-    blocks = BLOCK.findall((TUTORIALS / f"{name}.md").read_text(encoding="utf-8"))
+    follow(TUTORIALS / f"{name}.md", tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", HOW_TO)
+def test_a_how_to_does_what_it_says(name, tmp_path):
+    """As a tutorial, and each picture that it names is there."""
+    follow(DOCS / "howto" / f"{name}.md", tmp_path)
+    assert list(tmp_path.glob("*.png"))
+
+
+def follow(page, folder):
+    """Do what a page says in an empty folder."""
+    reader = Reader(folder)
+    blocks = BLOCK.findall(page.read_text(encoding="utf-8"))
     assert {kind for kind, _ in blocks} >= {"console", "text"}
     for kind, text in blocks:
         reader.follow(kind, text)

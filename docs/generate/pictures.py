@@ -13,6 +13,7 @@ import stacktruth
 from stacktruth.ground.pictures import encode_image
 from stacktruth.ground.srgb import clipped_srgb
 from stacktruth.ground.types import Floats
+from stacktruth.simulator.own_files import beside
 from stacktruth.simulator.rig import Lens, Rig, Sensor
 from stacktruth.simulator.scene.relief.reliefs import Relief, height_mm
 from stacktruth.simulator.scene.scene import Lighting, Outline, Scene, Surface
@@ -37,7 +38,7 @@ def examples() -> dict[str, dict[str, str]]:
 
 def draw(part: str, text: str) -> bytes:
     """Return the PNG file of an example."""
-    values = tomllib.loads(f"x = {text}")["x"]
+    values = beside(tomllib.loads(f"x = {text}")["x"], EXAMPLES.parent)
     light = _DRAWN[part](values)
     return encode_image(np.rint(255 * clipped_srgb(light)).astype(np.uint8), ".png")
 

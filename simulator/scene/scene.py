@@ -13,6 +13,7 @@ from ..data import DataFileError, find_data_file, load_toml, shown_value, valida
 from ..family.draw import draw
 from ..family.family import change_since, draw_asked_for
 from ..family.scene_text import content_checksum
+from ..own_files import beside, named_by
 from ..rig import STRICT
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
@@ -368,7 +369,8 @@ def load_scene(name_or_path: str | Path) -> Scene:
         family, seed = asked
         return scene_of_text(draw(family, seed=seed), where=f"{family.path}:{seed}")
     path = find_data_file(name_or_path, kind="scene")
-    return _scene_of({"name": path.stem, **load_toml(path)}, path)
+    values = beside({"name": path.stem, **load_toml(path)}, path.resolve().parent)
+    return _scene_of(values, path)
 
 
 def scene_of_text(text: str, *, where: str | Path) -> Scene:
@@ -386,7 +388,14 @@ def scene_of_text(text: str, *, where: str | Path) -> Scene:
     simulator.data.DataFileError
         Broken TOML, or a key or value that is not allowed.
     """
-    return _scene_of(parse_toml(text.encode()), where)
+    values = parse_toml(text.encode())
+    for name in named_by(values):
+        if not Path(name).is_absolute():
+            raise DataFileError(
+                f"{where}: got picture {shown_value(name)} in a scene without a folder, allowed a "
+                "whole path: pictures of one's own are for scene files"
+            )
+    return _scene_of(values, where)
 
 
 def _scene_of(values: dict[str, Any], where: str | Path) -> Scene:

@@ -19,6 +19,7 @@ from ...ground.checksum import file_sha256, sha256
 from ...ground.sources import code_checksum
 from ...ground.text import plain_line
 from ..data import DataFileError, validate
+from ..own_files import in_stack
 from ..shooting.shoot import Shoot
 from .frameio import FormatName
 
@@ -139,7 +140,7 @@ def plan_from_data(data: Mapping[str, Any], *, where: str | Path = MANIFEST) -> 
         A key or a value is not allowed.
     """
     try:
-        return validate(Shoot, dict(data), where=f"{where}: plan")
+        return validate(Shoot, in_stack(dict(data), Path(where)), where=f"{where}: plan")
     except DataFileError as error:
         raise StackError(str(error), file=MANIFEST) from error
 

@@ -18,6 +18,7 @@ from typing import Any
 from tqdm import tqdm
 
 from ...ground.atomic import PathExistsError, whole_folder
+from ..own_files import own_files
 from ..processes import Processes, processes
 from ..shooting.any_shoot import AnyShoot
 from ..shooting.sensor import saturation_e
@@ -176,6 +177,7 @@ def _complete(job: StackJob, facts: Facts) -> None:
     """Write what tells of all the other files, and take away what was only for the making."""
     shutil.rmtree(job.pieces)
     facts |= write_file(job.folder, INFO, pretty_json(camera_info(job.plan, job.how)).encode())
+    facts |= _keep_pictures(job)
     manifest = Manifest(
         format=job.how.name,
         plan=plan_to_data(job.plan),
@@ -183,6 +185,20 @@ def _complete(job: StackJob, facts: Facts) -> None:
         files=dict(sorted(facts.items())),
     )
     write_file(job.folder, MANIFEST, manifest.text().encode(), sync=True)
+
+
+def _keep_pictures(job: StackJob) -> Facts:
+    """Copy the pictures of one's own that the scene names, each once."""
+    facts: Facts = {}
+    for file in own_files(job.plan.scene):
+        if file.kept in facts:
+            continue
+        (job.folder / file.kept).parent.mkdir(parents=True, exist_ok=True)
+        try:
+            facts |= write_file(job.folder, file.kept, file.read())
+        except ValueError as error:
+            raise StackError(f"a picture of the scene was changed meanwhile: {error}") from error
+    return facts
 
 
 @contextmanager

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from pydantic import TypeAdapter, ValidationError
@@ -10,6 +12,7 @@ from skimage import io
 from stacktruth.simulator.scene.relief.reliefs import Relief, bounds_mm, height_mm, max_slope
 from stacktruth.simulator.scene.texture.textures import Texture, sample
 
+HOUSE = Path(__file__).resolve().parents[2]
 SPIRAL = {"radius_mm": 6.0, "growth": 1.7, "whorls": 3.5, "ribs": 50}
 VEINS = {"half_width_mm": 4.0, "spacing_mm": 1.8, "width_mm": 0.3}
 ROUGH = {"kind": "rough", "amplitude_mm": 0.1, "cell_mm": 0.8}
@@ -33,6 +36,12 @@ KINDS = {
     "plates": {"kind": "plates", "cell_mm": 1.2, "stretch": 2.0, "angle_deg": 30, "rise_mm": 0.5},
     "bowl": {"kind": "bowl", "radius_mm": 2.0, "depth_mm": 1.5},
     "image": {"kind": "image", "picture": "gravel", "tile_mm": 8.0, "rise_mm": 0.6},
+    "heights": {
+        "kind": "heights",
+        "file": str(HOUSE / "docs/generate/log-heights.png"),
+        "width_mm": 8.0,
+        "white_mm": 0.9,
+    },
     "board": {"kind": "board", "layout": LAYOUT},
     "globe": {"kind": "globe", "height_mm": 2.0, "radius_mm": [5.0, 4.0]},
     "facets": {"kind": "facets", "pitch_mm": 0.5, "rise_mm": 0.1},

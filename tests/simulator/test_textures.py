@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from pydantic import TypeAdapter, ValidationError
@@ -15,6 +17,7 @@ from stacktruth.simulator.scene.texture.plain import Octaves
 from stacktruth.simulator.scene.texture.target import Edges
 from stacktruth.simulator.scene.texture.textures import Texture, sample
 
+HOUSE = Path(__file__).resolve().parents[2]
 GREY = ["#1a1a1a", "#7f7f7f", "#e6e6e6"]
 INK = ["#202020", "#e0e0e0"]
 OCTAVES = {"kind": "octaves", "palette": GREY, "cell_mm": 0.4}
@@ -32,6 +35,11 @@ KINDS = {
     "octaves": OCTAVES,
     "stretched": OCTAVES | {"stretch": 6.0, "angle_deg": 30.0},
     "photo": {"kind": "photo", "picture": "gravel", "palette": GREY, "tile_mm": 3.0},
+    "picture": {
+        "kind": "picture",
+        "file": str(HOUSE / "docs/generate/log.png"),
+        "width_mm": 0.9,
+    },
     "cells": CELLS,
     "bars": {"kind": "bars", "colours": INK, "pitch_mm": 0.11, "angle_deg": 7.0},
     "edges": {"kind": "edges", "cell_mm": 0.3},

@@ -19,6 +19,7 @@ from ..pattern import tiles
 from .boards import BoardRelief
 from .castings import Coin, Crystals
 from .gauges import Gauge, bounds_mm, gauge, max_slope
+from .height_map import HeightMap
 from .patterned import Facets, Globe, Ridges, ScaleRelief
 from .plain import Cone, Dome, FlatRelief, ImageRelief, Rough, Slope, Steps
 from .tray import Bowl, LeafBlade, Plates, Shell
@@ -54,6 +55,7 @@ Relief = Annotated[
     | Plates
     | Bowl
     | ImageRelief
+    | HeightMap
     | BoardRelief
     | Globe
     | Facets

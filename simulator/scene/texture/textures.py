@@ -19,6 +19,7 @@ from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import tiles
 from .masks import MASK_SEED, Mask, cover
+from .own_picture import OwnPicture
 from .painters import Painter, painter
 from .palette import mixed
 from .plain import Cells, Flat, Octaves, Photo
@@ -59,6 +60,7 @@ Texture = Annotated[
     Flat
     | Octaves
     | Photo
+    | OwnPicture
     | Cells
     | Bars
     | Edges
