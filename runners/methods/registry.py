@@ -13,6 +13,8 @@ from .fuse.guided import guided_weights
 from .fuse.labels import seam_labels
 from .fuse.laplacian import contrast_weighted, laplacian_maximum
 from .fuse.match import match_and_salience
+from .fuse.random_walk import random_walk
+from .fuse.ring_difference import ring_difference
 from .fuse.simple import mean, one_frame, random_blocks
 from .fuse.variational import variational_depth
 from .fuse.wavelet import wavelet_maximum
@@ -122,6 +124,21 @@ _LITERATURE = (
         fuse=variational_depth,
         paper="Moeller, Benning, Schoenlieb and Cremers 2015",
         from_memory="polynomial of degree 8, splitting; weights are choices made here",
+    ),
+    Recipe(
+        name="random-walk",
+        title="the frame at which a random walk ends, guided by sharpness and colour",
+        fuse=random_walk,
+        paper="Shen, Cheng, Shi and Basu 2011; Ma and others 2017",
+        from_memory="compatibility, likeness and its scale 0.1; the rest are choices made here",
+        streams=False,
+    ),
+    Recipe(
+        name="ring-difference",
+        title="peak of the ring difference, aggregated along edges",
+        fuse=ring_difference,
+        paper="Surh, Jeon, Park, Im, Ha and Kweon 2017",
+        from_memory="disc less ring, rejection; radii and filters are choices made here",
     ),
 )
 

@@ -47,6 +47,8 @@ RECOVERED_DB = {
     "focus-map-guided": 50.6,
     "seam-labels": 52.9,
     "variational-depth": 36.1,
+    "ring-difference": 50.4,
+    "random-walk": 50.9,
 }
 
 
@@ -171,7 +173,10 @@ def test_contrast_weighting_is_that_of_opencv() -> None:
     assert np.mean(apart > 2e-4) < 5e-4
 
 
-@pytest.mark.parametrize("name", ["focus-map", "focus-map-guided", "variational-depth"])
+@pytest.mark.parametrize(
+    "name",
+    ["focus-map", "focus-map-guided", "variational-depth", "random-walk", "ring-difference"],
+)
 def test_the_depth_of_a_still_stack_is_found(name) -> None:
     """The ramp is found to a fifth of a frame (median)."""
     result = merged(name, "still")
