@@ -17,6 +17,7 @@ from stacktruth.runners.bench.grid.cells import PLAIN, cells_of
 from stacktruth.runners.bench.grid.suite import Ladder, Suite, load_suite
 from stacktruth.runners.bench.ranking.metric_column import LOST, metric_column
 from stacktruth.runners.bench.ranking.standings import Standings, standings
+from stacktruth.runners.bench.report import report
 from stacktruth.runners.bench.report.charts import dot_chart, factor_maps
 from stacktruth.runners.bench.report.curves import curves
 from stacktruth.runners.bench.report.report import called, summary, write_report
@@ -28,6 +29,7 @@ from stacktruth.runners.bench.report.tables import (
     stages,
     standing,
 )
+from stacktruth.runners.bench.report.viewer_parts import Viewer
 from stacktruth.runners.bench.running.store import DoneCell, Store
 from stacktruth.runners.cli import main
 from stacktruth.runners.request import RequestError
@@ -399,6 +401,24 @@ def test_a_published_folder_makes_its_page_without_cells(tmp_path: Path) -> None
     assert (kept / "rows.csv").read_bytes() == (whole.path / "rows.csv").read_bytes()
     for name in ("standings.csv", "standings.json", "pairs.csv"):
         assert (kept / name).read_bytes() == (whole.path / name).read_bytes()
+
+
+def test_pictures_get_the_room_that_the_rest_of_the_page_leaves(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 14 MB, what the page takes without them is taken off; never more than 13 MB."""
+    asked = []
+
+    def none(*_: object, budget_bytes: int, **__: object) -> Viewer:
+        asked.append(budget_bytes)
+        return Viewer(scenes=(), notes=())
+
+    monkeypatch.setattr(report, "viewer", none)
+    store = faked(tmp_path)
+    write_report(store.path)
+    monkeypatch.setattr(report, "_ALL_BYTES", 1_000_000)
+    path = write_report(store.path)
+    assert asked == [13_000_000, 1_000_000 - path.stat().st_size]
 
 
 def six_scenes() -> pd.DataFrame:

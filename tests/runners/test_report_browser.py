@@ -332,6 +332,32 @@ class TestSlide:
             assert browser.execute_script(where, size) == pytest.approx(before, abs=2)
 
 
+class TestBeside:
+    """Pictures of a crop beside each other."""
+
+    def test_the_chosen_ones_alone_are_shown(self, browser: Chrome) -> None:
+        """The ideal and, by a key, the mean, in every crop of this scene; then all again."""
+        scene = browser.find_element(By.CSS_SELECTOR, ".scene")
+        browser.execute_script("arguments[0].querySelector('details').open = true", scene)
+
+        def shown() -> list[list[str]]:
+            crops = scene.find_elements(By.CSS_SELECTOR, ".crop")
+            figures = [crop.find_elements(By.TAG_NAME, "figure") for crop in crops]
+            return [[one.text for one in own if one.is_displayed()] for own in figures]
+
+        whole = shown()
+        assert len(whole) == 3
+        path = ".//fieldset//button[text()='ideal alone']"
+        scene.find_element(By.XPATH, path).send_keys(Keys.ENTER)
+        assert shown() == [["ideal"]] * 3
+        box = scene.find_element(By.XPATH, ".//fieldset/label[starts-with(., ' mean')]/input")
+        box.send_keys(Keys.SPACE)
+        assert shown() == [["ideal", whole[0][4]]] * 3
+        assert whole[0][4].startswith("mean")
+        scene.find_element(By.XPATH, ".//fieldset//button[text()='All']").click()
+        assert shown() == whole
+
+
 class TestBlink:
     """Two pictures in turn."""
 

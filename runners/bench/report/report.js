@@ -48,6 +48,25 @@ const choice = (label, names, at) => {
   return [select, make("label", {}, label, select)];
 };
 
+// Which pictures of each crop stand beside each other: the same ones for all crops of a scene.
+const besides = (crops, labels) => {
+  const boxes = labels.map(() => make("input", { type: "checkbox", checked: true }));
+  const show = () => crops.querySelectorAll(".crop").forEach((crop) => {
+    [...crop.querySelectorAll("figure")].forEach((figure, at) => (figure.hidden = !boxes[at].checked));
+  });
+  const put = (wanted) => {
+    boxes.forEach((box, at) => (box.checked = wanted(at)));
+    show();
+  };
+  const all = make("button", { type: "button" }, "All");
+  const one = make("button", { type: "button" }, `${labels[0]} alone`);
+  all.addEventListener("click", () => put(() => true));
+  one.addEventListener("click", () => put((at) => at === 0));
+  boxes.forEach((box) => box.addEventListener("change", show));
+  const named = boxes.map((box, at) => make("label", {}, box, ` ${labels[at]}`));
+  return make("fieldset", { className: "besides" }, make("legend", {}, "Beside each other"), all, one, ...named);
+};
+
 const comparison = (crops) => {
   const sets = [...crops.querySelectorAll(".crop")].map((crop) => ({
     name: crop.querySelector("h4").textContent,
@@ -194,7 +213,7 @@ const comparison = (crops) => {
   crops.before(whole);
   const fold = make("details", {}, make("summary", {}, "All pictures and error maps side by side"));
   crops.before(fold);
-  fold.append(crops);
+  fold.append(besides(crops, labels), crops);
   show();
   window.addEventListener("load", settle);
   window.addEventListener("resize", show);

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -34,10 +35,13 @@ from .choices import FACTORS, choices, tell
 from .curves import curves
 from .page import page_of
 from .tables import MAIN
-from .viewer import viewer
+from .viewer import BUDGET_BYTES, viewer
+from .viewer_parts import Viewer
 
 _TOLD = ("stacktruth", "commit", "changed_files", "python", "numpy", "scipy", "machine", "cores",
          "system", "workers", "threads", "memory_limits")  # fmt: skip
+#: Bytes of a page with its pictures; what they are labelled with stays below a megabyte more.
+_ALL_BYTES = 14_000_000
 LIMITS = ("capture", "selection")
 #: Columns that a page is made of; a benchmark in which all cells failed has none of them.
 _NEEDED = (
@@ -89,7 +93,8 @@ def write_report(folder: str | Path, *, workers: int = 1, progress: bool = False
     kinds = kinds_of(suite)
     first, more = _tables(plain, rows, found)
     again = f"stacktruth bench {shlex.quote(called(suite))} --out again"
-    page = page_of(
+    filled = partial(
+        page_of,
         "report.html",
         title=f"{suite.name}: {suite.title}" if suite.title else suite.name,
         summary=summary(rows, len(cells), found, suite),
@@ -98,11 +103,15 @@ def write_report(folder: str | Path, *, workers: int = 1, progress: bool = False
         maps=list(factor_maps(plain, found, kinds, FACTORS)),
         first=first,
         more=more,
-        viewer=viewer(store, cells, workers=workers, progress=progress),
         curves=curves(rows, suite.ladders),
         cells=made.every_cell(rows, [f"{again} --only {key}" for key in rows["cell_key"]]),
         again=f"{again} --workers {known.get('workers', 1)}",
         environment=[(name, known.get(name, "")) for name in _TOLD],
+    )
+    bare = len(filled(viewer=Viewer(scenes=(), notes=())).encode())
+    room = min(BUDGET_BYTES, max(0, _ALL_BYTES - bare))
+    page = filled(
+        viewer=viewer(store, cells, budget_bytes=room, workers=workers, progress=progress)
     )
     path = store.path / "report.html"
     write_whole(path, page.encode())
