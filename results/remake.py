@@ -118,7 +118,7 @@ def remake_suite(name: str) -> int:
     for file in ("rows.csv", "times.csv", "environment.json", "suite.json"):
         shutil.copy(out / file, kept / file)
     write_report(out, workers=usable_cores(), progress=True)
-    for file in ("standings.csv", "pairs.csv", "report.html"):
+    for file in ("standings.csv", "standings.json", "pairs.csv", "report.html"):
         shutil.copy(out / file, kept / file)
     shutil.rmtree(out)
     plain = rows[rows["condition"] == PLAIN]  # conditions may well be too hard for a method
