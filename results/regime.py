@@ -269,7 +269,8 @@ def regime_figure(found: Regime) -> Figure:
     orders.set(
         xlabel="lost in the merge, dB, with 95 % intervals", title="the same scenes, two regimes"
     )
-    orders.legend(fontsize="small")
+    orders.set_ylim(-0.7, len(names) + 1.2)  # room for the legend above the first
+    orders.legend(fontsize="small", loc="upper right")
     for colour, (told, table) in zip(_COLOURS, _both_halves(found), strict=True):
         drawn = table[table["how"] == "drawn"]
         needed.plot(drawn["scenes"], drawn["tau"], color=colour, label=f"{told}, drawn")
