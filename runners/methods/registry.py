@@ -18,6 +18,7 @@ from .fuse.ring_difference import ring_difference
 from .fuse.simple import mean, one_frame, random_blocks
 from .fuse.variational import variational_depth
 from .fuse.wavelet import wavelet_maximum
+from .fuse.weighted_gradient import weighted_gradient
 from .recipe import Recipe
 
 ORACLE = "oracle"
@@ -139,6 +140,13 @@ _LITERATURE = (
         fuse=ring_difference,
         paper="Surh, Jeon, Park, Im, Ha and Kweon 2017",
         from_memory="disc less ring, rejection; radii and filters are choices made here",
+    ),
+    Recipe(
+        name="weighted-gradient",
+        title="gradients weighed by structure at two scales, and the picture that has them",
+        fuse=weighted_gradient,
+        paper="Zhou, Li and Wang 2014",
+        from_memory="nothing; what is done for many frames and the pull are choices made here",
     ),
 )
 
