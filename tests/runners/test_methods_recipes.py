@@ -50,6 +50,7 @@ RECOVERED_DB = {
     "ring-difference": 50.4,
     "random-walk": 50.9,
     "weighted-gradient": 50.5,
+    "dense-sift": 52.5,
 }
 
 
