@@ -17,6 +17,7 @@ from .fused import Fused
 BLOCK_PX = 8
 SURE = 0.99
 AREA_PX = 3600.0
+SEAM_SIGMA = 1.0
 # Pairs of frames, for each frame, that are matched; what is rarer than those is averaged.
 _PAIRS = 2
 
@@ -56,7 +57,8 @@ def dense_sift(
     139 (2015). Scale 48 (cells of 6 px), blocks of 8 px, 0.99, 3600 px, search of 3 px and windows
     of 7 px as in the authors' published program, which merges two frames. Choices made here: all
     frames vote at once, and only the two with most votes are compared; areas in proportion;
-    descriptors are scaled to unit length without a limit to single values.
+    descriptors are scaled to unit length without a limit to single values; seams are blended by a
+    Gaussian of 1 px.
     """
     votes = _votes(block_winners(aligned, block), block)
     first, second = votes.first, votes.second
@@ -167,8 +169,8 @@ def _rival(kept: Labels, first: Labels, second: Labels) -> Labels:
 def _refine(aligned: AlignedFrames, first: Labels, second: Labels, share: Floats) -> None:
     """Match the pairs of frames between which most pixels are undecided; change `share`."""
     for low, high, open_ in _open_pairs(first, second, share, _PAIRS * len(aligned)):
-        greys = (aligned.frame(index, grey=True).image for index in (low, high))
-        found = sharper_share(*greys, open_)
+        lower, higher = (aligned.frame(index, grey=True).image for index in (low, high))
+        found = sharper_share(lower, higher, open_)
         share[open_] = np.where(first == low, found, 1 - found)[open_]
 
 
@@ -185,14 +187,16 @@ def _open_pairs(
 
 
 def _taken(aligned: AlignedFrames, first: Labels, second: Labels, share: Floats) -> Fused:
-    """Mix the two frames of each pixel by the share of the first."""
+    """Mix the two frames of each pixel by the share of the first, with softened seams."""
     out = np.zeros((*aligned.shape, 3), dtype=np.float32)
     total = np.full((*aligned.shape, 1), 1e-6, dtype=np.float32)
+    position = np.zeros(aligned.shape, dtype=np.float32)
     for index in np.union1d(first, second):
         frame = aligned.frame(int(index))
-        weight = share * (first == index) + (1 - share) * (second == index)
-        weight = (weight * np.where(frame.covered, 1, np.float32(1e-3)))[..., None]
+        part = np.where(first == index, share, 0) + np.where(second == index, 1 - share, 0)
+        part = ndimage.gaussian_filter(part.astype(np.float32), SEAM_SIGMA, mode="nearest")
+        weight = (part * np.where(frame.covered, 1, np.float32(1e-3)))[..., None]
         out += weight * frame.image
         total += weight
-    position = share * first + (1 - share) * second
-    return Fused(out / total, position.astype(np.float32))
+        position += part * np.float32(index)
+    return Fused(out / total, np.clip(position, 0, len(aligned) - 1))

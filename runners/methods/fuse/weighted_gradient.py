@@ -15,7 +15,9 @@ SIGMA_LARGE, SIGMA_SMALL = 4.0, 0.5
 ALPHA = 0.5
 MARGIN = 4
 POWER = 2.0
-PULL = 1e-2
+# Weaker, sums of unlike gradients along borders raise the contrast of what is wide: brightness went
+# with the light to the power of 1.14 at 0.01 on a rendered burr.
+PULL = 0.1
 _SOBEL = np.float32(1 / 8)
 # Of the saliency: below it there is rounding, and frames near a border of regions weigh alike.
 _LEAST = np.float32(1e-5)

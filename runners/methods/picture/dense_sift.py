@@ -94,8 +94,13 @@ def over_cells(values: Floats) -> Floats:
     """
     wide = CELL_PX * (CELLS - 1)
     rows, columns = values.shape[0] - wide, values.shape[1] - wide
-    tall = sum(values[k : k + rows] for k in range(0, wide + 1, CELL_PX))
-    return np.asarray(sum(tall[:, k : k + columns] for k in range(0, wide + 1, CELL_PX)))
+    tall = np.zeros((rows, values.shape[1]), dtype=values.dtype)
+    out = np.zeros((rows, columns), dtype=values.dtype)
+    for k in range(0, wide + 1, CELL_PX):
+        tall += values[k : k + rows]
+    for k in range(0, wide + 1, CELL_PX):
+        out += tall[:, k : k + columns]
+    return out
 
 
 def _both_ways(plane: Floats, kernel: Floats) -> Floats:
