@@ -7,6 +7,7 @@ from .align.equalise import no_gain
 from .align.select import middle_only, sharpest_only
 from .fuse.blocks import dct_variance
 from .fuse.complex import complex_wavelet_maximum
+from .fuse.dense_sift import dense_sift
 from .fuse.depth import no_depth
 from .fuse.focus_map import focus_map, guided_focus_map
 from .fuse.guided import guided_weights
@@ -18,6 +19,7 @@ from .fuse.ring_difference import ring_difference
 from .fuse.simple import mean, one_frame, random_blocks
 from .fuse.variational import variational_depth
 from .fuse.wavelet import wavelet_maximum
+from .fuse.weighted_gradient import weighted_gradient
 from .recipe import Recipe
 
 ORACLE = "oracle"
@@ -139,6 +141,20 @@ _LITERATURE = (
         fuse=ring_difference,
         paper="Surh, Jeon, Park, Im, Ha and Kweon 2017",
         from_memory="disc less ring, rejection; radii and filters are choices made here",
+    ),
+    Recipe(
+        name="weighted-gradient",
+        title="gradients weighed by structure at two scales, and the picture that has them",
+        fuse=weighted_gradient,
+        paper="Zhou, Li and Wang 2014",
+        from_memory="nothing; what is done for many frames and the pull are choices made here",
+    ),
+    Recipe(
+        name="dense-sift",
+        title="the frame with the most dense SIFT activity, borders matched",
+        fuse=dense_sift,
+        paper="Liu, Liu and Wang 2015",
+        from_memory="nothing; what is done for many frames is a choice made here",
     ),
 )
 

@@ -49,6 +49,8 @@ RECOVERED_DB = {
     "variational-depth": 36.1,
     "ring-difference": 50.4,
     "random-walk": 50.9,
+    "weighted-gradient": 51.4,
+    "dense-sift": 52.5,
 }
 
 
