@@ -33,6 +33,17 @@ def test_the_page_is_what_its_tables_say(text):
     assert (RESULTS / "README.md").read_text(encoding="utf-8") == text
 
 
+@pytest.mark.slow
+def test_the_three_questions_are_answered_by_the_published_suite():
+    """What the guide shows is what ``stacktruth compare`` prints today."""
+    at = RESULTS.parent / "docs" / "generate" / "answers.py"
+    spec = importlib.util.spec_from_file_location("answers", at)
+    answers = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(answers)
+    text = answers.PAGE.read_text(encoding="utf-8")
+    assert answers.filled(text) == text
+
+
 def test_the_page_names_every_folder(text):
     """What is published is listed with the command that makes it."""
     missing = [p.name for p in RESULTS.iterdir() if p.is_dir() and f"`{p.name}/`" not in text]
