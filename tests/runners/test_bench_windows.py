@@ -170,6 +170,21 @@ def test_the_standard_suite_is_what_it_promises() -> None:
     assert set(suite.stances) == {"stepped", "braced"}
 
 
+def test_the_large_suite_is_of_other_scenes() -> None:
+    """A hundred and more of all families, none that the standard suite has, and every method."""
+    suite = load_suite("large")
+    assert len(suite.scenes) >= 100
+    assert {name.partition(":")[0] for name in suite.scenes} == set(list_data_files("family"))
+    assert not {*suite.scenes} & {*load_suite("standard").scenes}
+    assert [place.scene for place in suite.places] == list(suite.scenes)
+    for place in suite.places:
+        rig = load_rig(place.rig)
+        own = stopped_to(rig, place.f_number or rig.lens.f_number)
+        assert depths_of_field(place.depth_mm, own) >= LEAST_DEPTHS
+    assert set(METHODS) <= {name.partition("+")[0] for name in suite.methods}
+    assert suite.shortcomings == ()
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("number", range(0, 46, 9))
 def test_a_place_of_the_standard_suite_is_as_deep_as_it_says(number: int) -> None:
