@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import cv2
 import numpy as np
 import pytest
 from scipy import ndimage
 
-from stacktruth.runners.methods.align.align import no_alignment
-from stacktruth.runners.methods.align.aligned import AlignedFrames
-from stacktruth.runners.methods.align.equalise import no_gain
 from stacktruth.runners.methods.fuse.dense_matching import (
     at_match,
     sharper_share,
@@ -26,17 +21,7 @@ from stacktruth.runners.methods.picture.dense_sift import (
     directed,
     over_cells,
 )
-from stacktruth.runners.methods.picture.stack import InputStack
-from tests.runners.stacks import make_stack
-
-
-def aligned(frames: list, encoding: str = "srgb") -> AlignedFrames:
-    """Return frames as they are, without alignment or gain."""
-    height, width = frames[0].shape[:2]
-    info = {"frames": [{}] * len(frames), "width_px": width, "height_px": height, "bits": 16}
-    stack = InputStack(frames, info | {"encoding": encoding})
-    alignment = no_alignment(stack, range(len(frames)))
-    return AlignedFrames(stack, alignment, no_gain(stack, alignment))
+from tests.runners.near_far import aligned, near_and_far, rms
 
 
 def texture(shape: tuple[int, int] = (80, 90), seed: int = 0) -> np.ndarray:
@@ -173,24 +158,6 @@ def test_the_sharper_of_two_frames_is_told_though_they_are_moved() -> None:
     assert share[wanted].mean() > 0.97
     assert sharper_share(soft, sharp, wanted)[wanted].mean() < 0.03
     assert (share[~wanted] == 0.5).all()
-
-
-@cache
-def near_and_far(encoding: str = "srgb") -> tuple[np.ndarray, list]:
-    """Return a picture, and it with its right and with its left half out of focus."""
-    ideal = make_stack(count=2, blur_px_per_frame=0.0, photo="grass").frames[0]
-    if encoding == "linear":
-        ideal = ((ideal / 65535) ** 2.2).astype(np.float32)
-    soft = ndimage.gaussian_filter(ideal.astype(float), (2.5, 2.5, 0)).astype(ideal.dtype)
-    near, far = ideal.copy(), ideal.copy()
-    near[:, 128:], far[:, :128] = soft[:, 128:], soft[:, :128]
-    return ideal, [near, far]
-
-
-def rms(image: np.ndarray, ideal: np.ndarray) -> float:
-    """Return the root mean square difference, on the scale 0..1."""
-    scale = 65535 if ideal.dtype == np.uint16 else 1
-    return float(np.sqrt(np.mean((image - ideal / scale) ** 2)))
 
 
 @pytest.mark.parametrize("encoding", ["srgb", "linear"])

@@ -10,9 +10,7 @@ import pytest
 from scipy import ndimage
 from skimage.segmentation import random_walker
 
-from stacktruth.runners.methods.align.align import no_alignment
 from stacktruth.runners.methods.align.aligned import AlignedFrames
-from stacktruth.runners.methods.align.equalise import no_gain
 from stacktruth.runners.methods.fuse.focus_map import focus_map
 from stacktruth.runners.methods.fuse.fused import Fused
 from stacktruth.runners.methods.fuse.random_walk import likeliest_position, random_walk
@@ -22,19 +20,10 @@ from stacktruth.runners.methods.fuse.ring_difference import (
     ring_kernel,
 )
 from stacktruth.runners.methods.fuse.walk import grid_laplacian, likeness, walk_probabilities
-from stacktruth.runners.methods.picture.stack import InputStack
+from tests.runners.near_far import aligned
 from tests.runners.stacks import make_stack
 
 STAGES = pytest.mark.parametrize("fuse", [random_walk, ring_difference])
-
-
-def aligned(frames: list) -> AlignedFrames:
-    """Return frames as they are, without alignment or gain."""
-    height, width = frames[0].shape[:2]
-    info = {"frames": [{}] * len(frames), "width_px": width, "height_px": height, "bits": 16}
-    stack = InputStack(frames, info)
-    alignment = no_alignment(stack, range(len(frames)))
-    return AlignedFrames(stack, alignment, no_gain(stack, alignment))
 
 
 def test_probabilities_are_those_of_a_dense_solve() -> None:
