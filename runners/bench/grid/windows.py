@@ -157,27 +157,22 @@ def deepest_window(scene: Scene, rig: Rig, size: tuple[int, int]) -> Window:
     middle_mm = _MIDDLE_DEPTHS * _depth_of_field_mm(rig)
 
     def rank(at: tuple[int, int]) -> tuple[bool, float]:
-        part = z[at[0] : at[0] + high, at[1] : at[1] + wide]
-        return _has_middle(part, middle_mm), _depth(part)
+        return _rank(z[at[0] : at[0] + high, at[1] : at[1] + wide], middle_mm)
 
     row, col = max(places, key=rank)
     return (*size, col * bin, row * bin)
 
 
-def _depth(z: Floats) -> float:
-    """Return the depth of a part, stray points left out; 0 where too little of it is known."""
+def _rank(z: Floats, middle_mm: float) -> tuple[bool, float]:
+    """Return whether enough of a part lies so near to the middle of its depth, and that depth.
+
+    Stray points are left out; with too little of it known a part has no middle and no depth.
+    """
     if np.isfinite(z).mean() < _SEEN:
-        return 0.0
+        return False, 0.0
     near, far = np.nanpercentile(z, _ENDS)
-    return float(far - near)
-
-
-def _has_middle(z: Floats, within_mm: float) -> bool:
-    """Tell whether enough of a part lies so near to the middle of its depth."""
-    if np.isfinite(z).mean() < _SEEN:
-        return False
-    middle = np.nanpercentile(z, _ENDS).mean()
-    return bool((np.abs(z - middle) <= within_mm).mean() >= _IN_MIDDLE)
+    inside = np.abs(z - (near + far) / 2) <= middle_mm
+    return bool(inside.mean() >= _IN_MIDDLE), float(far - near)
 
 
 @lru_cache(maxsize=256)

@@ -11,6 +11,7 @@ from scipy import ndimage
 from ....ground.types import Bools, Floats, Labels
 from ..align.aligned import AlignedFrames
 from ..picture.dense_sift import activity
+from .choice import largest, mixed
 from .dense_matching import sharper_share
 from .fused import Fused
 
@@ -80,14 +81,9 @@ def block_winners(aligned: AlignedFrames, block: int) -> Labels:
 
     A block holds the pixels from `block` / 2 before to `block` / 2 - 1 after its own.
     """
-    best = np.full(aligned.shape, -1, dtype=np.float32)
-    winner = np.full(aligned.shape, aligned.reference_position, dtype=np.int16)
-    for index, frame in enumerate(aligned.greys()):
-        value = ndimage.uniform_filter(activity(frame.image), block, mode="nearest")
-        better = (value > best) & frame.covered
-        winner[better] = index
-        best[better] = value[better]
-    return winner
+    return largest(
+        aligned, lambda grey: ndimage.uniform_filter(activity(grey), block, mode="nearest")
+    )
 
 
 def vote_share(winner: Labels, index: int, block: int) -> Floats:
@@ -188,15 +184,11 @@ def _open_pairs(
 
 def _taken(aligned: AlignedFrames, first: Labels, second: Labels, share: Floats) -> Fused:
     """Mix the two frames of each pixel by the share of the first, with softened seams."""
-    out = np.zeros((*aligned.shape, 3), dtype=np.float32)
-    total = np.full((*aligned.shape, 1), 1e-6, dtype=np.float32)
-    position = np.zeros(aligned.shape, dtype=np.float32)
-    for index in np.union1d(first, second):
-        frame = aligned.frame(int(index))
+
+    def share_of(index: int) -> Floats:
         part = np.where(first == index, share, 0) + np.where(second == index, 1 - share, 0)
-        part = ndimage.gaussian_filter(part.astype(np.float32), SEAM_SIGMA, mode="nearest")
-        weight = (part * np.where(frame.covered, 1, np.float32(1e-3)))[..., None]
-        out += weight * frame.image
-        total += weight
-        position += part * np.float32(index)
-    return Fused(out / total, np.clip(position, 0, len(aligned) - 1))
+        soft = ndimage.gaussian_filter(part.astype(np.float32), SEAM_SIGMA, mode="nearest")
+        return np.asarray(soft)
+
+    image, position = mixed(aligned, share_of)
+    return Fused(image, np.clip(position, 0, len(aligned) - 1))

@@ -9,6 +9,7 @@ from ....ground.srgb import LUMA
 from ....ground.types import Floats, Labels
 from ..align.aligned import AlignedFrames
 from ..picture.guided import GuidedFilter, box
+from .choice import largest
 from .fused import Fused
 
 BASE_RADIUS = 15  # the mean filter of 31 x 31 that splits base and detail
@@ -53,14 +54,11 @@ def _weight(guide: Floats, mask: Floats, *, radius: float, epsilon: float) -> Fl
 
 def most_salient(aligned: AlignedFrames) -> Labels:
     """Return the position of the frame whose smoothed absolute Laplacian is largest."""
-    best = np.full(aligned.shape, -1, dtype=np.float32)
-    winner = np.full(aligned.shape, aligned.reference_position, dtype=np.int16)
-    for index, frame in enumerate(aligned.greys()):
-        steep = np.abs(ndimage.laplace(frame.image, mode="nearest"))
-        saliency = ndimage.gaussian_filter(
-            steep, SALIENCY_SIGMA, mode="nearest", radius=SALIENCY_RADIUS
-        )
-        better = (saliency > best) & frame.covered
-        winner[better] = index
-        best[better] = saliency[better]
-    return winner
+    return largest(aligned, _saliency)
+
+
+def _saliency(grey: Floats) -> Floats:
+    steep = np.abs(ndimage.laplace(grey, mode="nearest"))
+    return np.asarray(
+        ndimage.gaussian_filter(steep, SALIENCY_SIGMA, mode="nearest", radius=SALIENCY_RADIUS)
+    )

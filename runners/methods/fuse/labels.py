@@ -10,6 +10,7 @@ from ....metrics.focus import MEASURES
 from ..align.aligned import AlignedFrames
 from ..picture.geometry import enlarged
 from ..picture.stack import binned
+from .choice import mixed
 from .focus_map import fitting
 from .fused import Fused
 from .labelling import best_labels
@@ -47,16 +48,11 @@ def seam_labels(aligned: AlignedFrames, *, seam_weight: float = SEAM_WEIGHT) -> 
     labels = best_labels(
         np.minimum(unary, 4).astype(np.float32), np.float32(seam_weight) * difference
     )
-    out = np.zeros((*aligned.shape, 3), dtype=np.float32)
-    total = np.full((*aligned.shape, 1), 1e-6, dtype=np.float32)
-    position = np.zeros(aligned.shape, dtype=np.float32)
-    for index, frame in enumerate(aligned):
-        share = enlarged((labels == index).astype(np.float32), size, aligned.shape)
-        weight = (share * np.where(frame.covered, 1, np.float32(1e-3)))[..., None]
-        out += weight * frame.image
-        total += weight
-        position += share * index
-    return Fused(out / total, position)
+    image, position = mixed(
+        aligned,
+        lambda index: enlarged((labels == index).astype(np.float32), size, aligned.shape),
+    )
+    return Fused(image, position)
 
 
 def _cell_values(aligned: AlignedFrames, size: int) -> tuple[Floats, Floats]:

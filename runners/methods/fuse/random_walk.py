@@ -11,6 +11,7 @@ from ....metrics.focus import MEASURES
 from ..align.aligned import AlignedFrames
 from ..picture.geometry import enlarged
 from ..picture.stack import binned
+from .choice import mixed
 from .focus_map import fitting
 from .fused import Fused
 from .walk import likeness, walk_probabilities
@@ -62,16 +63,11 @@ def random_walk(
     down, right = likeness(picture, sigma=sigma_likeness)
     edges = np.float32(edge) * down, np.float32(edge) * right
     at = likeliest_position(walk_probabilities(compatibility(sharp, power=power), *edges))
-    out = np.zeros((*aligned.shape, 3), dtype=np.float32)
-    total = np.full((*aligned.shape, 1), 1e-6, dtype=np.float32)
-    position = np.zeros(aligned.shape, dtype=np.float32)
-    for index, frame in enumerate(aligned):
-        share = enlarged(np.maximum(0, 1 - np.abs(at - index)), size, aligned.shape)
-        weight = (share * np.where(frame.covered, 1, np.float32(1e-3)))[..., None]
-        out += weight * frame.image
-        total += weight
-        position += share * index
-    return Fused(out / total, np.clip(position, 0, len(aligned) - 1))
+    image, position = mixed(
+        aligned,
+        lambda index: enlarged(np.maximum(0, 1 - np.abs(at - index)), size, aligned.shape),
+    )
+    return Fused(image, np.clip(position, 0, len(aligned) - 1))
 
 
 def compatibility(sharp: Floats, *, power: float) -> Floats:

@@ -9,6 +9,7 @@ from ....ground.types import Bools, Floats, Labels
 from ..align.aligned import AlignedFrames
 from ..picture.poisson import forward_gradient, from_gradient
 from ..picture.strips import strips
+from .choice import largest
 from .fused import Fused
 
 SIGMA_LARGE, SIGMA_SMALL = 4.0, 0.5
@@ -85,14 +86,7 @@ def _small(grey: Floats, covered: Bools, near: Bools, sigma: float, power: float
 
 def largest_structure(aligned: AlignedFrames, sigma: float) -> Labels:
     """Return the position of the frame of the largest saliency at a scale, px."""
-    best = np.full(aligned.shape, -1, dtype=np.float32)
-    winner = np.full(aligned.shape, aligned.reference_position, dtype=np.int16)
-    for index, frame in enumerate(aligned.greys()):
-        saliency = structure_saliency(frame.image, sigma)
-        better = (saliency > best) & frame.covered
-        winner[better] = index
-        best[better] = saliency[better]
-    return winner
+    return largest(aligned, lambda grey: structure_saliency(grey, sigma))
 
 
 def held_within(winner: Labels, index: int, margin: int) -> Bools:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy.fft import dctn, idctn, irfft2, rfft2
 
 from ....ground.types import Floats
+from . import tiles
 
 Repeat = Literal["none", "tile", "mirror"]
 #: Texels that `padded` adds to each side.
@@ -20,9 +21,6 @@ MARGIN = 2
 #: How `numpy.pad` calls what lies beyond an edge, and a filter of `scipy.ndimage`.
 PADS = {"none": "edge", "tile": "wrap", "mirror": "symmetric"}
 EDGES = {"none": "nearest", "tile": "grid-wrap", "mirror": "reflect"}
-#: The band limit of the shipped pictures (`tiles`), cycles per pixel, and its steepness.
-_PASS, _STEEPNESS = 0.42, 6
-_CUTS_PER_OCTAVE = 8
 #: Beyond this cut-off, cycles per texel, a map has nothing that is to be taken away.
 _NO_CUT = 0.8
 _TEXELS_PER_CYCLE = 6.0
@@ -102,9 +100,9 @@ def read_smooth(values: Floats, u: Floats, v: Floats) -> Floats:
     place, right, down = _placed(values.shape, u, v, np.rint)
     flat, across = values.ravel(), values.shape[1]
     total = np.zeros_like(right)
-    for row, weight in zip((-1, 0, 1), _quadratic(down), strict=True):
+    for row, weight in zip((-1, 0, 1), tiles.quadratic(down), strict=True):
         line = np.zeros_like(right)
-        for column, share in zip((-1, 0, 1), _quadratic(right), strict=True):
+        for column, share in zip((-1, 0, 1), tiles.quadratic(right), strict=True):
             line += share * flat.take(place + (row * across + column))
         total += weight * line
     return total
@@ -122,13 +120,6 @@ def _placed(
     return place, across - column, down - row
 
 
-def _quadratic(offset: Floats) -> tuple[Floats, Floats, Floats]:
-    """Weights of the three texels around a point, for a quadratic B-spline."""
-    half = np.float32(0.5)
-    middle = np.float32(0.75) - offset * offset
-    return half * (half - offset) ** 2, middle, half * (half + offset) ** 2
-
-
 def cut_step(texel_mm: float, footprint_mm: float) -> int | None:
     """Give the number of the band limit of a map for a pixel; None where none is needed.
 
@@ -139,9 +130,7 @@ def cut_step(texel_mm: float, footprint_mm: float) -> int | None:
     footprint_mm : float
         Side of a pixel on the subject, >= 0.
     """
-    if footprint_mm <= 0 or _PASS * texel_mm / footprint_mm >= _NO_CUT:
-        return None
-    return int(np.floor(_CUTS_PER_OCTAVE * np.log2(_PASS * texel_mm / footprint_mm)))
+    return tiles.cut_step(texel_mm, footprint_mm, no_cut=_NO_CUT)
 
 
 def band_limited(values: Floats, step: int | None, repeat: Repeat) -> Floats:
@@ -162,7 +151,7 @@ def band_limited(values: Floats, step: int | None, repeat: Repeat) -> Floats:
     """
     if step is None:
         return values
-    cut = 2.0 ** (step / _CUTS_PER_OCTAVE)
+    cut = tiles.cut_of(step)
     rows, cols = (_fewer(side, cut) for side in values.shape[:2])
     shrink = _shrunk_tile if repeat == "tile" else _shrunk_mirror
     made = [shrink(values[..., i], (rows, cols), cut) for i in range(values.shape[2])]
@@ -208,4 +197,4 @@ def _left(down: Floats, across: Floats, cut: float) -> Floats:
     """Return how much is left of each frequency, cycles per texel."""
     radius = np.hypot(down[:, None], across[None, :]) / np.float32(cut)
     # Beyond three times the cut-off nothing is left, and the power would overflow.
-    return np.exp(-(np.minimum(radius, 3) ** _STEEPNESS))
+    return np.exp(-(np.minimum(radius, 3) ** tiles.STEEPNESS))

@@ -33,9 +33,11 @@ CELLS = 16.0
 # Band limit for a pixel of one unit, cycles per unit: exp(-(f / 0.42)^6) is 0.96 at half the
 # Nyquist frequency and 0.06 at it.
 _PASS = 0.42
-_STEEPNESS = 6
+STEEPNESS = 6
 # Cut-offs are rounded down to eighths of an octave, so that a few tiles serve all pixel sizes.
 _CUTS_PER_OCTAVE = 8
+# Beyond this cut-off, cycles per tile, a tile has nothing that is to be taken away.
+_NO_CUT = HIGHEST * 1.6
 _CHUNK = 32_768
 
 
@@ -139,7 +141,7 @@ def look_up_smooth(tile: Floats, u: Floats, v: Floats) -> Floats:
     n = tile.shape[0] - 2
     flat = tile.ravel()
     place = _placed(u, v, n, order=2)
-    right, down = _quadratic(u), _quadratic(v)
+    right, down = quadratic(u), quadratic(v)
     value = np.zeros_like(u)
     for row, weight in enumerate(down):
         line = np.zeros_like(u)
@@ -152,7 +154,7 @@ def look_up_smooth(tile: Floats, u: Floats, v: Floats) -> Floats:
     return value
 
 
-def _quadratic(offset: Floats) -> tuple[Floats, Floats, Floats]:
+def quadratic(offset: Floats) -> tuple[Floats, Floats, Floats]:
     """Weights of the three texels around a point, for a quadratic B-spline."""
     half = np.float32(0.5)
     middle = np.float32(0.75) - offset * offset
@@ -170,22 +172,29 @@ def wrapped(tile: AnyTile) -> AnyTile:
     return np.pad(tile, ((0, 1), (0, 1)), mode="wrap")
 
 
-def cut_step(period_mm: float, footprint_mm: float) -> int | None:
+def cut_step(period_mm: float, footprint_mm: float, *, no_cut: float = _NO_CUT) -> int | None:
     """Give the number of the band limit of a tile for this pixel; None where none is needed.
 
     Parameters
     ----------
     period_mm : float
-        Side of the tile on the subject.
+        Side of the tile on the subject, or of what else a cut-off is counted in.
     footprint_mm : float
         Side of a pixel on the subject, >= 0.
+    no_cut : float
+        Cut-off, cycles per period, from which on none is needed.
     """
     if footprint_mm <= 0:
         return None
     cut = _PASS * period_mm / footprint_mm
-    if cut >= HIGHEST * 1.6:
+    if cut >= no_cut:
         return None
     return int(np.floor(_CUTS_PER_OCTAVE * np.log2(cut)))
+
+
+def cut_of(step: int) -> float:
+    """Return the numbered cut-off, cycles per period."""
+    return float(2.0 ** (step / _CUTS_PER_OCTAVE))
 
 
 def band_limited(tile: AnyTile, step: int | None) -> AnyTile:
@@ -199,7 +208,7 @@ def band_limited(tile: AnyTile, step: int | None) -> AnyTile:
     """
     if step is None:
         return wrapped(tile)
-    cut = 2.0 ** (step / _CUTS_PER_OCTAVE)
+    cut = cut_of(step)
     size = min(tile.shape[0], max(4, 1 << int(np.ceil(np.log2(max(6.0 * cut, 1.0))))))
     if np.iscomplexobj(tile):
         return wrapped(_shrunk(tile.real, size, cut) + 1j * _shrunk(tile.imag, size, cut))
@@ -207,7 +216,7 @@ def band_limited(tile: AnyTile, step: int | None) -> AnyTile:
 
 
 def _shrunk(channel: Floats, size: int, cut: float) -> Floats:
-    spectrum = np.fft.rfft2(channel) * np.exp(-((_radius(channel.shape[0]) / cut) ** _STEEPNESS))
+    spectrum = np.fft.rfft2(channel) * np.exp(-((_radius(channel.shape[0]) / cut) ** STEEPNESS))
     half = size // 2
     kept = np.concatenate([spectrum[:half], spectrum[-half:]])[:, : half + 1]
     scale = (size / channel.shape[0]) ** 2
