@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter
 
+from ...ground.arrays import image_filter, namespace, sent, single, to_host, write
 from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
@@ -151,6 +151,7 @@ def view_depth(
 def camera_depth(scene: Scene, camera: Camera) -> Floats:
     """Return the camera depth Z of the nearest surface at each pixel's centre, mm; NaN: none."""
     depth = np.full(camera.frame.shape, np.nan, np.float32)
+    camera = replace(camera, device="cpu")
     for tile in tiles_of(camera.frame):
         for _, view in views_in(scene, camera, tile):
             z = np.broadcast_to(view.depth_mm, view.window.shape)
@@ -245,21 +246,22 @@ def render(
     tiles = list(tiles_of(camera.frame))
     asked = tiles if tile is None else [tiles[tile]]
     lit = _with_cells(scene, taking, level, asked) if cut else _whole(scene, taking, asked)
-    made = (_vignetted(light, camera, at) for at, light in zip(asked, lit, strict=True))
+    made = (to_host(_vignetted(light, camera, at)) for at, light in zip(asked, lit, strict=True))
     return joined(camera.frame, made) if tile is None else next(made)
 
 
 def _vignetted(light: Floats, camera: Camera, tile: Window) -> Floats:
     """Darken a tile as the lens does toward the corners of the picture, in place."""
-    lens, sensor = camera.rig.lens, camera.rig.sensor
+    lens, sensor, xp = camera.rig.lens, camera.rig.sensor, camera.xp
     if lens.vignetting_stops > 0:
         corner_px = np.hypot(sensor.width_px, sensor.height_px) / 2 / camera.bin
-        light *= falloff(
+        dark = falloff(
             camera.frame.shape,
             corner_stops=lens.vignetting_stops,
             corner_px=corner_px,
             part=tile.slices_in(camera.frame),
         )
+        light *= sent(dark, xp)
     return light
 
 
@@ -308,7 +310,7 @@ def _whole(scene: Scene, taking: _Taking, tiles: Iterable[Window]) -> Iterator[F
     for tile in tiles:
         # What is laid depends on the pixels around it.
         around = tile.grown(PILE_REACH_PX)
-        yield _pile(scene, sights, around).light[tile.slices_in(around)]
+        yield _pile(scene, sights, around).light[*tile.slices_in(around), :]
 
 
 def _with_cells(
@@ -327,14 +329,14 @@ def _with_cells(
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
         assert pile.doubt is not None
-        light = pile.light.copy()
+        light = namespace(pile.light).asarray(pile.light, copy=True)
         for found in places(pile.doubt, around, tile, level.cuts):
             for place in found.parts:
                 here = place.slices_in(around)
-                before = pile.light[here] if disc is taking else through.whole(place)
+                before = pile.light[*here, :] if disc is taking else through.whole(place)
                 change = through.cells(place, found.cells) - before
-                light[here] += found.weight[here][..., None] * change
-        yield light[tile.slices_in(around)]
+                light[*here, :] += found.weight[here][..., None] * change
+        yield light[*tile.slices_in(around), :]
 
 
 class _Through:
@@ -358,7 +360,8 @@ class _Through:
 
     def cells(self, place: Window, count: int) -> Floats:
         """Render a place from the middle of each of some cells, and add up."""
-        picture = np.zeros((*place.shape, 3), np.float32)
+        xp = self._sights[0].taking.camera.xp
+        picture: Floats = xp.zeros((*place.shape, 3), dtype=xp.float32)
         around = place.grown(_CELL_PILE_PX)
         inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
         # Only these parts can send light there from any point of the pupil.
@@ -366,7 +369,7 @@ class _Through:
         for cell in cut_pupil(count):
             sights = [self._seen_by(cell, one) for one in near]
             picture += (
-                np.float32(cell.share)
+                single(cell.share)
                 * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[inner]
             )
         return picture
@@ -388,7 +391,8 @@ def _pile(
     doubts: bool = False,
 ) -> Pile:
     """Lay parts, from far to near, over a tile."""
-    pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts)
+    xp = sights[0].taking.camera.xp if sights else np
+    pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts, xp=xp)
     for look in _looks(sights, tile):
         _lay_over(pile, look)
     return pile
@@ -498,17 +502,18 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     sight, window = look.sight, look.window
     taking, key = sight.taking, sight.taking.key
     view = sight.part.view(taking.camera, window, sampling=_sampling(look))
-    if view.coverage is not None and not view.coverage.any():
+    xp = taking.camera.xp
+    if view.coverage is not None and not xp.any(view.coverage != 0):
         return
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
     if sight.radius_px is not None:
-        side = -1 if radius.mean() < 0 else 1
-        radius = np.full((1, 1), side * sight.radius_px, np.float32)
+        side = -1 if xp.mean(radius) < 0 else 1
+        radius = xp.full((1, 1), side * sight.radius_px, dtype=xp.float32)
     elif sight.least_px > 0:
         # Beyond its edge a surface goes on, maybe through the plane of focus: there it covers
         # nothing, and must not be sharper than what its view was merged for.
-        least = np.float32(sight.least_px)
-        radius = np.where(np.abs(radius) < least, np.copysign(least, radius), radius)
+        least = single(sight.least_px)
+        radius = xp.where(xp.abs(radius) < least, xp.copysign(least, radius), radius)
     blurred = blur(
         window,
         view.colour,
@@ -531,7 +536,7 @@ def _sampling(look: _Look) -> Sampling:
 
     def in_focus(depth_mm: Floats) -> Bools:
         radius = blur_radius_px(taking.camera, taking.focus, key, window, depth_mm)
-        return np.abs(radius) < np.float32(_ALIASING_PX / key.size)
+        return namespace(radius).abs(radius) < single(_ALIASING_PX / key.size)  # type: ignore[no-any-return]
 
     sharp, blurred = taking.samples
     if key.size * look.sight.least_px >= _SHARP_PX:
@@ -543,22 +548,23 @@ def _rise(blur_px: Floats) -> Floats | None:
     """Return how steeply a map of blur radii changes, within a blur radius of each pixel."""
     if blur_px.size == 1:
         return None
-    steep = np.zeros(blur_px.shape, np.float32)
+    xp = namespace(blur_px)
+    steep: Floats = xp.zeros(blur_px.shape, dtype=xp.float32)
     for axis in (0, 1):
-        change = np.abs(np.diff(blur_px, axis=axis))
-        np.maximum(
-            steep[: change.shape[0], : change.shape[1]],
-            change,
-            out=steep[: change.shape[0], : change.shape[1]],
-        )
-    reach = int(min(np.abs(blur_px).max(), PILE_REACH_PX))
-    return maximum_filter(steep, 2 * reach + 1) if reach > 0 else steep
+        change = xp.abs(xp.diff(blur_px, axis=axis))
+        here = steep[: change.shape[0], : change.shape[1]]
+        write("maximum", here, change, out=here)
+    reach = int(min(float(xp.max(xp.abs(blur_px))), PILE_REACH_PX))
+    if reach > 0:
+        steep = image_filter("maximum_filter", steep, 2 * reach + 1)
+    return steep
 
 
 def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
     """Return the signed blur radius of a view on a window of picture pixels, or one for all."""
+    xp = namespace(view.depth_mm)
     if taking.focus != (taking.camera,):
-        return np.zeros((1, 1), np.float32)
+        return xp.zeros((1, 1), dtype=xp.float32)  # type: ignore[no-any-return]
     radius = own_blur_px(taking.camera, taking.key, view.window, view.depth_mm)
     if radius.size == 1:
         return radius
@@ -567,7 +573,7 @@ def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
     rows = (np.arange(onto.row0, onto.row1) - window.row0) // scale
     cols = (np.arange(onto.col0, onto.col1) - window.col0) // scale
     rows, cols = (at.clip(0, n - 1) for at, n in zip((rows, cols), radius.shape, strict=True))
-    return radius[rows].take(cols, axis=1)
+    return xp.take(xp.take(radius, sent(rows, xp), axis=0), sent(cols, xp), axis=1)  # type: ignore[no-any-return]
 
 
 def _coarsest_scale(part: Part, camera: Camera, farthest: float) -> int:

@@ -10,6 +10,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.arrays import namespace
 from ...ground.types import Bools, Floats
 from .camera import Camera, Window
 
@@ -64,8 +65,9 @@ class Sampling:
         if self.in_focus is None or self.sharp == self.blurred:
             return [(self.sharp, None)]
         focused = self.in_focus(depth_mm)
-        if focused.all() or not focused.any():
-            return [(self.sharp if focused.any() else self.blurred, None)]
+        xp = namespace(focused)
+        if xp.all(focused) or not xp.any(focused):
+            return [(self.sharp if xp.any(focused) else self.blurred, None)]
         return [(self.sharp, focused), (self.blurred, ~focused)]
 
 
