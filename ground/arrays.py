@@ -102,6 +102,13 @@ def tile_px(device: str, host: int) -> int:
     return _TILE_PX.get(device, host)
 
 
+def freed(device: str) -> None:
+    """Give back the memory of a device that was asked for and is not in use."""
+    if device == "cuda":
+        _sent.clear()
+        importlib.import_module("cupy").get_default_memory_pool().free_all_blocks()
+
+
 def _like_numpy(array: Any) -> bool:
     """Whether NumPy's own functions work on an array, in place too."""
     return hasattr(array, "__array_function__")

@@ -184,7 +184,7 @@ class _Canvas:
             rows, cols = window.slices_in(Window(*_edges(coarse_window), scale=scale // 2))
             together = _together(4 * coarse.shape[1] * coarse.shape[2], self._xp)
             for first in range(0, coarse.shape[0], together):
-                some = slice(first, first + together)
+                some = slice(first, min(first + together, coarse.shape[0]))
                 fine[some, ...] += doubled(coarse[some, ...], rows, cols)
             scale //= 2
         return self.at(1)[1]
@@ -241,15 +241,16 @@ def _add_band(
     for number in range(band.rank):
         weight = take(table[number, :], index)
         for first in range(0, layers, together):
-            some = light[first : first + together, ...]
+            some = light[first : min(first + together, layers), ...]
             write("multiply", some, weight, out=here[: some.shape[0], ...])
             spectra = rfft2(field[: some.shape[0], ...])
             _mix(mixed, first, spectra, transfers[number, :channels, ...])
     after = None if motion is None else motion.transfer(shape, band.scale, xp)
     for first in range(0, mixed.shape[0], together):
-        some = mixed[first : first + together, ...]
+        last = min(first + together, mixed.shape[0])
+        some = mixed[first:last, ...]
         blurred = irfft2(some if after is None else some * after, shape)
-        there = total[first : first + together, ...]
+        there = total[first:last, ...]
         inner = blurred[:, : down.stop, : across.stop]
         _deposit(there, target, inner, work, (down.lead, across.lead))
 
@@ -339,7 +340,7 @@ def _mix(
         into = mixed[start : start + own.shape[0], ...]
         step = _together(4 * own.shape[0] * own.shape[2], xp)
         for row in range(0, spectrum.shape[0], step):
-            strip = slice(row, row + step)
+            strip = slice(row, min(row + step, spectrum.shape[0]))
             into[:, strip, :] += spectrum[strip, :] * own[:, strip, :]
 
 

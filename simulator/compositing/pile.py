@@ -193,9 +193,10 @@ def _slope(values: Floats, axis: int, step: int) -> Floats:
     xp, shape = namespace(values), (values.shape[-1], *values.shape[:-1])
     change: Floats = xp.moveaxis(xp.empty(shape, dtype=xp.float32), 0, -1)
     v, c = xp.moveaxis(values, axis, 0), xp.moveaxis(change, axis, 0)
-    inner = c[step:-step, ...]
-    write("subtract", v[2 * step :, ...], v[: -2 * step, ...], out=inner)
-    inner *= 1 / (2 * step)
+    if v.shape[0] > 2 * step:
+        inner = c[step:-step, ...]
+        write("subtract", v[2 * step :, ...], v[: -2 * step, ...], out=inner)
+        inner *= 1 / (2 * step)
     # Toward the ends it is taken over what there is.
     for part, after, before, width in _ends(v.shape[0], step):
         there, behind = (xp.take(v, kept(at, xp), axis=0) for at in (after, before))

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import image_filter, namespace, sent, single, to_host, write
+from ...ground.arrays import (
+    checked_device,
+    freed,
+    image_filter,
+    namespace,
+    sent,
+    single,
+    tile_px,
+    to_host,
+    write,
+)
 from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
@@ -30,6 +40,8 @@ from .pile import PILE_REACH_PX, Pile
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
 TILE_PX = 1280
+#: On a device that lacks memory they are halved, down to about this.
+_LEAST_TILE_PX = 256
 #: A pixel shows the depth of the nearest part that covers at least this share of it.
 SOLID = 0.5
 #: A part is seen with at least this many samples across its smallest side.
@@ -56,6 +68,7 @@ def render_view(
     bin: int = 1,
     diffraction: bool = True,
     quality: str | Level = DEFAULT,
+    device: str = "cpu",
 ) -> Floats:
     """Render what the lens draws on the sensor: no noise, no gain, no encoding.
 
@@ -78,6 +91,8 @@ def render_view(
         How right edges are where both sides are blurred and where surfaces hide themselves: the
         pupil is cut into cells there, each of which sees the scene from its own place. "fast"
         takes the middle of the pupil for all of it.
+    device : {"cpu", "cuda"}
+        What it is worked out on; on a GPU no pixel differs by more than 1e-4.
 
     Returns
     -------
@@ -87,7 +102,10 @@ def render_view(
     Raises
     ------
     ValueError
-        An unknown quality, or a crop or bin that the sensor does not have.
+        An unknown quality, a crop or bin that the sensor does not have, or a device that is not
+        there.
+    MemoryError
+        The device's memory does not hold the smallest tile.
 
     Examples
     --------
@@ -97,7 +115,14 @@ def render_view(
     ((32, 48, 3), dtype('float32'))
     """
     camera = Camera(rig, pose or NOMINAL, focus_mm, crop, bin)
-    return render(scene, camera, focus=(camera,), diffraction=diffraction, quality=quality)
+    return render(
+        scene,
+        camera,
+        focus=(camera,),
+        diffraction=diffraction,
+        quality=quality,
+        device=checked_device(device),
+    )
 
 
 def view_depth(
@@ -151,7 +176,6 @@ def view_depth(
 def camera_depth(scene: Scene, camera: Camera) -> Floats:
     """Return the camera depth Z of the nearest surface at each pixel's centre, mm; NaN: none."""
     depth = np.full(camera.frame.shape, np.nan, np.float32)
-    camera = replace(camera, device="cpu")
     for tile in tiles_of(camera.frame):
         for _, view in views_in(scene, camera, tile):
             z = np.broadcast_to(view.depth_mm, view.window.shape)
@@ -160,19 +184,21 @@ def camera_depth(scene: Scene, camera: Camera) -> Floats:
     return depth
 
 
-def tiles_of(frame: Window) -> Iterator[Window]:
-    """Cut a frame into tiles of nearly equal size."""
-    rows = np.linspace(frame.row0, frame.row1, -(-(frame.row1 - frame.row0) // TILE_PX) + 1)
-    cols = np.linspace(frame.col0, frame.col1, -(-(frame.col1 - frame.col0) // TILE_PX) + 1)
+def tiles_of(frame: Window, side: int = TILE_PX) -> Iterator[Window]:
+    """Cut a frame into tiles of nearly equal size, no side of which is longer than asked."""
+    rows = np.linspace(frame.row0, frame.row1, -(-(frame.row1 - frame.row0) // side) + 1)
+    cols = np.linspace(frame.col0, frame.col1, -(-(frame.col1 - frame.col0) // side) + 1)
     for row0, row1 in zip(rows[:-1].astype(int), rows[1:].astype(int), strict=True):
         for col0, col1 in zip(cols[:-1].astype(int), cols[1:].astype(int), strict=True):
             yield Window(int(row0), int(row1), int(col0), int(col1))
 
 
-def joined(frame: Window, tiles: Iterable[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+def joined(
+    frame: Window, tiles: Iterable[npt.NDArray[Any]], side: int = TILE_PX
+) -> npt.NDArray[Any]:
     """Lay what was made of each tile of a frame, in their order, together."""
     whole: npt.NDArray[Any] | None = None
-    for window, tile in zip(tiles_of(frame), tiles, strict=True):
+    for window, tile in zip(tiles_of(frame, side), tiles, strict=True):
         if whole is None:
             whole = np.empty((*frame.shape, *tile.shape[2:]), tile.dtype)
         whole[window.slices_in(frame)] = tile
@@ -204,6 +230,7 @@ def render(
     motion: Path | None = None,
     quality: str | Level = DEFAULT,
     tile: int | None = None,
+    device: str = "cpu",
 ) -> Floats:
     """Render with each point blurred by the least defocus that any camera gives it.
 
@@ -222,6 +249,8 @@ def render(
         How right edges are; it counts only where the focus is the camera's own.
     tile : int or None
         Which tile of the picture to render alone, by its place in `tiles_of`; None: all of them.
+    device : str
+        What it is worked out on, of `ground.arrays.DEVICES`; the picture comes to the host.
 
     Returns
     -------
@@ -231,11 +260,13 @@ def render(
     ------
     ValueError
         An unknown quality.
+    MemoryError
+        The device's memory does not hold the smallest tile.
     """
     level = level_of(quality)
     # What is merged must not depend on where the picture ends.
-    centred = camera.centred()
-    focus = tuple(centred if other == camera else other for other in focus)
+    centred = replace(camera.centred(), device=device)
+    focus = tuple(centred if other == camera else replace(other, device=device) for other in focus)
     camera = centred
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
@@ -243,11 +274,35 @@ def render(
     taking = _Taking(camera, focus, key, moving, samples)
     # For other focus than the camera's own there is no place in the pupil to look from.
     cut = bool(level.cuts) and focus == (camera,)
-    tiles = list(tiles_of(camera.frame))
+    side = tile_px(device, TILE_PX)
+    tiles = list(tiles_of(camera.frame, side))
     asked = tiles if tile is None else [tiles[tile]]
-    lit = _with_cells(scene, taking, level, asked) if cut else _whole(scene, taking, asked)
-    made = (to_host(_vignetted(light, camera, at)) for at, light in zip(asked, lit, strict=True))
-    return joined(camera.frame, made) if tile is None else next(made)
+    lit = _with_cells(scene, taking, level) if cut else _whole(scene, taking)
+
+    def drawn(at: Window) -> Floats:
+        return to_host(_vignetted(lit(at), camera, at))  # type: ignore[no-any-return]
+
+    made = (_within_memory(drawn, at, device) for at in asked)
+    return joined(camera.frame, made, side) if tile is None else next(made)
+
+
+def _within_memory(draw: Callable[[Window], Floats], tile: Window, device: str) -> Floats:
+    """Draw a tile, in parts where a device's memory does not hold what is needed for all of it."""
+    side = max(tile.shape)
+    try:
+        return draw(tile)
+    except MemoryError as error:
+        if device == "cpu":
+            raise
+        if side <= _LEAST_TILE_PX:
+            raise MemoryError(
+                f"device: got {device!r}, whose memory does not hold a tile of {side} px, allowed "
+                f"one with more free memory, or cpu ({error})"
+            ) from error
+    freed(device)
+    half = -(-side // 2)
+    parts = (_within_memory(draw, part, device) for part in tiles_of(tile, half))
+    return joined(tile, parts, half)
 
 
 def _vignetted(light: Floats, camera: Camera, tile: Window) -> Floats:
@@ -261,7 +316,7 @@ def _vignetted(light: Floats, camera: Camera, tile: Window) -> Floats:
             corner_px=corner_px,
             part=tile.slices_in(camera.frame),
         )
-        light *= sent(dark, xp)
+        write("multiply", light, sent(dark, xp), out=light)
     return light
 
 
@@ -304,19 +359,20 @@ class _Taking:
         return replace(self, camera=eye, focus=(eye,), key=key, samples=(self.samples[0], 1))
 
 
-def _whole(scene: Scene, taking: _Taking, tiles: Iterable[Window]) -> Iterator[Floats]:
-    """Render tiles of a picture."""
+def _whole(scene: Scene, taking: _Taking) -> Callable[[Window], Floats]:
+    """Return what renders a tile of a picture."""
     sights = _sights(scene, taking)
-    for tile in tiles:
+
+    def lit(tile: Window) -> Floats:
         # What is laid depends on the pixels around it.
         around = tile.grown(PILE_REACH_PX)
-        yield _pile(scene, sights, around).light[*tile.slices_in(around), :]
+        return _pile(scene, sights, around).light[*tile.slices_in(around), :]
+
+    return lit
 
 
-def _with_cells(
-    scene: Scene, taking: _Taking, level: Level, tiles: Iterable[Window]
-) -> Iterator[Floats]:
-    """Render tiles of a picture, and see it through cells of the pupil where it is in doubt.
+def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Callable[[Window], Floats]:
+    """Return what renders a tile, seen through cells of the pupil where it is in doubt.
 
     Cells are geometric. Where the lens is not, their difference from the whole geometric disc is
     added to what the lens draws.
@@ -325,7 +381,8 @@ def _with_cells(
     sights = _sights(scene, taking)
     disc_sights = sights if disc is taking else _sights(scene, disc)
     through = _Through(scene, disc_sights)
-    for tile in tiles:
+
+    def lit(tile: Window) -> Floats:
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
         assert pile.doubt is not None
@@ -336,7 +393,9 @@ def _with_cells(
                 before = pile.light[*here, :] if disc is taking else through.whole(place)
                 change = through.cells(place, found.cells) - before
                 light[*here, :] += found.weight[here][..., None] * change
-        yield light[*tile.slices_in(around), :]
+        return light[*tile.slices_in(around), :]  # type: ignore[no-any-return]
+
+    return lit
 
 
 class _Through:
@@ -356,7 +415,7 @@ class _Through:
 
     def whole(self, place: Window) -> Floats:
         """Render a place from the middle of the pupil."""
-        return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[_PILE_INNER]
+        return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[*_PILE_INNER, :]
 
     def cells(self, place: Window, count: int) -> Floats:
         """Render a place from the middle of each of some cells, and add up."""
@@ -370,7 +429,7 @@ class _Through:
             sights = [self._seen_by(cell, one) for one in near]
             picture += (
                 single(cell.share)
-                * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[inner]
+                * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[*inner, :]
             )
         return picture
 

@@ -261,7 +261,7 @@ class SheetPart:
         found = count > 0
         means = xp.sum(seen, axis=1) / xp.where(found, count, 1.0)[:, None]
         shown = xp.nonzero(found)[0]
-        write_at(colour, (row[shown], col[shown]), means[shown, :])
+        write_at(colour, (row[shown], col[shown]), xp.take(means, shown, axis=0))
 
     def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
         """Return the colour of the surface, without the light on it, (..., 3)."""

@@ -62,14 +62,14 @@ def in_chunks(
     points = [np.asarray(a) if isinstance(a, list | tuple | float) else a for a in (x_mm, y_mm)]
     xp = namespace(points[0])
     x, y = xp.broadcast_arrays(*(xp.astype(a, xp.float32, copy=False) for a in points))
-    shape, chunk = x.shape, at_once(_CHUNK, xp)
+    shape, chunk = x.shape, min(at_once(_CHUNK, xp), x.size)
     x, y = xp.reshape(x, (-1,)), xp.reshape(y, (-1,))
     first = work(x[:chunk], y[:chunk])
     # Channel by channel in memory, as all pictures are.
     out = xp.moveaxis(xp.empty((*first.shape[1:], x.size), dtype=xp.float32), -1, 0)
     out[:chunk, ...] = first
-    for start in range(chunk, x.size, chunk):
-        piece = slice(start, start + chunk)
+    for start in range(chunk, x.size, max(chunk, 1)):
+        piece = slice(start, min(start + chunk, x.size))
         out[piece, ...] = work(x[piece], y[piece])
     return xp.reshape(out, shape + first.shape[1:])  # type: ignore[no-any-return]
 
