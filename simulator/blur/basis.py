@@ -247,6 +247,11 @@ class Band:
         return _kernel_spectra(self, shape, seen, xp)
 
 
+def forget_spectra() -> None:
+    """Forget what is kept of bands on any device, so that its memory is free."""
+    _kernel_spectra.cache_clear()
+
+
 @lru_cache(maxsize=12)
 def _kernel_spectra(band: Band, shape: tuple[int, int], seen: int, xp: Any) -> Floats:
     kernels = kept(_kernels(band, seen), xp)

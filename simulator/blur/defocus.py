@@ -11,10 +11,9 @@ from scipy.fft import next_fast_len
 
 from ...ground.arrays import (
     at_once,
-    irfft2,
+    fft2,
     kept,
     namespace,
-    rfft2,
     single,
     take,
     to_host,
@@ -243,13 +242,13 @@ def _add_band(
         for first in range(0, layers, together):
             some = light[first : min(first + together, layers), ...]
             write("multiply", some, weight, out=here[: some.shape[0], ...])
-            spectra = rfft2(field[: some.shape[0], ...])
+            spectra = fft2(field[: some.shape[0], ...])
             _mix(mixed, first, spectra, transfers[number, :channels, ...])
     after = None if motion is None else motion.transfer(shape, band.scale, xp)
     for first in range(0, mixed.shape[0], together):
         last = min(first + together, mixed.shape[0])
         some = mixed[first:last, ...]
-        blurred = irfft2(some if after is None else some * after, shape)
+        blurred = fft2(some if after is None else some * after, shape)
         there = total[first:last, ...]
         inner = blurred[:, : down.stop, : across.stop]
         _deposit(there, target, inner, work, (down.lead, across.lead))

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.fft import next_fast_len
 
-from ...ground.arrays import image_filter, irfft2, namespace, rfft2, sent, write
+from ...ground.arrays import fft2, image_filter, namespace, sent, write
 from ...ground.types import Doubles, Floats
 from ..handling.flash import Flash, light_gains, pulse_weights
 from ..handling.hands import Hands
@@ -141,9 +141,9 @@ def smeared(picture: Floats, path: Path) -> Floats:
         field = xp.zeros((high, wide), dtype=xp.float32)
         whole = xp.take(xp.take(picture[..., channel], down, axis=0), across, axis=1)
         field[: whole.shape[0], : whole.shape[1]] = whole
-        light = rfft2(field)
+        light = fft2(field)
         light *= transfer
-        moved = irfft2(light, (high, wide))
+        moved = fft2(light, (high, wide))
         out[..., channel] = moved[margin : margin + rows, margin : margin + cols]
     write("maximum", out, 0, out=out)
     return out  # type: ignore[no-any-return]
@@ -167,7 +167,8 @@ def rolled(picture: Floats, speed_px_per_s: tuple[float, float], readout_s: floa
     # A row r shows what was at r - v t(r), t running from -1/2 to 1/2 of the read-out.
     matrix = np.array([[1 - per_row[0], 0.0], [-per_row[1], 1.0]])
     offset = per_row * (rows - 1) / 2
-    out = namespace(picture).empty_like(picture)
+    xp = namespace(picture)
+    out, matrix = xp.empty_like(picture), sent(matrix, xp)
     for channel in range(3):
         layer = picture[..., channel]
         out[..., channel] = image_filter(

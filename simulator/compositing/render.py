@@ -10,20 +10,20 @@ import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import (
+    TILES_PX,
     checked_device,
     freed,
     image_filter,
     namespace,
     sent,
     single,
-    tile_px,
     to_host,
     write,
 )
 from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
-from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
+from ..blur.basis import Blur, Optics, forget_spectra, optics_of, plain_optics, reach_px, view_scale
 from ..blur.defocus import ALIKE_PX, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
 from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
@@ -274,7 +274,7 @@ def render(
     taking = _Taking(camera, focus, key, moving, samples)
     # For other focus than the camera's own there is no place in the pupil to look from.
     cut = bool(level.cuts) and focus == (camera,)
-    side = tile_px(device, TILE_PX)
+    side = TILES_PX.get(device, TILE_PX)
     tiles = list(tiles_of(camera.frame, side))
     asked = tiles if tile is None else [tiles[tile]]
     lit = _with_cells(scene, taking, level) if cut else _whole(scene, taking)
@@ -299,6 +299,7 @@ def _within_memory(draw: Callable[[Window], Floats], tile: Window, device: str) 
                 f"device: got {device!r}, whose memory does not hold a tile of {side} px, allowed "
                 f"one with more free memory, or cpu ({error})"
             ) from error
+    forget_spectra()
     freed(device)
     half = -(-side // 2)
     parts = (_within_memory(draw, part, device) for part in tiles_of(tile, half))

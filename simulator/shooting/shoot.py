@@ -11,8 +11,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import checked_device, namespace_on, sent, tile_px, to_host
-from ...ground.types import Codes, Floats
+from ...ground.arrays import TILES_PX, checked_device, namespace_on, sent, to_host
+from ...ground.types import Codes, Device, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from ..compositing.levels import DEFAULT, level_of
 from ..compositing.render import TILE_PX, joined, render, tiles_of
@@ -158,7 +158,7 @@ class Shoot:
     bayer: bool = False
     quality: str = DEFAULT
     asked_reference: int | None = None
-    device: str = "cpu"
+    device: Device = "cpu"
 
     def __len__(self) -> int:
         """Return the number of frames."""
@@ -300,7 +300,7 @@ class Shoot:
     @property
     def tiles(self) -> int:
         """How many tiles a frame, or a layer of the truth, is rendered in."""
-        return sum(1 for _ in tiles_of(self.camera(0).frame, tile_px(self.device, TILE_PX)))
+        return sum(1 for _ in tiles_of(self.camera(0).frame, TILES_PX.get(self.device, TILE_PX)))
 
     def drawn_of(self, number: int, tiles: Iterable[Floats]) -> Floats:
         """Lay all tiles that `drawn` gave of a frame, in their order, together.
@@ -313,7 +313,7 @@ class Shoot:
             All of that frame, in their order.
         """
         frame = self.camera(number).centred().frame  # as it is rendered
-        return joined(frame, tiles, tile_px(self.device, TILE_PX))
+        return joined(frame, tiles, TILES_PX.get(self.device, TILE_PX))
 
     def exposure(self, number: int, *, drawn: Floats | None = None) -> Floats:
         """Render the light that reaches the sensor in one frame, linear, without noise.
@@ -483,7 +483,7 @@ def shoot(
     bayer: bool = False,
     quality: str = DEFAULT,
     reference: int | None = None,
-    device: str = "cpu",
+    device: Device = "cpu",
 ) -> Shoot:
     """Plan a shoot of a scene; the frames are rendered as they are asked for.
 
@@ -554,6 +554,7 @@ def shoot(
     if not 1 <= frames <= MAX_FRAMES:
         raise ValueError(f"frames: got {frames}, allowed 1 to {MAX_FRAMES}")
     level_of(quality)  # complains of an unknown one
+    checked_device(device)  # and of one that is not there
     if reference is not None and not 0 <= reference < frames:
         raise ValueError(f"reference: got frame {reference}, allowed 0 to {frames - 1}")
     plan = Shoot(
@@ -574,7 +575,7 @@ def shoot(
         bayer=bayer,
         quality=quality,
         asked_reference=reference,
-        device=checked_device(device),
+        device=device,
     )
     Camera(rig, crop=crop, bin=bin)  # complains now, not at the first frame
     _refuse_too_large(plan)

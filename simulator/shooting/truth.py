@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from ...ground.arrays import tile_px
+from ...ground.arrays import TILES_PX
 from ...ground.srgb import luma
 from ...ground.types import Bools, Floats
 from ..blur.basis import Optics, optics_of
@@ -154,7 +154,7 @@ class TruthView:
                 device=self.device,
             )
             return {name: picture}
-        tiles = list(tiles_of(self.camera.frame, tile_px(self.device, TILE_PX)))
+        tiles = list(tiles_of(self.camera.frame, TILES_PX.get(self.device, TILE_PX)))
         if tile is not None:
             return self._nearest(tiles[tile])
         return self.joined(name, map(self._nearest, tiles))
@@ -162,7 +162,7 @@ class TruthView:
     def joined(self, name: str, tiles: Iterable[Layer]) -> Layer:
         """Lay the tiles of a layer, in their order, together."""
         camera = self.camera if name == "nearest" else self.camera.centred()  # as it is rendered
-        found, side = list(tiles), tile_px(self.device, TILE_PX)
+        found, side = list(tiles), TILES_PX.get(self.device, TILE_PX)
         return {
             key: joined(camera.frame, (tile.pop(key) for tile in found), side)
             for key in list(found[0])

@@ -15,7 +15,7 @@ from ..scene.texture.palette import Colour
 from .camera import Camera, Window
 from .coverage import edge_coverage
 from .shading import light_direction
-from .view import ONE_SAMPLE, Sampling, View
+from .view import ONE_SAMPLE, Sampling, View, summed
 
 #: Cosine between the normal and the reflection's middle at which the reflection ends: about
 #: 11 degrees, a soft box of 22 degrees seen in the surface. [assumption]
@@ -90,7 +90,7 @@ class BallPart:
             window,
             _pooled(colour, fine) * small,
             _pooled(coverage, fine) * small,
-            _pooled(depth_map, fine),
+            _pooled_depth(depth_map, fine),
         )
 
     def fills(self, camera: Camera, window: Window) -> bool:
@@ -146,6 +146,19 @@ def _pooled(values: Floats, factor: int) -> Floats:
     xp, rows, cols = namespace(values), values.shape[0] // factor, values.shape[1] // factor
     blocks = xp.reshape(values, (rows, factor, cols, factor, *values.shape[2:]))
     return xp.mean(blocks, axis=(1, 3))  # type: ignore[no-any-return]
+
+
+def _pooled_depth(values: Floats, factor: int) -> Floats:
+    """Return the same of depths, to the last digit alike on every device."""
+    xp, rows, cols = namespace(values), values.shape[0] // factor, values.shape[1] // factor
+    if factor == 1 or 1 in (rows, cols):  # of a line of pixels NumPy has another order
+        return _pooled(values, factor)
+    blocks = xp.reshape(values, (rows, factor, cols, factor))
+    across = summed(blocks)
+    total = across[:, 0, :]
+    for place in range(1, factor):
+        total = total + across[:, place, :]
+    return total / factor**2
 
 
 def _nothing(window: Window, xp: Any) -> View:

@@ -75,7 +75,7 @@ def _corners(distance_px: Floats) -> npt.NDArray[np.bool_]:
     if not xp.any(bent):
         return marked  # type: ignore[no-any-return]
     write_at(marked, (row[bent], col[bent]), True)
-    return image_filter("binary_dilation", marked, np.ones((3, 3), bool))  # type: ignore[no-any-return]
+    return image_filter("binary_dilation", marked, xp.ones((3, 3), dtype=xp.bool))  # type: ignore[no-any-return]
 
 
 def _median(values: Floats) -> Floats:

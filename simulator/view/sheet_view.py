@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,7 @@ from . import first_hit
 from .camera import Camera, Window
 from .coverage import is_convex, outline_coverage, outline_distance, points_around
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View
+from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View, summed
 
 _RANGE_SAMPLES = 64
 #: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
@@ -119,7 +120,8 @@ class SheetPart:
     def own(self, x_mm: npt.NDArray, y_mm: npt.NDArray) -> tuple[Floats, Floats]:
         """Return the sheet's own coordinates of object x and y."""
         cx, cy, _ = self.spec.centre_mm
-        x, y = x_mm - single(cx), y_mm - single(cy)
+        x: Any = x_mm - single(cx)
+        y: Any = y_mm - single(cy)
         if self.spec.rotate_deg == 0:
             return namespace(x).broadcast_arrays(x, y)  # type: ignore[no-any-return]
         angle = np.deg2rad(self.spec.rotate_deg)
@@ -361,8 +363,8 @@ class SheetPart:
         write_at(colour, (row, col), xp.mean(light, axis=1))
         write_at(whole, (row, col), xp.mean(xp.reshape(there, by_pixel), axis=1))
         weight = there + single(1e-6)
-        depths = xp.sum(xp.reshape(met * weight, by_pixel), axis=1)
-        depths /= xp.sum(xp.reshape(weight, by_pixel), axis=1)
+        depths = summed(xp.reshape(met * weight, by_pixel))
+        depths /= summed(xp.reshape(weight, by_pixel))
         write_at(depth, (row, col), depths)
         return None if coverage is None else whole
 

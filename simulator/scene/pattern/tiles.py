@@ -59,7 +59,7 @@ def in_chunks(
     ndarray of float32
         Shape of the coordinates, with the channels of `work` last.
     """
-    points = [np.asarray(a) if isinstance(a, list | tuple | float) else a for a in (x_mm, y_mm)]
+    points = [a if hasattr(a, "dtype") else np.asarray(a) for a in (x_mm, y_mm)]
     xp = namespace(points[0])
     x, y = xp.broadcast_arrays(*(xp.astype(a, xp.float32, copy=False) for a in points))
     shape, chunk = x.shape, min(at_once(_CHUNK, xp), x.size)
@@ -74,7 +74,7 @@ def in_chunks(
     return xp.reshape(out, shape + first.shape[1:])  # type: ignore[no-any-return]
 
 
-def look_up(tile: AnyTile, u: Floats, v: Floats) -> AnyTile:
+def look_up(tile: AnyTile, u: Floats, v: Floats) -> Any:
     """Interpolate a periodic tile bilinearly.
 
     Parameters

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from pydantic import BeforeValidator, Field
 from scipy.ndimage import uniform_filter1d
 
-from ....ground.arrays import kept, namespace, take_within
+from ....ground.arrays import kept, namespace, take
 from ....ground.srgb import decode_srgb
 from ....ground.types import Floats
 
@@ -65,7 +65,7 @@ class Ramp:
         """
         xp = namespace(place)
         index = xp.astype(xp.astype((place + 1) * _STEPS, xp.int32), xp.int64)
-        return take_within(kept(self._table, xp), index).T  # type: ignore[no-any-return]
+        return take(kept(self._table, xp), index).T  # type: ignore[no-any-return]
 
 
 def _averaged(table: npt.NDArray[np.float64], deviation: float) -> npt.NDArray[np.float64]:

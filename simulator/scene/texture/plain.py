@@ -178,7 +178,7 @@ def _photo(texture: Photo, footprint_mm: float, seed: int) -> Painter:
     put = place.layer(texture.tile_mm, 0)
 
     def paint(x: Floats, y: Floats) -> Floats:
-        value = tiles.look_up(coarse, *put(x, y))
+        value: Floats = tiles.look_up(coarse, *put(x, y))
         if fine:
             value += single(_GRAIN) * fine(x, y)
         return ramp(value * scale + 0.5)

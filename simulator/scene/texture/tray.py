@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import Field
@@ -149,8 +149,8 @@ def _shell(texture: ShellSkin, footprint_mm: float, seed: int) -> Painter:
 
     def paint(x: Floats, y: Floats) -> Floats:
         xp, at = namespace(x), field(x, y)
-        along = (at.turns - slant * at.across) * single(per_turn) + offset
-        drawn = at.across * single(across_mm / tiles.CELLS / texture.lines_mm / _LINE_DRAW)
+        along: Any = (at.turns - slant * at.across) * single(per_turn) + offset
+        drawn: Any = at.across * single(across_mm / tiles.CELLS / texture.lines_mm / _LINE_DRAW)
         value = tiles.look_up(lines, along, drawn) * at.clear
         if fine:
             value += single(texture.grain) * fine(x, y)
