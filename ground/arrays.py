@@ -1,7 +1,4 @@
-"""The one place that knows devices: where arrays live, and what the array API standard lacks.
-
-Code on a picture's way takes its namespace from its inputs; on the processor it is NumPy itself.
-"""
+"""The one place that knows devices: where arrays live, and what the array API standard lacks."""
 
 from __future__ import annotations
 
@@ -17,9 +14,10 @@ from array_api_compat import array_namespace
 
 #: What a picture may be worked out on, and the namespace of its arrays.
 DEVICES = {"cpu": "numpy", "cuda": "cupy"}
-#: What a GPU wants beside: side of a picture's tiles, px; samples that are worked on at once.
-TILES_PX, _GPU_SAMPLES = {"cuda": 2560}, 1 << 27
-#: What was sent to a device to stay, by the array that it is a copy of.
+#: Where it is not as on the host: side of its tiles, px; samples that the host sees faster.
+TILES_PX, SMALL = {"cuda": 2560}, {"cuda": 10_000}
+#: What arrays have that NumPy's own functions work on, in place too: its own, and CuPy's.
+_IN_PLACE = "__array_function__"
 _kept: dict[tuple[int, str], Any] = {}
 
 
@@ -31,8 +29,7 @@ def checked_device(name: str) -> str:
         if name == "cuda" and importlib.import_module(DEVICES[name]).cuda.is_available() is False:
             raise RuntimeError("no GPU is found")
     except Exception as error:  # CuPy is not there, or whatever its driver may say
-        told = f"device: got {name!r}, allowed cpu here: {error}; see stacktruth[gpu]"
-        raise ValueError(told) from error
+        raise ValueError(f"device: got {name!r}, allowed cpu here (cuda: {error})") from error
     return name
 
 
@@ -40,6 +37,8 @@ def checked_device(name: str) -> str:
 def namespace_on(device: str) -> Any:
     """Return the namespace of a device's arrays; tests may name a namespace itself."""
     module = importlib.import_module(DEVICES.get(device, device))
+    if device == "cuda":  # there are as many shapes of transforms as kinds of parts
+        module.fft.config.get_plan_cache().set_size(512)
     return module if module is np else array_namespace(module.zeros(1))
 
 
@@ -78,31 +77,28 @@ def freed(device: str) -> None:
     """Give back the memory of a device that is not in use."""
     _kept.clear()
     if device == "cuda":
-        importlib.import_module("cupy").get_default_memory_pool().free_all_blocks()
+        cupy = importlib.import_module("cupy")
+        cupy.fft.config.clear_plan_cache()
+        cupy.get_default_memory_pool().free_all_blocks()
 
 
 def at_once(samples: int, xp: Any) -> int:
     """Return how many samples to work on at once, where a processor's cache wants some number."""
-    return _GPU_SAMPLES if xp.__name__.endswith("cupy") else samples
-
-
-def _like_numpy(array: Any) -> bool:
-    """Whether NumPy's own functions work on an array, in place too: its own, and CuPy's."""
-    return hasattr(array, "__array_function__")
+    return 1 << 27 if xp.__name__.endswith("cupy") else samples
 
 
 def write(function: str, *values: Any, out: Any) -> None:
     """Write what a function gives into an array, without a copy where that can be."""
-    if _like_numpy(out):
+    if hasattr(out, _IN_PLACE):
         getattr(np, function)(*values, out=out)
     else:
-        xp = namespace(out)
-        out[...] = xp.astype(getattr(xp, function)(*values), out.dtype, copy=False)
+        made = getattr(namespace(out), function)(*values)
+        out[...] = namespace(out).astype(made, out.dtype, copy=False)
 
 
 def write_where(into: Any, values: Any, where: Any) -> None:
     """Write values into an array where a mask says so."""
-    if _like_numpy(into):
+    if hasattr(into, _IN_PLACE):
         np.copyto(into, values, where=where)
     else:
         into[...] = namespace(into).where(where, values, into)
@@ -110,7 +106,7 @@ def write_where(into: Any, values: Any, where: Any) -> None:
 
 def write_at(into: Any, index: tuple[Any, ...], values: Any) -> None:
     """Write values at places, given by an array of integers for each of the first axes."""
-    if _like_numpy(into):
+    if hasattr(into, _IN_PLACE):
         into[index] = values
     else:  # the standard reads at places, but does not write there
         host = np.array(to_host(into))
@@ -120,7 +116,7 @@ def write_at(into: Any, index: tuple[Any, ...], values: Any) -> None:
 
 def clip(values: Any, low: Any, high: Any) -> Any:
     """Return values within two limits."""
-    return (np if _like_numpy(values) else namespace(values)).clip(values, low, high)
+    return (np if hasattr(values, _IN_PLACE) else namespace(values)).clip(values, low, high)
 
 
 def take(values: Any, place: Any) -> Any:
@@ -131,19 +127,23 @@ def take(values: Any, place: Any) -> Any:
     return values[place] if values.ndim == 1 else xp.take(values, clip(place, 0, last), axis=-1)
 
 
+def fft_side(least: int, xp: Any) -> int:
+    """Return a fast length of a transform; a GPU, whose plans take long, has few of them."""
+    step = 1 << max(least.bit_length() - 4, 0) if xp.__name__.endswith("cupy") else 1
+    return int(scipy.fft.next_fast_len(-(-least // step) * step, real=True))
+
+
 def fft2(values: Any, shape: tuple[int, int] | None = None) -> Any:
     """Return the transform of real values over two axes; with their shape, the way back."""
     xp = namespace(values)
-    own, axes = scipy.fft if xp is np else xp.fft, (-2, -1)
-    if shape is None:
-        return own.rfftn(values, axes=axes)
-    return own.irfftn(values, s=shape, axes=axes)
+    own, over = scipy.fft if xp is np else xp.fft, {"axes": (-2, -1)}
+    return own.rfftn(values, **over) if shape is None else own.irfftn(values, s=shape, **over)
 
 
 def image_filter(name: str, values: Any, *args: Any, **options: Any) -> Any:
     """Call a filter of ``scipy.ndimage``, or its like on a GPU."""
     xp = namespace(values)
-    if xp is np or not _like_numpy(values):
+    if xp is np or not hasattr(values, _IN_PLACE):
         return sent(getattr(scipy.ndimage, name)(to_host(values), *args, **options), xp)
     options |= {"brute_force": True} if "iterations" in options else {}  # its only way
     own = getattr(importlib.import_module("cupyx.scipy.ndimage"), name)

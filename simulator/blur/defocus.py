@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import next_fast_len
 
 from ...ground.arrays import (
     at_once,
     fft2,
+    fft_side,
     kept,
     namespace,
+    sent,
     single,
     take,
     to_host,
@@ -55,6 +56,11 @@ class Blurred:
     window: Window
     colour: Floats
     coverage: Floats | None
+
+    def sent(self, xp: Any) -> Blurred:
+        """Return it on a device."""
+        coverage = None if self.coverage is None else sent(self.coverage, xp)
+        return replace(self, colour=sent(self.colour, xp), coverage=coverage)
 
 
 def blur(
@@ -229,7 +235,7 @@ def _add_band(
     margin = -(-reach // band.scale)
     rows, cols = work.shape
     down, across = (
-        _room(*sides, margin) for sides in zip(_sides(work), _sides(target), strict=True)
+        _room(*sides, margin, xp) for sides in zip(_sides(work), _sides(target), strict=True)
     )
     shape = (down.size, across.size)
     mixed = xp.zeros((total.shape[0], shape[0], shape[1] // 2 + 1), dtype=xp.complex64)
@@ -268,14 +274,14 @@ def _sides(window: Window) -> tuple[tuple[int, int], tuple[int, int]]:
     return (row0, row1), (col0, col1)
 
 
-def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int) -> _Room:
+def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int, xp: Any) -> _Room:
     """Return the room that a transform needs along a side, for light that goes ``margin`` far."""
     first, last = sources
     low, high = max(wanted[0], first - margin), min(wanted[1], last + margin)
     lead = max(first - low, 0)
     stop = lead + high - first
     size = max(lead + last - first, stop, last - low + margin, high - first + margin)
-    return _Room(lead, next_fast_len(size, real=True), stop)
+    return _Room(lead, fft_side(size, xp), stop)
 
 
 def _gathered(

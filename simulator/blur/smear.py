@@ -11,9 +11,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.fft import next_fast_len
 
-from ...ground.arrays import fft2, image_filter, namespace, sent, write
+from ...ground.arrays import fft2, fft_side, image_filter, namespace, sent, write
 from ...ground.types import Doubles, Floats
 from ..handling.flash import Flash, light_gains, pulse_weights
 from ..handling.hands import Hands
@@ -134,7 +133,7 @@ def smeared(picture: Floats, path: Path) -> Floats:
     xp, (rows, cols) = namespace(picture), picture.shape[:2]
     places = [np.pad(np.arange(n), margin, mode="symmetric") for n in (rows, cols)]
     down, across = (sent(place, xp) for place in places)
-    high, wide = (next_fast_len(len(place), real=True) for place in places)
+    high, wide = (fft_side(len(place), xp) for place in places)
     transfer = path.transfer((high, wide), xp=xp)
     out = xp.empty_like(picture)
     for channel in range(3):

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import clip, kept, namespace, single, to_host, write, write_where
+from ...ground.arrays import clip, kept, namespace, sent, single, to_host, write, write_where
 from ...ground.types import Floats
 from ..blur.defocus import SLOPE_REACH_PX, Blurred
 from ..view.camera import Window
@@ -94,7 +94,10 @@ class Pile:
             itself from parts of the pupil is in doubt.
         """
         here = layer.window.slices_in(self.window)
-        xp, light, change = namespace(blur_px), self.light[*here, :], self._change[:, *here, :]
+        light, change = self.light[*here, :], self._change[:, *here, :]
+        xp = namespace(light)
+        layer, blur_px = layer.sent(xp), sent(blur_px, xp)
+        rise = None if rise is None else sent(rise, xp)
         blur_px = single(size) * blur_px
         steps = _steps(blur_px, self._most_level)
         if layer.coverage is None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import (
+    SMALL,
     TILES_PX,
     checked_device,
     freed,
@@ -341,6 +343,13 @@ class _Taking:
             motion=self.motion if part.living else None,
         )
 
+    @cached_property
+    def on_host(self) -> _Taking:
+        """The same, seen and blurred on the host."""
+        camera = replace(self.camera, device="cpu")
+        focus = (camera if one == self.camera else replace(one, device="cpu") for one in self.focus)
+        return replace(self, camera=camera, focus=tuple(focus))
+
     def as_disc(self) -> _Taking:
         """Return the same by geometric rays alone, or itself where it is so already."""
         assert isinstance(self.key, Optics)
@@ -496,6 +505,14 @@ class _Look:
     window: Window
 
     @property
+    def where_faster(self) -> _Look:
+        """The same on the host, where it is so small that a device would begin for longer."""
+        taking, (rows, cols) = self.sight.taking, self.window.shape
+        if rows * cols > SMALL.get(taking.camera.device, 0):
+            return self
+        return replace(self, sight=replace(self.sight, taking=taking.on_host))
+
+    @property
     def hides(self) -> bool:
         """Whether it surely hides all that is behind it."""
         part = self.sight.part
@@ -559,6 +576,7 @@ def _is_tilted(camera: Camera) -> bool:
 
 def _lay_over(pile: Pile, look: _Look) -> None:
     """Lay one part's blurred view over a tile."""
+    look = look.where_faster
     sight, window = look.sight, look.window
     taking, key = sight.taking, sight.taking.key
     view = sight.part.view(taking.camera, window, sampling=_sampling(look))
@@ -587,7 +605,7 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     if not blurred.window.empty:
         blur_px = _signed_px(taking, view, blurred.window)
         rise = _rise(blur_px) if pile.doubt is not None else None
-        pile.lay(blurred, blur_px, size=key.size, rise=rise)
+        pile.lay(blurred, blur_px, size=key.size, rise=rise)  # sends them to its device
 
 
 def _sampling(look: _Look) -> Sampling:

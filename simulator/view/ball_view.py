@@ -158,7 +158,8 @@ def _pooled_depth(values: Floats, factor: int) -> Floats:
     total = across[:, 0, :]
     for place in range(1, factor):
         total = total + across[:, place, :]
-    return total / factor**2
+    mean: Floats = total / np.float32(factor**2)
+    return mean
 
 
 def _nothing(window: Window, xp: Any) -> View:

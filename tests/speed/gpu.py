@@ -1,15 +1,22 @@
 """A GPU beside the processor: how far their pictures differ, and how long each takes.
 
-``python tests/speed/gpu.py --out DIR`` prints a line for each comparison and goes on after what
-fails, with the last lines of the traceback. It wants CuPy and a CUDA device; ``--device
-array_api_strict`` tries the script itself where there is none.
+``python tests/speed/gpu.py --out results/speed`` writes ``gpu.csv``, a row for each comparison, and
+``gpu.json``, what it was made on. It prints the rows as they come, goes on after what fails, with
+the last lines of the traceback, and begins nothing more when its ``--seconds`` are over. Times are
+wall times; the processor works in one process, with what threads its libraries take. A picture
+comes to the host, so that all work on it is done. ``--device array_api_strict`` tries the command
+itself where there is no GPU.
 """
 
 from __future__ import annotations
 
 import argparse
 import cProfile
+import csv
 import io
+import json
+import os
+import platform
 import pstats
 import sys
 import time
@@ -17,84 +24,118 @@ import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from importlib import import_module
+from importlib import import_module, metadata
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from stacktruth.simulator import Pose, Rig, Scene, load_rig, load_scene, shoot
+from stacktruth.simulator import Pose, Rig, load_rig, load_scene, shoot
 from stacktruth.simulator.compositing.render import render
-from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.view.camera import Camera
 
-#: Scenes of which a whole frame is timed.
-LARGE = ("sticky-leaf", "snail-shell", "dew:3", "moss", "slanted-edges")
+#: Scenes of few parts and of many, of every kind of part.
+SCENES = (
+    "snail-shell",
+    "sticky-leaf",
+    "moss",
+    "steps",
+    "pickets",
+    "arthropod-head:3",
+    "dew:3",
+    "seed-burr",
+)
+#: Of few parts, and of many.
+FEW, MANY = "snail-shell", "sticky-leaf"
+#: Largest difference of a pixel, 1 = white, that the book allows.
 ALLOWED = 1e-4
+POSE = Pose(x_mm=0.05, y_mm=-0.05, z_mm=0.1, pitch_mrad=2, yaw_mrad=-1, roll_mrad=1)
+COLUMNS = (
+    "what",
+    "scene",
+    "quality",
+    "width",
+    "height",
+    "cpu_s",
+    "gpu_s",
+    "gpu_first_s",
+    "largest_difference",
+    "share_over_1e-4",
+    "note",
+)
 
 
-class Report:
-    """What is printed, and kept in a file at once."""
+class Table:
+    """Rows that are printed and written as they come."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, device: str, seconds: float) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self._file = (folder / "gpu.txt").open("w", encoding="utf-8")
-        self.failed = 0
+        self.device, self.failed = device, 0
+        self._file = (folder / "gpu.csv").open("w", encoding="utf-8", newline="")
+        self._rows = csv.DictWriter(self._file, COLUMNS, lineterminator="\n")
+        self._rows.writeheader()
+        self._start, self._seconds = time.perf_counter(), seconds
 
-    def say(self, text: str) -> None:
-        """Print and keep a text."""
-        print(text, flush=True)
-        self._file.write(text + "\n")
+    def row(self, **values: Any) -> None:
+        """Add a row."""
+        short = {k: f"{v:.4g}" if isinstance(v, float) else v for k, v in values.items()}
+        self._rows.writerow(short)
         self._file.flush()
+        at = time.perf_counter() - self._start
+        print(f"{at:5.0f}", *(f"{k}={v}" for k, v in short.items()), flush=True)
+
+    @property
+    def late(self) -> bool:
+        """Whether no more is to be begun."""
+        return time.perf_counter() - self._start > self._seconds
 
     @contextmanager
-    def step(self, name: str) -> Iterator[None]:
+    def trying(self, name: str) -> Iterator[None]:
         """Go on after what fails in this block, and say where it did."""
         try:
             yield
         except Exception as error:
             self.failed += 1
-            lines = traceback.extract_tb(error.__traceback__)[-5:]
-            places = [f"    {Path(at.filename).name}:{at.lineno} {at.line}" for at in lines]
-            said = f"{type(error).__name__}: {str(error)[:400]}"
-            self.say("\n".join([f"FAILED {name}: {said}", *places]))
+            places = traceback.extract_tb(error.__traceback__)[-5:]
+            print(f"FAILED {name}: {type(error).__name__}: {str(error)[:400]}", flush=True)
+            print(*(f"  {Path(p.filename).name}:{p.lineno} {p.line}" for p in places), sep="\n")
 
 
-def timed(work: Callable[[], Any], times: int = 1) -> tuple[Any, float]:
-    """Return what a call gives, and the least seconds that it takes."""
-    least = float("inf")
-    for _ in range(times):
-        start = time.perf_counter()
-        made = work()
-        least = min(least, time.perf_counter() - start)
-    return made, least
+def timed(work: Callable[[], Any]) -> tuple[Any, float]:
+    """Return what a call gives, and the seconds that it takes."""
+    start = time.perf_counter()
+    made = work()
+    return made, time.perf_counter() - start
 
 
-def picture(
-    scene: Scene, camera: Camera, device: str, *, quality: str, sharp: bool = False
-) -> np.ndarray:
-    """Render on a device; the picture comes to the host, so its work is done."""
-    focus = () if sharp else (camera,)
-    return render(scene, camera, focus=focus, quality=quality, device=device)
+def picture(name: str, camera: Camera, quality: str, device: str) -> np.ndarray:
+    """Render a scene on a device."""
+    return render(load_scene(name), camera, focus=(camera,), quality=quality, device=device)
 
 
-def compare(report: Report, name: str, device: str, camera: Camera, quality: str) -> None:
-    """Print by how much a scene's picture differs on a device, and the times."""
-    scene = load_scene(name)
-    with report.step(f"{name} {quality}"):
-        here, seconds = timed(lambda: picture(scene, camera, "cpu", quality=quality))
-        _, first = timed(lambda: picture(scene, camera, device, quality=quality))
-        there, again = timed(lambda: picture(scene, camera, device, quality=quality))
-        off = np.abs(here - there)
-        verdict = "ok" if off.max() <= ALLOWED else f"{(off > ALLOWED).mean():.1e} TOO FAR"
-        size = "x".join(map(str, here.shape[1::-1]))
-        report.say(
-            f"{name:20s} {quality:5s} {size:>9s} off {off.max():.1e} {verdict:4s} "
-            f"cpu {seconds:7.3f} s  device {again:7.3f} s  (first {first:7.3f} s)"
-        )
+def compare(
+    table: Table, what: str, name: str, camera: Camera, quality: str, *, cpu: bool = True
+) -> None:
+    """Add a row of a picture on both, or on the device alone."""
+    if table.late:
+        print(f"skipped: {what} {name} {quality}")
+        return
+    with table.trying(f"{what} {name} {quality}"):
+        rows, cols = camera.frame.shape
+        found: dict[str, Any] = {"what": what, "scene": name, "quality": quality}
+        found |= {"width": cols, "height": rows}
+        if cpu:
+            here, found["cpu_s"] = timed(lambda: picture(name, camera, quality, "cpu"))
+        _, found["gpu_first_s"] = timed(lambda: picture(name, camera, quality, table.device))
+        there, found["gpu_s"] = timed(lambda: picture(name, camera, quality, table.device))
+        if cpu:
+            off = np.abs(here - there)
+            found["largest_difference"] = float(off.max())
+            found["share_over_1e-4"] = float((off > ALLOWED).mean())
+        table.row(**found)
 
 
-def aberrated(rig: Rig) -> Rig:
+def faulty(rig: Rig) -> Rig:
     """Return a rig whose lens has all faults that a picture can show."""
     lens = replace(
         rig.lens,
@@ -106,157 +147,165 @@ def aberrated(rig: Rig) -> Rig:
     return replace(rig, lens=lens)
 
 
-def differences(report: Report, device: str, names: list[str]) -> None:
-    """Compare all scenes, small; some at every level, and through a faulty lens."""
-    report.say("\n== differences: allowed 1e-4 of white")
-    pose = Pose(x_mm=0.05, y_mm=-0.05, z_mm=0.1, pitch_mrad=2, yaw_mrad=-1, roll_mrad=1)
+def differences(table: Table, names: list[str]) -> None:
+    """Compare small pictures, at the levels, and through a faulty lens."""
     for name in names:
         rig = load_rig(load_scene(name).rig)
-        compare(report, name, device, Camera(rig, pose, 0.2, bin=8), "fast")
-        compare(report, name, device, Camera(rig, pose, 0.0, (240, 160)), "true")
-    for name in names[:3]:
-        rig = load_rig(load_scene(name).rig)
-        compare(report, name, device, Camera(rig, crop=(240, 160)), "exact")
-        compare(report, name, device, Camera(aberrated(rig), crop=(640, 480), bin=2), "true")
+        compare(table, "whole field", name, Camera(rig, POSE, 0.2, bin=8), "fast")
+        compare(table, "at real pixels", name, Camera(rig, POSE, 0.0, (240, 160)), "true")
+    rig = load_rig(load_scene(FEW).rig)
+    compare(table, "faulty lens", FEW, Camera(faulty(rig), crop=(640, 480), bin=2), "true")
+    compare(table, "at real pixels", MANY, Camera(rig, crop=(160, 120)), "exact")
 
 
-def frames(report: Report, device: str, names: list[str]) -> None:
-    """Compare frames with their smear and their truth."""
-    report.say("\n== frames and truth: smear, skew, achievable picture")
-    for name in names:
-        scene = load_scene(name)
-        for light in ("flash-sixteenth", "steady-lamp"):
-            with report.step(f"{name} {light}"):
-                plan = shoot(
-                    scene,
-                    load_rig(scene.rig),
-                    frames=4,
-                    seed=2,
-                    crop=(960, 640),
-                    bin=2,
-                    light=light,
-                    subject="light-breeze",
-                    quality="fast",
-                )
-                other = replace(plan, device=device)
-                off = np.abs(plan.exposure(2) - other.exposure(2)).max()
-                codes = np.abs(plan.frame(2).image.astype(int) - other.frame(2).image.astype(int))
-                own, its = plan.truth(), other.truth()
-                report.say(
-                    f"{name:20s} {light:16s} exposure off {off:.1e}, codes of 65535 off "
-                    f"{codes.max()}, achievable {np.abs(own.achievable - its.achievable).max():.1e}"
-                    f", ideal {np.abs(own.ideal - its.ideal).max():.1e}, depth the same: "
-                    f"{np.array_equal(own.depth_mm, its.depth_mm, equal_nan=True)}"
-                )
+def frames(table: Table) -> None:
+    """Compare a frame with its smear and its skew, and the truth."""
+    for light in ("flash-sixteenth", "steady-lamp"):
+        if table.late:
+            return
+        with table.trying(f"frame {light}"):
+            scene = load_scene(MANY)
+            how: dict[str, Any] = {"light": light, "subject": "light-breeze", "quality": "fast"}
+            rig = load_rig(scene.rig)
+            plan = shoot(scene, rig, frames=4, seed=2, crop=(960, 640), bin=2, **how)
+            other = replace(plan, device=table.device)
+            off = float(np.abs(plan.exposure(2) - other.exposure(2)).max())
+            codes = np.abs(plan.frame(2).image.astype(int) - other.frame(2).image)
+            own, its = plan.truth(), other.truth()
+            lit = float(np.abs(own.achievable - its.achievable).max())
+            table.row(
+                what=f"frame, {light}",
+                scene=MANY,
+                quality="fast",
+                width=480,
+                height=320,
+                largest_difference=max(off, lit),
+                note=f"of 65535 codes {codes.max()}, in {(codes > 0).mean():.2g} of the values; "
+                f"depth alike: {np.array_equal(own.depth_mm, its.depth_mm, equal_nan=True)}",
+            )
 
 
-def large(report: Report, device: str, names: list[str], *, bin: int) -> None:
-    """Time whole frames at the sensor's pixels."""
-    report.say("\n== whole frames")
-    for name in names:
-        scene = load_scene(name)
-        camera = Camera(load_rig(scene.rig), bin=bin)
-        for quality in ("fast", "true"):
-            compare(report, name, device, camera, quality)
-        report.say(f"    {memory(device)}")
+def large(table: Table, bin: int) -> None:
+    """Time whole frames at the sensor's own pixels; the processor does one alone."""
+    camera = Camera(load_rig(load_scene(FEW).rig), bin=bin)
+    compare(table, "whole frame", FEW, camera, "fast")
+    compare(table, "whole frame", FEW, camera, "true", cpu=False)
+    for name in (MANY, "slanted-edges"):
+        camera = Camera(load_rig(load_scene(name).rig), bin=bin)
+        compare(table, "whole frame", name, camera, "fast", cpu=False)
 
 
-def stacks(report: Report, device: str, names: list[str]) -> None:
-    """Time small frames, as a data set has them."""
-    report.say("\n== stacks of ten frames of 0.4 MP (768 x 512), fast, without noise and truth")
-    for name in names:
-        with report.step(f"stack {name}"):
+def thirty(table: Table, bin: int) -> None:
+    """Time thirty whole frames with their smear, before the sensor."""
+    if table.late:
+        return
+    with table.trying("thirty frames"):
+        scene = load_scene(FEW)
+        how: dict[str, Any] = {"frames": 30, "bin": bin, "quality": "fast", "device": table.device}
+        plan = shoot(scene, load_rig(scene.rig), **how)
+        start, done = time.perf_counter(), 0
+        while done < 30 and not table.late:
+            plan.exposure(done)
+            done += 1
+        rows, cols = plan.camera(0).frame.shape
+        seconds = time.perf_counter() - start
+        note = f"{done} frames, {seconds / max(done, 1):.3g} s each"
+        said = {"what": "frames of a stack", "scene": FEW, "quality": "fast", "note": note}
+        table.row(**said, width=cols, height=rows, gpu_s=seconds)
+
+
+def stacks(table: Table) -> None:
+    """Time stacks of ten small frames, as a data set has them."""
+    for name in (FEW, "slanted-edges", MANY):
+        if table.late:
+            return
+        with table.trying(f"stack of {name}"):
             scene = load_scene(name)
             plan = shoot(scene, load_rig(scene.rig), frames=10, crop=(768, 512), quality="fast")
-            told = []
-            for where in ("cpu", device):
+            found = {}
+            for where, column in (("cpu", "cpu_s"), (table.device, "gpu_s")):
                 own = replace(plan, device=where)
                 own.exposure(0)
-                _, seconds = timed(lambda own=own: [own.exposure(k) for k in range(10)])
-                told.append(f"{where} {1 / seconds:6.2f} stacks/s")
-            report.say(f"{name:20s} {'  '.join(told)}")
+                _, found[column] = timed(lambda own=own: [own.exposure(k) for k in range(10)])
+            note = f"{1 / found['gpu_s']:.3g} stacks/s, {1 / found['cpu_s']:.3g} on the processor"
+            said = {"what": "stack of ten frames", "scene": name, "quality": "fast", "note": note}
+            table.row(**said, width=768, height=512, **found)
 
 
-def memory(device: str) -> str:
-    """Return what a device holds."""
-    if device != "cuda":
-        return "memory: not told"
-    pool = import_module("cupy").get_default_memory_pool()
-    return f"memory: {pool.total_bytes() / 1e9:.2f} GB taken"
-
-
-def profile(report: Report, device: str, name: str, folder: Path, *, bin: int) -> None:
-    """Print where the host's time goes while a device draws a frame."""
-    report.say(f"\n== where the host's time goes: {name}, fast, bin {bin}")
-    with report.step("profile"):
-        scene = load_scene(name)
-        camera = Camera(load_rig(scene.rig), bin=bin)
-        picture(scene, camera, device, quality="fast")
+def profile(table: Table) -> None:
+    """Print where the host's time goes while a device draws a frame of many parts."""
+    if table.late:
+        return
+    with table.trying("profile"):
+        camera = Camera(load_rig(load_scene("dew:3").rig), POSE, 0.2, bin=8)
         seen = cProfile.Profile()
-        seen.runcall(lambda: picture(scene, camera, device, quality="fast"))
+        seen.runcall(lambda: picture("dew:3", camera, "fast", table.device))
         text = io.StringIO()
-        pstats.Stats(seen, stream=text).sort_stats("tottime").print_stats(30)
-        lines = [line[:120] for line in text.getvalue().splitlines() if line.strip()]
-        report.say("\n".join(lines[:40]))
+        pstats.Stats(seen, stream=text).sort_stats("tottime").print_stats(22)
+        print(*(line[:110] for line in text.getvalue().splitlines() if line.strip()), sep="\n")
 
 
-def scarce(report: Report, device: str) -> None:
-    """Draw a frame in a tenth of the memory that it would like."""
-    report.say("\n== too little memory")
-    if device != "cuda":
+def scarce(table: Table, bin: int) -> None:
+    """Draw a frame in less memory than it would like, and in none."""
+    if table.device != "cuda" or table.late:
         return
     pool = import_module("cupy").get_default_memory_pool()
-    scene = load_scene("snail-shell")
-    camera = Camera(load_rig(scene.rig))
+    camera = Camera(load_rig(load_scene(FEW).rig), bin=bin)
     for limit_gb in (1.0, 0.02):
-        with report.step(f"{limit_gb} GB"):
+        with table.trying(f"{limit_gb} GB"):
             pool.free_all_blocks()
             pool.set_limit(size=int(limit_gb * 1e9))
+            said = {"what": f"whole frame in {limit_gb} GB", "scene": FEW, "quality": "fast"}
             try:
-                _, seconds = timed(lambda: picture(scene, camera, device, quality="fast"))
-                report.say(f"{limit_gb} GB: drawn in {seconds:.2f} s")
+                made, seconds = timed(lambda: picture(FEW, camera, "fast", table.device))
+                table.row(**said, width=made.shape[1], height=made.shape[0], gpu_s=seconds)
             except MemoryError as error:
-                report.say(f"{limit_gb} GB: {error}")
+                table.row(**said, note=str(error)[:150])
             finally:
                 pool.set_limit(size=0)
+
+
+def surroundings(device: str) -> dict[str, Any]:
+    """Return what the rows were made on."""
+    found = {name: metadata.version(name) for name in ("numpy", "scipy", "array-api-compat")}
+    found |= {"python": platform.python_version(), "cores": os.cpu_count() or 0}
+    found["date"] = time.strftime("%Y-%m-%d")
+    if device == "cuda":
+        cupy = import_module("cupy")
+        runtime = cupy.cuda.runtime
+        card = runtime.getDeviceProperties(0)
+        found |= {"cupy": cupy.__version__, "gpu": card["name"].decode()}
+        found |= {"cuda_driver": runtime.driverGetVersion(), "cuda": runtime.runtimeGetVersion()}
+        found["gpu_gb"] = round(card["totalGlobalMem"] / 1e9)
+    return found
 
 
 def main() -> int:
     """Compare and time."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--out", type=Path, required=True, help="folder of gpu.csv and gpu.json")
     parser.add_argument("--device", default="cuda")
-    parser.add_argument("--scenes", nargs="*", help="default: all that are shipped, and families")
-    parser.add_argument("--bin", type=int, default=1, help="of the whole frames that are timed")
-    parser.add_argument("--only", nargs="*", help="parts of this script, by their function")
+    parser.add_argument("--seconds", type=float, default=180, help="begin nothing after (180)")
+    parser.add_argument("--scenes", nargs="*", default=list(SCENES))
+    parser.add_argument("--bin", type=int, default=1, help="of whole frames (1)")
     args = parser.parse_args()
-    report = Report(args.out)
-    families = [f"{family}:3" for family in list_data_files("family")]
-    names = args.scenes or list_data_files("scene") + families
-    few = [name for name in LARGE if name in names] or names[:2]
-    report.say(f"numpy {np.__version__}, device {args.device}")
-    if args.device == "cuda":
-        cupy = import_module("cupy")
-        card = cupy.cuda.runtime.getDeviceProperties(0)["name"].decode()
-        report.say(f"cupy {cupy.__version__}, {card}")
-    start = time.perf_counter()
-    parts: dict[str, Callable[[], None]] = {
-        "differences": lambda: differences(report, args.device, names),
-        "large": lambda: large(report, args.device, few, bin=args.bin),
-        "frames": lambda: frames(report, args.device, few[:3]),
-        "stacks": lambda: stacks(report, args.device, few),
-        "profile": lambda: [  # type: ignore[dict-item]
-            profile(report, args.device, name, args.out, bin=args.bin) for name in few[:2]
-        ],
-        "scarce": lambda: scarce(report, args.device),
-    }
-    for part, work in parts.items():
-        if not args.only or part in args.only:
-            with report.step(part):
-                work()
-            report.say(f"-- {part}: {time.perf_counter() - start:.0f} s so far")
-    report.say(f"{report.failed} failed")
-    return 1 if report.failed else 0
+    table = Table(args.out, args.device, args.seconds)
+    told = surroundings(args.device)
+    (args.out / "gpu.json").write_text(json.dumps(told, indent=1) + "\n", encoding="utf-8")
+    print(told)
+    for part in (
+        lambda: differences(table, args.scenes),
+        lambda: stacks(table),
+        lambda: large(table, args.bin),
+        lambda: profile(table),
+        lambda: frames(table),
+        lambda: thirty(table, args.bin),
+        lambda: scarce(table, args.bin),
+    ):
+        with table.trying("part"):
+            part()
+    print(f"{table.failed} failed")
+    return 1 if table.failed else 0
 
 
 if __name__ == "__main__":
