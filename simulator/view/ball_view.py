@@ -155,11 +155,10 @@ def _pooled_depth(values: Floats, factor: int) -> Floats:
         return _pooled(values, factor)
     blocks = xp.reshape(values, (rows, factor, cols, factor))
     across = summed(blocks)
-    total = across[:, 0, :]
+    total: Any = across[:, 0, :]
     for place in range(1, factor):
         total = total + across[:, place, :]
-    mean: Floats = total / np.float32(factor**2)
-    return mean
+    return total / factor**2  # type: ignore[no-any-return]
 
 
 def _nothing(window: Window, xp: Any) -> View:
