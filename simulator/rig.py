@@ -36,7 +36,16 @@ class Lens:
         Curvature of the surface in focus: it lies farther by this times half the square of the
         distance from the axis, both on the subject's side.
     vignetting_stops : float
-        Light lost at the corners of the whole sensor, stops.
+        Light lost at the corners of the whole sensor, stops, for which nothing of the pupil is cut
+        off.
+    blades : int
+        Blades of the diaphragm: 3 to 24, or 0 for a round pupil. The marked f-number is that of
+        the round pupil of the same area.
+    blade_roundness : float
+        Curvature of a blade's edge over that of the circle through the corners: 0 straight, 1
+        round.
+    blade_angle_deg : float
+        By how much a corner is turned clockwise from straight up, seen from behind the camera.
     """
 
     focal_length_mm: float = Field(gt=0)
@@ -47,6 +56,13 @@ class Lens:
     axial_colour_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     field_curvature_per_mm: float = 0.0
     vignetting_stops: float = Field(default=0.0, ge=0)
+    blades: int = Field(default=0, ge=0, le=24)
+    blade_roundness: float = Field(default=0.0, ge=0, le=1)
+    blade_angle_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.blades in (1, 2):
+            raise ValueError(f"blades: got {self.blades}, allowed 0 (a round pupil) or 3 to 24")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

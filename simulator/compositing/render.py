@@ -13,10 +13,12 @@ from scipy.ndimage import maximum_filter
 from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
-from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
+from ..blur.basis import Blur, Optics, plain_optics, reach_px, view_scale
 from ..blur.defocus import ALIKE_PX, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
+from ..blur.pupil import Pupil
 from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
+from ..blur.shaped import blur_of, shape_of
 from ..blur.smear import Path
 from ..pose import NOMINAL, Pose
 from ..rig import Rig, plain_rig
@@ -236,7 +238,7 @@ def render(
     centred = camera.centred()
     focus = tuple(centred if other == camera else other for other in focus)
     camera = centred
-    key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
+    key = blur_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
     samples = (level.samples * key.samples_per_px, level.samples)
     taking = _Taking(camera, focus, key, moving, samples)
@@ -322,7 +324,7 @@ def _with_cells(
     disc = taking.as_disc()
     sights = _sights(scene, taking)
     disc_sights = sights if disc is taking else _sights(scene, disc)
-    through = _Through(scene, disc_sights)
+    through = _Through(scene, disc_sights, shape_of(disc.key))
     for tile in tiles:
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
@@ -345,10 +347,12 @@ class _Through:
     scene : Scene
     sights : list of _Sight
         How the whole pupil sees all parts.
+    pupil : Pupil
     """
 
-    def __init__(self, scene: Scene, sights: list[_Sight]) -> None:
+    def __init__(self, scene: Scene, sights: list[_Sight], pupil: Pupil) -> None:
         self._scene, self._sights = scene, sights
+        self._pupil = pupil
         #: How each cell sees the parts asked for so far.
         self._known: dict[tuple[Cell, int], _Sight] = {}
 
@@ -363,7 +367,7 @@ class _Through:
         inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
         # Only these parts can send light there from any point of the pupil.
         near = [look.sight for look in _looks(self._sights, around)]
-        for cell in cut_pupil(count):
+        for cell in cut_pupil(count, self._pupil):
             sights = [self._seen_by(cell, one) for one in near]
             picture += (
                 np.float32(cell.share)
