@@ -20,6 +20,8 @@ from ...ground.types import Doubles
 _STRAIGHT = 1e-6
 #: Chords that area and outline are taken from.
 _CHORDS = 4096
+#: Points of the outline for one that is kept, for its extent in all directions.
+_PER_POINT = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,21 +55,10 @@ class Pupil:
         )
 
     def cut_by(self, x: float, y: float, radius: float) -> Pupil:
-        """Return what a disc leaves of it, or itself where that is all of it.
-
-        Raises
-        ------
-        ValueError
-            Nothing is left.
-        """
+        """Return what a disc leaves of it, or itself where that is all of it."""
         if hypot(x, y) + self.farthest <= radius:
             return self
-        cut = Pupil((*self.discs, (x, y, radius)))
-        if not cut.area > 0:
-            raise ValueError(
-                f"pupil: a disc of radius {radius:.4g} at ({x:.4g}, {y:.4g}) leaves nothing of it"
-            )
-        return cut
+        return Pupil((*self.discs, (x, y, radius)))
 
     def chords(self, t: Doubles, turn: Doubles) -> tuple[Doubles, Doubles]:
         """Return where lines across it begin and end.
@@ -84,17 +75,18 @@ class Pupil:
         low, high : array
             Along (-sin turn, cos turn); where the line misses the pupil high <= low.
         """
-        low, high = np.full_like(t, -np.inf), np.full_like(t, np.inf)
         along, across = np.cos(turn), np.sin(turn)
-        for x, y, radius in self.discs:
+        low = high = t
+        for number, (x, y, radius) in enumerate(self.discs):
             half = t - (x * along + y * across)
             np.multiply(half, half, out=half)
             np.subtract(radius * radius, half, out=half)
             # A line that misses the disc keeps no length.
             np.sqrt(np.maximum(half, 0, out=half), out=half)
             middle = y * along - x * across
-            np.maximum(low, middle - half, out=low)
-            np.minimum(high, middle + half, out=high)
+            begin, end = middle - half, middle + half
+            low = np.maximum(low, begin, out=begin) if number else begin
+            high = np.minimum(high, end, out=end) if number else end
         return low, high
 
     def holds(self, x: Doubles, y: Doubles) -> np.ndarray:
@@ -118,6 +110,11 @@ ROUND = Pupil()
 @lru_cache(maxsize=1024)
 def _measured(pupil: Pupil) -> tuple[float, float, tuple[Doubles, Doubles]]:
     """Return area over pi, farthest distance, and points of the outline, (x, y)."""
+    if len(pupil.discs) == 1:
+        ((middle_x, middle_y, radius),) = pupil.discs
+        turn = np.arange(_CHORDS // _PER_POINT) * (2 * pi * _PER_POINT / _CHORDS)
+        outline = middle_x + radius * np.cos(turn), middle_y + radius * np.sin(turn)
+        return radius**2, hypot(middle_x, middle_y) + radius, outline
     least = max(y - r for _, y, r in pupil.discs)
     most = min(y + r for _, y, r in pupil.discs)
     least, most = max(least, -4.0), min(most, 4.0)
@@ -136,7 +133,8 @@ def _measured(pupil: Pupil) -> tuple[float, float, tuple[Doubles, Doubles]]:
     # Along y, the direction across is -x.
     x = -np.concatenate([low[there], high[there]])
     y = np.concatenate([t[there], t[there]])
-    return area, float(np.hypot(x, y).max()), (x, y)
+    some = slice(None, None, _PER_POINT)
+    return area, float(np.hypot(x, y).max()), (x[some], y[some])
 
 
 @lru_cache(maxsize=64)

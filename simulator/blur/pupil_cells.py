@@ -77,7 +77,7 @@ class Cell:
     transfer: npt.NDArray[np.complex128]
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=64)
 def cut_pupil(count: int, pupil: Pupil = ROUND) -> tuple[Cell, ...]:
     """Cut the pupil into cells of nearly equal area.
 

@@ -19,7 +19,7 @@ from .pupil import Pupil
 Complexes = npt.NDArray[np.complex128]
 
 #: Lines across the overlap, and points on each where spherical aberration varies along it.
-LINES, _POINTS = 256, 20
+LINES, _POINTS = 128, 20
 #: Cycles of the phase over a pupil's diameter that so many lines resolve with ease.
 _CYCLES = 20.0
 #: Values held at once.

@@ -79,9 +79,7 @@ class ShapedOptics(Optics):
         return ceil(self.pupil.farthest * self.diffraction_margin_px)
 
 
-def blur_of(
-    rig: Rig, *, pitch_um: float, diffraction: bool = True, pupil: Pupil | None = None
-) -> Optics:
+def blur_of(rig: Rig, *, pitch_um: float, diffraction: bool = True) -> Optics:
     """Return the key of a rig's blur at a picture's pixel pitch, whatever its pupil's shape.
 
     Parameters
@@ -90,18 +88,29 @@ def blur_of(
     pitch_um : float
         Of the picture's pixels.
     diffraction : bool
-    pupil : Pupil or None
-        What is left of the lens's pupil there, where it is not whole.
     """
     key = optics_of(rig, pitch_um=pitch_um, diffraction=diffraction)
-    shape = pupil_of(rig) if pupil is None else pupil
-    return key if shape == ROUND else with_pupil(key, shape)
+    return through_pupil(key, pupil_of(rig))
 
 
-def with_pupil(key: Optics, pupil: Pupil) -> ShapedOptics:
+def through_pupil(key: Optics, pupil: Pupil) -> Optics:
     """Return the same blur through a pupil of another shape."""
+    if shape_of(key) == pupil:
+        return key
     known = {field.name: getattr(key, field.name) for field in fields(Optics)}
-    return ShapedOptics(**known, pupil=pupil)
+    return Optics(**known) if pupil == ROUND else ShapedOptics(**known, pupil=pupil)
+
+
+def clipped(key: Optics, pupil: Pupil) -> Optics:
+    """Return the same blur where only a part of the pupil is left.
+
+    One wavelength stands for each channel there: pupils are many, and the mean over wavelengths
+    that are 5 % apart differs by less than 1e-3.
+    """
+    if shape_of(key) == pupil:
+        return key
+    red, green, blue = ((sum(waves) / len(waves),) for waves in key.wavelengths_um)
+    return through_pupil(replace(key, wavelengths_um=(red, green, blue)), pupil)
 
 
 def pupil_of(rig: Rig) -> Pupil:
@@ -179,7 +188,7 @@ def _(key: ShapedOptics, radius_px: float) -> Band:
     return _single(key, radius_px)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _single(key: ShapedOptics, radius_px: float) -> ShapedBand:
     size = abs(radius_px)
     number = band_number(key.size * size)
@@ -211,7 +220,7 @@ def _reach(key: ShapedOptics, radius_px: float, scale: int) -> int:
     return ceil(key.pupil.farthest * radius_px) + key.margin_px + soft
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=512)
 def _band(key: ShapedOptics, number: int, side: int) -> ShapedBand:
     # Bands are as for a round pupil, but counted in radii of a disc of the pupil's area.
     low, high = (edge / key.size for edge in edges_px(number))

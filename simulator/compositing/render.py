@@ -18,7 +18,7 @@ from ..blur.defocus import ALIKE_PX, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
 from ..blur.pupil import Pupil
 from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
-from ..blur.shaped import blur_of, shape_of
+from ..blur.shaped import blur_of, clipped, shape_of
 from ..blur.smear import Path
 from ..pose import NOMINAL, Pose
 from ..rig import Rig, plain_rig
@@ -29,6 +29,7 @@ from ..view.view import Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
+from .zones import has_rim, zones_in
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
 TILE_PX = 1280
@@ -246,7 +247,8 @@ def render(
     cut = bool(level.cuts) and focus == (camera,)
     tiles = list(tiles_of(camera.frame))
     asked = tiles if tile is None else [tiles[tile]]
-    lit = _with_cells(scene, taking, level, asked) if cut else _whole(scene, taking, asked)
+    how = level if cut else None
+    lit = (_by_zones if has_rim(camera.rig.lens) else _lit)(scene, taking, how, asked)
     made = (_vignetted(light, camera, at) for at, light in zip(asked, lit, strict=True))
     return joined(camera.frame, made) if tile is None else next(made)
 
@@ -302,6 +304,30 @@ class _Taking:
         key = CellBlur(cell, self.key.radius_px_per_defocus_mm)
         # The cells see what is blurred each at places of its own: one sample will do.
         return replace(self, camera=eye, focus=(eye,), key=key, samples=(self.samples[0], 1))
+
+
+def _lit(
+    scene: Scene, taking: _Taking, level: Level | None, tiles: Iterable[Window]
+) -> Iterator[Floats]:
+    """Render tiles of a picture, through cells of the pupil if a level is given."""
+    if level is None:
+        return _whole(scene, taking, tiles)
+    return _with_cells(scene, taking, level, tiles)
+
+
+def _by_zones(
+    scene: Scene, taking: _Taking, level: Level | None, tiles: Iterable[Window]
+) -> Iterator[Floats]:
+    """Render tiles of a picture whose pupil is clipped more or less from zone to zone."""
+    assert isinstance(taking.key, Optics)
+    for tile in tiles:
+        light = np.zeros((*tile.shape, 3), np.float32)
+        for zone in zones_in(taking.camera, tile):
+            own = replace(taking, key=clipped(taking.key, zone.pupil))
+            (seen,) = _lit(scene, own, level, [zone.window])
+            share = zone.weight * np.float32(zone.pupil.area)
+            light[zone.window.slices_in(tile)] += share[..., None] * seen
+        yield light
 
 
 def _whole(scene: Scene, taking: _Taking, tiles: Iterable[Window]) -> Iterator[Floats]:

@@ -8,7 +8,7 @@ import pytest
 
 from stacktruth.simulator import Rig, load_rig, optics, render_view
 from stacktruth.simulator.blur.basis import bands_between, exact_band, optics_of
-from stacktruth.simulator.blur.pupil import ROUND, Pupil, diaphragm
+from stacktruth.simulator.blur.pupil import ROUND, diaphragm
 from stacktruth.simulator.blur.pupil_cells import CellBlur, cut_pupil
 from stacktruth.simulator.blur.pupil_transfer import pupil_otf
 from stacktruth.simulator.blur.shaped import ShapedOptics, blur_of
@@ -289,5 +289,3 @@ def test_bad_blades_are_refused(tmp_path):
         load_rig(path)
     with pytest.raises(ValueError, match="finite"):
         pupil_otf(ROUND, 0.5, np.inf, 0.0)
-    with pytest.raises(ValueError, match="leaves nothing"):
-        Pupil().cut_by(3.0, 0.0, 1.0)
