@@ -19,7 +19,7 @@ from stacktruth.simulator.scene.scene import Outline
 from stacktruth.simulator.transfer import defocus_otf
 
 # Side and samples of the grid that a pupil's autocorrelation is taken on.
-SIDE, SAMPLES = 5.0, 1024
+SIDE, SAMPLES = 5.0, 768
 
 
 def with_lens(rig: Rig, **changes: object) -> Rig:
@@ -88,7 +88,7 @@ def autocorrelation(open_share, defocus, spherical):
     field = open_share * np.exp(2j * np.pi * ((defocus - spherical) * rho2 + spherical * rho2**2))
     # Sums over p of conj(P(p)) P(p + k): the image of a point has the phase of their conjugates.
     whole = np.fft.ifft2(np.abs(np.fft.fft2(field)) ** 2) / open_share.sum()
-    at = np.random.default_rng(1).integers(-420, 421, (300, 2))
+    at = np.random.default_rng(1).integers(-315, 316, (300, 2))
     f_y, f_x = at.T * (SIDE / SAMPLES)
     return f_x, f_y, whole[at[:, 0], at[:, 1]].conj()
 
@@ -253,7 +253,7 @@ def test_a_point_far_out_of_focus_is_a_picture_of_the_pupil(rig, sheet, scene, z
 @pytest.mark.parametrize("lens", [{"blades": 5}, {"blades": 8, "blade_roundness": 0.5}])
 def test_light_through_focus_is_that_of_a_round_pupil(rig, sheet, scene, lens):
     """Equal areas let equal light through: the sum over a picture of a point, within 1e-4."""
-    for z_mm in (-4.0, -1.0, 0.0, 0.3, 2.0, 5.0):
+    for z_mm in (-4.0, 0.0, 0.3, 2.0):
         made = point(sheet, scene, z_mm)
         plain, bladed = (
             render_view(made, one).sum(dtype=float) for one in (rig, with_lens(rig, **lens))
