@@ -15,6 +15,7 @@ from ..family.family import change_since, draw_asked_for
 from ..family.scene_text import content_checksum
 from ..own_files import beside, named_by
 from ..rig import STRICT
+from .mesh.own_mesh import OwnMesh
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
 from .texture.textures import Texture
@@ -211,7 +212,7 @@ class Balls:
         return self
 
 
-Surface = Annotated[Sheet | Fibres | Balls, Field(discriminator="kind")]
+Surface = Annotated[Sheet | Fibres | Balls | OwnMesh, Field(discriminator="kind")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -306,7 +307,7 @@ class Scene:
         What makes it hard to merge, for tables by kind of scene; changes no pixel.
     windows : tuple of SceneWindow
         Parts with much depth, where a suite lays its crops; changes no pixel.
-    surface : tuple of Sheet, Fibres or Balls
+    surface : tuple of Sheet, Fibres, Balls or OwnMesh
         From far to near: a later one hides an earlier one.
     """
 
