@@ -300,7 +300,7 @@ def _below_limit_mm(camera: Camera, depth_mm: Doubles) -> Doubles:
     cone = optics.entrance_pupil_radius_mm(rig) * np.abs(
         1 - depth_mm / optics.focus_distance_mm(rig)
     )
-    return cone + _BELOW_PX * depth_mm / camera.focal_px
+    return 2.2 * cone + _BELOW_PX * depth_mm / camera.focal_px
 
 
 def _rays(sampling: Sampling, seen: _Seen, window: Window) -> int:
