@@ -68,7 +68,7 @@ def _cut_faces(
         inner = inner[:, ::-1]
     colours: Floats = part.radiance(
         np.repeat(face, per_face),
-        np.tile(weights, (len(face), 1)),
+        np.tile(weights, (len(face), 1)).T,
         footprint_mm=pitch_mm,
         side=side,
     )

@@ -29,7 +29,7 @@ class Hits:
         Row times columns, plus column, from the grid's first sample.
     face : array (k,)
         Number of the triangle.
-    weights : array (k, 3)
+    weights : array (3, k)
         Of its corners, as the eye sees the point.
     depth : array (k,)
         Camera depth.
@@ -42,7 +42,7 @@ class Hits:
 
     def __getitem__(self, which: npt.NDArray) -> Hits:
         """Return some of them."""
-        return Hits(self.place[which], self.face[which], self.weights[which], self.depth[which])
+        return Hits(self.place[which], self.face[which], self.weights[:, which], self.depth[which])
 
 
 def hits(
@@ -64,10 +64,10 @@ def hits(
     span = np.repeat(np.arange(len(face)), count)
     step = np.arange(len(span)) - np.repeat(np.cumsum(count) - count, count)
     face, at_row, at_col = face[span], at_row[span], first[span] + step
-    weights = _weights(row, col, face, at_row, at_col) / depth[face]
-    total = weights.sum(axis=1)
+    weights = _weights(row, col, face, at_row, at_col) / depth.T[:, face]
+    total = weights.sum(axis=0)
     place = (at_row - corner[0]) * shape[1] + (at_col - corner[1])
-    return Hits(place, face, weights / total[:, None], 1 / total)
+    return Hits(place, face, weights / total, 1 / total)
 
 
 def _spans(
@@ -102,7 +102,7 @@ def _crossing(
 
 
 def _weights(row: Doubles, col: Doubles, face: Numbers, at_row: Numbers, at_col: Numbers) -> Doubles:
-    """Return barycentric coordinates of places in triangles, (k, 3)."""
+    """Return barycentric coordinates of places in triangles, (3, k)."""
     y0, x0 = row[:, 0], col[:, 0]
     y1, y2, x1, x2 = row[:, 1] - y0, row[:, 2] - y0, col[:, 1] - x0, col[:, 2] - x0
     size = y1 * x2 - y2 * x1
@@ -110,7 +110,7 @@ def _weights(row: Doubles, col: Doubles, face: Numbers, at_row: Numbers, at_col:
     down, across = at_row - y0[face], at_col - x0[face]
     second = (x2 / size)[face] * down - (y2 / size)[face] * across
     third = (y1 / size)[face] * across - (x1 / size)[face] * down
-    return np.clip(np.stack([1 - second - third, second, third], axis=1), 0, 1)
+    return np.clip(np.stack([1 - second - third, second, third]), 0, 1)
 
 
 def nearest(found: Hits, size: int) -> Hits:

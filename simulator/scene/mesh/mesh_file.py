@@ -7,7 +7,7 @@ import json
 import re
 import struct
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,8 @@ ENDINGS = (".ply", ".obj", ".glb", ".gltf")
 _EXTRA = "pip install 'stacktruth[mesh]'"
 #: A face is a line or a point where it is lower than this share of its longest side.
 _NEEDLE = 1e-7
+#: Faces are made smaller than this share of a mesh's size, as long as there are no more than so many.
+_COARSEST, _REFINED = 1 / 48, 65_536
 _SHOWN = 160
 _CORNERS = 3
 
@@ -230,9 +232,29 @@ def _checked(path: str, mesh: MeshData) -> MeshData:
             f"{path}: got {len(mesh.faces)} faces, all without area, allowed 1 or more with"
         )
     faces, closed = _oriented(mesh.points, faces)
-    return MeshData(
-        mesh.points, faces, _unit(mesh.normals), mesh.colours, mesh.uv, mesh.picture, closed
-    )
+    return _refined(replace(mesh, faces=faces, normals=_unit(mesh.normals), closed=closed))
+
+
+def _refined(mesh: MeshData) -> MeshData:
+    """Halve the sides of large faces, all alike: a mesh that hides itself is cut between faces."""
+    import trimesh
+
+    used = mesh.points[np.unique(mesh.faces)]
+    size = float(np.ptp(used, axis=0).max())
+    while 4 * len(mesh.faces) <= _REFINED and _longest(mesh) > _COARSEST * size:
+        told = {"normals": mesh.normals, "colours": mesh.colours, "uv": mesh.uv}
+        told = {name: values for name, values in told.items() if values is not None}
+        points, faces, more = trimesh.remesh.subdivide(
+            mesh.points, mesh.faces, vertex_attributes=told
+        )
+        more["normals"] = _unit(more.get("normals"))
+        mesh = replace(mesh, points=points, faces=np.asarray(faces, np.int64), **more)
+    return mesh
+
+
+def _longest(mesh: MeshData) -> float:
+    corners = mesh.points[mesh.faces]
+    return float(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max())
 
 
 def _unit(normals: Doubles | None) -> Doubles | None:

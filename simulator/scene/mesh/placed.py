@@ -28,9 +28,9 @@ class PlacedMesh:
         Counter-clockwise from outside.
     welded : array (m, 3)
         The same with one corner for all that are at one place.
-    face_normals : array (m, 3)
+    face_normals : array (m, 3) of float32
         Unit, outward.
-    normals : array (n, 3) or None
+    normals : array (n, 3) of float32, or None
         Unit, outward, at corners; None where faces are flat.
     closed : bool
         Whether only its outside is shown.
@@ -40,23 +40,24 @@ class PlacedMesh:
     points_mm: Doubles
     faces: Numbers
     welded: Numbers
-    face_normals: Doubles
-    normals: Doubles | None
+    face_normals: Floats
+    normals: Floats | None
     closed: bool
 
-    def normals_at(self, face: Numbers, weights: Doubles) -> Doubles:
+    def normals_at(self, face: Numbers, weights: Doubles) -> Floats:
         """Return outward unit normals at points of faces, (k, 3).
 
         Parameters
         ----------
         face : array (k,)
-        weights : array (k, 3)
+        weights : array (3, k)
             Of each point, of the three corners.
         """
         if self.normals is None:
             return self.face_normals[face]
-        mixed = _mixed(self.normals, self.faces[face], weights)
-        return mixed / np.maximum(np.linalg.norm(mixed, axis=1, keepdims=True), 1e-12)
+        x, y, z = _mixed(self.normals, self.faces[face], weights).T
+        length = np.maximum(np.sqrt(x * x + y * y + z * z), np.float32(1e-12))
+        return np.stack([x / length, y / length, z / length]).T
 
     def colours_at(self, face: Numbers, weights: Doubles, *, footprint_mm: float) -> Floats:
         """Return colours without the light on them, (k, 3), as `normals_at` takes points."""
@@ -67,7 +68,7 @@ class PlacedMesh:
         corners = mesh.faces[face]
         if texture.kind == "corners":
             assert mesh.colours is not None
-            return _mixed(mesh.colours, corners, weights).astype(np.float32)
+            return _mixed(mesh.colours, corners, weights)
         assert mesh.uv is not None
         u, v = _mixed(mesh.uv, corners, weights).T
         level = _level(self.spec, maps.cut_step(_texel_mm(self.spec), footprint_mm))
@@ -75,11 +76,16 @@ class PlacedMesh:
         return maps.read_linear(level, across, down)
 
 
-def _mixed(values: npt.NDArray, corners: Numbers, weights: Doubles) -> Doubles:
-    mixed = weights[:, :1] * values[corners[:, 0]]
-    for k in (1, 2):
-        mixed += weights[:, k : k + 1] * values[corners[:, k]]
-    return mixed
+def _mixed(values: npt.NDArray, corners: Numbers, weights: Doubles) -> npt.NDArray:
+    """Return means of values at corners, (k, channels), which lie channel by channel in memory."""
+    share = weights.astype(values.dtype)
+    one, two, three = np.ascontiguousarray(corners.T)
+    planes = np.empty((values.shape[1], len(one)), values.dtype)
+    for plane, channel in zip(planes, np.ascontiguousarray(values.T), strict=True):
+        np.multiply(share[0], channel.take(one), out=plane)
+        plane += share[1] * channel.take(two)
+        plane += share[2] * channel.take(three)
+    return planes.T
 
 
 @lru_cache(maxsize=4)
@@ -94,8 +100,8 @@ def placed(spec: OwnMesh) -> PlacedMesh:
         points_mm=points,
         faces=mesh.faces,
         welded=welded(mesh.points, mesh.faces),
-        face_normals=across / np.linalg.norm(across, axis=1, keepdims=True),
-        normals=None if mesh.normals is None else mesh.normals @ rotation(spec).T,
+        face_normals=np.float32(across / np.linalg.norm(across, axis=1, keepdims=True)),
+        normals=None if mesh.normals is None else np.float32(mesh.normals @ rotation(spec).T),
         closed=mesh.closed,
     )
 
