@@ -244,7 +244,7 @@ def _(part: BallPart, camera: Camera, pitch_mm: float) -> Mesh:
 @part_mesh.register
 def _(part: MeshPart, camera: Camera, pitch_mm: float) -> Mesh:
     # All of a mesh comes with its first piece: where it is cut is nothing to another renderer.
-    return faces_of(part, pitch_mm) if part.number == 0 else joined([])
+    return joined([faces_of(part, camera.pupil_mm, pitch_mm)] if part.number == 0 else [])
 
 
 def _latitudes(step: float) -> Doubles:

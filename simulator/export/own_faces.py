@@ -14,28 +14,39 @@ from .mesh import Mesh, joined
 _MOST_TURN = 0.1
 #: A face is cut into at most the square of this.
 _MOST_CUTS = 64
-#: The inner side of a surface that has both is written this share of its size behind the outer.
-_BEHIND = 2e-5
 
 
-def faces_of(part: MeshPart, pitch_mm: float) -> Mesh:
+def faces_of(part: MeshPart, eye_mm: Doubles, pitch_mm: float) -> Mesh:
     """Return the whole mesh that a part is a piece of, with the radiance of its corners.
+
+    Of a surface that shows both sides each face is written once, by the side that the eye sees:
+    few renderers can tell two faces in one place apart.
 
     Parameters
     ----------
     part : MeshPart
+    eye_mm : array (3,)
+        Entrance pupil.
     pitch_mm : float
         Distance between neighbouring corners where a picture goes around it.
     """
-    sides = (1,) if part.mesh.closed else (1, -1)
-    cuts = _cuts(part, pitch_mm)
+    cuts, sides = _cuts(part, pitch_mm), _sides(part, eye_mm)
     return joined(
         [
-            _cut_faces(part, np.flatnonzero(cuts == count), int(count), pitch_mm, side)
-            for side in sides
-            for count in np.unique(cuts)
+            _cut_faces(part, np.flatnonzero((cuts == n) & (sides == side)), int(n), pitch_mm, side)
+            for side in (1, -1)
+            for n in np.unique(cuts)
         ]
     )
+
+
+def _sides(part: MeshPart, eye_mm: Doubles) -> npt.NDArray[np.int64]:
+    """Return which side of each face is written: 1 for the outer, -1 for the inner one."""
+    mesh = part.mesh
+    if mesh.closed:
+        return np.ones(len(mesh.faces), np.int64)
+    sight = eye_mm - mesh.points_mm[mesh.faces[:, 0]]
+    return np.where((mesh.face_normals * sight).sum(axis=1) >= 0, 1, -1)
 
 
 def _cuts(part: MeshPart, pitch_mm: float) -> npt.NDArray[np.int64]:
@@ -63,8 +74,6 @@ def _cut_faces(
     corners = mesh.points_mm[mesh.faces[face]]
     points = np.einsum("kc,fcx->fkx", weights, corners)
     if side < 0:
-        size = float(np.ptp(mesh.points_mm, axis=0).max())
-        points = points - _BEHIND * size * mesh.face_normals[face][:, None]
         inner = inner[:, ::-1]
     colours: Floats = part.radiance(
         np.repeat(face, per_face),
