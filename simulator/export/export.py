@@ -27,8 +27,8 @@ from ..view.parts import parts_of
 from ..view.sheet_view import SheetPart
 from ..view.view import Part, reach
 from .mesh import Mesh, grid_faces, joined, write_obj, write_ply
-from .own_faces import faces_of
 from .outline_grid import corners_of, filling_grids
+from .own_faces import faces_of
 
 #: Pixels across the picture that an export is fine enough for, unless asked otherwise.
 _PIXELS_ACROSS = 512

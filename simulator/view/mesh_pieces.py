@@ -241,9 +241,7 @@ def _labels(sides: _Sides, layer: Numbers) -> Numbers:
     sources = np.flatnonzero(kept)
     if len(sources) == len(label) or len(sources) == 0:
         return label
-    way, _, source = dijkstra(
-        sides.graph, indices=sources, min_only=True, return_predecessors=True
-    )
+    way, _, source = dijkstra(sides.graph, indices=sources, min_only=True, return_predecessors=True)
     reached = np.isfinite(way)
     label[reached] = label[source[reached]]
     return label
@@ -281,9 +279,7 @@ def _below(
             limit=_MOST_BELOW * size,
         )
         reached = np.flatnonzero(np.isfinite(way) & (way > 0) & sides.seen)
-        away = np.linalg.norm(
-            sides.place_mm[reached] - sides.place_mm[source[reached]], axis=1
-        )
+        away = np.linalg.norm(sides.place_mm[reached] - sides.place_mm[source[reached]], axis=1)
         inside = away <= _TAPER * sides.rim_mm[reached]
         reached, away = reached[inside], away[inside]
         from_piece = label[source[reached]]

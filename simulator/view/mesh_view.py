@@ -1,4 +1,4 @@
-"""The view of a piece of a mesh: which of its triangles rays meet, and how much of a pixel it covers."""
+"""The view of a piece of a mesh: which triangles rays meet, and how much of a pixel they cover."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from ...ground.types import Bools, Doubles, Floats
+from ...ground.types import Doubles, Floats
 from .. import optics
 from ..rig import load_rig
 from ..scene.mesh.own_mesh import OwnMesh
@@ -118,17 +118,17 @@ class MeshPart:
             depth = seen.beyond(window)
             colour = NO_COLOUR if bare else np.zeros((*window.shape, 3), np.float32)
             return View(window, colour, np.zeros(window.shape, np.float32), depth)
-        rays = 1 if bare else _rays(sampling, seen, around)
+        rays = 1 if bare else _rays(sampling, seen, window)
         total, count = self._sampled(camera, seen, around, rays, bare=bare)
         total, count = _spread(total, count)
         met = count > 0
-        coverage = np.where(met, coverage, 0)[inner].astype(np.float32)
+        share: Floats = np.where(met, coverage, 0)[inner].astype(np.float32)
         means = (total / np.maximum(count, 1e-9))[:, *inner]
         depth = np.where(met[inner], means[3], seen.beyond(window)).astype(np.float32)
         if bare:
-            return View(window, NO_COLOUR, coverage, depth)
-        colour = np.moveaxis((means[:3] * coverage).astype(np.float32), 0, -1)
-        return View(window, colour, coverage, depth)
+            return View(window, NO_COLOUR, share, depth)
+        colour = np.moveaxis((means[:3] * share).astype(np.float32), 0, -1)
+        return View(window, colour, share, depth)
 
     def _seen(self, camera: Camera) -> _Seen:
         return _seen_by(self, camera.pupil_mm.tobytes(), _Eye(camera))
@@ -212,7 +212,7 @@ class _Seen:
         edges, number, way = part._edges
         net = np.bincount(number[shown].ravel(), way[shown].ravel(), minlength=len(edges))
         outer = np.flatnonzero(net)
-        self._weight = part.piece.side * net[outer]
+        self._weight = part.piece.side * net[outer].astype(np.float64)
         ends = edges[outer].ravel()
         row, col, _ = camera.project(part.mesh.points_mm[ends])
         self._ends = np.stack([row, col], axis=1).reshape(-1, 2, 2)
@@ -242,9 +242,7 @@ class _Seen:
             low = first + start * rays
             some = np.flatnonzero(here & (bottom >= low) & (top < low + high))
             shape = (high, cols * rays)
-            found = hits(
-                row[some], col[some], self.depth[some], corner=(low, left), shape=shape
-            )
+            found = hits(row[some], col[some], self.depth[some], corner=(low, left), shape=shape)
             found = nearest(found, high * cols * rays)
             yield start, Hits(found.place, self.face[some[found.face]], found.weights, found.depth)
 
@@ -258,10 +256,10 @@ class _Seen:
         scale = 2 ** max(0, int(np.ceil(np.log2(longest / _GRID))))
         window = Window(row0, row1, col0, col1, scale).grown(scale).at_scale(scale)
         rows, cols = window.shape
-        depth = np.full(rows * cols, np.nan, np.float32)
+        sampled = np.full(rows * cols, np.nan, np.float32)
         for start, found in self.met(window, 1):
-            depth[found.place + start * cols] = found.depth
-        depth = depth.reshape(rows, cols)
+            sampled[found.place + start * cols] = found.depth
+        depth = sampled.reshape(rows, cols)
         hole = np.isnan(depth)
         if hole.all():
             return window, np.full((rows, cols), self.depth.mean(), np.float32)

@@ -84,7 +84,10 @@ def _spans(
     at = low[face] + np.arange(len(face)) - np.repeat(np.cumsum(rows) - rows, rows)
     # One side is the edge from the top to the bottom, the other that above or below the middle.
     lower = (at >= y[face, 1]).astype(np.int64)
-    sides = (_crossing(y, x, face, at, 0, 2), _crossing(y, x, face, at, lower, lower + 1))
+    sides = [
+        _crossing((y[face, i], y[face, k]), (x[face, i], x[face, k]), at)
+        for i, k in ((0, 2), (lower, lower + 1))
+    ]
     left, right = np.minimum(*sides), np.maximum(*sides)
     first = np.maximum(np.ceil(left), corner[1]).astype(np.int64)
     last = np.minimum(np.ceil(right), corner[1] + shape[1]).astype(np.int64)
@@ -92,16 +95,15 @@ def _spans(
     return face[some], at[some], first[some], (last - first)[some]
 
 
-def _crossing(
-    y: Doubles, x: Doubles, face: Numbers, at: Numbers, start: Numbers | int, end: Numbers | int
+def _crossing(y: tuple[Doubles, Doubles], x: tuple[Doubles, Doubles], at: Numbers) -> Doubles:
+    """Return the columns at which edges, from upper to lower end, cross rows."""
+    share = (at - y[0]) / np.where(y[1] > y[0], y[1] - y[0], 1)
+    return x[0] + np.clip(share, 0, 1) * (x[1] - x[0])
+
+
+def _weights(
+    row: Doubles, col: Doubles, face: Numbers, at_row: Numbers, at_col: Numbers
 ) -> Doubles:
-    """Return the column at which an edge of a triangle crosses a row."""
-    y0, y1, x0, x1 = y[face, start], y[face, end], x[face, start], x[face, end]
-    share = (at - y0) / np.where(y1 > y0, y1 - y0, 1)
-    return x0 + np.clip(share, 0, 1) * (x1 - x0)
-
-
-def _weights(row: Doubles, col: Doubles, face: Numbers, at_row: Numbers, at_col: Numbers) -> Doubles:
     """Return barycentric coordinates of places in triangles, (3, k)."""
     y0, x0 = row[:, 0], col[:, 0]
     y1, y2, x1, x2 = row[:, 1] - y0, row[:, 2] - y0, col[:, 1] - x0, col[:, 2] - x0
@@ -206,5 +208,8 @@ def _cut(
     from_share = np.where(step == 0, 0, (before - start[edge, axis]) / safe)
     to_share = np.where(step == crossings[edge], 1, (after - start[edge, axis]) / safe)
     whole = (end - start)[edge]
-    begin, finish = start[edge] + from_share[:, None] * whole, start[edge] + to_share[:, None] * whole
+    begin, finish = (
+        start[edge] + from_share[:, None] * whole,
+        start[edge] + to_share[:, None] * whole,
+    )
     return begin, finish, weight[edge]

@@ -1,4 +1,4 @@
-"""The meshes of stored cases, made by formula: ``python tests/references/make_meshes.py FOLDER``."""
+"""Meshes of stored cases, made by formula: ``python tests/references/make_meshes.py FOLDER``."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a scene says of a mesh of one's own: which file, how large, where, turned how, coloured how."""
+"""What a scene says of a mesh of one's own: which file, how large, where, in what colours."""
 
 from __future__ import annotations
 
@@ -67,9 +67,7 @@ class Wrapped:
         return self
 
 
-MeshTexture = Annotated[
-    Flat | CornerColours | InnerPicture | Wrapped, Field(discriminator="kind")
-]
+MeshTexture = Annotated[Flat | CornerColours | InnerPicture | Wrapped, Field(discriminator="kind")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

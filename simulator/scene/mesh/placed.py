@@ -63,7 +63,7 @@ class PlacedMesh:
         """Return colours without the light on them, (k, 3), as `normals_at` takes points."""
         texture = self.spec.texture
         if isinstance(texture, Flat):
-            return np.broadcast_to(np.float32(texture.colour), (len(face), 3))
+            return np.broadcast_to(np.array(texture.colour, np.float32), (len(face), 3))
         mesh = mesh_data(OwnFile(self.spec.file, self.spec.sha256))
         corners = mesh.faces[face]
         if texture.kind == "corners":
@@ -81,10 +81,10 @@ def _mixed(values: npt.NDArray, corners: Numbers, weights: Doubles) -> npt.NDArr
     share = weights.astype(values.dtype)
     one, two, three = np.ascontiguousarray(corners.T)
     planes = np.empty((values.shape[1], len(one)), values.dtype)
-    for plane, channel in zip(planes, np.ascontiguousarray(values.T), strict=True):
-        np.multiply(share[0], channel.take(one), out=plane)
-        plane += share[1] * channel.take(two)
-        plane += share[2] * channel.take(three)
+    for k, channel in enumerate(np.ascontiguousarray(values.T)):
+        np.multiply(share[0], channel.take(one), out=planes[k])
+        planes[k] += share[1] * channel.take(two)
+        planes[k] += share[2] * channel.take(three)
     return planes.T
 
 
@@ -100,10 +100,14 @@ def placed(spec: OwnMesh) -> PlacedMesh:
         points_mm=points,
         faces=mesh.faces,
         welded=welded(mesh.points, mesh.faces),
-        face_normals=np.float32(across / np.linalg.norm(across, axis=1, keepdims=True)),
-        normals=None if mesh.normals is None else np.float32(mesh.normals @ rotation(spec).T),
+        face_normals=np.asarray(across / np.linalg.norm(across, axis=1, keepdims=True), np.float32),
+        normals=None if mesh.normals is None else _turned(mesh.normals, rotation(spec)),
         closed=mesh.closed,
     )
+
+
+def _turned(normals: Doubles, by: Doubles) -> Floats:
+    return np.asarray(normals @ by.T, np.float32)
 
 
 @lru_cache(maxsize=4)
