@@ -211,7 +211,9 @@ def test_no_piece_hides_itself_and_the_order_is_that_of_depth(tmp_path):
     ray, piece = found.place[order], own[seen][found.face[order]]
     before = piece[:-1][ray[1:] == ray[:-1]] - piece[1:][ray[1:] == ray[:-1]]
     assert len(before) > 1000
-    assert (before > 0).all()
+    assert (before >= 0).all()
+    # A ray just by a rim may meet both of its sides.
+    assert (before == 0).mean() < 1e-3
 
 
 def test_a_square_of_two_triangles_is_a_sheet(tmp_path):
