@@ -34,6 +34,8 @@ _NEAREST_MM = 1e-3
 _BELOW_PX = 3.0
 #: Beyond its edge a piece's depth goes on as on a grid of so many samples.
 _GRID = 96
+#: What many cameras see of a piece of up to so many faces is kept, of larger ones that of a few.
+_SMALL = 30_000
 #: Coverages nearer to none are none.
 _NOTHING = 1e-6
 
@@ -131,7 +133,8 @@ class MeshPart:
         return View(window, colour, share, depth)
 
     def _seen(self, camera: Camera) -> _Seen:
-        return _seen_by(self, camera.pupil_mm.tobytes(), _Eye(camera))
+        small = len(self.piece.faces) <= _SMALL
+        return (_small_seen_by if small else _large_seen_by)(self, _Eye(camera))
 
     def _sampled(
         self, camera: Camera, seen: _Seen, window: Window, rays: int, *, bare: bool
@@ -279,8 +282,14 @@ class _Seen:
         return _between(_between(depth, down.ravel()).T, across.ravel()).T
 
 
-@lru_cache(maxsize=64)
-def _seen_by(part: MeshPart, pupil: bytes, eye: _Eye) -> _Seen:
+@lru_cache(maxsize=128)
+def _small_seen_by(part: MeshPart, eye: _Eye) -> _Seen:
+    """Return what a camera sees, which takes at most some 2 MB."""
+    return _Seen(part, eye.camera)
+
+
+@lru_cache(maxsize=4)
+def _large_seen_by(part: MeshPart, eye: _Eye) -> _Seen:
     return _Seen(part, eye.camera)
 
 

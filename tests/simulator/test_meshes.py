@@ -303,11 +303,11 @@ def test_a_picture_goes_around_by_uv(tmp_path):
 
 def test_tiles_and_crops_are_the_picture(tmp_path, monkeypatch):
     """Within 1e-5, blurred and not; twice the same bytes."""
-    scene, rig = small_knot(tmp_path), load_rig("test-rig")
+    scene, rig = small_knot(tmp_path, 60, 8), load_rig("test-rig")
     camera = Camera(rig, Pose(z_mm=0.4))
     whole = render(scene, camera, focus=(camera,), quality="fast")
     assert np.array_equal(whole, render(scene, camera, focus=(camera,), quality="fast"))
-    monkeypatch.setattr("stacktruth.simulator.compositing.render.TILE_PX", 48)
+    monkeypatch.setattr("stacktruth.simulator.compositing.render.TILE_PX", 80)
     assert np.abs(render(scene, camera, focus=(camera,), quality="fast") - whole).max() < 1e-5
     cut = replace(camera, crop=(96, 64))
     part = render(scene, cut, focus=(cut,), quality="fast")
@@ -491,12 +491,11 @@ def test_large_faces_that_pass_over_each_other_in_a_ring_are_cut(tmp_path):
     assert len(parts_of(scene)) > 3
     rig = load_rig("test-rig")
     depth = view_depth(scene, rig)
-    rows, cols = (axis.ravel() for axis in np.mgrid[10:118:9, 20:172:9])
+    rows, cols = (axis.ravel() for axis in np.mgrid[10:118:13, 20:172:13])
     camera = Camera(rig)
     mesh = placed(scene.surface[0])
-    coarse = np.arange(0, len(mesh.faces))
-    want = met_by_rays(replace(mesh, faces=mesh.faces[coarse]), camera, rows, cols)
+    want = met_by_rays(mesh, camera, rows, cols)
     off = np.abs(depth[rows, cols] - (want - camera.distance_mm))
     off = off[np.isfinite(off)]
-    assert len(off) > 30
+    assert len(off) > 20
     assert np.quantile(off, 0.95) < 2e-3
