@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ...ground.arrays import sent
 from ...ground.types import Doubles, Floats
 from .. import optics
 from ..rig import load_rig
@@ -111,7 +112,13 @@ class MeshPart:
         sampling: Sampling = ONE_SAMPLE,
         bare: bool = False,
     ) -> View:
-        """Return what a pinhole sees of it in a window; every edge of it is exact."""
+        """Return what a pinhole sees of it in a window; every edge of it is exact.
+
+        It is drawn on the host and sent to the camera's device: lists of hits are not for a device.
+        """
+        return _sent(self._view(camera, window, sampling, bare=bare), camera)
+
+    def _view(self, camera: Camera, window: Window, sampling: Sampling, *, bare: bool) -> View:
         seen = self._seen(camera)
         around = window.grown(_AROUND * window.scale)
         coverage = seen.coverage(around)
@@ -270,6 +277,10 @@ class _Seen:
         filled = depth[tuple(at)]
         return window, np.where(hole, ndimage.gaussian_filter(filled, 2.0), filled)
 
+    def sent_beyond(self, window: Window) -> Floats:
+        """Return the same as `beyond` on the camera's device."""
+        return sent(self.beyond(window), self._camera.xp)  # type: ignore[no-any-return]
+
     def beyond(self, window: Window) -> Floats:
         """Return the depth of its surface in a window, coarsely, and beyond its edge."""
         if len(self.face) == 0:
@@ -280,6 +291,16 @@ class _Seen:
             for at, first in zip(window.centres(), (grid.row0, grid.col0), strict=True)
         )
         return _between(_between(depth, down.ravel()).T, across.ravel()).T
+
+
+def _sent(view: View, camera: Camera) -> View:
+    """Return a view with its arrays on a camera's device; colours lie channel by channel."""
+    xp = camera.xp
+    colour = view.colour
+    if xp is not np and colour.size:
+        colour = xp.moveaxis(sent(np.ascontiguousarray(np.moveaxis(colour, -1, 0)), xp), 0, -1)
+    coverage = None if view.coverage is None else sent(view.coverage, xp)
+    return View(view.window, colour, coverage, sent(view.depth_mm, xp))
 
 
 @lru_cache(maxsize=128)
@@ -312,7 +333,7 @@ def _below_limit_mm(camera: Camera, depth_mm: Doubles) -> Doubles:
 
 def _rays(sampling: Sampling, seen: _Seen, window: Window) -> int:
     """Return how many rays a pixel's side takes: fewer where none of it is in focus."""
-    parts = sampling.parts(seen.beyond(window))
+    parts = sampling.parts(seen.sent_beyond(window))
     sharp = sampling.in_focus is None or any(n > 1 or where is None for n, where in parts)
     sharp = sharp or sampling.sharp == sampling.blurred
     return _SHARP_RAYS if sharp else _BLURRED_RAYS
