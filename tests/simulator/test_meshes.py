@@ -314,6 +314,17 @@ def test_tiles_and_crops_are_the_picture(tmp_path, monkeypatch):
     assert np.abs(part - whole[32:96, 48:144]).max() < 1e-5
 
 
+@pytest.mark.parametrize("quality", ["fast", pytest.param("exact", marks=pytest.mark.slow)])
+def test_a_device_draws_the_same(tmp_path, quality):
+    """By a namespace that has the array API standard alone, as a GPU has: within 1e-5."""
+    scene, rig = small_knot(tmp_path, 40, 8), load_rig("test-rig")
+    camera = Camera(rig, Pose(z_mm=0.2), crop=(64, 48))
+    here = render(scene, camera, focus=(camera,), quality=quality)
+    there = render(scene, camera, focus=(camera,), quality=quality, device="array_api_strict")
+    assert np.ptp(here) > 0.1
+    assert np.abs(there - here).max() < 1e-5
+
+
 def test_export_has_all_of_it_with_its_light(tmp_path):
     """A square: what it sends out is the same all over, once, turned toward the camera."""
     scene = scene_with(tmp_path, square(), more="rotate_deg = [0, 180, 0]\n" + FLAT)
