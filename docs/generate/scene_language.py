@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, get_args
 
+from stacktruth.simulator.scene.mesh.own_mesh import CornerColours, InnerPicture, Wrapped
 from stacktruth.simulator.scene.pattern.lattices import ScaleRows
 from stacktruth.simulator.scene.pattern.patterns import Spiral, Veins
 from stacktruth.simulator.scene.relief.boards import Bus, Layout
@@ -67,6 +68,10 @@ def page(folder: Path) -> str:
         raise ValueError(f"outlines: got {set(shown['outlines'])}, need {set(outlines)}")
     text += ["## Outlines\n", f"{keys.summary(Outline)}\n", keys.table(Outline)]
     text += [_example(folder, "outlines", kind, shown["outlines"][kind]) for kind in outlines]
+    text += ["## Colours of meshes\n"]
+    text += ["The key `texture` of a mesh; one colour is `flat`, as above.\n"]
+    for cls in (CornerColours, InnerPicture, Wrapped):
+        text += [f"### {cls.__name__}\n", f"{keys.summary(cls)}\n", keys.table(cls)]
     text += ["## Patterns that several share\n"]
     for name, cls in _SHARED.items():
         text += [f"### {name}\n", f"{keys.summary(cls)}\n", keys.table(cls)]

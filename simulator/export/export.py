@@ -22,11 +22,13 @@ from ..scene.scene import Scene
 from ..view.ball_view import BallPart, ball_radiance, fade_angles, reflection_axis
 from ..view.camera import Camera, Crop
 from ..view.fibre_view import FibrePart
+from ..view.mesh_view import MeshPart
 from ..view.parts import parts_of
 from ..view.sheet_view import SheetPart
 from ..view.view import Part, reach
 from .mesh import Mesh, grid_faces, joined, write_obj, write_ply
 from .outline_grid import corners_of, filling_grids
+from .own_faces import faces_of
 
 #: Pixels across the picture that an export is fine enough for, unless asked otherwise.
 _PIXELS_ACROSS = 512
@@ -237,6 +239,12 @@ def _(part: BallPart, camera: Camera, pitch_mm: float) -> Mesh:
     normal = np.cos(fall)[..., None] * axis + np.sin(fall)[..., None] * ring
     points = part.centre_mm + part.radius_mm * normal
     return _mesh(points, ball_radiance(part, normal))
+
+
+@part_mesh.register
+def _(part: MeshPart, camera: Camera, pitch_mm: float) -> Mesh:
+    # All of a mesh comes with its first piece: where it is cut is nothing to another renderer.
+    return joined([faces_of(part, camera.pupil_mm, pitch_mm)] if part.number == 0 else [])
 
 
 def _latitudes(step: float) -> Doubles:

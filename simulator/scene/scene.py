@@ -15,6 +15,7 @@ from ..family.family import change_since, draw_asked_for
 from ..family.scene_text import content_checksum
 from ..own_files import beside, named_by
 from ..rig import STRICT
+from .mesh.own_mesh import OwnMesh
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
 from .texture.textures import Texture
@@ -211,7 +212,7 @@ class Balls:
         return self
 
 
-Surface = Annotated[Sheet | Fibres | Balls, Field(discriminator="kind")]
+Surface = Annotated[Sheet | Fibres | Balls | OwnMesh, Field(discriminator="kind")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -306,7 +307,7 @@ class Scene:
         What makes it hard to merge, for tables by kind of scene; changes no pixel.
     windows : tuple of SceneWindow
         Parts with much depth, where a suite lays its crops; changes no pixel.
-    surface : tuple of Sheet, Fibres or Balls
+    surface : tuple of Sheet, Fibres, Balls or OwnMesh
         From far to near: a later one hides an earlier one.
     """
 
@@ -367,13 +368,15 @@ def load_scene(name_or_path: str | Path) -> Scene:
     asked = draw_asked_for(name_or_path)
     if asked is not None:
         family, seed = asked
-        return scene_of_text(draw(family, seed=seed), where=f"{family.path}:{seed}")
+        where = f"{family.path}:{seed}"
+        return scene_of_text(
+            draw(family, seed=seed), where=where, folder=Path(family.path).resolve().parent
+        )
     path = find_data_file(name_or_path, kind="scene")
-    values = beside({"name": path.stem, **load_toml(path)}, path.resolve().parent)
-    return _scene_of(values, path)
+    return _scene_of({"name": path.stem, **load_toml(path)}, path, path.resolve().parent)
 
 
-def scene_of_text(text: str, *, where: str | Path) -> Scene:
+def scene_of_text(text: str, *, where: str | Path, folder: Path | None = None) -> Scene:
     """Return the scene that the text of a scene file means.
 
     Parameters
@@ -382,6 +385,8 @@ def scene_of_text(text: str, *, where: str | Path) -> Scene:
         TOML.
     where : str or Path
         What errors name as its place.
+    folder : Path or None
+        That files of one's own are beside; None allows whole paths alone.
 
     Raises
     ------
@@ -389,21 +394,24 @@ def scene_of_text(text: str, *, where: str | Path) -> Scene:
         Broken TOML, or a key or value that is not allowed.
     """
     values = parse_toml(text.encode())
-    for name in named_by(values):
+    for name in named_by(values) if folder is None else ():
         if not Path(name).is_absolute():
             raise DataFileError(
                 f"{where}: got picture {shown_value(name)} in a scene without a folder, allowed a "
                 "whole path: pictures of one's own are for scene files"
             )
-    return _scene_of(values, where)
+    return _scene_of(values, where, folder)
 
 
-def _scene_of(values: dict[str, Any], where: str | Path) -> Scene:
+def _scene_of(values: dict[str, Any], where: str | Path, folder: Path | None) -> Scene:
     surfaces = values.get("surface")
     drawn = values.get("drawn")
     if isinstance(drawn, dict):
         edited = drawn.get("scene_sha256") != content_checksum(values)
         values["drawn"] = {**drawn, "edited": edited}
+    if folder is not None:
+        values = beside(values, folder)
+        surfaces = values.get("surface")
     if isinstance(surfaces, list):
         values["surface"] = [_with_kind(item, where=where) for item in surfaces]
     return validate(Scene, values, where=where)

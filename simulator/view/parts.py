@@ -7,10 +7,12 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from ..scene.mesh.own_mesh import OwnMesh
 from ..scene.scene import Balls, Fibres, Scene, Sheet
 from ..streams import stream
 from .ball_view import BallPart
 from .fibre_view import FibrePart
+from .mesh_view import mesh_parts
 from .sheet_view import SheetPart
 from .view import Part
 
@@ -21,7 +23,8 @@ _FIBRE_POINTS = 17
 def parts_of(scene: Scene) -> tuple[Part, ...]:
     """Return all parts of a scene, from far to near.
 
-    Surfaces keep the order of the scene file; the parts of a bundle are sorted by their depth.
+    Surfaces keep the order of the scene file; the parts of a bundle are sorted by their depth, and
+    the pieces of a mesh by what stands before what.
     """
     parts: list[Part] = []
     sheets: dict[str, SheetPart] = {}
@@ -32,6 +35,8 @@ def parts_of(scene: Scene) -> tuple[Part, ...]:
             parts.append(sheet)
         elif isinstance(surface, Fibres):
             parts.extend(_far_to_near(_fibres(surface, scene, sheets)))
+        elif isinstance(surface, OwnMesh):
+            parts.extend(mesh_parts(surface, scene))
         else:
             parts.extend(_far_to_near(_balls(surface, scene)))
     return tuple(parts)

@@ -7,11 +7,13 @@ it moves during the exposure, and the part of the frame that is compared.
 
 from __future__ import annotations
 
+import tempfile
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import make_meshes
 import numpy as np
 import numpy.typing as npt
 
@@ -21,6 +23,7 @@ from stacktruth.simulator.compositing.levels import LEVELS as QUALITIES
 from stacktruth.simulator.compositing.render import render
 from stacktruth.simulator.handling.sway import SubjectPose
 from stacktruth.simulator.view.camera import Camera, Window
+from stacktruth.simulator.view.parts import parts_of
 
 Floats = npt.NDArray[np.float32]
 
@@ -87,6 +90,22 @@ def cases() -> dict[str, Case]:
     """Return all cases by name."""
     table = tomllib.loads((FOLDER / "cases.toml").read_text(encoding="utf-8"))
     return {row["name"]: case_of(row, FOLDER / f"{row['name']}.toml") for row in table["case"]}
+
+
+def mesh_cases() -> dict[str, Case]:
+    """Return the cases whose scenes name meshes, which are made by formula first, by name."""
+    with tempfile.TemporaryDirectory() as named:
+        folder = Path(named)
+        make_meshes.make(folder)
+        table = tomllib.loads((FOLDER / "mesh-cases.toml").read_text(encoding="utf-8"))
+        found = {}
+        for row in table["case"]:
+            copy = folder / f"{row['name']}.toml"
+            copy.write_bytes((FOLDER / copy.name).read_bytes())
+            found[row["name"]] = case_of(row, copy)
+            # Read before its folder is gone.
+            parts_of(found[row["name"]].scene)
+    return found
 
 
 def case_of(row: dict[str, Any], path: Path) -> Case:
