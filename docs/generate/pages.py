@@ -64,6 +64,7 @@ def write_all(folder: Path) -> None:
     folder.mkdir(exist_ok=True)
     optics.lens(folder / "lens.png")
     optics.transfer(folder / "transfer.png")
+    optics.pupils(folder / "pupils.png")
     pipeline.pipeline(folder / "pipeline.png")
     pages = {
         **atlas.write(folder),

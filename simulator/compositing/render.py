@@ -25,10 +25,12 @@ from ...ground.arrays import (
 from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
-from ..blur.basis import Blur, Optics, forget_spectra, optics_of, plain_optics, reach_px, view_scale
+from ..blur.basis import Blur, Optics, forget_spectra, plain_optics, reach_px, view_scale
 from ..blur.defocus import ALIKE_PX, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
+from ..blur.pupil import Pupil
 from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
+from ..blur.shaped import blur_of, clipped, shape_of
 from ..blur.smear import Path
 from ..pose import NOMINAL, Pose
 from ..rig import Rig, plain_rig
@@ -39,6 +41,7 @@ from ..view.view import Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
+from .zones import has_rim, zones_in
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
 TILE_PX = 1280
@@ -186,8 +189,9 @@ def camera_depth(scene: Scene, camera: Camera) -> Floats:
     return depth
 
 
-def tiles_of(frame: Window, side: int = TILE_PX) -> Iterator[Window]:
+def tiles_of(frame: Window, side: int | None = None) -> Iterator[Window]:
     """Cut a frame into tiles of nearly equal size, no side of which is longer than asked."""
+    side = side or TILE_PX
     rows = np.linspace(frame.row0, frame.row1, -(-(frame.row1 - frame.row0) // side) + 1)
     cols = np.linspace(frame.col0, frame.col1, -(-(frame.col1 - frame.col0) // side) + 1)
     for row0, row1 in zip(rows[:-1].astype(int), rows[1:].astype(int), strict=True):
@@ -196,7 +200,7 @@ def tiles_of(frame: Window, side: int = TILE_PX) -> Iterator[Window]:
 
 
 def joined(
-    frame: Window, tiles: Iterable[npt.NDArray[Any]], side: int = TILE_PX
+    frame: Window, tiles: Iterable[npt.NDArray[Any]], side: int | None = None
 ) -> npt.NDArray[Any]:
     """Lay what was made of each tile of a frame, in their order, together."""
     whole: npt.NDArray[Any] | None = None
@@ -270,7 +274,7 @@ def render(
     centred = replace(camera.centred(), device=device)
     focus = tuple(centred if other == camera else replace(other, device=device) for other in focus)
     camera = centred
-    key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
+    key = blur_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
     samples = (level.samples * key.samples_per_px, level.samples)
     taking = _Taking(camera, focus, key, moving, samples)
@@ -279,7 +283,7 @@ def render(
     side = TILES_PX.get(device, TILE_PX)
     tiles = list(tiles_of(camera.frame, side))
     asked = tiles if tile is None else [tiles[tile]]
-    lit = _with_cells(scene, taking, level) if cut else _whole(scene, taking)
+    lit = (_by_zones if has_rim(camera.rig.lens) else _lit)(scene, taking, level if cut else None)
 
     def drawn(at: Window) -> Floats:
         return to_host(_vignetted(lit(at), camera, at))  # type: ignore[no-any-return]
@@ -369,6 +373,28 @@ class _Taking:
         return replace(self, camera=eye, focus=(eye,), key=key, samples=(self.samples[0], 1))
 
 
+def _lit(scene: Scene, taking: _Taking, level: Level | None) -> Callable[[Window], Floats]:
+    """Return what renders a tile of a picture, through cells of the pupil if a level is given."""
+    return _whole(scene, taking) if level is None else _with_cells(scene, taking, level)
+
+
+def _by_zones(scene: Scene, taking: _Taking, level: Level | None) -> Callable[[Window], Floats]:
+    """Return what renders a tile of a picture whose pupil is clipped from zone to zone."""
+    key = taking.key
+    assert isinstance(key, Optics)
+
+    def lit(tile: Window) -> Floats:
+        light = np.zeros((*tile.shape, 3), np.float32)
+        for zone in zones_in(taking.camera, tile):
+            own = replace(taking, key=clipped(key, zone.pupil))
+            seen = to_host(_lit(scene, own, level)(zone.window))
+            share = zone.weight * np.float32(zone.pupil.area)
+            light[zone.window.slices_in(tile)] += share[..., None] * seen
+        return sent(light, taking.camera.xp)
+
+    return lit
+
+
 def _whole(scene: Scene, taking: _Taking) -> Callable[[Window], Floats]:
     """Return what renders a tile of a picture."""
     sights = _sights(scene, taking)
@@ -390,7 +416,7 @@ def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Callable[[Window
     disc = taking.as_disc()
     sights = _sights(scene, taking)
     disc_sights = sights if disc is taking else _sights(scene, disc)
-    through = _Through(scene, disc_sights)
+    through = _Through(scene, disc_sights, shape_of(disc.key))
 
     def lit(tile: Window) -> Floats:
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
@@ -416,10 +442,12 @@ class _Through:
     scene : Scene
     sights : list of _Sight
         How the whole pupil sees all parts.
+    pupil : Pupil
     """
 
-    def __init__(self, scene: Scene, sights: list[_Sight]) -> None:
+    def __init__(self, scene: Scene, sights: list[_Sight], pupil: Pupil) -> None:
         self._scene, self._sights = scene, sights
+        self._pupil = pupil
         #: How each cell sees the parts asked for so far.
         self._known: dict[tuple[Cell, int], _Sight] = {}
 
@@ -435,7 +463,7 @@ class _Through:
         inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
         # Only these parts can send light there from any point of the pupil.
         near = [look.sight for look in _looks(self._sights, around)]
-        for cell in cut_pupil(count):
+        for cell in cut_pupil(count, self._pupil):
             sights = [self._seen_by(cell, one) for one in near]
             picture += (
                 single(cell.share)

@@ -57,6 +57,13 @@ def test_a_fast_picture_is_the_same(name: str, rig: Rig) -> None:
     assert_alike(name, Camera(rig, POSE, 0.2, (96, 64), 2))
 
 
+@pytest.mark.parametrize("lens", [{"blades": 5}, {"cutoff_radius_mm": 4.0, "cutoff_shift": 0.4}])
+def test_a_picture_through_a_pupil_that_is_not_round_is_the_same(lens: dict, rig: Rig) -> None:
+    """Polygons and cat's eyes have kernels of their own."""
+    shaped = replace(rig, lens=replace(rig.lens, **lens))
+    assert_alike("slanted-edges", Camera(shaped, POSE, 0.2, (64, 48)))
+
+
 def test_a_picture_through_cells_is_the_same(rig: Rig) -> None:
     """Bars before a ground, both blurred: the pupil is cut, and its cells are laid."""
     assert_alike("pickets", Camera(rig, focus_mm=0.5, crop=(48, 32)), quality="true")
