@@ -223,12 +223,11 @@ def _ends(length: int, step: int) -> list[tuple[slice, Any, Any, Floats]]:
         at = np.arange(part.start, part.stop)
         after, before = np.minimum(at + step, length - 1), np.maximum(at - step, 0)
         width = np.maximum(after - before, 1).astype(np.float32)[:, None, None]
-        found.append((part, after, before, width))
-    if length >= 2 * step:  # views of the values will do
-        lead, tail = (slice(step, 2 * step), slice(0, 1)), (slice(length - 1, length),)
-        tail += (slice(length - 2 * step, length - step),)
-        found = [
-            (part, *places, width)
-            for (part, _, _, width), places in zip(found, (lead, tail), strict=True)
-        ]
+        if length < 2 * step:
+            found.append((part, after, before, width))
+        elif part.start == 0:  # views of the values will do
+            found.append((part, slice(step, 2 * step), slice(0, 1), width))
+        else:
+            inner = slice(length - 2 * step, length - step)
+            found.append((part, slice(length - 1, length), inner, width))
     return found
