@@ -202,20 +202,32 @@ def _slope(values: Floats, axis: int, step: int) -> Floats:
         inner *= 1 / (2 * step)
     # Toward the ends it is taken over what there is.
     for part, after, before, width in _ends(v.shape[0], step):
-        there, behind = (xp.take(v, kept(at, xp), axis=0) for at in (after, before))
-        c[part, ...] = (there - behind) / kept(width, xp)
+        c[part, ...] = (_rows(v, after) - _rows(v, before)) / kept(width, xp)
     return change
 
 
+def _rows(values: Floats, at: slice | npt.NDArray) -> Floats:
+    if isinstance(at, slice):
+        return values[at, ...]
+    xp = namespace(values)
+    return xp.take(values, kept(at, xp), axis=0)  # type: ignore[no-any-return]
+
+
 @lru_cache(maxsize=64)
-def _ends(length: int, step: int) -> list[tuple[slice, npt.NDArray, npt.NDArray, Floats]]:
-    """Return the two ends of an axis, and between which places their changes are taken."""
+def _ends(length: int, step: int) -> list[tuple[slice, Any, Any, Floats]]:
+    """Return the two ends of an axis, between which places their changes are taken, and widths."""
     first = min(step, length)
     ends = (slice(0, first), slice(max(length - step, first), length))
-    found = []
+    found: list[tuple[slice, Any, Any, Floats]] = []
     for part in (part for part in ends if part.stop > part.start):
         at = np.arange(part.start, part.stop)
         after, before = np.minimum(at + step, length - 1), np.maximum(at - step, 0)
         width = np.maximum(after - before, 1).astype(np.float32)[:, None, None]
-        found.append((part, after, before, width))
+        if length < 2 * step:
+            found.append((part, after, before, width))
+        elif part.start == 0:  # views of the values will do
+            found.append((part, slice(step, 2 * step), slice(0, 1), width))
+        else:
+            inner = slice(length - 2 * step, length - step)
+            found.append((part, slice(length - 1, length), inner, width))
     return found

@@ -92,7 +92,7 @@ def _layered(texture: Layered, footprint_mm: float, seed: int) -> Painter:
         colour = under(x, y)
         if covered.size:
             top = over(take(x, covered), take(y, covered))
-            under_it = xp.take(colour, covered, axis=0)
+            under_it = xp.take(colour.T, covered, axis=1).T  # as it lies in memory
             write_at(colour, (covered,), mixed(under_it, top, take(opacity, covered)))
         return colour
 
