@@ -10,6 +10,7 @@ from stacktruth.simulator.scene.pattern.patterns import Spiral, Veins
 from stacktruth.simulator.scene.relief.boards import Bus, Layout
 from stacktruth.simulator.scene.relief.reliefs import Relief
 from stacktruth.simulator.scene.scene import (
+    CameraFlash,
     Drawn,
     Lighting,
     Outline,
@@ -51,7 +52,9 @@ def page(folder: Path) -> str:
     """Write the pictures to a folder, and return the text that shows them."""
     shown = pictures.examples()
     text = ["## The scene\n", f"{keys.summary(Scene)}\n", keys.table(Scene)]
-    text += ["### Lighting\n", keys.table(Lighting), "### Drawn\n", keys.table(Drawn)]
+    text += ["### Lighting\n", keys.table(Lighting)]
+    text += ["### CameraFlash\n", f"{keys.summary(CameraFlash)}\n", keys.table(CameraFlash)]
+    text += ["### Drawn\n", keys.table(Drawn)]
     text += ["### Windows\n", f"{keys.summary(SceneWindow)}\n", keys.table(SceneWindow)]
     for part, union in _PARTS.items():
         title, about = _TITLES[part]

@@ -1,7 +1,7 @@
 """A scene as a mesh of glowing triangles, so that any renderer can check this one.
 
-The light of a scene depends on its surfaces alone, so each corner of a triangle carries the
-radiance that it sends to every side.
+The light of a scene depends on its surfaces alone, but for a flash that rides on the camera, so
+each corner of a triangle carries the radiance that it sends to every side.
 """
 
 from __future__ import annotations
@@ -168,7 +168,7 @@ def _(part: SheetPart, camera: Camera, pitch_mm: float) -> Mesh:
     else:
         corners = corners_of(part.spec.outline)
     patches = filling_grids(corners, pitch_mm, within_mm=area)
-    return joined([_patch(part, u, v, pitch_mm) for u, v in patches])
+    return joined([_patch(part, u, v, pitch_mm, camera) for u, v in patches])
 
 
 def _in_sight(part: SheetPart, camera: Camera) -> Doubles:
@@ -189,13 +189,13 @@ def _in_sight(part: SheetPart, camera: Camera) -> Doubles:
     return np.stack([own.min(axis=0), own.max(axis=0)])
 
 
-def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float) -> Mesh:
+def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float, camera: Camera) -> Mesh:
     """Return one grid of a sheet's points as a mesh."""
     turn = np.deg2rad(part.spec.rotate_deg)
     cos, sin = np.cos(turn), np.sin(turn)
     x0, y0, z0 = part.spec.centre_mm
     points = [x0 + cos * u - sin * v, y0 + sin * u + cos * v, z0 - part.height_mm(u, v)]
-    colours = part.painted(u, v, pitch_mm) * part.light_at(u, v, pitch_mm)[..., None]
+    colours = part.painted(u, v, pitch_mm) * part.light_at(u, v, pitch_mm, camera)[..., None]
     return _mesh(np.stack(points, axis=-1), colours)
 
 
@@ -220,13 +220,13 @@ def _(part: FibrePart, camera: Camera, pitch_mm: float) -> Mesh:
     angle = np.array([angle for _, angle in rings])[:, None, None]
     normal = np.cos(angle) * around[number] + np.sin(angle) * heading[number][:, None]
     points = part.points_mm[number][:, None] + radius[number][:, None, None] * normal
-    colours = part.radiance(np.broadcast_to(number[:, None], points.shape[:2]), normal)
+    colours = part.radiance(np.broadcast_to(number[:, None], points.shape[:2]), normal, camera)
     return _mesh(points, colours)
 
 
 @part_mesh.register
 def _(part: BallPart, camera: Camera, pitch_mm: float) -> Mesh:
-    axis = reflection_axis(part.lighting)
+    axis = reflection_axis(part, camera)
     across = np.cross(axis, [1.0, 0.0, 0.0])
     across /= np.linalg.norm(across)
     other = np.cross(axis, across)
@@ -236,7 +236,7 @@ def _(part: BallPart, camera: Camera, pitch_mm: float) -> Mesh:
     ring = np.cos(turn)[:, None] * across + np.sin(turn)[:, None] * other
     normal = np.cos(fall)[..., None] * axis + np.sin(fall)[..., None] * ring
     points = part.centre_mm + part.radius_mm * normal
-    return _mesh(points, ball_radiance(part, normal))
+    return _mesh(points, ball_radiance(part, normal, camera))
 
 
 def _latitudes(step: float) -> Doubles:

@@ -215,19 +215,50 @@ Surface = Annotated[Sheet | Fibres | Balls, Field(discriminator="kind")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class CameraFlash:
+    """A flash that rides on the camera, turned to what the nominal camera has in focus.
+
+    Its light falls off with the square of the distance, comes from another side at each point,
+    and moves with the camera as the hands do. A surface that faces the nominal camera, in focus
+    on its axis, is as bright as in any other lighting. The flash casts no shadows. How much light
+    it gives in a frame is told by the light's own ``flash``, whose ``distance_mm`` does not count
+    here: the fall-off is worked out point by point.
+
+    Parameters
+    ----------
+    at_mm : (x, y, z)
+        Middle of its diffuser in the camera's own axes, from the entrance pupil: x to the right
+        in the picture, y down, z toward the subject. It has to be before the plane of focus.
+    size_mm : float
+        Diameter of a disc, or side of a square.
+    shape : {"disc", "square"}
+        Of the diffuser, which sends out the same light on all of its front.
+    """
+
+    at_mm: Vec3
+    size_mm: float = Field(default=20.0, gt=0)
+    shape: Literal["disc", "square"] = "disc"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Lighting:
     """The light that shades the scene; its level over time is another matter (``Light``).
 
     Parameters
     ----------
     toward : (x, y, z)
-        Direction from the subject to the light; z < 0 is on the camera's side.
+        Direction from the subject to the light; z < 0 is on the camera's side. It does not count
+        where there is a ``flash``.
     ambient : float
         Share of the light that comes from all round, 0 to 1.
+    flash : CameraFlash or None
+        A flash on the camera as the light that is not ambient; None is a light far away that
+        stays where it is.
     """
 
     toward: Vec3 = (-0.5, -0.7, -0.8)
     ambient: float = Field(default=0.35, ge=0, le=1)
+    flash: CameraFlash | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from ...ground.types import Floats
 from ..scene.scene import Lighting
 from ..scene.texture.palette import Colour
+from . import camera_flash
 from .camera import Camera, Window
 from .coverage import edge_coverage
 from .shading import light_direction
@@ -121,7 +122,7 @@ class BallPart:
         )
         # Rays that just miss take the colour of the rim.
         normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
-        colour = ball_radiance(self, normal @ camera.rotation.T) * coverage[..., None]
+        colour = ball_radiance(self, normal @ camera.rotation.T, camera) * coverage[..., None]
         return colour.astype(np.float32), coverage, depth.astype(np.float32)
 
 
@@ -151,28 +152,51 @@ def _nothing(window: Window) -> View:
     )
 
 
-def ball_radiance(ball: BallPart, normal: npt.NDArray) -> npt.NDArray:
-    """Return the radiance of a ball over its outward normal in object axes, (..., 3)."""
-    light = light_direction(ball.lighting)
+def ball_radiance(ball: BallPart, normal: npt.NDArray, camera: Camera) -> npt.NDArray:
+    """Return the radiance of a ball over its outward normal in object axes, (..., 3).
+
+    The camera counts where it carries a flash.
+    """
+    light = _toward_light(ball, camera)
     toward = np.maximum(-normal[..., 2], 0)
     ambient = ball.lighting.ambient
-    dull = ambient + (1 - ambient) * np.maximum(normal @ light, 0)
+    dull: npt.NDArray
+    if ball.lighting.flash is None:
+        dull = ambient + (1 - ambient) * np.maximum(normal @ light, 0)
+    else:
+        at = ball.centre_mm + ball.radius_mm * normal
+        dull = camera_flash.brightness_on(ball.lighting, camera, at, normal)
     # A clear drop gathers the light at its far side and is dark at the rim.
     gathered = 0.25 + 1.1 * np.clip(-(normal[..., :2] @ light[:2]), 0, 1) ** 1.5
     gathered = gathered * (0.35 + 0.65 * toward)
     shade = (1 - ball.clear) * dull + ball.clear * gathered
-    cosine = normal @ reflection_axis(ball.lighting)
+    cosine = normal @ reflection_axis(ball, camera)
     spot = np.clip((cosine - _EDGE) / (_FADE * (1 - _EDGE)), 0, 1)
     body = np.array(ball.colour) * np.expand_dims(shade, -1)
     # A reflection outshines what is below it; a faint one, or none, takes nothing away.
     return body + np.maximum(ball.highlight - body, 0) * np.expand_dims(spot, -1)
 
 
-def reflection_axis(lighting: Lighting) -> npt.NDArray[np.float64]:
-    """Return the normal at which the nominal camera sees the light: half-way between the two."""
-    half = light_direction(lighting) + np.array([0.0, 0.0, -1.0])
+def reflection_axis(ball: BallPart, camera: Camera) -> npt.NDArray[np.float64]:
+    """Return the normal at which a ball shows the light: half-way between light and camera.
+
+    The camera is the nominal one for a light far away, and the one that carries a flash.
+    """
+    eye = np.array([0.0, 0.0, -1.0])
+    if ball.lighting.flash is not None:
+        eye = camera.pupil_mm - ball.centre_mm
+        eye = eye / np.linalg.norm(eye)
+    half = _toward_light(ball, camera) + eye
     length = float(np.linalg.norm(half))
     return half / length if length > 0 else half
+
+
+def _toward_light(ball: BallPart, camera: Camera) -> npt.NDArray[np.float64]:
+    """Return the unit vector from a ball to the light, object axes."""
+    if ball.lighting.flash is None:
+        return light_direction(ball.lighting)
+    way = camera_flash.middle_mm(ball.lighting.flash, camera) - ball.centre_mm
+    return way / np.linalg.norm(way)
 
 
 def fade_angles() -> tuple[float, float]:

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from ...ground.types import Floats
 from ..scene.scene import Lighting
+from . import camera_flash
 from .camera import Camera, Window
 from .coverage import straight_edge
 from .shading import brightness, light_direction
@@ -90,7 +91,7 @@ class FibrePart:
             return View(window, NO_COLOUR, coverage, depth_map)
         # What hides and how it is blurred goes with the outline, which is as far as the axis.
         colour = np.zeros((3, *window.shape), np.float32)
-        seen = self.radiance(along[there], normal).astype(np.float32)
+        seen = self.radiance(along[there], normal, camera).astype(np.float32)
         colour[:, there] = seen.T * coverage[there]
         return View(window, np.moveaxis(colour, 0, -1), coverage, depth_map)
 
@@ -129,10 +130,18 @@ class FibrePart:
         sideways = _unit(np.cross(sight, heading))
         return sideways, _unit(np.cross(sideways, heading))
 
-    def radiance(self, along: npt.NDArray, normal: npt.NDArray) -> npt.NDArray:
-        """Return the radiance at places along the fibre (in points from its root), (..., 3)."""
+    def radiance(self, along: npt.NDArray, normal: npt.NDArray, camera: Camera) -> npt.NDArray:
+        """Return the radiance at places along the fibre (in points from its root), (..., 3).
+
+        The camera counts where it carries a flash.
+        """
         place = np.arange(len(self.points_mm))
         colour = np.stack([np.interp(along, place, c) for c in self.colours.T], axis=-1)
+        if self.lighting.flash is not None:
+            axis = np.stack([np.interp(along, place, c) for c in self.points_mm.T], axis=-1)
+            at = axis + np.interp(along, place, self.radii_mm)[..., None] * normal
+            light = camera_flash.brightness_on(self.lighting, camera, at, normal)
+            return colour * light[..., None]
         return (
             colour * brightness(self.lighting, normal @ light_direction(self.lighting))[..., None]
         )

@@ -13,8 +13,9 @@ from ...ground.types import Bools, Floats
 from ..scene.relief import reliefs
 from ..scene.scene import Lighting, Outline, Sheet
 from ..scene.texture import textures
-from . import first_hit
+from . import camera_flash, first_hit
 from .camera import Camera, Window
+from .camera_flash import Triple
 from .coverage import is_convex, outline_coverage, outline_distance, points_around
 from .shading import brightness, light_direction
 from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View
@@ -162,7 +163,7 @@ class SheetPart:
         if self._shaded:
             light = self._light(camera, window, depth, z)
             if window.scale == 1:
-                self._crease(light, u, v, footprint)
+                self._crease(light, u, v, footprint, camera)
             colour *= light[..., None]
         if coverage is not None:
             colour *= coverage[..., None]
@@ -264,10 +265,12 @@ class SheetPart:
 
     @property
     def _shaded(self) -> bool:
-        return self.spec.lit and not self.flat
+        return self.spec.lit and (not self.flat or self.lighting.flash is not None)
 
     def _light(self, camera: Camera, window: Window, depth: Floats, z: Floats) -> Floats:
         """Return the light on the surface that a window shows."""
+        if self.flat:
+            depth, z = (np.broadcast_to(one, window.shape) for one in (depth, z))
         down, across = camera.ray_axes(window)
         step = np.float32(window.scale / camera.focal_px)
         # A ray falls by dz per unit of depth, which changes evenly over rows and columns.
@@ -281,6 +284,10 @@ class SheetPart:
         facing += across * by_col
         facing += down * by_row
         length = np.sqrt(by_col * by_col + by_row * by_row + facing * facing)
+        if self.lighting.flash is not None:
+            points = (across * depth, down * depth, depth)
+            normals = (by_col / length, by_row / length, -facing / length)
+            return camera_flash.brightness(self.lighting, camera, points, normals)
         lx, ly, lz = (camera.rotation.T @ light_direction(self.lighting)).astype(np.float32)
         by_col *= lx
         by_row *= ly
@@ -290,22 +297,29 @@ class SheetPart:
         by_col /= length
         return brightness(self.lighting, by_col)
 
-    def _crease(self, light: Floats, u: Floats, v: Floats, footprint_mm: float) -> None:
+    def _crease(
+        self, light: Floats, u: Floats, v: Floats, footprint_mm: float, camera: Camera
+    ) -> None:
         """Light the pixels by a crease of the surface by its slopes within each, in place."""
         row, col = np.nonzero(_creases(light))
         if len(row) > 0:
             u_there, v_there = (points_around(a, row, col, _SLOPES) for a in (u, v))
             step = footprint_mm / (2 * _SLOPES)
-            light[row, col] = self.light_at(u_there, v_there, step).mean(axis=1)
+            light[row, col] = self.light_at(u_there, v_there, step, camera).mean(axis=1)
 
-    def light_at(self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float) -> Floats:
-        """Return the light on points of the surface, its slope taken over +-``step_mm``."""
+    def light_at(
+        self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float, camera: Camera
+    ) -> Floats:
+        """Return the light on points of the surface, its slope taken over +-``step_mm``.
+
+        The camera counts where it carries a flash.
+        """
         if not self._shaded:
             return np.ones(np.shape(u_mm), np.float32)
-        step = np.float32(step_mm)
-        rise_u = self.height_mm(u_mm + step, v_mm) - self.height_mm(u_mm - step, v_mm)
-        rise_v = self.height_mm(u_mm, v_mm + step) - self.height_mm(u_mm, v_mm - step)
-        up, down = rise_u / (2 * step), rise_v / (2 * step)
+        up, down = self.slopes(u_mm, v_mm, step_mm)
+        if self.lighting.flash is not None:
+            points, normals = self.placed(u_mm, v_mm, (up, down), camera)
+            return camera_flash.brightness(self.lighting, camera, points, normals)
         lx, ly, lz = light_direction(self.lighting)
         turn = np.deg2rad(self.spec.rotate_deg)
         cos, sin = np.cos(turn), np.sin(turn)
@@ -313,6 +327,37 @@ class SheetPart:
         facing = -(cos * up - sin * down) * lx - (sin * up + cos * down) * ly - lz
         facing /= np.sqrt(1 + up * up + down * down)
         return brightness(self.lighting, facing.astype(np.float32))
+
+    def slopes(
+        self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float
+    ) -> tuple[npt.NDArray, npt.NDArray]:
+        """Return how much the height changes per mm of u and of v, taken over +-``step_mm``."""
+        step = np.float32(step_mm)
+        rise_u = self.height_mm(u_mm + step, v_mm) - self.height_mm(u_mm - step, v_mm)
+        rise_v = self.height_mm(u_mm, v_mm + step) - self.height_mm(u_mm, v_mm - step)
+        return rise_u / (2 * step), rise_v / (2 * step)
+
+    def placed(
+        self,
+        u_mm: npt.NDArray,
+        v_mm: npt.NDArray,
+        slopes: tuple[npt.NDArray, npt.NDArray],
+        camera: Camera,
+    ) -> tuple[Triple, Triple]:
+        """Return points of the surface and the unit normals there, x, y, z in the camera's axes."""
+        turn = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.cos(turn), np.sin(turn)
+        cx, cy, cz = self.spec.centre_mm
+        x, y = cx + cos * u_mm - sin * v_mm, cy + sin * u_mm + cos * v_mm
+        z = cz - self.height_mm(u_mm, v_mm)
+        up, down = slopes
+        length = np.sqrt(1 + up * up + down * down)
+        normal = (-(cos * up - sin * down) / length, -(sin * up + cos * down) / length, -1 / length)
+        px, py, pz = camera.pupil_mm
+        return (
+            camera_flash.in_axes_of(camera, (x - px, y - py, z - pz)),
+            camera_flash.in_axes_of(camera, normal),
+        )
 
     def _mend(
         self,
@@ -339,7 +384,7 @@ class SheetPart:
         u, v = self.own(px + dx * met, py + dy * met)
         footprint = window.scale * self._distance_mm(camera) / camera.focal_px
         seen = self.painted(u, v, footprint / _RAYS)
-        seen *= self.light_at(u, v, footprint / (2 * _RAYS))[:, None]
+        seen *= self.light_at(u, v, footprint / (2 * _RAYS), camera)[:, None]
         there = np.ones(len(u), np.float32)
         if coverage is not None:
             there = (outline_distance(self.spec.outline, u, v, 1.0) > 0).astype(np.float32)
