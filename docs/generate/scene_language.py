@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, get_args
 
+from stacktruth.simulator.scene.gloss import Gloss
 from stacktruth.simulator.scene.pattern.lattices import ScaleRows
 from stacktruth.simulator.scene.pattern.patterns import Spiral, Veins
 from stacktruth.simulator.scene.relief.boards import Bus, Layout
@@ -70,6 +71,7 @@ def page(folder: Path) -> str:
         raise ValueError(f"outlines: got {set(shown['outlines'])}, need {set(outlines)}")
     text += ["## Outlines\n", f"{keys.summary(Outline)}\n", keys.table(Outline)]
     text += [_example(folder, "outlines", kind, shown["outlines"][kind]) for kind in outlines]
+    text += ["## Gloss\n", f"{keys.summary(Gloss)}\n", keys.table(Gloss)]
     text += ["## Patterns that several share\n"]
     for name, cls in _SHARED.items():
         text += [f"### {name}\n", f"{keys.summary(cls)}\n", keys.table(cls)]

@@ -122,6 +122,23 @@ class Pile:
                 self.doubt[here] *= _green(past)
         np.add(got, layer.colour, out=light)
 
+    def add(self, layer: Blurred, blur_px: Floats, *, size: float = 1.0) -> None:
+        """Add light that hides nothing, as what a surface mirrors.
+
+        Parameters
+        ----------
+        layer, blur_px, size
+            As for `lay`; the coverage does not count.
+        """
+        here = layer.window.slices_in(self.window)
+        self.light[here] += layer.colour
+        blur_px = np.float32(size) * blur_px
+        steps = _steps(blur_px, self._most_level)
+        if steps:
+            change = self._change[:, *here]
+            for axis in (0, 1):
+                change[axis] += _across_pupil(layer.colour, blur_px, steps, axis)
+
 
 def _length(change: Floats | Sequence[Floats]) -> Floats:
     return np.sqrt(change[0] * change[0] + change[1] * change[1])

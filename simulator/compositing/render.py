@@ -23,6 +23,7 @@ from ..rig import Rig, plain_rig
 from ..scene.scene import Scene
 from ..view.camera import Camera, Crop, Window
 from ..view.parts import parts_of
+from ..view.shine import gloss_of, shine_view
 from ..view.view import Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
@@ -43,6 +44,8 @@ _SPARE_SAMPLES = 3
 _MOST_RISE = 0.005
 #: How far from a pixel changes are taken through a cell, px: its blur is small.
 _CELL_PILE_PX = 4
+#: Mirrored light is blurred by at most this radius, px, or as many times the widest of the surface.
+_SHINE_PX, _SHINE_SHARE = 64.0, 1.5
 _PILE_INNER = (slice(PILE_REACH_PX, -PILE_REACH_PX),) * 2
 
 
@@ -414,6 +417,8 @@ class _Sight:
     least_px: float
     #: The one blur radius of all of it, px, where it has but one.
     radius_px: float | None
+    #: What it mirrors is blurred by no larger radius, px; 0 where it mirrors nothing.
+    shine_px: float = 0.0
 
     def window_for(self, tile: Window) -> Window:
         """Return what is seen of it for a tile."""
@@ -468,16 +473,19 @@ def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
     # How it is seen must not depend on what a crop or a tile shows of it.
     _, nearest, farthest = reach(part, camera, camera.uncut)
     least, widest = radius_range_px(camera, taking.focus, key, nearest, farthest)
+    moves = 0 if taking.motion is None else taking.motion.reach_px
+    shine = 0.0 if gloss_of(part) is None else max(_SHINE_PX, _SHINE_SHARE * widest)
     return _Sight(
         number=number,
         part=part,
         taking=taking,
         reach=window,
-        margin_px=reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px),
+        margin_px=reach_px(key, max(most, shine)) + moves,
         scale=min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest)),
         normalised=part.extended or (part.detail_mm > 0 and _is_tilted(camera)),
         least_px=least,
         radius_px=(least + widest) / 2 if widest - least <= ALIKE_PX else None,
+        shine_px=shine,
     )
 
 
@@ -523,6 +531,32 @@ def _lay_over(pile: Pile, look: _Look) -> None:
         blur_px = _signed_px(taking, view, blurred.window)
         rise = _rise(blur_px) if pile.doubt is not None else None
         pile.lay(blurred, blur_px, size=key.size, rise=rise)
+    if gloss_of(sight.part) is not None:
+        _add_shine(pile, look)
+
+
+def _add_shine(pile: Pile, look: _Look) -> None:
+    """Add what a glossy part mirrors, blurred as the image of the flash in it is."""
+    taking, key = look.sight.taking, look.sight.taking.key
+    window = replace(look.window, scale=1)
+    view = shine_view(look.sight.part, taking.camera, window)
+    if not view.colour.any():
+        return
+    radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
+    most = np.float32(look.sight.shine_px)
+    blurred = blur(
+        window,
+        view.colour,
+        None,
+        np.clip(radius, -most, most),
+        key=key,
+        onto=pile.window,
+        normalised=False,
+        motion=taking.motion,
+    )
+    if not blurred.window.empty:
+        blur_px = np.clip(_signed_px(taking, view, blurred.window), -most, most)
+        pile.add(blurred, blur_px, size=key.size)
 
 
 def _sampling(look: _Look) -> Sampling:

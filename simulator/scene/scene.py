@@ -15,6 +15,7 @@ from ..family.family import change_since, draw_asked_for
 from ..family.scene_text import content_checksum
 from ..own_files import beside, named_by
 from ..rig import STRICT
+from .gloss import Gloss
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
 from .texture.textures import Texture
@@ -85,6 +86,8 @@ class Sheet:
         Colour over the sheet's own x and y.
     lit : bool
         Whether the scene's light shades the relief; targets are not shaded.
+    gloss : Gloss or None
+        How it mirrors the flash on the camera, which the scene's lighting then has to have.
     living : bool
         Whether it moves with the subject.
     seed : int
@@ -99,6 +102,7 @@ class Sheet:
     relief: Relief = FlatRelief()
     texture: Texture
     lit: bool = True
+    gloss: Gloss | None = None
     living: bool = True
     seed: int = Field(default=0, ge=0)
 
@@ -189,6 +193,9 @@ class Balls:
     clear : float
         0 for an opaque ball lit from outside, 1 for a clear drop that gathers the light at its
         far side.
+    gloss : Gloss or None
+        How it mirrors the flash on the camera, which the scene's lighting then has to have; the
+        ``highlight`` is not painted.
     living : bool
         Whether they move with the subject.
     """
@@ -200,6 +207,7 @@ class Balls:
     colour: Colour = (0.6, 0.6, 0.6)
     highlight: float = Field(default=8.0, ge=0)
     clear: float = Field(default=1.0, ge=0, le=1)
+    gloss: Gloss | None = None
     living: bool = True
 
     @model_validator(mode="after")
@@ -367,6 +375,12 @@ class Scene:
                 raise ValueError(
                     f"fibres {surface.name!r}: got on = {surface.on!r}, allowed sheets "
                     f"{sorted(sheets)}"
+                )
+        for surface in self.surface:
+            if not isinstance(surface, Fibres) and surface.gloss and self.lighting.flash is None:
+                raise ValueError(
+                    f"surface {surface.name!r}: got gloss without a flash to mirror, allowed where "
+                    "lighting.flash is set"
                 )
         if not self.depth_mm[0] < self.depth_mm[1]:
             raise ValueError(f"depth_mm: got {list(self.depth_mm)}, allowed [nearest, farthest]")

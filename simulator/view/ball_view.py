@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ...ground.types import Floats
+from ..scene.gloss import Gloss
 from ..scene.scene import Lighting
 from ..scene.texture.palette import Colour
 from . import camera_flash
@@ -23,6 +24,8 @@ _EDGE = np.cos(np.deg2rad(11.0))
 _FADE = 0.25
 #: A ball is seen with at least this many samples per radius, but no more than so many a pixel.
 _SAMPLES_ACROSS, _MOST_FINE = 16, 8
+#: Least samples of gloss per side of a pixel.
+_GLOSS_FINE = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +44,7 @@ class BallPart:
     clear : float
         0 opaque, 1 a clear drop.
     lighting : Lighting
+    gloss : Gloss or None
     living : bool
     """
 
@@ -51,6 +55,7 @@ class BallPart:
     highlight: float
     clear: float
     lighting: Lighting
+    gloss: Gloss | None = None
     living: bool = True
     region: str = "plain"
     extended: bool = False
@@ -77,14 +82,10 @@ class BallPart:
         depth = float(camera.project(self.centre_mm)[2])
         if depth <= self.radius_mm:
             return _nothing(window)
-        radius_px = self.radius_mm * camera.focal_px / depth / window.scale
-        # The reflection, a fifth as wide as the ball, is the detail that must not slip between
-        # samples.
-        fine = max(sampling.sharp, min(_MOST_FINE, int(np.ceil(_SAMPLES_ACROSS / radius_px))))
+        fine, small = self._samples(depth, camera, window, sampling.sharp)
         pixel = window.scale / fine / camera.focal_px
         rays = _spread(camera, window, fine)
         colour, coverage, depth_map = self._seen(camera, *rays, pixel=pixel)
-        small = min(1.0, np.pi * (radius_px * fine) ** 2)
         return View(
             window,
             _pooled(colour, fine) * np.float32(small),
@@ -92,9 +93,32 @@ class BallPart:
             _pooled(depth_map, fine),
         )
 
+    def _samples(
+        self, depth: float, camera: Camera, window: Window, least: int
+    ) -> tuple[int, float]:
+        """Return the samples per side of a pixel, and how much of one a very small ball covers."""
+        radius_px = self.radius_mm * camera.focal_px / depth / window.scale
+        # The reflection, a fifth as wide as the ball, is the detail that must not slip between
+        # samples.
+        fine = max(least, min(_MOST_FINE, int(np.ceil(_SAMPLES_ACROSS / radius_px))))
+        return fine, min(1.0, np.pi * (radius_px * fine) ** 2)
+
     def fills(self, camera: Camera, window: Window) -> bool:
         """Say no: it is too small to."""
         return False
+
+    def skin(self, camera: Camera, window: Window) -> BallSkin | None:
+        """Return its surface as a pinhole sees it in a window; None of what is behind the eye."""
+        depth = float(camera.project(self.centre_mm)[2])
+        if depth <= self.radius_mm:
+            return None
+        fine, small = self._samples(depth, camera, window, _GLOSS_FINE)
+        down, across = _spread(camera, window, fine)
+        pixel = window.scale / fine / camera.focal_px
+        depths, coverage, normal = self._met(camera, down, across, pixel=pixel)
+        points = (across * depths, down * depths, depths)
+        normals = (normal[..., 0], normal[..., 1], normal[..., 2])
+        return BallSkin(points, normals, coverage * np.float32(small), fine)
 
     def _seen(
         self, camera: Camera, down: Floats, across: Floats, *, pixel: float
@@ -103,6 +127,14 @@ class BallPart:
 
         `pixel` is the tangent between two of them, for a ray that is alone.
         """
+        depth, coverage, normal = self._met(camera, down, across, pixel=pixel)
+        colour = ball_radiance(self, normal @ camera.rotation.T, camera) * coverage[..., None]
+        return colour.astype(np.float32), coverage, depth.astype(np.float32)
+
+    def _met(
+        self, camera: Camera, down: Floats, across: Floats, *, pixel: float
+    ) -> tuple[npt.NDArray, Floats, npt.NDArray]:
+        """Return camera depth, coverage and normal, in the camera's axes, along a grid of rays."""
         # Along a ray (across, down, 1) the ball's surface is at the smaller root of a quadratic.
         cx, cy, cz = camera.rotation.T @ (self.centre_mm - camera.pupil_mm)
         square = across * across + down * down + 1
@@ -122,8 +154,30 @@ class BallPart:
         )
         # Rays that just miss take the colour of the rim.
         normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
-        colour = ball_radiance(self, normal @ camera.rotation.T, camera) * coverage[..., None]
-        return colour.astype(np.float32), coverage, depth.astype(np.float32)
+        return depth, coverage, normal
+
+
+@dataclass(frozen=True, eq=False)
+class BallSkin:
+    """A ball's surface at samples, some to each side of a pixel.
+
+    Parameters
+    ----------
+    points, normals : (x, y, z)
+        Of each sample, in the camera's axes, mm and unit vectors.
+    coverage : array
+    fine : int
+        Samples to the side of a pixel.
+    """
+
+    points: camera_flash.Triple
+    normals: camera_flash.Triple
+    coverage: Floats
+    fine: int
+
+    def pooled(self, values: npt.NDArray) -> Floats:
+        """Return the means of samples' values over the pixels."""
+        return _pooled(values, self.fine).astype(np.float32)
 
 
 def _spread(camera: Camera, window: Window, fine: int) -> tuple[npt.NDArray, npt.NDArray]:
@@ -169,7 +223,12 @@ def ball_radiance(ball: BallPart, normal: npt.NDArray, camera: Camera) -> npt.ND
     # A clear drop gathers the light at its far side and is dark at the rim.
     gathered = 0.25 + 1.1 * np.clip(-(normal[..., :2] @ light[:2]), 0, 1) ** 1.5
     gathered = gathered * (0.35 + 0.65 * toward)
+    if ball.lighting.flash is not None:
+        facing = camera_flash.brightness_on(ball.lighting, camera, ball.centre_mm, light)
+        gathered = gathered * float(facing)
     shade = (1 - ball.clear) * dull + ball.clear * gathered
+    if ball.gloss is not None:
+        return np.array(ball.colour) * np.expand_dims(shade, -1)
     cosine = normal @ reflection_axis(ball, camera)
     spot = np.clip((cosine - _EDGE) / (_FADE * (1 - _EDGE)), 0, 1)
     body = np.array(ball.colour) * np.expand_dims(shade, -1)

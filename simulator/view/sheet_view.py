@@ -28,6 +28,8 @@ _STENCIL = 5
 _BEND = 0.08
 #: Slopes per side of a pixel by a crease.
 _SLOPES = 2
+#: Slopes for gloss are taken over at least this to either side: heights have so many digits.
+_LEAST_STEP_MM = 0.002
 #: A pixel so far inside an outline, px, has nothing of its edge.
 _SPARE_PX = 3
 #: Rays per side of a pixel on a horizon.
@@ -172,6 +174,33 @@ class SheetPart:
         if coverage is not None and coverage.min() >= 1.0:
             coverage = None
         return View(window, colour, coverage, depth)
+
+    def skin(self, camera: Camera, window: Window) -> SheetSkin:
+        """Return the surface as a pinhole sees it in a window."""
+        gentle = self.flat or first_hit.is_gentle(self, camera, window)
+        depth, _ = self._met(camera, window, gentle=gentle)
+        depth = np.broadcast_to(depth, window.shape)
+        dx, dy, _ = camera.directions(window)
+        px, py, _ = camera.pupil_mm.astype(np.float32)
+        u, v = self.own(px + dx * depth, py + dy * depth)
+        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
+        coverage = None
+        if not self.fills(camera, window):
+            per_mm = np.float32(1.0 / footprint)
+            coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
+        u_row, u_col, v_row, v_col = (_change(axis, way) for axis in (u, v) for way in (0, 1))
+        if not gentle:
+            # Across a horizon of its own there is no slope.
+            ends = _jumps(depth, window.scale / camera.focal_px)
+            for slope in (u_row, u_col, v_row, v_col):
+                slope[ends] = 0
+        places = ((np.arange(_SLOPES) + 0.5) / _SLOPES - 0.5).astype(np.float32)
+        step = max(footprint / (2 * _SLOPES), _LEAST_STEP_MM)
+        samples = []
+        for down, across in [(np.float32(0), np.float32(0)), *product(places, repeat=2)]:
+            at = (u + down * u_row + across * u_col, v + down * v_row + across * v_col)
+            samples.append(self.placed(*at, self.slopes(*at, step), camera))
+        return SheetSkin(samples[0], samples[1:], coverage, footprint)
 
     def _distance_mm(self, camera: Camera) -> float:
         """Return the camera depth at which a pixel's size is taken, the same for any window."""
@@ -350,14 +379,19 @@ class SheetPart:
         cx, cy, cz = self.spec.centre_mm
         x, y = cx + cos * u_mm - sin * v_mm, cy + sin * u_mm + cos * v_mm
         z = cz - self.height_mm(u_mm, v_mm)
-        up, down = slopes
-        length = np.sqrt(1 + up * up + down * down)
-        normal = (-(cos * up - sin * down) / length, -(sin * up + cos * down) / length, -1 / length)
         px, py, pz = camera.pupil_mm
         return (
             camera_flash.in_axes_of(camera, (x - px, y - py, z - pz)),
-            camera_flash.in_axes_of(camera, normal),
+            camera_flash.in_axes_of(camera, self.upright(slopes)),
         )
+
+    def upright(self, slopes: tuple[npt.NDArray, npt.NDArray]) -> Triple:
+        """Return the unit normal where the height changes so much per mm of u and v, x, y, z."""
+        turn = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.cos(turn), np.sin(turn)
+        up, down = slopes
+        length = np.sqrt(1 + up * up + down * down)
+        return -(cos * up - sin * down) / length, -(sin * up + cos * down) / length, -1 / length
 
     def _mend(
         self,
@@ -395,6 +429,27 @@ class SheetPart:
         depths = (met * weight).reshape(by_pixel).sum(axis=1) / weight.reshape(by_pixel).sum(axis=1)
         depth[row, col] = depths
         return None if coverage is None else whole
+
+
+@dataclass(frozen=True, eq=False)
+class SheetSkin:
+    """A sheet's surface at pixels.
+
+    Parameters
+    ----------
+    middle : (points, normals)
+        At the pixels' centres, each x, y, z in the camera's axes, mm and unit vectors.
+    samples : list of (points, normals)
+        The same at some places in each pixel.
+    coverage : array (rows, cols) or None
+    pixel_mm : float
+        Size of a pixel on the surface.
+    """
+
+    middle: tuple[Triple, Triple]
+    samples: list[tuple[Triple, Triple]]
+    coverage: Floats | None
+    pixel_mm: float
 
 
 def _change(values: Floats, axis: int) -> Floats:
