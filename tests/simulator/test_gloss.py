@@ -23,6 +23,9 @@ from stacktruth.simulator.scene.scene import (
     scene_of_text,
 )
 from stacktruth.simulator.scene.texture.plain import Flat
+from stacktruth.simulator.shooting.shoot import shoot
+from stacktruth.simulator.stack.stackio import check_stack, read_stack
+from stacktruth.simulator.stack.stackwrite import write_stack
 from stacktruth.simulator.view.camera import Camera
 from stacktruth.simulator.view.camera_flash import diffuser
 from stacktruth.simulator.view.lobe import facets, mirrored, share_within, unmasked
@@ -235,3 +238,61 @@ def test_gloss_without_a_flash_is_refused() -> None:
     """
     with pytest.raises(DataFileError, match=r"'card': got gloss without a flash.*lighting\.flash"):
         scene_of_text(text, where="here")
+
+
+def test_the_truth_tells_highlights_and_their_depth(
+    rig: Rig, shiny: Callable[..., Scene], tmp_path: Path
+) -> None:
+    """They are a region of their own, as deep as the mirror formula says, in the folder too."""
+    plan = shoot(
+        shiny(ball()), rig, stance="stepped", frames=3, crop=(64, 64), near_mm=0.1, far_mm=0.7
+    )
+    stack = read_stack(write_stack(plan, tmp_path / "stack", progress=False))
+    truth = stack.truth
+    assert truth.highlight_depth_mm is not None
+    gloss = truth.mask("gloss")
+    assert 4 < gloss.sum() < 100
+    assert (np.isfinite(truth.highlight_depth_mm) == gloss).all()
+    deep = truth.highlight_depth_mm[gloss]
+    # Beneath the surface where it mirrors: at an angle of 6 degrees, so two hundredths nearer.
+    surface = truth.depth_mm[gloss]
+    assert deep - surface == pytest.approx(image_depth_mm(np.hypot(15, 75)), abs=0.01)
+    assert stack.truth_facts["regions"]["gloss"] == 256
+    assert stack.truth_facts["images"]["highlight_depth_mm"]["unit"] == "mm"
+    assert check_stack(stack.path) == []
+
+
+def test_a_truth_without_gloss_is_as_ever(rig: Rig, scene: Callable[..., Scene]) -> None:
+    """No region, no depth, and the regions in eight bits."""
+    truth = shoot(scene(ball()), rig, frames=2, crop=(32, 32)).truth()
+    assert truth.highlight_depth_mm is None
+    assert "gloss" not in truth.region_bits
+    assert truth.regions.dtype == np.uint8
+
+
+def test_what_hides_a_highlight_takes_it_out_of_the_truth(
+    rig: Rig, shiny: Callable[..., Scene]
+) -> None:
+    """A dull bar before the upper half of the ball, where the flash is mirrored."""
+    made = shiny(ball())
+    outline = Outline(kind="rectangle", size_mm=(3, 1))
+    bar = Sheet(
+        name="bar", centre_mm=(0, -0.5, -0.3), outline=outline, texture=Flat(colour=(0.2, 0.2, 0.2))
+    )
+    hidden = replace(made, surface=(*made.surface, bar))
+    assert shoot(made, rig, frames=1, crop=(64, 64)).truth().mask("gloss").any()
+    assert not shoot(hidden, rig, frames=1, crop=(64, 64)).truth().mask("gloss").any()
+
+
+def test_the_achievable_picture_has_its_highlights_sharp(
+    rig: Rig, shiny: Callable[..., Scene]
+) -> None:
+    """Where a frame holds their own depth, be it that no other does."""
+    made = shiny(ball())
+    plan = {"stance": "stepped", "frames": 2, "crop": (64, 64)}
+    deep, shallow = (
+        shoot(made, rig, near_mm=near, far_mm=far, **plan).truth()
+        for near, far in ((0.2, 0.6), (-0.6, -0.2))
+    )
+    assert deep.achievable.max() > 0.9 * deep.ideal.max()
+    assert shallow.achievable.max() < 0.7 * shallow.ideal.max()
