@@ -18,7 +18,8 @@ from ..compositing.render import SOLID, joined, present_parts, render, tiles_of,
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
 from ..view.parts import parts_of
-from ..view.shine import gloss_of, shine_view
+from ..view.sheet_view import SheetPart
+from ..view.shine import BUMPY_MM, gloss_of, shine_view, unsteady_mm
 from ..view.view import Part, View
 
 #: So near the edge of the frame that shows a point best, px, the picture that could have been had
@@ -299,7 +300,9 @@ def _note_shine(
     shine[solid] = 0
     if gloss_of(part) is not None:
         eye = camera.facing(part.name, living=part.living)
-        seen = shine_view(part, eye, view.window)
+        pixel_mm = eye.distance_mm / eye.focal_px
+        bumpy = isinstance(part, SheetPart) and unsteady_mm(part, pixel_mm) > BUMPY_MM
+        seen = shine_view(part, eye, view.window, bumpy=bumpy)
         shine[solid] = luma(seen.colour)[solid]
         depth[solid] = np.broadcast_to(seen.depth_mm, solid.shape)[solid]
 

@@ -10,7 +10,8 @@ comes out of the shift, for surfaces of any shape.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import singledispatch
+from functools import lru_cache, singledispatch
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +36,13 @@ _FARTHEST, _NEAREST = 4.0, 0.25
 _LEAST_TURN = 1e-12
 #: How a sheet bends is taken as a mean over about this.
 _CALM_MM = 0.01
+#: Bumps are looked for in so many patches a side, over this share of a sheet, up to this far out,
+#: each so many steps to either side; an image is taken to be no deeper than this.
+_PATCHES, _PATCHED, _MOST_PATCHED_MM, _PATCH_STEPS, _DEEP_MM = 5, 0.6, 3.0, 4, 2.0
+#: A surface over which the image's depth varies by more than this, mm, counts as bumpy.
+BUMPY_MM = 0.1
+#: Over bumps it is taken as a mean over about this, at least so many pixels.
+_BUMPS_MM, _BUMPS_PX = 0.08, 8.0
 
 
 @singledispatch
@@ -53,18 +61,44 @@ def _(part: BallPart) -> Gloss | None:
     return part.gloss
 
 
+@lru_cache(maxsize=64)
+def unsteady_mm(part: SheetPart, pixel_mm: float) -> float:
+    """Return how much the depth of an image varies over the bumps of a glossy sheet, mm.
+
+    Where it does, mirrored light does not shift as a whole: each bump has an image of its own, and
+    the pupil has to be cut into cells that see them one by one. Taken over patches across the
+    whole sheet, so that it is the same in any picture; 0 of a smooth sheet.
+    """
+    if part.flat:
+        return 0.0
+    box = part.box_mm()[:, :2]
+    half = np.minimum((box[1] - box[0]) / 2, _MOST_PATCHED_MM) * _PATCHED
+    step = max(pixel_mm, _CALM_MM)
+    places = np.linspace(-1, 1, _PATCHES)
+    reach = np.arange(-_PATCH_STEPS, _PATCH_STEPS + 1) * step
+    found = []
+    for y, x in product(places * half[1], places * half[0]):
+        u, v = np.broadcast_arrays((x + reach)[None, :], (y + reach)[:, None])
+        height = part.height_mm(u.astype(np.float32), v.astype(np.float32)).astype(np.float64)
+        bent = -(np.diff(height, 2, axis=0)[:, 1:-1] + np.diff(height, 2, axis=1)[1:-1]) / step**2
+        # Twice the mean curvature, and the mirror formula for a light far away.
+        deep = np.clip(1 / np.where(np.abs(bent) < 1e-6, 1e-6, bent), -_DEEP_MM, _DEEP_MM)
+        found.append(np.abs(deep - np.median(deep)).mean())
+    return float(np.median(found))
+
+
 @singledispatch
-def shine_view(part: Part, camera: Camera, window: Window) -> View:
+def shine_view(part: Part, camera: Camera, window: Window, *, bumpy: bool = False) -> View:
     """Return the mirrored light of a glossy part in a window of picture pixels.
 
     Its colour is radiance times coverage, its depth that of the flash's image in the surface, and
-    it covers nothing.
+    it covers nothing. In a ``bumpy`` one the depth is that of the surface without its bumps.
     """
     raise TypeError(f"not a part with gloss: {part!r}")
 
 
 @shine_view.register
-def _(part: SheetPart, camera: Camera, window: Window) -> View:
+def _(part: SheetPart, camera: Camera, window: Window, *, bumpy: bool = False) -> View:
     assert part.spec.gloss is not None
     seen = part.skin(camera, window)
     shine = Shine(part.spec.gloss, part.lighting, camera)
@@ -72,12 +106,14 @@ def _(part: SheetPart, camera: Camera, window: Window) -> View:
     if seen.coverage is not None:
         light = light * seen.coverage
     calm = max(1.0, _CALM_MM / seen.pixel_mm)
+    if bumpy:
+        calm = max(_BUMPS_PX, _BUMPS_MM / seen.pixel_mm)
     depth = shine.image_depth_mm(*seen.middle, window.scale, calm_px=calm)
     return View(window, _coloured(light, part.spec.gloss), None, depth)
 
 
 @shine_view.register
-def _(part: BallPart, camera: Camera, window: Window) -> View:
+def _(part: BallPart, camera: Camera, window: Window, *, bumpy: bool = False) -> View:
     assert part.gloss is not None
     skin = part.skin(camera, window)
     if skin is None:
