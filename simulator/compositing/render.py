@@ -49,7 +49,7 @@ _CELL_PILE_PX = 4
 _SHINE_PX, _SHINE_SHARE = 64.0, 1.5
 #: Cells of the pupil for mirrored light where the depth of its image spreads by less than so much,
 #: as a blur radius, px; and where by more.
-_SHINE_CELLS = ((1.0, 1), (2.0, 5))
+_SHINE_CELLS = ((1.0, 1), (4.0, 5))
 _MOST_SHINE_CELLS = 16
 _PILE_INNER = (slice(PILE_REACH_PX, -PILE_REACH_PX),) * 2
 

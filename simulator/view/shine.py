@@ -39,6 +39,10 @@ _CALM_MM = 0.01
 #: Bumps are looked for in so many patches a side, over this share of a sheet, up to this far out,
 #: each so many steps to either side; an image is taken to be no deeper than this.
 _PATCHES, _PATCHED, _MOST_PATCHED_MM, _PATCH_STEPS, _DEEP_MM = 5, 0.6, 3.0, 4, 2.0
+#: Less light than this is none, 1 = saturation, if all light that meets the skin were mirrored.
+_NOTHING = 5e-3
+#: A rougher skin than this tells no finer corners of the flash than every other one.
+_WIDE = 0.08
 #: A surface over which the image's depth varies by more than this, mm, counts as bumpy.
 BUMPY_MM = 0.1
 #: Over bumps it is taken as a mean over about this, at least so many pixels.
@@ -102,7 +106,7 @@ def _(part: SheetPart, camera: Camera, window: Window, *, bumpy: bool = False) -
     assert part.spec.gloss is not None
     seen = part.skin(camera, window)
     shine = Shine(part.spec.gloss, part.lighting, camera)
-    light = np.stack([shine.radiance(*one) for one in seen.samples]).mean(axis=0)
+    light = np.stack([shine.radiance(*one, seen.coverage) for one in seen.samples]).mean(axis=0)
     if seen.coverage is not None:
         light = light * seen.coverage
     calm = max(1.0, _CALM_MM / seen.pixel_mm)
@@ -120,7 +124,7 @@ def _(part: BallPart, camera: Camera, window: Window, *, bumpy: bool = False) ->
         dark = np.zeros((*window.shape, 3), np.float32)
         return View(window, dark, None, np.ones((1, 1), np.float32))
     shine = Shine(part.gloss, part.lighting, camera)
-    light = shine.radiance(skin.points, skin.normals) * skin.coverage
+    light = shine.radiance(skin.points, skin.normals, skin.coverage) * skin.coverage
     depth = shine.image_depth_mm(skin.points, skin.normals, window.scale / skin.fine, calm_px=0.0)
     return View(window, _coloured(skin.pooled(light), part.gloss), None, skin.pooled(depth))
 
@@ -147,8 +151,46 @@ class Shine:
     lighting: Lighting
     camera: Camera
 
-    def radiance(self, points: Triple, normals: Triple) -> npt.NDArray:
-        """Return the light mirrored to the eye, before its tint.
+    def radiance(self, points: Triple, normals: Triple, coverage: Floats | None = None) -> Floats:
+        """Return the light mirrored to the eye, before its tint; next to none is none.
+
+        Parameters
+        ----------
+        points, normals : (x, y, z)
+            Of the skin, mm and unit vectors, in the camera's own axes.
+        coverage : array or None
+            Where it is 0 nothing is mirrored.
+        """
+        shape = np.broadcast_shapes(*(one.shape for one in (*points, *normals)))
+        light = np.zeros(shape, np.float32)
+        may = np.broadcast_to(self._may_shine(points, normals), shape)
+        there = np.nonzero(may if coverage is None else may & (coverage > 0))
+        if len(there[0]) > 0:
+            x, y, z, *out = (np.broadcast_to(one, shape)[there] for one in (*points, *normals))
+            light[there] = self._mirrored((x, y, z), (out[0], out[1], out[2]))
+        return light
+
+    def _may_shine(self, points: Triple, normals: Triple) -> npt.NDArray[np.bool_]:
+        """Say where more than next to nothing can be mirrored, as if the flash were a wider lobe.
+
+        Beyond it the distribution falls as the fourth power of the angle.
+        """
+        assert self.lighting.flash is not None
+        front = diffuser(self.lighting.flash, self.camera.rig)
+        middle = np.array(self.lighting.flash.at_mm) - np.array([*self.camera.place_mm, 0.0])
+        eye = _unit((-points[0], -points[1], -points[2]))
+        way = _from(points, middle.astype(np.float32))
+        half = _unit(_half(eye, points, middle.astype(np.float32)))
+        nearest = np.sqrt(_dot(way, way).min())
+        wide = float(np.hypot(self.gloss.roughness, self.lighting.flash.size_mm / nearest / 2))
+        cosine = np.maximum(_dot(half, normals), np.float32(1e-3))
+        # D L dA / 4 d^2 over the cosine of the view, with all light mirrored.
+        most = front.radiance * front.area_mm2 / (4 * nearest**2)
+        seen = np.maximum(_dot(eye, normals), np.float32(0.1))
+        return lobe.facets(cosine, wide) * np.float32(most) > np.float32(_NOTHING) * seen
+
+    def _mirrored(self, points: Triple, normals: Triple) -> npt.NDArray:
+        """Return the light mirrored to the eye at points that it may come from.
 
         The facets that mirror the flash are counted exactly; what else varies over the flash is
         taken as a mean over some of its points, in proportion to the facets that mirror them.
@@ -165,6 +207,8 @@ class Shine:
         frame = _frame(normals)
         upright = np.maximum(_dot(eye, normals), np.float32(1e-3))
         width = np.float32(1 / self.gloss.roughness)
+        if self.gloss.roughness >= _WIDE:
+            corners = corners[::2]
         slopes = []
         for corner in corners.astype(np.float32):
             half = _half(eye, points, corner)
@@ -186,6 +230,9 @@ class Shine:
             weight = weight + there
             value = value + there * met * sent
         level = np.float32((1 - self.lighting.ambient) * front.radiance)
+        if self.gloss.roughness >= _WIDE and self.lighting.flash.shape == "disc":
+            # Every other corner of the polygon spans so much less.
+            level /= np.float32(np.cos(np.pi / len(corners)))
         seen = lobe.unmasked(_dot(eye, normals), self.gloss.roughness)
         return level * seen * share * value / weight
 

@@ -14,6 +14,8 @@ from stacktruth.simulator.data import DataFileError
 from stacktruth.simulator.export.export import export_scene
 from stacktruth.simulator.scene.gloss import Gloss
 from stacktruth.simulator.scene.relief.patterned import Globe
+from stacktruth.simulator.scene.relief.plain import Rough
+from stacktruth.simulator.scene.relief.reliefs import Sum
 from stacktruth.simulator.scene.scene import (
     Balls,
     CameraFlash,
@@ -29,7 +31,8 @@ from stacktruth.simulator.stack.stackwrite import write_stack
 from stacktruth.simulator.view.camera import Camera
 from stacktruth.simulator.view.camera_flash import diffuser
 from stacktruth.simulator.view.lobe import facets, mirrored, share_within, unmasked
-from stacktruth.simulator.view.shine import Shine
+from stacktruth.simulator.view.parts import parts_of
+from stacktruth.simulator.view.shine import BUMPY_MM, Shine, unsteady_mm
 
 BLACK = (0.0, 0.0, 0.0)
 RADIUS_MM = 0.8
@@ -203,6 +206,32 @@ def test_cells_see_the_highlight_as_the_middle_of_the_pupil_does(
     )
     error = np.minimum(whole, 1) - np.minimum(cells, 1)
     assert -10 * np.log10(np.mean(error**2)) > 47
+
+
+def bumpy_globe() -> Sheet:
+    """Return the globe with bumps of 0.1 mm, as the wing case of a beetle has them."""
+    smooth = globe().relief
+    bumps = Rough(amplitude_mm=0.0015, cell_mm=0.12, falloff=2.5)
+    return globe(relief=Sum(parts=(smooth, bumps)))
+
+
+def test_bumps_are_found_wherever_they_are(shiny: Callable[..., Scene]) -> None:
+    """A smooth globe's image has one depth; that of a bumpy one differs from bump to bump."""
+    smooth, bumpy = (parts_of(shiny(thing))[0] for thing in (globe(), bumpy_globe()))
+    assert unsteady_mm(smooth, 0.02) < 0.3 * BUMPY_MM
+    assert unsteady_mm(bumpy, 0.02) > BUMPY_MM
+
+
+@pytest.mark.slow
+def test_bumps_mirror_one_by_one(rig: Rig, shiny: Callable[..., Scene]) -> None:
+    """Fast as through many cells: a glint in each bump is at no common depth."""
+    made = shiny(bumpy_globe(), 0.06, size_mm=24)
+    whole, cells = (
+        render_view(made, rig, pose=Pose(z_mm=0.3), crop=(64, 64), quality=quality)
+        for quality in ("fast", Level("cells", cuts=((0.0, 37),)))
+    )
+    error = np.minimum(whole, 1) - np.minimum(cells, 1)
+    assert -10 * np.log10(np.mean(error**2)) > 40
 
 
 def test_an_exported_mesh_says_how_it_mirrors(
