@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stacktruth.simulator import Pose, Rig, Scene
+from stacktruth.simulator import Pose, Rig, Scene, load_scene
 from stacktruth.simulator.compositing.levels import Level
-from stacktruth.simulator.compositing.render import render_view
+from stacktruth.simulator.compositing.render import render, render_view
 from stacktruth.simulator.data import DataFileError
 from stacktruth.simulator.export.export import export_scene
 from stacktruth.simulator.scene.gloss import Gloss
@@ -325,3 +325,11 @@ def test_the_achievable_picture_has_its_highlights_sharp(
     )
     assert deep.achievable.max() > 0.9 * deep.ideal.max()
     assert shallow.achievable.max() < 0.7 * shallow.ideal.max()
+
+
+def test_the_beetle_of_the_book_shines(field_rig: Rig) -> None:
+    """Its file is a scene, in which a highlight on the wing cases stands out from a dark ground."""
+    made = load_scene(Path(__file__).parents[2] / "docs" / "howto" / "leaf-beetle.toml")
+    seen = render(made, Camera(field_rig, bin=64), focus=())
+    assert seen[20:26, 36:46].max() > 2 * np.median(seen[20:40, 26:46, 0])
+    assert seen[:8].max() < 0.1
