@@ -333,3 +333,20 @@ def test_the_beetle_of_the_book_shines(field_rig: Rig) -> None:
     seen = render(made, Camera(field_rig, bin=64), focus=())
     assert seen[20:26, 36:46].max() > 2 * np.median(seen[20:40, 26:46, 0])
     assert seen[:8].max() < 0.1
+
+
+@pytest.mark.parametrize("thing", [ball, pytest.param(bumpy_globe, marks=pytest.mark.slow)])
+def test_tiles_and_crops_have_the_same_highlights(
+    thing: Callable[..., Balls | Sheet],
+    rig: Rig,
+    shiny: Callable[..., Scene],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A highlight that two tiles share is drawn as one."""
+    made, asked = shiny(thing(), 0.06), {"pose": Pose(z_mm=0.2), "quality": "fast"}
+    whole = render_view(made, rig, crop=(96, 96), **asked)
+    assert whole[24:72, 24:72].max() > 0.5
+    cropped = render_view(made, rig, crop=(48, 48), **asked)
+    assert np.abs(cropped - whole[24:72, 24:72]).max() < 2e-3
+    monkeypatch.setattr("stacktruth.simulator.compositing.render.TILE_PX", 48)
+    assert np.abs(render_view(made, rig, crop=(96, 96), **asked) - whole).max() < 2e-3
