@@ -10,12 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import map_coordinates
 
+from ...ground.arrays import kept
 from ...ground.types import Doubles
 from .basis import (
     FADE,
@@ -167,12 +169,14 @@ class CellBand(Band):
     """
 
     def spectra_for(  # type: ignore[override]
-        self, shape: tuple[int, int], seen: int = 1
+        self, shape: tuple[int, int], seen: int = 1, xp: Any = np
     ) -> npt.NDArray[np.complex64]:
         """Return the spectra on the grid of a real FFT, (K, 3, rows, cols // 2 + 1)."""
-        down, across = _waves(np.fft.fftfreq, shape[0]), _waves(np.fft.rfftfreq, shape[1])
-        spectra = (down @ _kernels(self, seen) @ across.T)[:, None]
-        return np.broadcast_to(spectra, (spectra.shape[0], 3, *spectra.shape[2:]))
+        down = kept(_waves(np.fft.fftfreq, shape[0]), xp)
+        across = kept(_waves(np.fft.rfftfreq, shape[1]), xp)
+        spectra = (down @ kept(_kernels(self, seen), xp) @ across.T)[:, None, :, :]
+        whole = (spectra.shape[0], 3, *spectra.shape[2:])
+        return xp.broadcast_to(spectra, whole)  # type: ignore[no-any-return]
 
 
 @lru_cache(maxsize=256)

@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter
 
+from ...ground.arrays import (
+    SMALL,
+    TILES_PX,
+    checked_device,
+    freed,
+    image_filter,
+    namespace,
+    sent,
+    single,
+    to_host,
+    write,
+)
 from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
-from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
+from ..blur.basis import Blur, Optics, forget_spectra, optics_of, plain_optics, reach_px, view_scale
 from ..blur.defocus import ALIKE_PX, Blurred, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
 from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
@@ -32,6 +44,8 @@ from .pile import PILE_REACH_PX, Pile
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
 TILE_PX = 1280
+#: On a device that lacks memory they are halved, down to about this.
+_LEAST_TILE_PX = 256
 #: A pixel shows the depth of the nearest part that covers at least this share of it.
 SOLID = 0.5
 #: A part is seen with at least this many samples across its smallest side.
@@ -64,6 +78,7 @@ def render_view(
     bin: int = 1,
     diffraction: bool = True,
     quality: str | Level = DEFAULT,
+    device: str = "cpu",
 ) -> Floats:
     """Render what the lens draws on the sensor: no noise, no gain, no encoding.
 
@@ -86,6 +101,8 @@ def render_view(
         How right edges are where both sides are blurred and where surfaces hide themselves: the
         pupil is cut into cells there, each of which sees the scene from its own place. "fast"
         takes the middle of the pupil for all of it.
+    device : {"cpu", "cuda"}
+        What it is worked out on; on a GPU no pixel differs by more than 1e-4.
 
     Returns
     -------
@@ -95,7 +112,10 @@ def render_view(
     Raises
     ------
     ValueError
-        An unknown quality, or a crop or bin that the sensor does not have.
+        An unknown quality, a crop or bin that the sensor does not have, or a device that is not
+        there.
+    MemoryError
+        The device's memory does not hold the smallest tile.
 
     Examples
     --------
@@ -105,7 +125,14 @@ def render_view(
     ((32, 48, 3), dtype('float32'))
     """
     camera = Camera(rig, pose or NOMINAL, focus_mm, crop, bin)
-    return render(scene, camera, focus=(camera,), diffraction=diffraction, quality=quality)
+    return render(
+        scene,
+        camera,
+        focus=(camera,),
+        diffraction=diffraction,
+        quality=quality,
+        device=checked_device(device),
+    )
 
 
 def view_depth(
@@ -167,19 +194,21 @@ def camera_depth(scene: Scene, camera: Camera) -> Floats:
     return depth
 
 
-def tiles_of(frame: Window) -> Iterator[Window]:
-    """Cut a frame into tiles of nearly equal size."""
-    rows = np.linspace(frame.row0, frame.row1, -(-(frame.row1 - frame.row0) // TILE_PX) + 1)
-    cols = np.linspace(frame.col0, frame.col1, -(-(frame.col1 - frame.col0) // TILE_PX) + 1)
+def tiles_of(frame: Window, side: int = TILE_PX) -> Iterator[Window]:
+    """Cut a frame into tiles of nearly equal size, no side of which is longer than asked."""
+    rows = np.linspace(frame.row0, frame.row1, -(-(frame.row1 - frame.row0) // side) + 1)
+    cols = np.linspace(frame.col0, frame.col1, -(-(frame.col1 - frame.col0) // side) + 1)
     for row0, row1 in zip(rows[:-1].astype(int), rows[1:].astype(int), strict=True):
         for col0, col1 in zip(cols[:-1].astype(int), cols[1:].astype(int), strict=True):
             yield Window(int(row0), int(row1), int(col0), int(col1))
 
 
-def joined(frame: Window, tiles: Iterable[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+def joined(
+    frame: Window, tiles: Iterable[npt.NDArray[Any]], side: int = TILE_PX
+) -> npt.NDArray[Any]:
     """Lay what was made of each tile of a frame, in their order, together."""
     whole: npt.NDArray[Any] | None = None
-    for window, tile in zip(tiles_of(frame), tiles, strict=True):
+    for window, tile in zip(tiles_of(frame, side), tiles, strict=True):
         if whole is None:
             whole = np.empty((*frame.shape, *tile.shape[2:]), tile.dtype)
         whole[window.slices_in(frame)] = tile
@@ -211,6 +240,7 @@ def render(
     motion: Path | None = None,
     quality: str | Level = DEFAULT,
     tile: int | None = None,
+    device: str = "cpu",
 ) -> Floats:
     """Render with each point blurred by the least defocus that any camera gives it.
 
@@ -229,6 +259,8 @@ def render(
         How right edges are; it counts only where the focus is the camera's own.
     tile : int or None
         Which tile of the picture to render alone, by its place in `tiles_of`; None: all of them.
+    device : str
+        What it is worked out on, of `ground.arrays.DEVICES`; the picture comes to the host.
 
     Returns
     -------
@@ -238,11 +270,15 @@ def render(
     ------
     ValueError
         An unknown quality.
+    MemoryError
+        The device's memory does not hold the smallest tile.
     """
     level = level_of(quality)
     # What is merged must not depend on where the picture ends.
-    centred = camera.centred()
-    focus = tuple(centred if other == camera else other for other in focus)
+    if scene.lighting.flash is not None:
+        device = "cpu"  # the light of a camera's flash is worked out on the host alone
+    centred = replace(camera.centred(), device=device)
+    focus = tuple(centred if other == camera else replace(other, device=device) for other in focus)
     camera = centred
     key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
@@ -250,24 +286,50 @@ def render(
     taking = _Taking(camera, focus, key, moving, samples)
     # For other focus than the camera's own there is no place in the pupil to look from.
     cut = bool(level.cuts) and focus == (camera,)
-    tiles = list(tiles_of(camera.frame))
+    side = TILES_PX.get(device, TILE_PX)
+    tiles = list(tiles_of(camera.frame, side))
     asked = tiles if tile is None else [tiles[tile]]
-    lit = _with_cells(scene, taking, level, asked) if cut else _whole(scene, taking, asked)
-    made = (_vignetted(light, camera, at) for at, light in zip(asked, lit, strict=True))
-    return joined(camera.frame, made) if tile is None else next(made)
+    lit = _with_cells(scene, taking, level) if cut else _whole(scene, taking)
+
+    def drawn(at: Window) -> Floats:
+        return to_host(_vignetted(lit(at), camera, at))  # type: ignore[no-any-return]
+
+    made = (_within_memory(drawn, at, device) for at in asked)
+    return joined(camera.frame, made, side) if tile is None else next(made)
+
+
+def _within_memory(draw: Callable[[Window], Floats], tile: Window, device: str) -> Floats:
+    """Draw a tile, in parts where a device's memory does not hold what is needed for all of it."""
+    side = max(tile.shape)
+    try:
+        return draw(tile)
+    except MemoryError as error:
+        if device == "cpu":
+            raise
+        if side <= _LEAST_TILE_PX:
+            raise MemoryError(
+                f"device: got {device!r}, whose memory does not hold a tile of {side} px, allowed "
+                f"one with more free memory, or cpu ({error})"
+            ) from error
+    forget_spectra()
+    freed(device)
+    half = -(-side // 2)
+    parts = (_within_memory(draw, part, device) for part in tiles_of(tile, half))
+    return joined(tile, parts, half)
 
 
 def _vignetted(light: Floats, camera: Camera, tile: Window) -> Floats:
     """Darken a tile as the lens does toward the corners of the picture, in place."""
-    lens, sensor = camera.rig.lens, camera.rig.sensor
+    lens, sensor, xp = camera.rig.lens, camera.rig.sensor, camera.xp
     if lens.vignetting_stops > 0:
         corner_px = np.hypot(sensor.width_px, sensor.height_px) / 2 / camera.bin
-        light *= falloff(
+        dark = falloff(
             camera.frame.shape,
             corner_stops=lens.vignetting_stops,
             corner_px=corner_px,
             part=tile.slices_in(camera.frame),
         )
+        write("multiply", light, sent(dark, xp), out=light)
     return light
 
 
@@ -291,6 +353,13 @@ class _Taking:
             motion=self.motion if part.living else None,
         )
 
+    @cached_property
+    def on_host(self) -> _Taking:
+        """The same, seen and blurred on the host."""
+        camera = replace(self.camera, device="cpu")
+        focus = (camera if one == self.camera else replace(one, device="cpu") for one in self.focus)
+        return replace(self, camera=camera, focus=tuple(focus))
+
     def as_disc(self) -> _Taking:
         """Return the same by geometric rays alone, or itself where it is so already."""
         assert isinstance(self.key, Optics)
@@ -310,19 +379,20 @@ class _Taking:
         return replace(self, camera=eye, focus=(eye,), key=key, samples=(self.samples[0], 1))
 
 
-def _whole(scene: Scene, taking: _Taking, tiles: Iterable[Window]) -> Iterator[Floats]:
-    """Render tiles of a picture."""
+def _whole(scene: Scene, taking: _Taking) -> Callable[[Window], Floats]:
+    """Return what renders a tile of a picture."""
     sights = _sights(scene, taking)
-    for tile in tiles:
+
+    def lit(tile: Window) -> Floats:
         # What is laid depends on the pixels around it.
         around = tile.grown(PILE_REACH_PX)
-        yield _pile(scene, sights, around).light[tile.slices_in(around)]
+        return _pile(scene, sights, around).light[*tile.slices_in(around), :]
+
+    return lit
 
 
-def _with_cells(
-    scene: Scene, taking: _Taking, level: Level, tiles: Iterable[Window]
-) -> Iterator[Floats]:
-    """Render tiles of a picture, and see it through cells of the pupil where it is in doubt.
+def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Callable[[Window], Floats]:
+    """Return what renders a tile, seen through cells of the pupil where it is in doubt.
 
     Cells are geometric. Where the lens is not, their difference from the whole geometric disc is
     added to what the lens draws.
@@ -331,18 +401,21 @@ def _with_cells(
     sights = _sights(scene, taking)
     disc_sights = sights if disc is taking else _sights(scene, disc)
     through = _Through(scene, disc_sights)
-    for tile in tiles:
+
+    def lit(tile: Window) -> Floats:
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
         assert pile.doubt is not None
-        light = pile.light.copy()
+        light = namespace(pile.light).asarray(pile.light, copy=True)
         for found in places(pile.doubt, around, tile, level.cuts):
             for place in found.parts:
                 here = place.slices_in(around)
-                before = pile.light[here] if disc is taking else through.whole(place)
+                before = pile.light[*here, :] if disc is taking else through.whole(place)
                 change = through.cells(place, found.cells) - before
-                light[here] += found.weight[here][..., None] * change
-        yield light[tile.slices_in(around)]
+                light[*here, :] += found.weight[here][..., None] * change
+        return light[*tile.slices_in(around), :]  # type: ignore[no-any-return]
+
+    return lit
 
 
 class _Through:
@@ -362,11 +435,12 @@ class _Through:
 
     def whole(self, place: Window) -> Floats:
         """Render a place from the middle of the pupil."""
-        return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[_PILE_INNER]
+        return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[*_PILE_INNER, :]
 
     def cells(self, place: Window, count: int) -> Floats:
         """Render a place from the middle of each of some cells, and add up."""
-        picture = np.zeros((*place.shape, 3), np.float32)
+        xp = self._sights[0].taking.camera.xp
+        picture: Floats = xp.zeros((*place.shape, 3), dtype=xp.float32)
         around = place.grown(_CELL_PILE_PX)
         inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
         # Only these parts can send light there from any point of the pupil.
@@ -374,8 +448,8 @@ class _Through:
         for cell in cut_pupil(count):
             sights = [self._seen_by(cell, one) for one in near]
             picture += (
-                np.float32(cell.share)
-                * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[inner]
+                single(cell.share)
+                * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[*inner, :]
             )
         return picture
 
@@ -396,7 +470,8 @@ def _pile(
     doubts: bool = False,
 ) -> Pile:
     """Lay parts, from far to near, over a tile."""
-    pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts)
+    xp = sights[0].taking.camera.xp if sights else np
+    pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts, xp=xp)
     for look in _looks(sights, tile):
         _lay_over(pile, look)
     return pile
@@ -443,6 +518,14 @@ class _Look:
 
     sight: _Sight
     window: Window
+
+    @property
+    def where_faster(self) -> _Look:
+        """The same on the host, where it is so small that a device would begin for longer."""
+        taking, (rows, cols) = self.sight.taking, self.window.shape
+        if rows * cols > SMALL.get(taking.camera.device, 0):
+            return self
+        return replace(self, sight=replace(self.sight, taking=taking.on_host))
 
     @property
     def hides(self) -> bool:
@@ -514,20 +597,22 @@ def _is_tilted(camera: Camera) -> bool:
 
 def _lay_over(pile: Pile, look: _Look) -> None:
     """Lay one part's blurred view over a tile."""
+    look = look.where_faster
     sight, window = look.sight, look.window
     taking, key = sight.taking, sight.taking.key
     view = sight.part.view(taking.camera, window, sampling=_sampling(look))
-    if view.coverage is not None and not view.coverage.any():
+    xp = taking.camera.xp
+    if view.coverage is not None and not xp.any(view.coverage != 0):
         return
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
     if sight.radius_px is not None:
-        side = -1 if radius.mean() < 0 else 1
-        radius = np.full((1, 1), side * sight.radius_px, np.float32)
+        side = -1 if xp.mean(radius) < 0 else 1
+        radius = xp.full((1, 1), side * sight.radius_px, dtype=xp.float32)
     elif sight.least_px > 0:
         # Beyond its edge a surface goes on, maybe through the plane of focus: there it covers
         # nothing, and must not be sharper than what its view was merged for.
-        least = np.float32(sight.least_px)
-        radius = np.where(np.abs(radius) < least, np.copysign(least, radius), radius)
+        least = single(sight.least_px)
+        radius = xp.where(xp.abs(radius) < least, xp.copysign(least, radius), radius)
     blurred = blur(
         window,
         view.colour,
@@ -541,7 +626,7 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     if not blurred.window.empty:
         blur_px = _signed_px(taking, view, blurred.window)
         rise = _rise(blur_px) if pile.doubt is not None else None
-        pile.lay(blurred, blur_px, size=key.size, rise=rise)
+        pile.lay(blurred, blur_px, size=key.size, rise=rise)  # sends them to its device
     if gloss_of(sight.part) is not None:
         _add_shine(pile, look)
 
@@ -627,7 +712,7 @@ def _sampling(look: _Look) -> Sampling:
 
     def in_focus(depth_mm: Floats) -> Bools:
         radius = blur_radius_px(taking.camera, taking.focus, key, window, depth_mm)
-        return np.abs(radius) < np.float32(_ALIASING_PX / key.size)
+        return namespace(radius).abs(radius) < single(_ALIASING_PX / key.size)  # type: ignore[no-any-return]
 
     sharp, blurred = taking.samples
     if key.size * look.sight.least_px >= _SHARP_PX:
@@ -639,22 +724,23 @@ def _rise(blur_px: Floats) -> Floats | None:
     """Return how steeply a map of blur radii changes, within a blur radius of each pixel."""
     if blur_px.size == 1:
         return None
-    steep = np.zeros(blur_px.shape, np.float32)
+    xp = namespace(blur_px)
+    steep: Floats = xp.zeros(blur_px.shape, dtype=xp.float32)
     for axis in (0, 1):
-        change = np.abs(np.diff(blur_px, axis=axis))
-        np.maximum(
-            steep[: change.shape[0], : change.shape[1]],
-            change,
-            out=steep[: change.shape[0], : change.shape[1]],
-        )
-    reach = int(min(np.abs(blur_px).max(), PILE_REACH_PX))
-    return maximum_filter(steep, 2 * reach + 1) if reach > 0 else steep
+        change = xp.abs(xp.diff(blur_px, axis=axis))
+        here = steep[: change.shape[0], : change.shape[1]]
+        write("maximum", here, change, out=here)
+    reach = int(min(float(xp.max(xp.abs(blur_px))), PILE_REACH_PX))
+    if reach > 0:
+        steep = image_filter("maximum_filter", steep, 2 * reach + 1)
+    return steep
 
 
 def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
     """Return the signed blur radius of a view on a window of picture pixels, or one for all."""
+    xp = namespace(view.depth_mm)
     if taking.focus != (taking.camera,):
-        return np.zeros((1, 1), np.float32)
+        return xp.zeros((1, 1), dtype=xp.float32)  # type: ignore[no-any-return]
     radius = own_blur_px(taking.camera, taking.key, view.window, view.depth_mm)
     if radius.size == 1:
         return radius
@@ -663,7 +749,7 @@ def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
     rows = (np.arange(onto.row0, onto.row1) - window.row0) // scale
     cols = (np.arange(onto.col0, onto.col1) - window.col0) // scale
     rows, cols = (at.clip(0, n - 1) for at, n in zip((rows, cols), radius.shape, strict=True))
-    return radius[rows].take(cols, axis=1)
+    return xp.take(xp.take(radius, sent(rows, xp), axis=0), sent(cols, xp), axis=1)  # type: ignore[no-any-return]
 
 
 def _coarsest_scale(part: Part, camera: Camera, farthest: float) -> int:

@@ -10,11 +10,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ...ground.arrays import TILES_PX
 from ...ground.srgb import luma
 from ...ground.types import Bools, Floats
 from ..blur.basis import Optics, optics_of
 from ..blur.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_blur_px
-from ..compositing.render import SOLID, joined, present_parts, render, tiles_of, views_in
+from ..compositing.render import SOLID, TILE_PX, joined, present_parts, render, tiles_of, views_in
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
 from ..view.parts import parts_of
@@ -131,6 +132,8 @@ class TruthView:
     reference : int
         The frame that the perspective is of, usable or not.
     diffraction : bool
+    device : str
+        What the pictures are worked out on, of `ground.arrays.DEVICES`.
     """
 
     scene: Scene
@@ -138,6 +141,7 @@ class TruthView:
     frames: Mapping[int, Camera]
     reference: int
     diffraction: bool = True
+    device: str = "cpu"
 
     def truth(self) -> Truth:
         """Work out all of it."""
@@ -160,10 +164,15 @@ class TruthView:
         if name != "nearest":
             focus = self._focus if name == "achievable" else ()
             picture = render(
-                self.scene, self.camera, focus=focus, diffraction=self.diffraction, tile=tile
+                self.scene,
+                self.camera,
+                focus=focus,
+                diffraction=self.diffraction,
+                tile=tile,
+                device=self.device,
             )
             return {name: picture}
-        tiles = list(tiles_of(self.camera.frame))
+        tiles = list(tiles_of(self.camera.frame, TILES_PX.get(self.device, TILE_PX)))
         if tile is not None:
             return self._nearest(tiles[tile])
         return self.joined(name, map(self._nearest, tiles))
@@ -171,9 +180,10 @@ class TruthView:
     def joined(self, name: str, tiles: Iterable[Layer]) -> Layer:
         """Lay the tiles of a layer, in their order, together."""
         camera = self.camera if name == "nearest" else self.camera.centred()  # as it is rendered
-        found = list(tiles)
+        found, side = list(tiles), TILES_PX.get(self.device, TILE_PX)
         return {
-            key: joined(camera.frame, (tile.pop(key) for tile in found)) for key in list(found[0])
+            key: joined(camera.frame, (tile.pop(key) for tile in found), side)
+            for key in list(found[0])
         }
 
     def whole(self, layers: Mapping[str, Layer]) -> Truth:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.arrays import sent
 from ...ground.types import Floats
 from ..scene.scene import Lighting
 from . import camera_flash
@@ -68,7 +69,10 @@ class FibrePart:
         sampling: Sampling = ONE_SAMPLE,
         bare: bool = False,
     ) -> View:
-        """Return what a pinhole sees of it in a window; its colours have no fine detail."""
+        """Return what a pinhole sees of it in a window; its colours have no fine detail.
+
+        It is drawn on the host and sent to the camera's device: a fibre is hundreds of small steps.
+        """
         line, radius = self._silhouette(camera, window)
         coverage, along, side, over = np.zeros((4, *window.shape), np.float32)
         stride = _stride(line)
@@ -88,12 +92,13 @@ class FibrePart:
         if bare:
             radii_mm = np.interp(along[there], place, self.radii_mm)
             depth_map[there] += (radii_mm * (normal @ camera.rotation[:, 2])).astype(np.float32)
-            return View(window, NO_COLOUR, coverage, depth_map)
+            return View(window, NO_COLOUR, sent(coverage, camera.xp), sent(depth_map, camera.xp))
         # What hides and how it is blurred goes with the outline, which is as far as the axis.
         colour = np.zeros((3, *window.shape), np.float32)
         seen = self.radiance(along[there], normal, camera).astype(np.float32)
         colour[:, there] = seen.T * coverage[there]
-        return View(window, np.moveaxis(colour, 0, -1), coverage, depth_map)
+        seen = camera.xp.moveaxis(sent(colour, camera.xp), 0, -1)
+        return View(window, seen, sent(coverage, camera.xp), sent(depth_map, camera.xp))
 
     def _silhouette(
         self, camera: Camera, window: Window

@@ -10,6 +10,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.arrays import namespace
 from ...ground.types import Bools, Floats
 from .camera import Camera, Window
 
@@ -64,13 +65,33 @@ class Sampling:
         if self.in_focus is None or self.sharp == self.blurred:
             return [(self.sharp, None)]
         focused = self.in_focus(depth_mm)
-        if focused.all() or not focused.any():
-            return [(self.sharp if focused.any() else self.blurred, None)]
+        xp = namespace(focused)
+        if xp.all(focused) or not xp.any(focused):
+            return [(self.sharp if xp.any(focused) else self.blurred, None)]
         return [(self.sharp, focused), (self.blurred, ~focused)]
 
 
 #: One sample a pixel, in its middle.
 ONE_SAMPLE = Sampling()
+
+
+def summed(values: Floats) -> Floats:
+    """Return sums over the last axis, in one order on every device: depths have no digit to spare.
+
+    The order is NumPy's: one after another, or eight at a time, which are then joined in pairs.
+    """
+    count = values.shape[-1]
+    if count % 8:
+        total = values[..., 0]
+        for place in range(1, count):
+            total = total + values[..., place]
+        return total
+    total = values[..., :8]
+    for place in range(8, count, 8):
+        total = total + values[..., place : place + 8]
+    while total.shape[-1] > 1:
+        total = total[..., 0::2] + total[..., 1::2]
+    return total[..., 0]
 
 
 class Part(Protocol):

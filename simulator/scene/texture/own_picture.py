@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import single
 from ....ground.srgb import decode_srgb
 from ....ground.types import Floats
 from ...own_files import OwnChecksum, OwnFile, OwnPath, known
@@ -80,9 +81,9 @@ def _picture(texture: OwnPicture, footprint_mm: float, seed: int) -> Painter:
     file = OwnFile(texture.file, texture.sha256)
     rows, cols = _linear(file).shape[:2]
     level = _level(file, texture.repeat, maps.cut_step(texture.width_mm / cols, footprint_mm))
-    across = np.float32(1 / texture.width_mm)
-    down = np.float32(cols / rows / texture.width_mm)
-    half = np.float32(0.5)
+    across = single(1 / texture.width_mm)
+    down = single(cols / rows / texture.width_mm)
+    half = single(0.5)
 
     def paint(x: Floats, y: Floats) -> Floats:
         u = maps.folded(across * x + half, texture.repeat)
