@@ -20,10 +20,10 @@ from stacktruth.simulator.handling.light import FlashUnit, Light, Recycle
 from stacktruth.simulator.handling.sway import Subject, Twitch, Wind
 from stacktruth.simulator.rig import Lens, Rig, Sensor
 from stacktruth.simulator.shooting.shoot import Shoot
-from stacktruth.simulator.shooting.truth import REGIONS
+from stacktruth.simulator.shooting.truth import GLOSS_REGION, REGIONS
 from stacktruth.simulator.stack import columns as stack_columns
 from stacktruth.simulator.stack.frameio import FORMATS
-from stacktruth.simulator.stack.truthfiles import TRUTH_IMAGES
+from stacktruth.simulator.stack.truthfiles import GLOSS_IMAGES, TRUTH_IMAGES
 
 from . import (
     atlas,
@@ -89,7 +89,8 @@ def write_all(folder: Path) -> None:
         "stack_images": truth_images(),
         "stack_formats": frame_formats(),
         "stack_regions": words.table(
-            ["region", "bit"], [[f"`{name}`", str(bit)] for name, bit in REGIONS.items()]
+            ["region", "bit"],
+            [[f"`{name}`", str(bit)] for name, bit in (REGIONS | GLOSS_REGION).items()],
         ),
         "stack_plan": plan_keys(),
     }
@@ -138,7 +139,7 @@ def truth_images() -> str:
             words.cell(unit),
             words.cell(about[0].upper() + about[1:]) + ".",
         ]
-        for name, (about, unit) in TRUTH_IMAGES.items()
+        for name, (about, unit) in (TRUTH_IMAGES | GLOSS_IMAGES).items()
     ]
     return words.table(["file", "stored as", "unit", "meaning"], rows)
 

@@ -29,7 +29,7 @@ from ...simulator.stack.manifest import (
     plan_from_data,
 )
 from ...simulator.stack.stackio import Stack
-from ...simulator.stack.truthfiles import TRUTH_IMAGES
+from ...simulator.stack.truthfiles import GLOSS_IMAGES, TRUTH_IMAGES, truth_images
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,6 +40,8 @@ _TEXTS = {"frames_json": INFO, "truth_json": TRUTH}
 _PLAN = "plan_json"
 #: Names of the arrays in the file.
 ARRAYS = ("frames", *TRUTH_IMAGES, "records", *_TEXTS, _PLAN)
+#: The same of a scene with gloss.
+_GLOSSY = (*ARRAYS, *GLOSS_IMAGES)
 _HEADER = 30  # bytes of a member's own head before its name (APPNOTE.TXT of ZIP, 4.3.7)
 
 
@@ -74,7 +76,8 @@ class PackedStack:
     @cached_property
     def truth(self) -> Truth:
         """The truth in the view of the reference frame."""
-        arrays = {one.name: self._array(one.name) for one in fields(Truth) if one.name in ARRAYS}
+        there = _GLOSSY if "gloss" in self.truth_facts["regions"] else ARRAYS
+        arrays = {one.name: self._array(one.name) for one in fields(Truth) if one.name in there}
         return Truth(reference=self.truth_facts["reference"], **arrays)
 
     @cached_property
@@ -104,7 +107,7 @@ class PackedStack:
         """
         with _readable(self.path), zipfile.ZipFile(self.path) as held:
             names = sorted(name.removesuffix(".npy") for name in held.namelist())
-            if names != sorted(ARRAYS):
+            if names not in (sorted(ARRAYS), sorted(_GLOSSY)):
                 raise ValueError(f"got arrays {', '.join(names)}, expected {', '.join(ARRAYS)}")
             if (damaged := held.testzip()) is not None:
                 raise ValueError(f"got {damaged} damaged, expected it as its checksum says")
@@ -128,14 +131,14 @@ def pack_stack(stack: Stack, path: Path) -> None:
         Of the new file, ending in ``.npz``.
     """
     arrays: dict[str, npt.NDArray[Any]] = {"frames": np.stack(list(stack.frames))}
-    arrays |= {name: getattr(stack.truth, name) for name in TRUTH_IMAGES}
+    arrays |= {name: getattr(stack.truth, name) for name in truth_images(stack.truth)}
     rows = stack.records.to_dict("list")
     kinds = [(str(name), np.asarray(column).dtype) for name, column in rows.items()]
     arrays["records"] = np.array(list(zip(*rows.values(), strict=True)), dtype=kinds)
     texts = {name: (stack.path / file).read_bytes() for name, file in _TEXTS.items()}
     texts[_PLAN] = canonical_json(stack.manifest.plan)
     arrays |= {name: np.frombuffer(text, np.uint8) for name, text in texts.items()}
-    np.savez(path, **{name: arrays[name] for name in ARRAYS})  # type: ignore[arg-type]
+    np.savez(path, **{name: arrays[name] for name in _GLOSSY if name in arrays})  # type: ignore[arg-type]
 
 
 @contextmanager

@@ -136,6 +136,25 @@ class Pile:
                 self.doubt[here] *= _green(past)
         write("add", got, layer.colour, out=light)
 
+    def add(self, layer: Blurred, blur_px: Floats, *, size: float = 1.0) -> None:
+        """Add light that hides nothing, as what a surface mirrors.
+
+        Parameters
+        ----------
+        layer, blur_px, size
+            As for `lay`; the coverage does not count.
+        """
+        here = layer.window.slices_in(self.window)
+        light, change = self.light[*here, :], self._change[:, *here, :]
+        xp = namespace(light)
+        layer, blur_px = layer.sent(xp), sent(blur_px, xp)
+        light += layer.colour
+        blur_px = single(size) * blur_px
+        steps = _steps(blur_px, self._most_level)
+        if steps:
+            for axis in (0, 1):
+                change[axis, ...] += _across_pupil(layer.colour, blur_px, steps, axis)
+
 
 def _length(change: Sequence[Floats]) -> Floats:
     down, across = change

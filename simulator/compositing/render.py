@@ -26,7 +26,7 @@ from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
 from ..blur.basis import Blur, Optics, forget_spectra, plain_optics, reach_px, view_scale
-from ..blur.defocus import ALIKE_PX, blur
+from ..blur.defocus import ALIKE_PX, Blurred, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
 from ..blur.pupil import Pupil
 from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
@@ -37,6 +37,8 @@ from ..rig import Rig, plain_rig
 from ..scene.scene import Scene
 from ..view.camera import Camera, Crop, Window
 from ..view.parts import parts_of
+from ..view.sheet_view import SheetPart
+from ..view.shine import BUMPY_MM, gloss_of, shine_view, unsteady_mm
 from ..view.view import Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
@@ -60,6 +62,12 @@ _SPARE_SAMPLES = 3
 _MOST_RISE = 0.005
 #: How far from a pixel changes are taken through a cell, px: its blur is small.
 _CELL_PILE_PX = 4
+#: Mirrored light is blurred by at most this radius, px, or so many times the widest of its surface.
+_SHINE_PX, _SHINE_SHARE = 64.0, 1.5
+#: Cells of the pupil for mirrored light where the depth of its image spreads by less than so much,
+#: as a blur radius, px; and where by more.
+_SHINE_CELLS = ((1.0, 1), (4.0, 5))
+_MOST_SHINE_CELLS = 16
 _PILE_INNER = (slice(PILE_REACH_PX, -PILE_REACH_PX),) * 2
 
 
@@ -271,6 +279,8 @@ def render(
     """
     level = level_of(quality)
     # What is merged must not depend on where the picture ends.
+    if scene.lighting.flash is not None:
+        device = "cpu"  # the light of a camera's flash is worked out on the host alone
     centred = replace(camera.centred(), device=device)
     focus = tuple(centred if other == camera else replace(other, device=device) for other in focus)
     camera = centred
@@ -515,6 +525,11 @@ class _Sight:
     least_px: float
     #: The one blur radius of all of it, px, where it has but one.
     radius_px: float | None
+    #: What it mirrors is blurred by no larger radius, px; 0 where it mirrors nothing.
+    shine_px: float = 0.0
+    #: Into how many cells the pupil is cut for it, and whether its depth is that without bumps.
+    shine_cells: int = 1
+    shine_bumpy: bool = False
 
     def window_for(self, tile: Window) -> Window:
         """Return what is seen of it for a tile."""
@@ -577,16 +592,22 @@ def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
     # How it is seen must not depend on what a crop or a tile shows of it.
     _, nearest, farthest = reach(part, camera, camera.uncut)
     least, widest = radius_range_px(camera, taking.focus, key, nearest, farthest)
+    moves = 0 if taking.motion is None else taking.motion.reach_px
+    cells, bumpy = (1, False) if gloss_of(part) is None else _shine_cells(part, taking)
+    shine = 0.0 if gloss_of(part) is None else max(_SHINE_PX, _SHINE_SHARE * widest)
     return _Sight(
         number=number,
         part=part,
         taking=taking,
         reach=window,
-        margin_px=reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px),
+        margin_px=reach_px(key, max(most, shine)) + moves,
         scale=min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest)),
         normalised=part.extended or (part.detail_mm > 0 and _is_tilted(camera)),
         least_px=least,
         radius_px=(least + widest) / 2 if widest - least <= ALIKE_PX else None,
+        shine_px=shine,
+        shine_cells=cells,
+        shine_bumpy=bumpy,
     )
 
 
@@ -634,6 +655,83 @@ def _lay_over(pile: Pile, look: _Look) -> None:
         blur_px = _signed_px(taking, view, blurred.window)
         rise = _rise(blur_px) if pile.doubt is not None else None
         pile.lay(blurred, blur_px, size=key.size, rise=rise)  # sends them to its device
+    if gloss_of(sight.part) is not None:
+        _add_shine(pile, look)
+
+
+def _add_shine(pile: Pile, look: _Look) -> None:
+    """Add what a glossy part mirrors, blurred as the image of the flash in it is."""
+    sight = look.sight
+    found = _shone(sight, pile.window)
+    if found is None:
+        return
+    layer, blur_px = found
+    if sight.shine_cells > 1:
+        # As everywhere, what cells change is added to what the lens draws.
+        disc = sight.taking.as_disc()
+        light = layer.colour.copy()
+        same = disc is sight.taking
+        before = found if same else _shone(_sight_of(sight.number, sight.part, disc), pile.window)
+        _add_to(light, layer.window, before, -1.0)
+        for cell in cut_pupil(sight.shine_cells):
+            one = replace(_sight_of(sight.number, sight.part, disc.through(cell)), shine_bumpy=True)
+            _add_to(light, layer.window, _shone(one, pile.window), cell.share)
+        layer = replace(layer, colour=light)
+    pile.add(layer, blur_px, size=sight.taking.key.size)
+
+
+def _add_to(
+    light: Floats, window: Window, found: tuple[Blurred, Floats] | None, share: float
+) -> None:
+    """Add a share of blurred light to an array, in place."""
+    if found is not None:
+        layer = found[0]
+        common = layer.window.common(window)
+        if not common.empty:
+            here, there = common.slices_in(window), common.slices_in(layer.window)
+            light[here] += np.float32(share) * layer.colour[there]
+
+
+def _shone(sight: _Sight, onto: Window) -> tuple[Blurred, Floats] | None:
+    """Return what a part mirrors, blurred, with the signed blur radius; None where it is dark."""
+    taking, key, window = sight.taking, sight.taking.key, sight.window_for(onto)
+    if window.empty:
+        return None
+    window = replace(window, scale=1)
+    view = shine_view(sight.part, taking.camera, window, bumpy=sight.shine_bumpy)
+    if not view.colour.any():
+        return None
+    most = np.float32(sight.shine_px)
+    radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
+    layer = blur(
+        window,
+        view.colour,
+        None,
+        np.clip(radius, -most, most),
+        key=key,
+        onto=onto,
+        normalised=False,
+        motion=taking.motion,
+    )
+    if layer.window.empty:
+        return None
+    return layer, np.clip(_signed_px(taking, view, layer.window), -most, most)
+
+
+def _shine_cells(part: Part, taking: _Taking) -> tuple[int, bool]:
+    """Return into how many cells the pupil is cut for what a part mirrors, and if it is bumpy.
+
+    One, where the depth of the flash's image hardly differs from bump to bump.
+    """
+    if not isinstance(part, SheetPart):
+        return 1, False
+    camera, key = taking.camera, taking.key
+    per_mm = key.radius_px_per_defocus_mm * optics.rig_aperture(camera.lens_rig) ** 2 / 2
+    varies_mm = unsteady_mm(part, camera.distance_mm / camera.focal_px)
+    spread = per_mm * varies_mm
+    cells = next((cells for most, cells in _SHINE_CELLS if spread < most), _MOST_SHINE_CELLS)
+    whole = taking.focus == (camera,) and isinstance(key, Optics)
+    return (cells if whole else 1), varies_mm > BUMPY_MM
 
 
 def _sampling(look: _Look) -> Sampling:

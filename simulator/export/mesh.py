@@ -15,6 +15,8 @@ Faces = npt.NDArray[np.int32]
 
 _NO_FACES = np.empty((0, 3), np.int32)
 _PLY_VERTEX = np.dtype([(name, "<f4") for name in ("x", "y", "z", "r", "g", "b")])
+#: What a glossy corner has in a PLY file beside place and colour.
+GLOSS_PROPERTIES = ("nx", "ny", "nz", "roughness", "index", "tr", "tg", "tb")
 _PLY_FACE = np.dtype([("corners", "u1"), ("corner", "<i4", 3)])
 _PLY_HEADER = """ply
 format binary_little_endian 1.0
@@ -25,7 +27,7 @@ property float z
 property float r
 property float g
 property float b
-element face {faces}
+{more}element face {faces}
 property list uchar int vertex_indices
 end_header
 """
@@ -42,11 +44,15 @@ class Mesh:
         Linear radiance.
     faces : array (m, 3) of int32
         Corners of each triangle, counter-clockwise as seen from outside in right-handed axes.
+    gloss : array (n, 8) of float32 or None
+        How each corner mirrors a flash, as `GLOSS_PROPERTIES` names it: unit normal, roughness,
+        refractive index and tint; all 0 where it does not. None where no corner does.
     """
 
     points_mm: Floats
     colours: Floats
     faces: Faces
+    gloss: Floats | None = None
 
 
 def joined(meshes: Sequence[Mesh]) -> Mesh:
@@ -55,11 +61,22 @@ def joined(meshes: Sequence[Mesh]) -> Mesh:
     meshes = [empty, *meshes]
     starts = np.cumsum([0] + [len(mesh.points_mm) for mesh in meshes[:-1]])
     shifted = [mesh.faces + np.int32(start) for mesh, start in zip(meshes, starts, strict=True)]
+    gloss = None
+    if any(mesh.gloss is not None for mesh in meshes):
+        gloss = np.concatenate([_gloss_of(mesh) for mesh in meshes])
     return Mesh(
         np.concatenate([mesh.points_mm for mesh in meshes]),
         np.concatenate([mesh.colours for mesh in meshes]),
         np.concatenate(shifted),
+        gloss,
     )
+
+
+def _gloss_of(mesh: Mesh) -> Floats:
+    """Return how the corners of a mesh mirror a flash; none does of a dull one."""
+    if mesh.gloss is not None:
+        return mesh.gloss
+    return np.zeros((len(mesh.points_mm), len(GLOSS_PROPERTIES)), np.float32)
 
 
 def grid_faces(rows: int, cols: int) -> Faces:
@@ -77,7 +94,7 @@ def grid_faces(rows: int, cols: int) -> Faces:
 
 
 def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
-    """Write a mesh as binary PLY with float corners ``x y z r g b``.
+    """Write a mesh as binary PLY with float corners ``x y z r g b``, and gloss where it has some.
 
     Parameters
     ----------
@@ -86,7 +103,12 @@ def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     comments : sequence of str
         Lines for the header.
     """
-    vertices = np.empty(len(mesh.points_mm), _PLY_VERTEX)
+    more = () if mesh.gloss is None else GLOSS_PROPERTIES
+    kind = np.dtype([*_PLY_VERTEX.descr, *((name, "<f4") for name in more)])
+    vertices = np.empty(len(mesh.points_mm), kind)
+    if mesh.gloss is not None:
+        for k, name in enumerate(more):
+            vertices[name] = mesh.gloss[:, k]
     for k, axis in enumerate("xyz"):
         vertices[axis] = mesh.points_mm[:, k]
     for k, channel in enumerate("rgb"):
@@ -97,6 +119,7 @@ def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     header = _PLY_HEADER.format(
         comments="".join(f"comment {line}\n" for line in comments),
         vertices=len(vertices),
+        more="".join(f"property float {name}\n" for name in more),
         faces=len(faces),
     )
     with path.open("wb") as file:

@@ -15,6 +15,7 @@ from ..family.family import change_since, draw_asked_for
 from ..family.scene_text import content_checksum
 from ..own_files import beside, named_by
 from ..rig import STRICT
+from .gloss import Gloss
 from .mesh.own_mesh import OwnMesh
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
@@ -86,6 +87,8 @@ class Sheet:
         Colour over the sheet's own x and y.
     lit : bool
         Whether the scene's light shades the relief; targets are not shaded.
+    gloss : Gloss or None
+        How it mirrors the flash on the camera, which the scene's lighting then has to have.
     living : bool
         Whether it moves with the subject.
     seed : int
@@ -100,6 +103,7 @@ class Sheet:
     relief: Relief = FlatRelief()
     texture: Texture
     lit: bool = True
+    gloss: Gloss | None = None
     living: bool = True
     seed: int = Field(default=0, ge=0)
 
@@ -190,6 +194,9 @@ class Balls:
     clear : float
         0 for an opaque ball lit from outside, 1 for a clear drop that gathers the light at its
         far side.
+    gloss : Gloss or None
+        How it mirrors the flash on the camera, which the scene's lighting then has to have; the
+        ``highlight`` is not painted.
     living : bool
         Whether they move with the subject.
     """
@@ -201,6 +208,7 @@ class Balls:
     colour: Colour = (0.6, 0.6, 0.6)
     highlight: float = Field(default=8.0, ge=0)
     clear: float = Field(default=1.0, ge=0, le=1)
+    gloss: Gloss | None = None
     living: bool = True
 
     @model_validator(mode="after")
@@ -216,19 +224,50 @@ Surface = Annotated[Sheet | Fibres | Balls | OwnMesh, Field(discriminator="kind"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class CameraFlash:
+    """A flash that rides on the camera, turned to what the nominal camera has in focus.
+
+    Its light falls off with the square of the distance, comes from another side at each point,
+    and moves with the camera as the hands do. A surface that faces the nominal camera, in focus
+    on its axis, is as bright as in any other lighting. The flash casts no shadows. How much light
+    it gives in a frame is told by the light's own ``flash``, whose ``distance_mm`` does not count
+    here: the fall-off is worked out point by point.
+
+    Parameters
+    ----------
+    at_mm : (x, y, z)
+        Middle of its diffuser in the camera's own axes, from the entrance pupil: x to the right
+        in the picture, y down, z toward the subject. It has to be before the plane of focus.
+    size_mm : float
+        Diameter of a disc, or side of a square.
+    shape : {"disc", "square"}
+        Of the diffuser, which sends out the same light on all of its front.
+    """
+
+    at_mm: Vec3
+    size_mm: float = Field(default=20.0, gt=0)
+    shape: Literal["disc", "square"] = "disc"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
 class Lighting:
     """The light that shades the scene; its level over time is another matter (``Light``).
 
     Parameters
     ----------
     toward : (x, y, z)
-        Direction from the subject to the light; z < 0 is on the camera's side.
+        Direction from the subject to the light; z < 0 is on the camera's side. It does not count
+        where there is a ``flash``.
     ambient : float
         Share of the light that comes from all round, 0 to 1.
+    flash : CameraFlash or None
+        A flash on the camera as the light that is not ambient; None is a light far away that
+        stays where it is.
     """
 
     toward: Vec3 = (-0.5, -0.7, -0.8)
     ambient: float = Field(default=0.35, ge=0, le=1)
+    flash: CameraFlash | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -337,6 +376,12 @@ class Scene:
                 raise ValueError(
                     f"fibres {surface.name!r}: got on = {surface.on!r}, allowed sheets "
                     f"{sorted(sheets)}"
+                )
+        for surface in self.surface:
+            if not isinstance(surface, Fibres) and surface.gloss and self.lighting.flash is None:
+                raise ValueError(
+                    f"surface {surface.name!r}: got gloss without a flash to mirror, allowed where "
+                    "lighting.flash is set"
                 )
         if not self.depth_mm[0] < self.depth_mm[1]:
             raise ValueError(f"depth_mm: got {list(self.depth_mm)}, allowed [nearest, farthest]")

@@ -437,7 +437,9 @@ class Shoot:
         camera = Camera(
             self.rig, pose, float(refocus[number]), self.crop, self.bin, subjects[number]
         )
-        burst, ambient = light_gains(self.light, flash, advance_mm=pose.z_mm)
+        # A flash of the scene's own falls off point by point in the picture itself.
+        advance = pose.z_mm if self.scene.lighting.flash is None else 0.0
+        burst, ambient = light_gains(self.light, flash, advance_mm=advance)
         gains = burst + ambient
         gain_stops = float(np.log2(gains[1])) if gains[1] > 0 else -np.inf
         smear = smear_of(self.light, flash, self._hands, self._swaying, camera, frame=number).rms_px

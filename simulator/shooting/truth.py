@@ -18,6 +18,9 @@ from ..blur.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_bl
 from ..compositing.render import SOLID, TILE_PX, joined, present_parts, render, tiles_of, views_in
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
+from ..view.parts import parts_of
+from ..view.sheet_view import SheetPart
+from ..view.shine import BUMPY_MM, gloss_of, shine_view, unsteady_mm
 from ..view.view import Part, View
 
 #: So near the edge of the frame that shows a point best, px, the picture that could have been had
@@ -37,6 +40,12 @@ _REGION_NAMES = (
 )
 #: Bits of the region image, by name. A pixel may be in several regions.
 REGIONS = {name: 1 << place for place, name in enumerate(_REGION_NAMES)}
+#: What a scene with gloss has beside them.
+GLOSS_REGION = {"gloss": 1 << len(_REGION_NAMES)}
+#: Mirrored light counts as a highlight from this on, 1 = saturation, ...
+_LEAST_SHINE = 0.05
+#: ... where it is at least so many times as bright as the rest. [assumption]
+_SHINE_SHARE = 0.5
 #: A best blur radius above this, px, is a gap: nowhere in focus.
 NEVER_PX = 1.5
 #: Widest band about an occluding edge, px.
@@ -70,7 +79,10 @@ class Truth:
     edge_distance_px : array (rows, cols)
         Distance to the nearest occluding edge.
     regions : array (rows, cols) of unsigned integers
-        Bits of `REGIONS`, in the smallest type that holds them all.
+        Bits of `region_bits`, in the smallest type that holds them all.
+    highlight_depth_mm : array (rows, cols) or None
+        z, as of ``depth_mm``, of the image of the flash that a glossy surface shows there; NaN
+        outside the region "gloss". None where the scene has no gloss.
     """
 
     reference: int
@@ -82,6 +94,12 @@ class Truth:
     coverage: Floats
     edge_distance_px: Floats
     regions: npt.NDArray[np.unsignedinteger]
+    highlight_depth_mm: Floats | None = None
+
+    @property
+    def region_bits(self) -> dict[str, int]:
+        """Bits of the region image, by name: `REGIONS`, and "gloss" where the scene has any."""
+        return REGIONS if self.highlight_depth_mm is None else REGIONS | GLOSS_REGION
 
     def mask(self, region: str) -> Bools:
         """Return where a region is, array (rows, cols) of bool.
@@ -89,9 +107,9 @@ class Truth:
         Parameters
         ----------
         region : str
-            A key of `REGIONS`.
+            A key of `region_bits`.
         """
-        return (self.regions & REGIONS[region]) > 0
+        return (self.regions & self.region_bits[region]) > 0
 
 
 #: Arrays (rows, cols, ...) by name.
@@ -173,6 +191,7 @@ class TruthView:
         ideal, seen = layers["ideal"]["ideal"], _Seen(**layers["nearest"])
         key = optics_of(self.camera.lens_rig, pitch_um=self.camera.pitch_um)
         edge_distance, band = _edges(seen, self.camera, key)
+        gloss = _highlights(seen, ideal)
         return Truth(
             reference=self.reference,
             ideal=ideal,
@@ -182,7 +201,8 @@ class TruthView:
             residual_blur_px=seen.residual_px,
             coverage=seen.coverage,
             edge_distance_px=edge_distance,
-            regions=_regions(seen, ideal, band),
+            regions=_regions(seen, ideal, band, gloss),
+            highlight_depth_mm=_where(gloss, seen.shine_depth_mm),
         )
 
     @property
@@ -194,11 +214,11 @@ class TruthView:
     def _nearest(self, tile: Window) -> Layer:
         """Find what the nearest part at each pixel of a tile is like, as `_Seen` holds it."""
         camera, frames = self.camera, self.frames
-        seen = _Seen.nothing(tile.shape)
+        parts = present_parts(self.scene, camera)
+        seen = _Seen.nothing(tile.shape, gloss=any(gloss_of(part) for part in parts_of(self.scene)))
         key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=self.diffraction)
         moved = any(other.subject != camera.subject for other in frames.values())
         # Numbers that hold in all tiles: an edge may lie between two of them.
-        parts = present_parts(self.scene, camera)
         numbers = {id(part): number for number, part in enumerate(parts)}
         for part, view in views_in(self.scene, camera, tile):
             area = view.window.slices_in(tile)
@@ -221,8 +241,15 @@ class TruthView:
             seen.coverage[area][solid] = cover[solid]
             if part.region != "fibres":
                 seen.fibre[area][solid] = False
-        seen.depth_mm[:] += np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
-        return {field.name: getattr(seen, field.name) for field in fields(seen)}
+            if seen.shine is not None and seen.shine_depth_mm is not None:
+                noted = seen.shine[area], seen.shine_depth_mm[area]
+                _note_shine(noted, part, view, camera, solid)
+        start = np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+        seen.depth_mm[:] += start
+        if seen.shine_depth_mm is not None:
+            seen.shine_depth_mm[:] += start
+        held = {field.name: getattr(seen, field.name) for field in fields(seen)}
+        return {name: values for name, values in held.items() if values is not None}
 
 
 def truth_of(
@@ -251,9 +278,12 @@ class _Seen:
     living: Bools
     frame_edge: Bools
     part: npt.NDArray[np.int32]
+    #: Luma of the mirrored light and camera depth of its image, of a scene with gloss.
+    shine: Floats | None = None
+    shine_depth_mm: Floats | None = None
 
     @classmethod
-    def nothing(cls, shape: tuple[int, int]) -> _Seen:
+    def nothing(cls, shape: tuple[int, int], *, gloss: bool) -> _Seen:
         """Return what is to be filled in."""
         return cls(
             depth_mm=np.full(shape, np.nan, np.float32),
@@ -264,7 +294,36 @@ class _Seen:
             living=np.zeros(shape, bool),
             frame_edge=np.zeros(shape, bool),
             part=np.full(shape, -1, np.int32),
+            shine=np.zeros(shape, np.float32) if gloss else None,
+            shine_depth_mm=np.full(shape, np.nan, np.float32) if gloss else None,
         )
+
+
+def _note_shine(
+    noted: tuple[Floats, Floats], part: Part, view: View, camera: Camera, solid: Bools
+) -> None:
+    """Note what the nearest part so far mirrors, and how deep its image lies, in place.
+
+    A dull part hides what was mirrored behind it.
+    """
+    shine, depth = noted
+    shine[solid] = 0
+    if gloss_of(part) is not None:
+        eye = camera.facing(part.name, living=part.living)
+        pixel_mm = eye.distance_mm / eye.focal_px
+        bumpy = isinstance(part, SheetPart) and unsteady_mm(part, pixel_mm) > BUMPY_MM
+        seen = shine_view(part, eye, view.window, bumpy=bumpy)
+        shine[solid] = luma(seen.colour)[solid]
+        depth[solid] = np.broadcast_to(seen.depth_mm, solid.shape)[solid]
+
+
+def _highlights(seen: _Seen, ideal: Floats) -> Bools | None:
+    """Return where mirrored light stands out from the rest; None of a scene without gloss."""
+    if seen.shine is None:
+        return None
+    rest = np.maximum(luma(ideal) - seen.shine, 0)
+    bright = (seen.shine >= _LEAST_SHINE) & (seen.shine >= _SHINE_SHARE * rest)
+    return bright & np.isfinite(seen.depth_mm) & ~seen.frame_edge
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -339,7 +398,16 @@ def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
     return distance, band
 
 
-def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.unsignedinteger]:
+def _where(gloss: Bools | None, depth_mm: Floats | None) -> Floats | None:
+    """Return a depth where there are highlights, NaN elsewhere; None of a scene without gloss."""
+    if gloss is None or depth_mm is None:
+        return None
+    return np.where(gloss, depth_mm, np.float32(np.nan))
+
+
+def _regions(
+    seen: _Seen, ideal: Floats, band: Bools, gloss: Bools | None
+) -> npt.NDArray[np.unsignedinteger]:
     valid = np.isfinite(seen.depth_mm) & ~seen.frame_edge
     bright = ndimage.binary_dilation(ideal.max(axis=2) > 1.0, iterations=2)
     level = luma(ideal)
@@ -356,7 +424,9 @@ def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.unsigned
         "moving": seen.living,
         "never-in-focus": valid & (seen.residual_px > NEVER_PX),
     }
-    return with_bits(masks, REGIONS)
+    if gloss is None:
+        return with_bits(masks, REGIONS)
+    return with_bits(masks | {"gloss": gloss}, REGIONS | GLOSS_REGION)
 
 
 def with_bits(

@@ -13,11 +13,11 @@ import numpy as np
 
 from ...ground.columns import Column
 from ..data import shown_value
-from ..shooting.truth import REGIONS
+from ..shooting.truth import GLOSS_REGION, REGIONS
 from .columns import FRAME_KEYS, INFO_KEYS, RECORD_COLUMNS, TRUTH_KEYS
 from .frameio import FORMATS
 from .manifest import INFO, RECORDS, TRUTH
-from .truthfiles import TRUTH_IMAGES, truth_file
+from .truthfiles import GLOSS_IMAGES, TRUTH_IMAGES, truth_file, truth_images
 
 if TYPE_CHECKING:
     from .stackio import Stack
@@ -51,7 +51,11 @@ def _missing(stack: Stack) -> Iterator[str]:
     for number, frame in enumerate(stack.info["frames"]):
         yield from _absent(frame, FRAME_KEYS, f"{INFO}: frames.{number}")
     facts = stack.truth_facts
-    lists: Mapping[str, Iterable[str]] = {"regions": REGIONS, "images": TRUTH_IMAGES}
+    glossy = truth_file(*GLOSS_IMAGES) in stack.manifest.files
+    lists: Mapping[str, Iterable[str]] = {
+        "regions": [*REGIONS, *(GLOSS_REGION if glossy else ())],
+        "images": [*TRUTH_IMAGES, *(GLOSS_IMAGES if glossy else ())],
+    }
     for name, known in lists.items():
         yield from (
             f"{TRUTH}: key '{name}.{one}' is missing"
@@ -107,9 +111,9 @@ def _usable(stack: Stack) -> Iterator[str]:
 def _truth(stack: Stack) -> Iterator[str]:
     """Compare the bits of the regions and the files of the images with the page's."""
     facts = stack.truth_facts
-    for name, bit in REGIONS.items():
+    for name, bit in stack.truth.region_bits.items():
         yield from _equal(f"{TRUTH}: regions.{name}", facts["regions"][name], bit)
-    for name in TRUTH_IMAGES:
+    for name in truth_images(stack.truth):
         held = _in(facts["images"], name).get("file")
         yield from _equal(f"{TRUTH}: images.{name}.file", held, truth_file(name))
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from .. import optics
 from ..shooting.shoot import BLUR_CRITERION_UM, USABLE_GAIN_STOPS, USABLE_SMEAR_PX, Shoot
-from ..shooting.truth import NEVER_PX, REGIONS, Truth
+from ..shooting.truth import NEVER_PX, Truth
 
 #: Images of the truth: what each holds, and its unit.
 TRUTH_IMAGES = {
@@ -20,6 +20,19 @@ TRUTH_IMAGES = {
     "edge_distance_px": ("distance to the nearest occluding edge", "px"),
     "regions": ("bits of the regions the pixel lies in", "bits"),
 }
+
+#: The same of a scene with gloss, beside them.
+GLOSS_IMAGES = {
+    "highlight_depth_mm": (
+        "z of the flash's image where a highlight shows it, as of depth_mm; NaN elsewhere",
+        "mm",
+    ),
+}
+
+
+def truth_images(truth: Truth) -> dict[str, tuple[str, str]]:
+    """Return what images a truth has, with what each holds, and its unit."""
+    return TRUTH_IMAGES if truth.highlight_depth_mm is None else TRUTH_IMAGES | GLOSS_IMAGES
 
 
 def truth_file(name: str) -> str:
@@ -34,10 +47,10 @@ def truth_facts(plan: Shoot, truth: Truth) -> dict[str, Any]:
     return {
         "reference": truth.reference,
         "usable_frames": [record.frame for record in plan.records if record.usable],
-        "regions": REGIONS,
+        "regions": truth.region_bits,
         "images": {
             name: {"file": truth_file(name), "about": about, "unit": unit}
-            for name, (about, unit) in TRUTH_IMAGES.items()
+            for name, (about, unit) in truth_images(truth).items()
         },
         "optics": {
             "magnification": rig.lens.magnification,

@@ -57,6 +57,7 @@ def _balls(surface: Balls, scene: Scene) -> list[Part]:
             highlight=surface.highlight,
             clear=surface.clear,
             lighting=scene.lighting,
+            gloss=surface.gloss,
             living=surface.living,
         )
         for centre, radius in zip(surface.at_mm, radii, strict=True)

@@ -14,8 +14,9 @@ from ...ground.types import Bools, Floats
 from ..scene.relief import reliefs
 from ..scene.scene import Lighting, Outline, Sheet
 from ..scene.texture import textures
-from . import first_hit
+from . import camera_flash, first_hit
 from .camera import Camera, Window
+from .camera_flash import Triple
 from .coverage import is_convex, outline_coverage, outline_distance, points_around
 from .shading import brightness, light_direction
 from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View, summed
@@ -28,6 +29,8 @@ _STENCIL = 5
 _BEND = 0.08
 #: Slopes per side of a pixel by a crease.
 _SLOPES = 2
+#: Slopes for gloss are taken over at least this to either side: heights have so many digits.
+_LEAST_STEP_MM = 0.002
 #: A pixel so far inside an outline, px, has nothing of its edge.
 _SPARE_PX = 3
 #: Rays per side of a pixel on a horizon.
@@ -165,7 +168,7 @@ class SheetPart:
         if self._shaded:
             light = self._light(camera, window, depth, z)
             if window.scale == 1:
-                self._crease(light, u, v, footprint)
+                self._crease(light, u, v, footprint, camera)
             colour *= light[..., None]
         if coverage is not None:
             colour *= coverage[..., None]
@@ -174,6 +177,33 @@ class SheetPart:
         if coverage is not None and namespace(coverage).min(coverage) >= 1.0:
             coverage = None
         return View(window, colour, coverage, depth)
+
+    def skin(self, camera: Camera, window: Window) -> SheetSkin:
+        """Return the surface as a pinhole sees it in a window."""
+        gentle = self.flat or first_hit.is_gentle(self, camera, window)
+        depth, _ = self._met(camera, window, gentle=gentle)
+        depth = np.broadcast_to(depth, window.shape)
+        dx, dy, _ = camera.directions(window)
+        px, py, _ = camera.pupil_mm.astype(np.float32)
+        u, v = self.own(px + dx * depth, py + dy * depth)
+        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
+        coverage = None
+        if not self.fills(camera, window):
+            per_mm = np.float32(1.0 / footprint)
+            coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
+        u_row, u_col, v_row, v_col = (_change(axis, way) for axis in (u, v) for way in (0, 1))
+        if not gentle:
+            # Across a horizon of its own there is no slope.
+            ends = _jumps(depth, window.scale / camera.focal_px)
+            for slope in (u_row, u_col, v_row, v_col):
+                slope[ends] = 0
+        places = ((np.arange(_SLOPES) + 0.5) / _SLOPES - 0.5).astype(np.float32)
+        step = max(footprint / (2 * _SLOPES), _LEAST_STEP_MM)
+        samples = []
+        for down, across in [(np.float32(0), np.float32(0)), *product(places, repeat=2)]:
+            at = (u + down * u_row + across * u_col, v + down * v_row + across * v_col)
+            samples.append(self.placed(*at, self.slopes(*at, step), camera))
+        return SheetSkin(samples[0], samples[1:], coverage, footprint)
 
     def _distance_mm(self, camera: Camera) -> float:
         """Return the camera depth at which a pixel's size is taken, the same for any window."""
@@ -273,10 +303,12 @@ class SheetPart:
 
     @property
     def _shaded(self) -> bool:
-        return self.spec.lit and not self.flat
+        return self.spec.lit and (not self.flat or self.lighting.flash is not None)
 
     def _light(self, camera: Camera, window: Window, depth: Floats, z: Floats) -> Floats:
         """Return the light on the surface that a window shows."""
+        if self.flat:
+            depth, z = (np.broadcast_to(one, window.shape) for one in (depth, z))
         down, across = camera.ray_axes(window)
         xp, step = namespace(depth), single(window.scale / camera.focal_px)
         # A ray falls by dz per unit of depth, which changes evenly over rows and columns.
@@ -290,6 +322,10 @@ class SheetPart:
         facing += across * by_col
         facing += down * by_row
         length = xp.sqrt(by_col * by_col + by_row * by_row + facing * facing)
+        if self.lighting.flash is not None:
+            points = (across * depth, down * depth, depth)
+            normals = (by_col / length, by_row / length, -facing / length)
+            return camera_flash.brightness(self.lighting, camera, points, normals)
         toward = camera.rotation.T @ light_direction(self.lighting)
         lx, ly, lz = toward.astype(np.float32).tolist()
         by_col *= lx
@@ -300,24 +336,33 @@ class SheetPart:
         by_col /= length
         return brightness(self.lighting, by_col)
 
-    def _crease(self, light: Floats, u: Floats, v: Floats, footprint_mm: float) -> None:
+    def _crease(
+        self, light: Floats, u: Floats, v: Floats, footprint_mm: float, camera: Camera
+    ) -> None:
         """Light the pixels by a crease of the surface by its slopes within each, in place."""
         xp = namespace(light)
         row, col = xp.nonzero(_creases(light))
         if row.shape[0] > 0:
             u_there, v_there = (points_around(a, row, col, _SLOPES) for a in (u, v))
             step = footprint_mm / (2 * _SLOPES)
-            write_at(light, (row, col), xp.mean(self.light_at(u_there, v_there, step), axis=1))
+            write_at(
+                light, (row, col), xp.mean(self.light_at(u_there, v_there, step, camera), axis=1)
+            )
 
-    def light_at(self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float) -> Floats:
-        """Return the light on points of the surface, its slope taken over +-``step_mm``."""
+    def light_at(
+        self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float, camera: Camera
+    ) -> Floats:
+        """Return the light on points of the surface, its slope taken over +-``step_mm``.
+
+        The camera counts where it carries a flash.
+        """
         xp = namespace(u_mm)
         if not self._shaded:
             return xp.ones(u_mm.shape, dtype=xp.float32)  # type: ignore[no-any-return]
-        step = single(step_mm)
-        rise_u = self.height_mm(u_mm + step, v_mm) - self.height_mm(u_mm - step, v_mm)
-        rise_v = self.height_mm(u_mm, v_mm + step) - self.height_mm(u_mm, v_mm - step)
-        up, down = rise_u / (2 * step), rise_v / (2 * step)
+        up, down = self.slopes(u_mm, v_mm, step_mm)
+        if self.lighting.flash is not None:
+            points, normals = self.placed(u_mm, v_mm, (up, down), camera)
+            return camera_flash.brightness(self.lighting, camera, points, normals)
         length = xp.sqrt(1 + up * up + down * down)
         up, down = xp.astype(up, xp.float64), xp.astype(down, xp.float64)
         lx, ly, lz = light_direction(self.lighting).tolist()
@@ -327,6 +372,42 @@ class SheetPart:
         facing = -(cos * up - sin * down) * lx - (sin * up + cos * down) * ly - lz
         facing /= length
         return brightness(self.lighting, xp.astype(facing, xp.float32))
+
+    def slopes(
+        self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float
+    ) -> tuple[npt.NDArray, npt.NDArray]:
+        """Return how much the height changes per mm of u and of v, taken over +-``step_mm``."""
+        step = single(step_mm)
+        rise_u = self.height_mm(u_mm + step, v_mm) - self.height_mm(u_mm - step, v_mm)
+        rise_v = self.height_mm(u_mm, v_mm + step) - self.height_mm(u_mm, v_mm - step)
+        return rise_u / (2 * step), rise_v / (2 * step)
+
+    def placed(
+        self,
+        u_mm: npt.NDArray,
+        v_mm: npt.NDArray,
+        slopes: tuple[npt.NDArray, npt.NDArray],
+        camera: Camera,
+    ) -> tuple[Triple, Triple]:
+        """Return points of the surface and the unit normals there, x, y, z in the camera's axes."""
+        turn = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.cos(turn), np.sin(turn)
+        cx, cy, cz = self.spec.centre_mm
+        x, y = cx + cos * u_mm - sin * v_mm, cy + sin * u_mm + cos * v_mm
+        z = cz - self.height_mm(u_mm, v_mm)
+        px, py, pz = camera.pupil_mm
+        return (
+            camera_flash.in_axes_of(camera, (x - px, y - py, z - pz)),
+            camera_flash.in_axes_of(camera, self.upright(slopes)),
+        )
+
+    def upright(self, slopes: tuple[npt.NDArray, npt.NDArray]) -> Triple:
+        """Return the unit normal where the height changes so much per mm of u and v, x, y, z."""
+        turn = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.cos(turn), np.sin(turn)
+        up, down = slopes
+        length = np.sqrt(1 + up * up + down * down)
+        return -(cos * up - sin * down) / length, -(sin * up + cos * down) / length, -1 / length
 
     def _mend(
         self,
@@ -354,7 +435,7 @@ class SheetPart:
         u, v = self.own(px + dx * met, py + dy * met)
         footprint = window.scale * self._distance_mm(camera) / camera.focal_px
         seen = self.painted(u, v, footprint / _RAYS)
-        seen *= self.light_at(u, v, footprint / (2 * _RAYS))[:, None]
+        seen *= self.light_at(u, v, footprint / (2 * _RAYS), camera)[:, None]
         there = xp.ones(u.shape, dtype=xp.float32)
         if coverage is not None:
             there = xp.astype(outline_distance(self.spec.outline, u, v, 1.0) > 0, xp.float32)
@@ -367,6 +448,27 @@ class SheetPart:
         depths /= summed(xp.reshape(weight, by_pixel))
         write_at(depth, (row, col), depths)
         return None if coverage is None else whole
+
+
+@dataclass(frozen=True, eq=False)
+class SheetSkin:
+    """A sheet's surface at pixels.
+
+    Parameters
+    ----------
+    middle : (points, normals)
+        At the pixels' centres, each x, y, z in the camera's axes, mm and unit vectors.
+    samples : list of (points, normals)
+        The same at some places in each pixel.
+    coverage : array (rows, cols) or None
+    pixel_mm : float
+        Size of a pixel on the surface.
+    """
+
+    middle: tuple[Triple, Triple]
+    samples: list[tuple[Triple, Triple]]
+    coverage: Floats | None
+    pixel_mm: float
 
 
 def _change(values: Floats, axis: int) -> Floats:

@@ -1,8 +1,8 @@
 """Scenes with the cameras that take them, which another renderer has drawn as well.
 
-A row of ``mitsuba/cases.toml`` names a scene file beside it and says what differs from the
-nominal camera of the scene's rig: pose, lens, sensor, the place of the living subject and how far
-it moves during the exposure, and the part of the frame that is compared.
+A row of ``mitsuba/cases.toml`` names a scene file beside it (its own name, or ``scene``) and says
+what differs from the nominal camera of the scene's rig: pose, lens, sensor, the place of the living
+subject and how far it moves during the exposure, and the part of the frame that is compared.
 """
 
 from __future__ import annotations
@@ -86,10 +86,19 @@ class Case:
         return Motion(shift_px, np.full(len(moments), 1 / len(moments)))
 
 
-def cases() -> dict[str, Case]:
-    """Return all cases by name."""
-    table = tomllib.loads((FOLDER / "cases.toml").read_text(encoding="utf-8"))
-    return {row["name"]: case_of(row, FOLDER / f"{row['name']}.toml") for row in table["case"]}
+def cases(table: str = "cases.toml") -> dict[str, Case]:
+    """Return all cases of a table by name."""
+    rows = tomllib.loads((FOLDER / table).read_text(encoding="utf-8"))["case"]
+    scenes = [row.pop("scene", row["name"]) for row in rows]
+    return {
+        row["name"]: case_of(row, FOLDER / f"{scene}.toml")
+        for row, scene in zip(rows, scenes, strict=True)
+    }
+
+
+def gloss_cases() -> dict[str, Case]:
+    """Return the cases with gloss by name, which are none of the published table."""
+    return cases("gloss_cases.toml")
 
 
 def mesh_cases() -> dict[str, Case]:

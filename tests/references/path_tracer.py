@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from lit_scenes import COARSEST_PX, CORNERS_PER_PX, backdrop, lit_scenes
 from outside_cases import Case
 from scipy import ndimage
 
 from stacktruth.simulator import optics
 from stacktruth.simulator.export.export import scene_meshes
 from stacktruth.simulator.export.mesh import write_ply
+from stacktruth.simulator.scene.scene import Scene
 from stacktruth.simulator.view.camera import Camera
 
 Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
-CORNERS_PER_PX = 8
-#: A texture sampled more coarsely has another mean, as its colours are no sums of its waves.
-COARSEST_PX = 0.5
 #: Samples per pixel of one pass; passes differ by their seed.
 PASS = 1024
 #: Seeds of the two pictures of a case are this far apart, more than the passes of one.
@@ -76,20 +76,26 @@ class Tracer:
         mi.set_variant(variant)
         mi.set_log_level(mi.LogLevel.Error)
         self.case = case
-        self._scenes = [mi.load_dict(self._scene(camera)) for camera in case.moments()]
+        described = lit_scenes if case.scene.lighting.flash else self._glowing
+        #: For each moment the scenes whose pictures add up.
+        self._moments = [
+            [mi.load_dict(one | self._taken(camera)) for one in described(case.scene, camera)]
+            for camera in case.moments()
+        ]
 
     def picture(self, *, samples: int, seed: int) -> Floats:
         """Return a picture of so many samples per pixel, linear light."""
         import mitsuba as mi
 
-        rounds = max(1, -(-samples // (PASS * len(self._scenes))))
-        spp = max(1, samples // (rounds * len(self._scenes)))
+        rounds = max(1, -(-samples // (PASS * len(self._moments))))
+        spp = max(1, samples // (rounds * len(self._moments)))
         total = np.zeros((*self.case.part.shape, 3))
-        seeds = iter(range(seed, seed + rounds * len(self._scenes)))
+        seeds = count(seed)
         for _ in range(rounds):
-            for scene in self._scenes:
-                total += np.array(mi.render(scene, spp=spp, seed=next(seeds)))
-        return (total / (rounds * len(self._scenes))).astype(np.float32)
+            for moment in self._moments:
+                for scene in moment:
+                    total += np.array(mi.render(scene, spp=spp, seed=next(seeds)))
+        return (total / (rounds * len(self._moments))).astype(np.float32)
 
     def reference(self, *, samples: int, seed: int = 0) -> Reference:
         """Return two pictures of so many samples each, and where edges are."""
@@ -109,7 +115,7 @@ class Tracer:
         eye["film"] |= {"pixel_format": "luminance"}
         what = {"type": "aov", "aovs": "away:depth,part:shape_index"}
         seen = mi.render(
-            self._scenes[0],
+            self._moments[0][0],
             spp=1,
             sensor=mi.load_dict(eye),
             integrator=mi.load_dict(what),
@@ -130,22 +136,21 @@ class Tracer:
             return edge
         return ndimage.distance_transform_edt(~edge) <= NEAR_PX
 
-    def _scene(self, camera: Camera) -> dict[str, Any]:
-        """Return Mitsuba's description of one moment."""
+    def _taken(self, camera: Camera) -> dict[str, Any]:
+        """Return how Mitsuba takes one moment, and what is behind everything."""
+        return {"type": "scene", "sensor": self._sensor(camera)}
+
+    def _glowing(self, scene: Scene, camera: Camera) -> list[dict[str, Any]]:
+        """Return Mitsuba's description of a scene whose surfaces send out light by themselves."""
         import mitsuba as mi
 
-        described = {
-            "type": "scene",
+        described: dict[str, Any] = {
             "integrator": {"type": "path", "max_depth": 1},
-            "sensor": self._sensor(camera),
-            "backdrop": {
-                "type": "constant",
-                "radiance": {"type": "rgb", "value": list(self.case.scene.backdrop)},
-            },
+            "backdrop": backdrop(scene),
         }
         with tempfile.TemporaryDirectory() as folder:
             meshes = scene_meshes(
-                self.case.scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
+                scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
             )
             for number, mesh in enumerate(meshes):
                 if not len(mesh.faces):
@@ -161,7 +166,7 @@ class Tracer:
                         "emitter": {"type": "area", "radiance": glow},
                     }
                 )
-        return described
+        return [described]
 
     def _sensor(self, camera: Camera) -> dict[str, Any]:
         """Return Mitsuba's description of our camera."""
