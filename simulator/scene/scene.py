@@ -378,7 +378,8 @@ class Scene:
                     f"{sorted(sheets)}"
                 )
         for surface in self.surface:
-            if not isinstance(surface, Fibres) and surface.gloss and self.lighting.flash is None:
+            may_mirror = isinstance(surface, Sheet | Balls)
+            if may_mirror and surface.gloss and self.lighting.flash is None:
                 raise ValueError(
                     f"surface {surface.name!r}: got gloss without a flash to mirror, allowed where "
                     "lighting.flash is set"
