@@ -29,7 +29,7 @@ from ...simulator.stack.manifest import (
     plan_from_data,
 )
 from ...simulator.stack.stackio import Stack
-from ...simulator.stack.truthfiles import TRUTH_IMAGES
+from ...simulator.stack.truthfiles import CLEAR_IMAGES, TRUTH_IMAGES, images_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -74,7 +74,10 @@ class PackedStack:
     @cached_property
     def truth(self) -> Truth:
         """The truth in the view of the reference frame."""
-        arrays = {one.name: self._array(one.name) for one in fields(Truth) if one.name in ARRAYS}
+        with _readable(self.path), zipfile.ZipFile(self.path) as held:
+            there = {name.removesuffix(".npy") for name in held.namelist()}
+        names = [*TRUTH_IMAGES, *(name for name in CLEAR_IMAGES if name in there)]
+        arrays = {one.name: self._array(one.name) for one in fields(Truth) if one.name in names}
         return Truth(reference=self.truth_facts["reference"], **arrays)
 
     @cached_property
@@ -104,7 +107,7 @@ class PackedStack:
         """
         with _readable(self.path), zipfile.ZipFile(self.path) as held:
             names = sorted(name.removesuffix(".npy") for name in held.namelist())
-            if names != sorted(ARRAYS):
+            if sorted(set(names) - set(CLEAR_IMAGES)) != sorted(ARRAYS):
                 raise ValueError(f"got arrays {', '.join(names)}, expected {', '.join(ARRAYS)}")
             if (damaged := held.testzip()) is not None:
                 raise ValueError(f"got {damaged} damaged, expected it as its checksum says")
@@ -128,14 +131,16 @@ def pack_stack(stack: Stack, path: Path) -> None:
         Of the new file, ending in ``.npz``.
     """
     arrays: dict[str, npt.NDArray[Any]] = {"frames": np.stack(list(stack.frames))}
-    arrays |= {name: getattr(stack.truth, name) for name in TRUTH_IMAGES}
+    images = images_of(stack.truth)
+    arrays |= {name: getattr(stack.truth, name) for name in images}
     rows = stack.records.to_dict("list")
     kinds = [(str(name), np.asarray(column).dtype) for name, column in rows.items()]
     arrays["records"] = np.array(list(zip(*rows.values(), strict=True)), dtype=kinds)
     texts = {name: (stack.path / file).read_bytes() for name, file in _TEXTS.items()}
     texts[_PLAN] = canonical_json(stack.manifest.plan)
     arrays |= {name: np.frombuffer(text, np.uint8) for name, text in texts.items()}
-    np.savez(path, **{name: arrays[name] for name in ARRAYS})  # type: ignore[arg-type]
+    names = [*ARRAYS, *(name for name in images if name not in ARRAYS)]
+    np.savez(path, **{name: arrays[name] for name in names})  # type: ignore[arg-type]
 
 
 @contextmanager

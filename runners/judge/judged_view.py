@@ -14,7 +14,7 @@ from ...ground.types import Bools, Floats
 from ...metrics.image.image import score_pair
 from ...metrics.image.pair import ImagePair
 from ...metrics.image.picture import Picture
-from ...simulator.shooting.truth import REGIONS, Truth
+from ...simulator.shooting.truth import CLEAR_REGIONS, REGIONS, Truth
 from .any_stack import AnyStack
 from .artefact_scores import ArtefactInputs, artefact_inputs
 from .limits import ViewLimits, view_limits
@@ -23,7 +23,7 @@ from .true_stages import StackTruth
 #: By the limit's name, region and metric.
 LimitScores = Mapping[str, Mapping[str, Mapping[str, float]]]
 #: Regions scored one by one, beside the whole valid picture.
-SCORED_REGIONS = tuple(REGIONS)
+SCORED_REGIONS = (*REGIONS, *CLEAR_REGIONS)
 IMAGE_METRICS = ("psnr_db", "ssim", "ciede2000_mean", "gradient_error")
 
 
@@ -64,7 +64,7 @@ class JudgedView:
     @cached_property
     def masks(self) -> Mapping[str, Bools]:
         """The regions that are scored."""
-        return {name: self.truth.mask(name) & self.valid for name in SCORED_REGIONS}
+        return {name: self.truth.mask(name) & self.valid for name in self.truth.bits}
 
     @cached_property
     def given(self) -> StackTruth:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -435,6 +436,8 @@ class _Look:
     def hides(self) -> bool:
         """Whether it surely hides all that is behind it."""
         part = self.sight.part
+        if part.translucent:
+            return False
         return part.detail_mm > 0 and part.fills(self.sight.taking.camera, self.window)
 
 
@@ -509,16 +512,20 @@ def _lay_over(pile: Pile, look: _Look) -> None:
         # nothing, and must not be sharper than what its view was merged for.
         least = np.float32(sight.least_px)
         radius = np.where(np.abs(radius) < least, np.copysign(least, radius), radius)
-    blurred = blur(
+    spread = partial(
+        blur,
         window,
-        view.colour,
-        view.coverage,
-        radius,
+        coverage=view.coverage,
+        radius_px=radius,
         key=key,
         onto=pile.window,
         normalised=sight.normalised,
         motion=taking.motion,
     )
+    blurred = spread(view.colour)
+    if view.held is not None:
+        # What it holds back differs by channel, as its colour does.
+        blurred = replace(blurred, coverage=spread(view.held).colour)
     if not blurred.window.empty:
         blur_px = _signed_px(taking, view, blurred.window)
         rise = _rise(blur_px) if pile.doubt is not None else None

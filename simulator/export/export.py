@@ -63,7 +63,10 @@ def export_scene(
     scene : Scene
     path : str or Path
         Ends in ``.ply`` (binary, float ``x y z r g b``) or ``.obj`` (text, ``v x y z r g b``).
-        Object axes and mm; colours are linear radiance, 1 = saturation.
+        Object axes and mm; colours are linear radiance, 1 = saturation. Where light comes through
+        a scene, ``.ply`` alone: its corners have ``transmit_r transmit_g transmit_b`` (share of
+        the light from behind that goes straight through, on top of the colour) and ``refraction``
+        (index of what the surface encloses, 0 where it is opaque or thin) as well.
     rig : Rig or None
         The rig whose picture the mesh is for; None is the scene's own.
     pose : Pose or None
@@ -84,7 +87,8 @@ def export_scene(
     Raises
     ------
     ValueError
-        A file name of another ending, or a pitch that is not > 0.
+        A file name of another ending, a pitch that is not > 0, or ``.obj`` for a scene that light
+        comes through.
     """
     path = Path(path)
     if path.suffix not in _WRITERS:
@@ -196,7 +200,10 @@ def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float) -> Mesh:
     x0, y0, z0 = part.spec.centre_mm
     points = [x0 + cos * u - sin * v, y0 + sin * u + cos * v, z0 - part.height_mm(u, v)]
     colours = part.painted(u, v, pitch_mm) * part.light_at(u, v, pitch_mm)[..., None]
-    return _mesh(np.stack(points, axis=-1), colours)
+    mesh = _mesh(np.stack(points, axis=-1), colours)
+    if not part.translucent:
+        return mesh
+    return replace(mesh, transmittance=part.transmitted(u, v, pitch_mm).reshape(-1, 3))
 
 
 @part_mesh.register

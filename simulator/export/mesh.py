@@ -14,18 +14,14 @@ from ...ground.types import Floats
 Faces = npt.NDArray[np.int32]
 
 _NO_FACES = np.empty((0, 3), np.int32)
-_PLY_VERTEX = np.dtype([(name, "<f4") for name in ("x", "y", "z", "r", "g", "b")])
+_PLY_VERTEX = ("x", "y", "z", "r", "g", "b")
+#: What else a corner has, in files of scenes that light comes through.
+_PLY_CLEAR = ("transmit_r", "transmit_g", "transmit_b", "refraction")
 _PLY_FACE = np.dtype([("corners", "u1"), ("corner", "<i4", 3)])
 _PLY_HEADER = """ply
 format binary_little_endian 1.0
 {comments}element vertex {vertices}
-property float x
-property float y
-property float z
-property float r
-property float g
-property float b
-element face {faces}
+{properties}element face {faces}
 property list uchar int vertex_indices
 end_header
 """
@@ -42,16 +38,28 @@ class Mesh:
         Linear radiance.
     faces : array (m, 3) of int32
         Corners of each triangle, counter-clockwise as seen from outside in right-handed axes.
+    transmittance : array (n, 3) of float32 or None
+        Share of the light from behind that goes straight through; None: none does.
+    refraction : array (n,) of float32 or None
+        Refractive index of what a surface encloses, 0 where it is opaque or thin; None: 0 all over.
     """
 
     points_mm: Floats
     colours: Floats
     faces: Faces
+    transmittance: Floats | None = None
+    refraction: Floats | None = None
+
+    @property
+    def clear(self) -> bool:
+        """Whether light comes through any of it."""
+        return self.transmittance is not None or self.refraction is not None
 
 
 def joined(meshes: Sequence[Mesh]) -> Mesh:
     """Return one mesh that holds several."""
     empty = Mesh(np.empty((0, 3), np.float32), np.empty((0, 3), np.float32), _NO_FACES)
+    clear = any(mesh.clear for mesh in meshes)
     meshes = [empty, *meshes]
     starts = np.cumsum([0] + [len(mesh.points_mm) for mesh in meshes[:-1]])
     shifted = [mesh.faces + np.int32(start) for mesh, start in zip(meshes, starts, strict=True)]
@@ -59,6 +67,21 @@ def joined(meshes: Sequence[Mesh]) -> Mesh:
         np.concatenate([mesh.points_mm for mesh in meshes]),
         np.concatenate([mesh.colours for mesh in meshes]),
         np.concatenate(shifted),
+        *(
+            (np.concatenate(one) for one in zip(*map(_through, meshes), strict=True))
+            if clear
+            else ()
+        ),
+    )
+
+
+def _through(mesh: Mesh) -> tuple[Floats, Floats]:
+    """Return what comes through each corner, and the index behind it, where none is told too."""
+    straight, index = mesh.transmittance, mesh.refraction
+    count = len(mesh.points_mm)
+    return (
+        np.zeros((count, 3), np.float32) if straight is None else straight,
+        np.zeros(count, np.float32) if index is None else index,
     )
 
 
@@ -79,6 +102,8 @@ def grid_faces(rows: int, cols: int) -> Faces:
 def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     """Write a mesh as binary PLY with float corners ``x y z r g b``.
 
+    One that light comes through has ``transmit_r transmit_g transmit_b refraction`` as well.
+
     Parameters
     ----------
     mesh : Mesh
@@ -86,17 +111,21 @@ def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     comments : sequence of str
         Lines for the header.
     """
-    vertices = np.empty(len(mesh.points_mm), _PLY_VERTEX)
-    for k, axis in enumerate("xyz"):
-        vertices[axis] = mesh.points_mm[:, k]
-    for k, channel in enumerate("rgb"):
-        vertices[channel] = mesh.colours[:, k]
+    names = _PLY_VERTEX + (_PLY_CLEAR if mesh.clear else ())
+    vertices = np.empty(len(mesh.points_mm), [(name, "<f4") for name in names])
+    columns = [*mesh.points_mm.T, *mesh.colours.T]
+    if mesh.clear:
+        straight, index = _through(mesh)
+        columns += [*straight.T, index]
+    for name, column in zip(names, columns, strict=True):
+        vertices[name] = column
     faces = np.empty(len(mesh.faces), _PLY_FACE)
     faces["corners"] = 3
     faces["corner"] = mesh.faces
     header = _PLY_HEADER.format(
         comments="".join(f"comment {line}\n" for line in comments),
         vertices=len(vertices),
+        properties="".join(f"property float {name}\n" for name in names),
         faces=len(faces),
     )
     with path.open("wb") as file:
@@ -114,7 +143,17 @@ def write_obj(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     path : Path
     comments : sequence of str
         Lines for the top of the file.
+
+    Raises
+    ------
+    ValueError
+        Light comes through the mesh: the format has no place for that.
     """
+    if mesh.clear:
+        raise ValueError(
+            f"export {str(path)!r}: got a scene with surfaces that light comes through, allowed "
+            "opaque ones in .obj; .ply holds both"
+        )
     with path.open("w", encoding="ascii") as file:
         file.writelines(f"# {line}\n" for line in comments)
         corners = np.concatenate([mesh.points_mm, mesh.colours], axis=1)

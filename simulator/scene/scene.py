@@ -18,6 +18,7 @@ from ..rig import STRICT
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
 from .texture.textures import Texture
+from .texture.transmittance import Transmittance
 
 Vec2 = tuple[float, float]
 Vec3 = tuple[float, float, float]
@@ -83,6 +84,11 @@ class Sheet:
         Height toward the camera over the sheet's own x and y.
     texture : Texture
         Colour over the sheet's own x and y.
+    transmittance : Texture or None
+        Share of the light from behind that comes through, 0 to 1 per channel, over the sheet's own
+        x and y: one number, a colour, or a texture. The sheet's own colour is added whole, so a
+        clear one wants to be dark. A texture of the same kind, keys and sheet as the colour's draws
+        the same cells and veins. None: it hides all that is behind it.
     lit : bool
         Whether the scene's light shades the relief; targets are not shaded.
     living : bool
@@ -98,6 +104,7 @@ class Sheet:
     outline: Outline = Outline()
     relief: Relief = FlatRelief()
     texture: Texture
+    transmittance: Transmittance | None = None
     lit: bool = True
     living: bool = True
     seed: int = Field(default=0, ge=0)

@@ -17,6 +17,7 @@ from ..blur.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_bl
 from ..compositing.render import SOLID, joined, present_parts, render, tiles_of, views_in
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
+from ..view.parts import parts_of
 from ..view.view import Part, View
 
 #: So near the edge of the frame that shows a point best, px, the picture that could have been had
@@ -36,6 +37,10 @@ _REGION_NAMES = (
 )
 #: Bits of the region image, by name. A pixel may be in several regions.
 REGIONS = {name: 1 << place for place, name in enumerate(_REGION_NAMES)}
+#: Those that only scenes have that light comes through; with `REGIONS` they fill two bytes.
+CLEAR_REGIONS = {"translucent": 1 << 8}
+#: A surface that lets less light than this through, mean of its channels, is not seen through.
+CLEAR = 0.1
 #: A best blur radius above this, px, is a gap: nowhere in focus.
 NEVER_PX = 1.5
 #: Widest band about an occluding edge, px.
@@ -58,8 +63,8 @@ class Truth:
     achievable : array (rows, cols, 3)
         The same with, at each point, the least defocus of any usable frame.
     depth_mm : array (rows, cols)
-        z along the optical axis, from the origin, of the nearest surface at the pixel's centre;
-        NaN where nothing is hit.
+        z along the optical axis, from the origin, of the nearest surface that covers half of the
+        pixel or more, however much light it lets through; NaN where nothing is hit.
     best_frame : array (rows, cols) of int16
         The usable frame in which the point is sharpest; -1 where nothing is hit.
     residual_blur_px : array (rows, cols)
@@ -69,7 +74,10 @@ class Truth:
     edge_distance_px : array (rows, cols)
         Distance to the nearest occluding edge.
     regions : array (rows, cols) of unsigned integers
-        Bits of `REGIONS`, in the smallest type that holds them all.
+        Bits of `bits`, in the smallest type that holds them all.
+    depth_behind_mm : array (rows, cols) or None
+        In the region "translucent", z of the nearest opaque surface behind all that is seen
+        through; NaN elsewhere, and where there is none. None for a scene of opaque surfaces.
     """
 
     reference: int
@@ -81,6 +89,12 @@ class Truth:
     coverage: Floats
     edge_distance_px: Floats
     regions: npt.NDArray[np.unsignedinteger]
+    depth_behind_mm: Floats | None = None
+
+    @property
+    def bits(self) -> dict[str, int]:
+        """Bits of the regions image, by name."""
+        return REGIONS if self.regions.dtype.itemsize == 1 else REGIONS | CLEAR_REGIONS
 
     def mask(self, region: str) -> Bools:
         """Return where a region is, array (rows, cols) of bool.
@@ -88,9 +102,11 @@ class Truth:
         Parameters
         ----------
         region : str
-            A key of `REGIONS`.
+            A key of `REGIONS`, or of `CLEAR_REGIONS`.
         """
-        return (self.regions & REGIONS[region]) > 0
+        if region in CLEAR_REGIONS and region not in self.bits:
+            return np.zeros(self.regions.shape, bool)
+        return (self.regions & self.bits[region]) > 0
 
 
 #: Arrays (rows, cols, ...) by name.
@@ -163,6 +179,7 @@ class TruthView:
         ideal, seen = layers["ideal"]["ideal"], _Seen(**layers["nearest"])
         key = optics_of(self.camera.lens_rig, pitch_um=self.camera.pitch_um)
         edge_distance, band = _edges(seen, self.camera, key)
+        clear = any(part.translucent for part in parts_of(self.scene))
         return Truth(
             reference=self.reference,
             ideal=ideal,
@@ -172,7 +189,8 @@ class TruthView:
             residual_blur_px=seen.residual_px,
             coverage=seen.coverage,
             edge_distance_px=edge_distance,
-            regions=_regions(seen, ideal, band),
+            regions=_regions(seen, ideal, band, clear=clear),
+            depth_behind_mm=seen.behind_mm if clear else None,
         )
 
     @property
@@ -204,6 +222,11 @@ class TruthView:
             seen.best_frame[area][solid] = sharpest.frame[solid]
             seen.frame_edge[area][solid] = sharpest.frame_edge[solid]
             depth = np.broadcast_to(view.depth_mm, solid.shape)
+            # What was seen through before goes on being, and what is behind it.
+            opaque = np.where(seen.translucent[area], seen.behind_mm[area], seen.depth_mm[area])
+            through = solid & _is_seen_through(view)
+            seen.behind_mm[area][solid] = np.where(through, opaque, np.float32(np.nan))[solid]
+            seen.translucent[area][solid] = through[solid]
             seen.depth_mm[area][solid] = depth[solid]
             seen.part[area][solid] = numbers[id(part)]
             seen.living[area][solid] = moved and part.living
@@ -211,7 +234,9 @@ class TruthView:
             seen.coverage[area][solid] = cover[solid]
             if part.region != "fibres":
                 seen.fibre[area][solid] = False
-        seen.depth_mm[:] += np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+        origin = np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+        seen.depth_mm[:] += origin
+        seen.behind_mm[:] += origin
         return {field.name: getattr(seen, field.name) for field in fields(seen)}
 
 
@@ -241,6 +266,9 @@ class _Seen:
     living: Bools
     frame_edge: Bools
     part: npt.NDArray[np.int32]
+    #: Depth of the nearest opaque surface behind what is translucent; NaN elsewhere.
+    behind_mm: Floats
+    translucent: Bools
 
     @classmethod
     def nothing(cls, shape: tuple[int, int]) -> _Seen:
@@ -254,7 +282,17 @@ class _Seen:
             living=np.zeros(shape, bool),
             frame_edge=np.zeros(shape, bool),
             part=np.full(shape, -1, np.int32),
+            behind_mm=np.full(shape, np.nan, np.float32),
+            translucent=np.zeros(shape, bool),
         )
+
+
+def _is_seen_through(view: View) -> Bools:
+    """Return where a view's part lets through enough of the light behind its own coverage."""
+    if view.held is None:
+        return np.zeros(view.window.shape, bool)
+    covered = np.float32(1) if view.coverage is None else view.coverage
+    return view.held.mean(axis=-1) <= (1 - CLEAR) * covered
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -329,7 +367,9 @@ def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
     return distance, band
 
 
-def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.unsignedinteger]:
+def _regions(
+    seen: _Seen, ideal: Floats, band: Bools, *, clear: bool
+) -> npt.NDArray[np.unsignedinteger]:
     valid = np.isfinite(seen.depth_mm) & ~seen.frame_edge
     bright = ndimage.binary_dilation(ideal.max(axis=2) > 1.0, iterations=2)
     level = luma(ideal)
@@ -346,7 +386,9 @@ def _regions(seen: _Seen, ideal: Floats, band: Bools) -> npt.NDArray[np.unsigned
         "moving": seen.living,
         "never-in-focus": valid & (seen.residual_px > NEVER_PX),
     }
-    return with_bits(masks, REGIONS)
+    if not clear:
+        return with_bits(masks, REGIONS)
+    return with_bits(masks | {"translucent": seen.translucent}, REGIONS | CLEAR_REGIONS)
 
 
 def with_bits(

@@ -13,11 +13,11 @@ import numpy as np
 
 from ...ground.columns import Column
 from ..data import shown_value
-from ..shooting.truth import REGIONS
+from ..shooting.truth import CLEAR_REGIONS, REGIONS
 from .columns import FRAME_KEYS, INFO_KEYS, RECORD_COLUMNS, TRUTH_KEYS
 from .frameio import FORMATS
 from .manifest import INFO, RECORDS, TRUTH
-from .truthfiles import TRUTH_IMAGES, truth_file
+from .truthfiles import CLEAR_IMAGES, TRUTH_IMAGES, truth_file
 
 if TYPE_CHECKING:
     from .stackio import Stack
@@ -107,9 +107,11 @@ def _usable(stack: Stack) -> Iterator[str]:
 def _truth(stack: Stack) -> Iterator[str]:
     """Compare the bits of the regions and the files of the images with the page's."""
     facts = stack.truth_facts
-    for name, bit in REGIONS.items():
-        yield from _equal(f"{TRUTH}: regions.{name}", facts["regions"][name], bit)
-    for name in TRUTH_IMAGES:
+    for name, bit in (REGIONS | CLEAR_REGIONS).items():
+        if name in REGIONS or name in facts["regions"]:
+            yield from _equal(f"{TRUTH}: regions.{name}", facts["regions"][name], bit)
+    there = [name for name in CLEAR_IMAGES if name in facts["images"]]
+    for name in [*TRUTH_IMAGES, *there]:
         held = _in(facts["images"], name).get("file")
         yield from _equal(f"{TRUTH}: images.{name}.file", held, truth_file(name))
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from .. import optics
 from ..shooting.shoot import BLUR_CRITERION_UM, USABLE_GAIN_STOPS, USABLE_SMEAR_PX, Shoot
-from ..shooting.truth import NEVER_PX, REGIONS, Truth
+from ..shooting.truth import NEVER_PX, Truth
 
 #: Images of the truth: what each holds, and its unit.
 TRUTH_IMAGES = {
@@ -20,6 +20,19 @@ TRUTH_IMAGES = {
     "edge_distance_px": ("distance to the nearest occluding edge", "px"),
     "regions": ("bits of the regions the pixel lies in", "bits"),
 }
+#: Those that are there only where light comes through a surface of the scene.
+CLEAR_IMAGES = {
+    "depth_behind_mm": (
+        "z of the opaque surface that is seen through translucent ones; NaN: there is none",
+        "mm",
+    ),
+}
+
+
+def images_of(truth: Truth) -> dict[str, tuple[str, str]]:
+    """Return the images that a truth has, as `TRUTH_IMAGES` tells of them."""
+    there = {name: told for name, told in CLEAR_IMAGES.items() if getattr(truth, name) is not None}
+    return TRUTH_IMAGES | there
 
 
 def truth_file(name: str) -> str:
@@ -34,10 +47,10 @@ def truth_facts(plan: Shoot, truth: Truth) -> dict[str, Any]:
     return {
         "reference": truth.reference,
         "usable_frames": [record.frame for record in plan.records if record.usable],
-        "regions": REGIONS,
+        "regions": truth.bits,
         "images": {
             name: {"file": truth_file(name), "about": about, "unit": unit}
-            for name, (about, unit) in TRUTH_IMAGES.items()
+            for name, (about, unit) in images_of(truth).items()
         },
         "optics": {
             "magnification": rig.lens.magnification,

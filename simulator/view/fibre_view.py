@@ -46,6 +46,7 @@ class FibrePart:
     region: str = "fibres"
     extended: bool = False
     detail_mm: float = 0.0
+    translucent: bool = False
 
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it."""

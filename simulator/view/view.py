@@ -27,12 +27,15 @@ class View:
         Share of the pixel that the part covers; None where it covers all.
     depth_mm : array (rows, cols), or of shape (1, 1) where it is the same all over
         Camera depth Z of the part's surface, continued smoothly beyond its edge.
+    held : array (rows, cols, 3) or None
+        Share of the light from behind that it holds back; None where that is its coverage.
     """
 
     window: Window
     colour: Floats
     coverage: Floats | None
     depth_mm: Floats
+    held: Floats | None = None
 
 
 #: For each corner of a box whether it takes the lower (0) or upper x, y and z.
@@ -95,6 +98,10 @@ class Part(Protocol):
     @property
     def detail_mm(self) -> float:
         """Size of its smallest side, mm; inf where it has none."""
+
+    @property
+    def translucent(self) -> bool:
+        """Whether light from behind comes through it."""
 
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it, ((x0, y0, z0), (x1, y1, z1)); +-inf where unbounded."""

@@ -1,8 +1,8 @@
 """Scenes with the cameras that take them, which another renderer has drawn as well.
 
-A row of ``mitsuba/cases.toml`` names a scene file beside it and says what differs from the
-nominal camera of the scene's rig: pose, lens, sensor, the place of the living subject and how far
-it moves during the exposure, and the part of the frame that is compared.
+A row of ``mitsuba/cases.toml`` or ``clear.toml`` names a scene file beside it and says what differs
+from the nominal camera of the scene's rig: pose, lens, sensor, the place of the living subject and
+how far it moves during the exposure, and the part of the frame that is compared.
 """
 
 from __future__ import annotations
@@ -84,8 +84,17 @@ class Case:
 
 
 def cases() -> dict[str, Case]:
-    """Return all cases by name."""
-    table = tomllib.loads((FOLDER / "cases.toml").read_text(encoding="utf-8"))
+    """Return the cases by name that the levels of quality promise of."""
+    return _listed("cases.toml")
+
+
+def clear_cases() -> dict[str, Case]:
+    """Return the cases by name whose surfaces light comes through."""
+    return _listed("clear.toml")
+
+
+def _listed(table_name: str) -> dict[str, Case]:
+    table = tomllib.loads((FOLDER / table_name).read_text(encoding="utf-8"))
     return {row["name"]: case_of(row, FOLDER / f"{row['name']}.toml") for row in table["case"]}
 
 
@@ -109,7 +118,7 @@ def case_of(row: dict[str, Any], path: Path) -> Case:
     window = row.pop("window", None)
     sweep = tuple(row.pop("sweep_mm", (0.0, 0.0, 0.0)))
     if row:
-        raise ValueError(f"cases.toml: case {name!r}: got {sorted(row)}, which no case has")
+        raise ValueError(f"case {name!r}: got {sorted(row)}, which no case has")
     return Case(name, scene, camera, Window(*window) if window else None, sweep)
 
 

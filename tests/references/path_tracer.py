@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +15,14 @@ from scipy import ndimage
 
 from stacktruth.simulator import optics
 from stacktruth.simulator.export.export import scene_meshes
-from stacktruth.simulator.export.mesh import write_ply
+from stacktruth.simulator.export.mesh import Mesh, write_ply
 from stacktruth.simulator.view.camera import Camera
 
 Floats = npt.NDArray[np.float32]
+#: Transmittances whose channels differ by less are grey.
+_GREY = 1e-6
+#: Surfaces that light may pass on its way, more than there are.
+_DEEP = 16
 Mask = npt.NDArray[np.bool_]
 
 CORNERS_PER_PX = 8
@@ -76,7 +81,11 @@ class Tracer:
         mi.set_variant(variant)
         mi.set_log_level(mi.LogLevel.Error)
         self.case = case
-        self._scenes = [mi.load_dict(self._scene(camera)) for camera in case.moments()]
+        #: Of each moment one scene, or one for each channel where light comes through by colour.
+        self._scenes = [
+            [mi.load_dict(self._scene(camera, channel)) for channel in self._channels()]
+            for camera in case.moments()
+        ]
 
     def picture(self, *, samples: int, seed: int) -> Floats:
         """Return a picture of so many samples per pixel, linear light."""
@@ -87,8 +96,11 @@ class Tracer:
         total = np.zeros((*self.case.part.shape, 3))
         seeds = iter(range(seed, seed + rounds * len(self._scenes)))
         for _ in range(rounds):
-            for scene in self._scenes:
-                total += np.array(mi.render(scene, spp=spp, seed=next(seeds)))
+            for scenes in self._scenes:
+                at = next(seeds)
+                seen = [np.array(mi.render(scene, spp=spp, seed=at)) for scene in scenes]
+                # A mask has one opacity for all colours.
+                total += sum(one * own for one, own in zip(seen, _taken(len(seen)), strict=True))
         return (total / (rounds * len(self._scenes))).astype(np.float32)
 
     def reference(self, *, samples: int, seed: int = 0) -> Reference:
@@ -109,7 +121,7 @@ class Tracer:
         eye["film"] |= {"pixel_format": "luminance"}
         what = {"type": "aov", "aovs": "away:depth,part:shape_index"}
         seen = mi.render(
-            self._scenes[0],
+            self._scenes[0][0],
             spp=1,
             sensor=mi.load_dict(eye),
             integrator=mi.load_dict(what),
@@ -130,13 +142,32 @@ class Tracer:
             return edge
         return ndimage.distance_transform_edt(~edge) <= NEAR_PX
 
-    def _scene(self, camera: Camera) -> dict[str, Any]:
+    def _meshes(self, camera: Camera) -> list[Mesh]:
+        """Return the exported meshes of one moment."""
+        return scene_meshes(
+            self.case.scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
+        )
+
+    @cached_property
+    def _clear(self) -> bool:
+        """Whether light comes through any surface."""
+        return any(mesh.clear for mesh in self._meshes(self.case.camera))
+
+    def _channels(self) -> range:
+        """Return the channels that need a scene of their own."""
+        shares = [mesh.transmittance for mesh in self._meshes(self.case.camera)]
+        grey = all(one is None or np.ptp(one, axis=1).max() < _GREY for one in shares)
+        return range(1 if grey else 3)
+
+    def _scene(self, camera: Camera, channel: int) -> dict[str, Any]:
         """Return Mitsuba's description of one moment."""
         import mitsuba as mi
 
+        # Light that only leaves surfaces needs no second meeting.
+        depth = {"max_depth": _DEEP, "rr_depth": _DEEP} if self._clear else {"max_depth": 1}
         described = {
             "type": "scene",
-            "integrator": {"type": "path", "max_depth": 1},
+            "integrator": {"type": "path", **depth},
             "sensor": self._sensor(camera),
             "backdrop": {
                 "type": "constant",
@@ -144,23 +175,25 @@ class Tracer:
             },
         }
         with tempfile.TemporaryDirectory() as folder:
-            meshes = scene_meshes(
-                self.case.scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
-            )
-            for number, mesh in enumerate(meshes):
+            for number, mesh in enumerate(self._meshes(camera)):
                 if not len(mesh.faces):
                     continue
                 path = Path(folder) / f"{number}.ply"
                 write_ply(mesh, path)
                 glow = {"type": "mesh_attribute", "name": "vertex_color"}
-                described[f"part-{number}"] = mi.load_dict(
+                shape = mi.load_dict(
                     {
                         "type": "ply",
                         "filename": str(path),
                         "face_normals": True,
                         "emitter": {"type": "area", "radiance": glow},
+                        **({"surface": _surface(mesh)} if self._clear else {}),
                     }
                 )
+                if mesh.transmittance is not None:
+                    opacity = (1 - mesh.transmittance[:, channel]).astype(np.float32)
+                    shape.add_attribute("vertex_opacity", 1, opacity)
+                described[f"part-{number}"] = shape
         return described
 
     def _sensor(self, camera: Camera) -> dict[str, Any]:
@@ -197,3 +230,17 @@ class Tracer:
             # Well stratified in each pair of its dimensions, pixel and lens.
             "sampler": {"type": "multijitter", "sample_count": PASS},
         }
+
+
+def _taken(scenes: int) -> Floats:
+    """Return which colours are taken of each of one scene or three, (scenes, 3)."""
+    return np.eye(3, dtype=np.float32) if scenes == 3 else np.ones((1, 3), np.float32)
+
+
+def _surface(mesh: Mesh) -> dict[str, Any]:
+    """Return what light meets at a mesh: nothing is reflected, some may pass."""
+    black = {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.0}}
+    if mesh.transmittance is None:
+        return black
+    opacity = {"type": "mesh_attribute", "name": "vertex_opacity"}
+    return {"type": "mask", "opacity": opacity, "nested": black}
