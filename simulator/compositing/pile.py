@@ -20,6 +20,8 @@ _SHARED = np.float32(1 / 3)
 _STEP_PER_RADIUS = 1 / 3
 #: Share of its change across the pupil that is in doubt where a layer rises as steeply as it blurs.
 _PER_RISE = 0.1
+#: Slopes of what is blurred unevenly are taken over so much to either side, px.
+_UNEVEN_STEP_PX = 1
 #: At most so far from a pixel what is laid there depends on the layers, px.
 PILE_REACH_PX = SLOPE_REACH_PX
 
@@ -52,6 +54,7 @@ class Pile:
         doubts: bool = False,
     ) -> None:
         self.window = window
+        self.reach_px = reach_px
         self._most_level = float(np.log2(reach_px))
         # Channel by channel in memory, as layers are.
         self.light: Floats = np.moveaxis(np.empty((3, *window.shape), np.float32), 0, -1)
@@ -121,6 +124,28 @@ class Pile:
             if self.doubt is not None:
                 self.doubt[here] *= _green(past)
         np.add(got, layer.colour, out=light)
+
+    def question(self, layer: Blurred, uneven_px: Floats) -> None:
+        """Doubt the light of a layer that was just laid, whose true blur is wider one way.
+
+        Parameters
+        ----------
+        layer : Blurred
+        uneven_px : array (rows, cols)
+            By how much its blur radius is wider one way, and narrower across.
+        """
+        if self.doubt is not None:
+            slope = _length([_slope(layer.colour, axis, _UNEVEN_STEP_PX) for axis in (0, 1)])
+            here = layer.window.slices_in(self.window)
+            self.doubt[here] = np.maximum(self.doubt[here], uneven_px * slope.max(axis=-1))
+
+    def add(self, other: Pile) -> None:
+        """Add the light of another pile, whose tile lies in this one's: a window that shows it."""
+        here = other.window.slices_in(self.window)
+        self.light[here] += other.light
+        self._change[:, *here] += other._change
+        if self.doubt is not None and other.doubt is not None:
+            np.maximum(self.doubt[here], other.doubt, out=self.doubt[here])
 
 
 def _length(change: Floats | Sequence[Floats]) -> Floats:

@@ -15,7 +15,7 @@ from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
 from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
-from ..blur.defocus import ALIKE_PX, blur
+from ..blur.defocus import ALIKE_PX, Blurred, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
 from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
 from ..blur.smear import Path
@@ -24,7 +24,7 @@ from ..rig import Rig, plain_rig
 from ..scene.scene import Scene
 from ..view.camera import Camera, Crop, Window
 from ..view.parts import parts_of
-from ..view.view import Part, Sampling, View, reach
+from ..view.view import Image, Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
@@ -415,6 +415,8 @@ class _Sight:
     least_px: float
     #: The one blur radius of all of it, px, where it has but one.
     radius_px: float | None
+    #: How what is seen in it is seen.
+    image: _Sight | None = None
 
     def window_for(self, tile: Window) -> Window:
         """Return what is seen of it for a tile."""
@@ -471,7 +473,7 @@ def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
     # How it is seen must not depend on what a crop or a tile shows of it.
     _, nearest, farthest = reach(part, camera, camera.uncut)
     least, widest = radius_range_px(camera, taking.focus, key, nearest, farthest)
-    return _Sight(
+    sight = _Sight(
         number=number,
         part=part,
         taking=taking,
@@ -481,6 +483,25 @@ def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
         normalised=part.extended or (part.detail_mm > 0 and _is_tilted(camera)),
         least_px=least,
         radius_px=(least + widest) / 2 if widest - least <= ALIKE_PX else None,
+    )
+    return sight if part.image is None else replace(sight, image=_image_sight(part.image, sight))
+
+
+def _image_sight(image: Image, body: _Sight) -> _Sight:
+    """Return how what is seen in a part is seen, wherever light of that part may go."""
+    camera, key = body.taking.camera, body.taking.key
+    nearest, farthest = image.depths_mm(camera)
+    least, widest = radius_range_px(camera, body.taking.focus, key, nearest, farthest)
+    motion = body.taking.motion
+    return replace(
+        body,
+        part=image,
+        reach=body.reach.grown(body.margin_px),
+        margin_px=reach_px(key, widest) + (0 if motion is None else motion.reach_px),
+        scale=min(view_scale(key.size * least), _coarsest_scale(image, camera, farthest)),
+        normalised=True,
+        least_px=least,
+        radius_px=None,
     )
 
 
@@ -496,13 +517,66 @@ def _is_tilted(camera: Camera) -> bool:
     return rise * radius_mm / camera.distance_mm > _MOST_RISE
 
 
+@dataclass(frozen=True, eq=False)
+class _Layer:
+    """A part's view, blurred."""
+
+    blurred: Blurred
+    #: Its signed blur radius, px, and how steeply it changes where that is asked for.
+    blur_px: Floats
+    rise: Floats | None
+    #: Share of its image's light that it lets out, blurred, (rows, cols, 3).
+    let_out: Floats | None
+    #: By how much its blur radius is wider one way than ``blur_px``, and narrower across, px.
+    uneven_px: Floats | None
+
+
 def _lay_over(pile: Pile, look: _Look) -> None:
-    """Lay one part's blurred view over a tile."""
+    """Lay one part's blurred view over a tile, and what is seen in it."""
+    layer = _layer(look, pile.window, doubts=pile.doubt is not None)
+    if layer is None:
+        return
+    size = look.sight.taking.key.size
+    pile.lay(layer.blurred, layer.blur_px, size=size, rise=layer.rise)
+    if layer.let_out is not None and look.sight.image is not None:
+        pile.add(_within(pile, look.sight.image, layer, size))
+
+
+def _within(pile: Pile, image: _Sight, window: _Layer, size: float) -> Pile:
+    """Return what is seen in a part: its image, with all but the part laid over it in black."""
+    inner = Pile(
+        window.blurred.window,
+        (0.0, 0.0, 0.0),
+        reach_px=pile.reach_px,
+        doubts=pile.doubt is not None,
+    )
+    seen = image.window_for(inner.window)
+    shown = (
+        None
+        if seen.empty
+        else _layer(_Look(image, seen), inner.window, doubts=pile.doubt is not None)
+    )
+    if shown is not None:
+        inner.lay(shown.blurred, shown.blur_px, size=size, rise=shown.rise)
+        if shown.uneven_px is not None:
+            inner.question(shown.blurred, shown.uneven_px)
+        assert window.let_out is not None
+        dark = replace(
+            window.blurred,
+            colour=np.zeros_like(window.blurred.colour),
+            coverage=1 - window.let_out,
+        )
+        inner.lay(dark, window.blur_px, size=size)
+    return inner
+
+
+def _layer(look: _Look, onto: Window, *, doubts: bool) -> _Layer | None:
+    """Blur one part's view; None where it lights nothing."""
     sight, window = look.sight, look.window
     taking, key = sight.taking, sight.taking.key
     view = sight.part.view(taking.camera, window, sampling=_sampling(look))
     if view.coverage is not None and not view.coverage.any():
-        return
+        return None
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
     if sight.radius_px is not None:
         side = -1 if radius.mean() < 0 else 1
@@ -518,7 +592,7 @@ def _lay_over(pile: Pile, look: _Look) -> None:
         coverage=view.coverage,
         radius_px=radius,
         key=key,
-        onto=pile.window,
+        onto=onto,
         normalised=sight.normalised,
         motion=taking.motion,
     )
@@ -526,10 +600,15 @@ def _lay_over(pile: Pile, look: _Look) -> None:
     if view.held is not None:
         # What it holds back differs by channel, as its colour does.
         blurred = replace(blurred, coverage=spread(view.held).colour)
-    if not blurred.window.empty:
-        blur_px = _signed_px(taking, view, blurred.window)
-        rise = _rise(blur_px) if pile.doubt is not None else None
-        pile.lay(blurred, blur_px, size=key.size, rise=rise)
+    if blurred.window.empty:
+        return None
+    let_out = None if view.let_out is None else spread(view.let_out).colour
+    blur_px = _signed_px(taking, view, blurred.window)
+    uneven = None
+    if doubts and view.across_mm is not None:
+        one_way = _signed_px(taking, replace(view, depth_mm=view.across_mm), blurred.window)
+        uneven = np.abs(one_way - blur_px)
+    return _Layer(blurred, blur_px, _rise(blur_px) if doubts else None, let_out, uneven)
 
 
 def _sampling(look: _Look) -> Sampling:

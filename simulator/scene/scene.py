@@ -195,7 +195,14 @@ class Balls:
         Radiance of the light's reflection, 1 = saturation; 0 for a dull ball.
     clear : float
         0 for an opaque ball lit from outside, 1 for a clear drop that gathers the light at its
-        far side.
+        far side; painted, it shows nothing of what is behind.
+    refractive_index : float or None
+        Of what it is made of (water 1.33, glass 1.5): then it shows the sheets behind it, small
+        and upside down, at the depth where a ball lens has their image, and ``colour`` and
+        ``clear`` do not count. None: it is painted.
+    tint : colour
+        Share of the light that comes through the middle of a ball with a refractive index, each
+        factor 0 to 1; through less of it there comes more.
     living : bool
         Whether they move with the subject.
     """
@@ -207,6 +214,8 @@ class Balls:
     colour: Colour = (0.6, 0.6, 0.6)
     highlight: float = Field(default=8.0, ge=0)
     clear: float = Field(default=1.0, ge=0, le=1)
+    refractive_index: float | None = Field(default=None, ge=1.05, le=4)
+    tint: Colour = (1.0, 1.0, 1.0)
     living: bool = True
 
     @model_validator(mode="after")
@@ -215,6 +224,8 @@ class Balls:
             raise ValueError(
                 f"radius_mm: got {len(self.radius_mm)} values, allowed 1 or {len(self.at_mm)}"
             )
+        if max(self.tint) > 1:
+            raise ValueError(f"tint: got {max(self.tint):g}, allowed 0 to 1 for each channel")
         return self
 
 

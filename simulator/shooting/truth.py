@@ -38,7 +38,7 @@ _REGION_NAMES = (
 #: Bits of the region image, by name. A pixel may be in several regions.
 REGIONS = {name: 1 << place for place, name in enumerate(_REGION_NAMES)}
 #: Those that only scenes have that light comes through; with `REGIONS` they fill two bytes.
-CLEAR_REGIONS = {"translucent": 1 << 8}
+CLEAR_REGIONS = {"translucent": 1 << 8, "refracted": 1 << 9}
 #: A surface that lets less light than this through, mean of its channels, is not seen through.
 CLEAR = 0.1
 #: A best blur radius above this, px, is a gap: nowhere in focus.
@@ -64,7 +64,8 @@ class Truth:
         The same with, at each point, the least defocus of any usable frame.
     depth_mm : array (rows, cols)
         z along the optical axis, from the origin, of the nearest surface that covers half of the
-        pixel or more, however much light it lets through; NaN where nothing is hit.
+        pixel or more, however much light it lets through; in the region "refracted" of the image
+        that is seen in it; NaN where nothing is hit.
     best_frame : array (rows, cols) of int16
         The usable frame in which the point is sharpest; -1 where nothing is hit.
     residual_blur_px : array (rows, cols)
@@ -77,7 +78,8 @@ class Truth:
         Bits of `bits`, in the smallest type that holds them all.
     depth_behind_mm : array (rows, cols) or None
         In the region "translucent", z of the nearest opaque surface behind all that is seen
-        through; NaN elsewhere, and where there is none. None for a scene of opaque surfaces.
+        through, or of the image in it; NaN elsewhere, and where there is none. None for a scene
+        without translucent surfaces.
     """
 
     reference: int
@@ -179,7 +181,9 @@ class TruthView:
         ideal, seen = layers["ideal"]["ideal"], _Seen(**layers["nearest"])
         key = optics_of(self.camera.lens_rig, pitch_um=self.camera.pitch_um)
         edge_distance, band = _edges(seen, self.camera, key)
-        clear = any(part.translucent for part in parts_of(self.scene))
+        parts = parts_of(self.scene)
+        layered = any(part.translucent for part in parts)
+        clear = layered or any(part.image is not None for part in parts)
         return Truth(
             reference=self.reference,
             ideal=ideal,
@@ -190,7 +194,7 @@ class TruthView:
             coverage=seen.coverage,
             edge_distance_px=edge_distance,
             regions=_regions(seen, ideal, band, clear=clear),
-            depth_behind_mm=seen.behind_mm if clear else None,
+            depth_behind_mm=seen.behind_mm if layered else None,
         )
 
     @property
@@ -222,6 +226,9 @@ class TruthView:
             seen.best_frame[area][solid] = sharpest.frame[solid]
             seen.frame_edge[area][solid] = sharpest.frame_edge[solid]
             depth = np.broadcast_to(view.depth_mm, solid.shape)
+            surface = depth if view.surface_mm is None else view.surface_mm
+            seen.surface_mm[area][solid] = np.broadcast_to(surface, solid.shape)[solid]
+            seen.refracted[area][solid] = part.image is not None
             # What was seen through before goes on being, and what is behind it.
             opaque = np.where(seen.translucent[area], seen.behind_mm[area], seen.depth_mm[area])
             through = solid & _is_seen_through(view)
@@ -237,6 +244,7 @@ class TruthView:
         origin = np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
         seen.depth_mm[:] += origin
         seen.behind_mm[:] += origin
+        seen.surface_mm[:] += origin
         return {field.name: getattr(seen, field.name) for field in fields(seen)}
 
 
@@ -269,6 +277,9 @@ class _Seen:
     #: Depth of the nearest opaque surface behind what is translucent; NaN elsewhere.
     behind_mm: Floats
     translucent: Bools
+    refracted: Bools
+    #: Camera depth of the surface itself, where ``depth_mm`` is that of an image in it.
+    surface_mm: Floats
 
     @classmethod
     def nothing(cls, shape: tuple[int, int]) -> _Seen:
@@ -284,6 +295,8 @@ class _Seen:
             part=np.full(shape, -1, np.int32),
             behind_mm=np.full(shape, np.nan, np.float32),
             translucent=np.zeros(shape, bool),
+            refracted=np.zeros(shape, bool),
+            surface_mm=np.full(shape, np.nan, np.float32),
         )
 
 
@@ -342,7 +355,7 @@ def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
     An edge lies between two pixels of different parts whose depths differ by more blur than one
     pixel when one of them is in focus. The band about it is as wide as that blur.
     """
-    depth = np.nan_to_num(seen.depth_mm, nan=1e3)
+    depth = np.nan_to_num(seen.surface_mm, nan=1e3)
     jump = np.zeros(depth.shape, np.float32)
     for axis in (0, 1):
         step = np.abs(np.diff(depth, axis=axis))
@@ -388,7 +401,10 @@ def _regions(
     }
     if not clear:
         return with_bits(masks, REGIONS)
-    return with_bits(masks | {"translucent": seen.translucent}, REGIONS | CLEAR_REGIONS)
+    return with_bits(
+        masks | {"translucent": seen.translucent, "refracted": seen.refracted},
+        REGIONS | CLEAR_REGIONS,
+    )
 
 
 def with_bits(

@@ -55,6 +55,7 @@ class BallPart:
     extended: bool = False
     detail_mm: float = 0.0
     translucent: bool = False
+    image: None = None
 
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it."""
@@ -82,14 +83,14 @@ class BallPart:
         # samples.
         fine = max(sampling.sharp, min(_MOST_FINE, int(np.ceil(_SAMPLES_ACROSS / radius_px))))
         pixel = window.scale / fine / camera.focal_px
-        rays = _spread(camera, window, fine)
+        rays = spread_rays(camera, window, fine)
         colour, coverage, depth_map = self._seen(camera, *rays, pixel=pixel)
         small = min(1.0, np.pi * (radius_px * fine) ** 2)
         return View(
             window,
-            _pooled(colour, fine) * np.float32(small),
-            _pooled(coverage, fine) * np.float32(small),
-            _pooled(depth_map, fine),
+            pooled(colour, fine) * np.float32(small),
+            pooled(coverage, fine) * np.float32(small),
+            pooled(depth_map, fine),
         )
 
     def fills(self, camera: Camera, window: Window) -> bool:
@@ -126,7 +127,7 @@ class BallPart:
         return colour.astype(np.float32), coverage, depth.astype(np.float32)
 
 
-def _spread(camera: Camera, window: Window, fine: int) -> tuple[npt.NDArray, npt.NDArray]:
+def spread_rays(camera: Camera, window: Window, fine: int) -> tuple[npt.NDArray, npt.NDArray]:
     """Return the tangents of ``fine`` rays per pixel side, as `Camera.ray_axes` does."""
     places = ((np.arange(fine) + 0.5) / fine - 0.5) * window.scale
     row, col = (axis.ravel() for axis in window.centres())
@@ -135,7 +136,7 @@ def _spread(camera: Camera, window: Window, fine: int) -> tuple[npt.NDArray, npt
     )
 
 
-def _pooled(values: Floats, factor: int) -> Floats:
+def pooled(values: Floats, factor: int) -> Floats:
     """Return means over blocks of ``factor`` x ``factor`` samples."""
     if factor == 1:
         return values

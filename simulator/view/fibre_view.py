@@ -47,6 +47,7 @@ class FibrePart:
     extended: bool = False
     detail_mm: float = 0.0
     translucent: bool = False
+    image: None = None
 
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it."""

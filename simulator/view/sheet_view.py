@@ -52,6 +52,7 @@ class SheetPart:
     lighting: Lighting
     seed: int
     region: str = "plain"
+    image: None = None
 
     @property
     def name(self) -> str:

@@ -29,6 +29,13 @@ class View:
         Camera depth Z of the part's surface, continued smoothly beyond its edge.
     held : array (rows, cols, 3) or None
         Share of the light from behind that it holds back; None where that is its coverage.
+    let_out : array (rows, cols, 3) or None
+        Share of the light of its own image that it lets out; None where it has no image.
+    across_mm : array or None
+        Camera depth at which rays come together in one direction, where those in the other do as
+        far to the other side of ``depth_mm``; None where all come together there.
+    surface_mm : array or None
+        Camera depth of the surface, in a bare view whose ``depth_mm`` is that of an image in it.
     """
 
     window: Window
@@ -36,6 +43,9 @@ class View:
     coverage: Floats | None
     depth_mm: Floats
     held: Floats | None = None
+    let_out: Floats | None = None
+    across_mm: Floats | None = None
+    surface_mm: Floats | None = None
 
 
 #: For each corner of a box whether it takes the lower (0) or upper x, y and z.
@@ -101,7 +111,11 @@ class Part(Protocol):
 
     @property
     def translucent(self) -> bool:
-        """Whether light from behind comes through it."""
+        """Whether light from behind comes straight through it."""
+
+    @property
+    def image(self) -> Image | None:
+        """What is seen in it at a depth of its own, as through a window."""
 
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it, ((x0, y0, z0), (x1, y1, z1)); +-inf where unbounded."""
@@ -124,6 +138,13 @@ class Part(Protocol):
 
     def fills(self, camera: Camera, window: Window) -> bool:
         """Whether it surely covers all of a window; it may say no where it does."""
+
+
+class Image(Part, Protocol):
+    """What is seen in a part, at a depth of its own; it covers all of any window."""
+
+    def depths_mm(self, camera: Camera) -> tuple[float, float]:
+        """Return bounds of its camera depth, mm."""
 
 
 def reach(part: Part, camera: Camera, frame: Window | None = None) -> tuple[Window, float, float]:

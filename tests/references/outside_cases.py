@@ -1,8 +1,9 @@
 """Scenes with the cameras that take them, which another renderer has drawn as well.
 
-A row of ``mitsuba/cases.toml`` or ``clear.toml`` names a scene file beside it and says what differs
-from the nominal camera of the scene's rig: pose, lens, sensor, the place of the living subject and
-how far it moves during the exposure, and the part of the frame that is compared.
+A row of ``mitsuba/cases.toml`` or ``clear.toml`` names a scene file beside it, of its own name
+unless it names another, and says what differs from the nominal camera of the scene's rig: pose,
+lens, sensor, focus, the place of the living subject and how far it moves during the exposure, and
+the part of the frame that is compared.
 """
 
 from __future__ import annotations
@@ -95,13 +96,17 @@ def clear_cases() -> dict[str, Case]:
 
 def _listed(table_name: str) -> dict[str, Case]:
     table = tomllib.loads((FOLDER / table_name).read_text(encoding="utf-8"))
-    return {row["name"]: case_of(row, FOLDER / f"{row['name']}.toml") for row in table["case"]}
+    return {
+        row["name"]: case_of(row, FOLDER / f"{row.get('scene', row['name'])}.toml")
+        for row in table["case"]
+    }
 
 
 def case_of(row: dict[str, Any], path: Path) -> Case:
     """Return the case of a row of ``cases.toml`` and a scene file."""
     row = dict(row)
     name = row.pop("name")
+    row.pop("scene", None)
     scene = load_scene(path)
     rig = load_rig(scene.rig)
     rig = replace(

@@ -81,6 +81,8 @@ class Tracer:
         mi.set_variant(variant)
         mi.set_log_level(mi.LogLevel.Error)
         self.case = case
+        #: The meshes of the moment that was asked for last: they may be large.
+        self._made: tuple[Camera, list[Mesh]] | None = None
         #: Of each moment one scene, or one for each channel where light comes through by colour.
         self._scenes = [
             [mi.load_dict(self._scene(camera, channel)) for channel in self._channels()]
@@ -144,9 +146,12 @@ class Tracer:
 
     def _meshes(self, camera: Camera) -> list[Mesh]:
         """Return the exported meshes of one moment."""
-        return scene_meshes(
-            self.case.scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
-        )
+        if self._made is None or self._made[0] is not camera:
+            meshes = scene_meshes(
+                self.case.scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
+            )
+            self._made = camera, meshes
+        return self._made[1]
 
     @cached_property
     def _clear(self) -> bool:
@@ -177,6 +182,9 @@ class Tracer:
         with tempfile.TemporaryDirectory() as folder:
             for number, mesh in enumerate(self._meshes(camera)):
                 if not len(mesh.faces):
+                    continue
+                if mesh.refraction is not None:
+                    described[f"part-{number}"] = _ball(mesh)
                     continue
                 path = Path(folder) / f"{number}.ply"
                 write_ply(mesh, path)
@@ -244,3 +252,22 @@ def _surface(mesh: Mesh) -> dict[str, Any]:
         return black
     opacity = {"type": "mesh_attribute", "name": "vertex_opacity"}
     return {"type": "mask", "opacity": opacity, "nested": black}
+
+
+def _ball(mesh: Mesh) -> dict[str, Any]:
+    """Return the sphere through a mesh's corners, of what the mesh says that it encloses."""
+    assert mesh.refraction is not None
+    corners = mesh.points_mm.astype(np.float64)
+    # |p|^2 = 2 p . c + (r^2 - |c|^2), for each corner p.
+    known = np.concatenate([2 * corners, np.ones((len(corners), 1))], axis=1)
+    *centre, rest = np.linalg.lstsq(known, (corners**2).sum(axis=1), rcond=None)[0]
+    return {
+        "type": "sphere",
+        "center": [float(x) for x in centre],
+        "radius": float(np.sqrt(rest + np.dot(centre, centre))),
+        "surface": {
+            "type": "dielectric",
+            "int_ior": float(mesh.refraction[0]),
+            "ext_ior": 1.0,
+        },
+    }
