@@ -29,7 +29,7 @@ from ...simulator.stack.manifest import (
     plan_from_data,
 )
 from ...simulator.stack.stackio import Stack
-from ...simulator.stack.truthfiles import CLEAR_IMAGES, TRUTH_IMAGES, images_of
+from ...simulator.stack.truthfiles import CLEAR_IMAGES, TRUTH_IMAGES, truth_images
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -131,7 +131,7 @@ def pack_stack(stack: Stack, path: Path) -> None:
         Of the new file, ending in ``.npz``.
     """
     arrays: dict[str, npt.NDArray[Any]] = {"frames": np.stack(list(stack.frames))}
-    images = images_of(stack.truth)
+    images = truth_images(stack.truth)
     arrays |= {name: getattr(stack.truth, name) for name in images}
     rows = stack.records.to_dict("list")
     kinds = [(str(name), np.asarray(column).dtype) for name, column in rows.items()]

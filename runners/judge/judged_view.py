@@ -64,7 +64,7 @@ class JudgedView:
     @cached_property
     def masks(self) -> Mapping[str, Bools]:
         """The regions that are scored."""
-        return {name: self.truth.mask(name) & self.valid for name in self.truth.bits}
+        return {name: self.truth.mask(name) & self.valid for name in self.truth.region_bits}
 
     @cached_property
     def given(self) -> StackTruth:

@@ -37,8 +37,8 @@ _REGION_NAMES = (
 )
 #: Bits of the region image, by name. A pixel may be in several regions.
 REGIONS = {name: 1 << place for place, name in enumerate(_REGION_NAMES)}
-#: Those that only scenes have that light comes through; with `REGIONS` they fill two bytes.
-CLEAR_REGIONS = {"translucent": 1 << 8, "refracted": 1 << 9}
+#: Those that only scenes have with surfaces that light comes through.
+CLEAR_REGIONS = {"translucent": 1 << 9, "refracted": 1 << 10}
 #: A surface that lets less light than this through, mean of its channels, is not seen through.
 CLEAR = 0.1
 #: A best blur radius above this, px, is a gap: nowhere in focus.
@@ -75,11 +75,11 @@ class Truth:
     edge_distance_px : array (rows, cols)
         Distance to the nearest occluding edge.
     regions : array (rows, cols) of unsigned integers
-        Bits of `bits`, in the smallest type that holds them all.
+        Bits of `region_bits`, in the smallest type that holds them all.
     depth_behind_mm : array (rows, cols) or None
         In the region "translucent", z of the nearest opaque surface behind all that is seen
         through, or of the image in it; NaN elsewhere, and where there is none. None for a scene
-        without translucent surfaces.
+        without surfaces that light comes through.
     """
 
     reference: int
@@ -94,9 +94,9 @@ class Truth:
     depth_behind_mm: Floats | None = None
 
     @property
-    def bits(self) -> dict[str, int]:
-        """Bits of the regions image, by name."""
-        return REGIONS if self.regions.dtype.itemsize == 1 else REGIONS | CLEAR_REGIONS
+    def region_bits(self) -> dict[str, int]:
+        """Bits of the region image, by name: `REGIONS`, and more where light comes through."""
+        return REGIONS if self.depth_behind_mm is None else REGIONS | CLEAR_REGIONS
 
     def mask(self, region: str) -> Bools:
         """Return where a region is, array (rows, cols) of bool.
@@ -106,9 +106,9 @@ class Truth:
         region : str
             A key of `REGIONS`, or of `CLEAR_REGIONS`.
         """
-        if region in CLEAR_REGIONS and region not in self.bits:
+        if region in CLEAR_REGIONS and region not in self.region_bits:
             return np.zeros(self.regions.shape, bool)
-        return (self.regions & self.bits[region]) > 0
+        return (self.regions & self.region_bits[region]) > 0
 
 
 #: Arrays (rows, cols, ...) by name.
@@ -182,8 +182,7 @@ class TruthView:
         key = optics_of(self.camera.lens_rig, pitch_um=self.camera.pitch_um)
         edge_distance, band = _edges(seen, self.camera, key)
         parts = parts_of(self.scene)
-        layered = any(part.translucent for part in parts)
-        clear = layered or any(part.image is not None for part in parts)
+        clear = any(part.translucent or part.image is not None for part in parts)
         return Truth(
             reference=self.reference,
             ideal=ideal,
@@ -194,7 +193,7 @@ class TruthView:
             coverage=seen.coverage,
             edge_distance_px=edge_distance,
             regions=_regions(seen, ideal, band, clear=clear),
-            depth_behind_mm=seen.behind_mm if layered else None,
+            depth_behind_mm=seen.behind_mm if clear else None,
         )
 
     @property

@@ -17,7 +17,7 @@ from ..shooting.truth import CLEAR_REGIONS, REGIONS
 from .columns import FRAME_KEYS, INFO_KEYS, RECORD_COLUMNS, TRUTH_KEYS
 from .frameio import FORMATS
 from .manifest import INFO, RECORDS, TRUTH
-from .truthfiles import CLEAR_IMAGES, TRUTH_IMAGES, truth_file
+from .truthfiles import CLEAR_IMAGES, TRUTH_IMAGES, truth_file, truth_images
 
 if TYPE_CHECKING:
     from .stackio import Stack
@@ -51,7 +51,11 @@ def _missing(stack: Stack) -> Iterator[str]:
     for number, frame in enumerate(stack.info["frames"]):
         yield from _absent(frame, FRAME_KEYS, f"{INFO}: frames.{number}")
     facts = stack.truth_facts
-    lists: Mapping[str, Iterable[str]] = {"regions": REGIONS, "images": TRUTH_IMAGES}
+    clear = truth_file(*CLEAR_IMAGES) in stack.manifest.files
+    lists: Mapping[str, Iterable[str]] = {
+        "regions": [*REGIONS, *(CLEAR_REGIONS if clear else ())],
+        "images": [*TRUTH_IMAGES, *(CLEAR_IMAGES if clear else ())],
+    }
     for name, known in lists.items():
         yield from (
             f"{TRUTH}: key '{name}.{one}' is missing"
@@ -107,11 +111,9 @@ def _usable(stack: Stack) -> Iterator[str]:
 def _truth(stack: Stack) -> Iterator[str]:
     """Compare the bits of the regions and the files of the images with the page's."""
     facts = stack.truth_facts
-    for name, bit in (REGIONS | CLEAR_REGIONS).items():
-        if name in REGIONS or name in facts["regions"]:
-            yield from _equal(f"{TRUTH}: regions.{name}", facts["regions"][name], bit)
-    there = [name for name in CLEAR_IMAGES if name in facts["images"]]
-    for name in [*TRUTH_IMAGES, *there]:
+    for name, bit in stack.truth.region_bits.items():
+        yield from _equal(f"{TRUTH}: regions.{name}", facts["regions"][name], bit)
+    for name in truth_images(stack.truth):
         held = _in(facts["images"], name).get("file")
         yield from _equal(f"{TRUTH}: images.{name}.file", held, truth_file(name))
 

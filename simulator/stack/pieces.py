@@ -26,7 +26,7 @@ from ..steps import Step
 from .frameio import FrameFormat, frame_file
 from .manifest import RECORDS, TRUTH, FileFacts, pretty_json
 from .records import records_csv
-from .truthfiles import images_of, truth_facts, truth_file
+from .truthfiles import truth_facts, truth_file, truth_images
 
 Facts = dict[str, FileFacts]
 _FRAME, _DRAWN, _TRUTH, _RECORDS = "frame", "drawn", "truth", "records"
@@ -138,7 +138,7 @@ class StackJob:
         for name in LAYERS:
             self._forget(name)
         facts: Facts = {}
-        for name in images_of(truth):
+        for name in truth_images(truth):
             facts |= write_file(self.folder, truth_file(name), encode_map(getattr(truth, name)))
         text = pretty_json(truth_facts(self.plan, truth))
         return facts | write_file(self.folder, TRUTH, text.encode())

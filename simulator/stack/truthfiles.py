@@ -29,7 +29,7 @@ CLEAR_IMAGES = {
 }
 
 
-def images_of(truth: Truth) -> dict[str, tuple[str, str]]:
+def truth_images(truth: Truth) -> dict[str, tuple[str, str]]:
     """Return the images that a truth has, as `TRUTH_IMAGES` tells of them."""
     there = {name: told for name, told in CLEAR_IMAGES.items() if getattr(truth, name) is not None}
     return TRUTH_IMAGES | there
@@ -47,10 +47,10 @@ def truth_facts(plan: Shoot, truth: Truth) -> dict[str, Any]:
     return {
         "reference": truth.reference,
         "usable_frames": [record.frame for record in plan.records if record.usable],
-        "regions": truth.bits,
+        "regions": truth.region_bits,
         "images": {
             name: {"file": truth_file(name), "about": about, "unit": unit}
-            for name, (about, unit) in images_of(truth).items()
+            for name, (about, unit) in truth_images(truth).items()
         },
         "optics": {
             "magnification": rig.lens.magnification,

@@ -223,7 +223,7 @@ def test_the_truth_in_a_drop_is_that_of_its_image(rig, scene, sheet):
     refracted = truth.mask("refracted")
     assert refracted.sum() == pytest.approx(np.pi * 40**2, rel=0.02)
     assert not truth.mask("translucent").any()
-    assert truth.depth_behind_mm is None
+    assert np.isnan(truth.depth_behind_mm).all()
     assert truth.mask("occlusion-band")[64, 96 + 40]
 
 

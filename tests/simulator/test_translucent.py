@@ -136,7 +136,7 @@ def test_opaque_scenes_have_neither_file_nor_region(rig, scene, sheet):
     truth = truth_of(scene(sheet()), camera, {0: camera}, reference=0)
     assert truth.depth_behind_mm is None
     assert truth.regions.dtype == np.uint8
-    assert truth.bits == REGIONS
+    assert truth.region_bits == REGIONS
     assert not truth.mask("translucent").any()
 
 
@@ -146,7 +146,7 @@ def test_a_stack_holds_both_depths_and_is_read_back(rig, layered, tmp_path):
     folder = write_stack(plan, tmp_path / "stack", progress=False)
     stack = read_stack(folder)
     assert check_stack(folder) == []
-    assert stack.truth_facts["regions"]["translucent"] == 256
+    assert stack.truth_facts["regions"]["translucent"] == 512
     assert stack.truth_facts["images"]["depth_behind_mm"]["unit"] == "mm"
     made = plan.truth()
     assert np.array_equal(stack.truth.depth_behind_mm, made.depth_behind_mm, equal_nan=True)
