@@ -133,7 +133,9 @@ def test_every_published_folder_is_a_study(stamps):
     hidden = {name for name in names if name.startswith((".", "__"))}
     studies = {name for name in stamps.STUDIES if "." not in name.rpartition("/")[2]}
     made = {name for name in studies if stamps.is_made(stamps.STUDIES[name])}
-    assert made <= names - hidden <= studies
+    # Times depend on the machine more than on a line of code: the page tells of which commit.
+    measured = {"speed"}
+    assert made <= names - hidden - measured <= studies
 
 
 @pytest.fixture

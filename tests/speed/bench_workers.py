@@ -40,7 +40,9 @@ def run(suite: Path, workers: int) -> None:
             f"{place}/out",
         ]
         how = ["--workers", str(workers)]
-        subprocess.run([*argv, *how], cwd=ROOT, check=True, capture_output=True)
+        ended = subprocess.run([*argv, *how], cwd=ROOT, check=False, capture_output=True, text=True)
+        if ended.returncode:
+            raise RuntimeError(f"bench {suite}: exit status {ended.returncode}\n{ended.stderr}")
 
 
 def main() -> None:

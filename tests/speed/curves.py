@@ -57,46 +57,61 @@ def focus_for(scene: Scene, rig: Rig, radius_px: float, *, side: int) -> float:
     return depth - offset
 
 
-def points(
+def over_pixels(
     quality: str, *, sides: tuple[int, ...], side: int
-) -> Iterator[tuple[str, float, float]]:
-    """Yield (curve, abscissa, convolutions a frame)."""
+) -> Iterator[tuple[float, float]]:
+    """Yield (megapixels, convolutions a frame)."""
     scene = load_scene(_PIXELS_OF)
     for each in sides:
         rig = large_sensor(load_rig(scene.rig), each)
         asked = {"crop": (each, each), "quality": quality}
         frame = lambda: render_view(scene, rig, **asked)  # noqa: B023, E731 - called at once
-        yield "megapixels", each**2 / 1e6, in_convolutions(frame, each, rounds=1 + (each < 3000))
+        yield each**2 / 1e6, in_convolutions(frame, each, rounds=1 + (each < 3000))
+
+
+def over_blur(quality: str, *, sides: tuple[int, ...], side: int) -> Iterator[tuple[float, float]]:
+    """Yield (radius of blur, px, convolutions a frame)."""
     flat = load_scene(_BLUR_OF)
     rig = load_rig(flat.rig)
     asked = {"crop": (side, side), "quality": quality}
     for radius in RADII:
         pose = Pose(z_mm=focus_for(flat, rig, radius, side=side))
         frame = lambda: render_view(flat, rig, pose=pose, **asked)  # noqa: B023, E731
-        yield "blur radius, px", radius, in_convolutions(frame, side)
+        yield radius, in_convolutions(frame, side)
+
+
+def over_parts(quality: str, *, sides: tuple[int, ...], side: int) -> Iterator[tuple[float, float]]:
+    """Yield (sheets over each other, convolutions a frame)."""
     full = load_scene(_PARTS_OF)
     rig = load_rig(full.rig)
     for count in PARTS:
         some = replace(full, surface=full.surface[:count])
-        frame = lambda: render_view(some, rig, **asked)  # noqa: B023, E731
-        yield "parts", count, in_convolutions(frame, side)
+        frame = lambda: render_view(some, rig, crop=(side, side), quality=quality)  # noqa: B023, E731
+        yield count, in_convolutions(frame, side)
 
 
-def measured(quality: str, *, sides: tuple[int, ...] = SIDES, side: int = _SIDE) -> pd.DataFrame:
-    """Return the curves of a level of quality.
+#: The curves by what stands below them.
+CURVES = {"megapixels": over_pixels, "blur radius, px": over_blur, "parts": over_parts}
+
+
+def measured(
+    quality: str, curve: str, *, sides: tuple[int, ...] = SIDES, side: int = _SIDE
+) -> pd.DataFrame:
+    """Return a curve of a level of quality.
 
     Parameters
     ----------
     quality : {"fast", "true", "exact"}
+    curve : str
+        One of `CURVES`.
     sides : tuple of int
         Of the curve over pixels.
     side : int
         Of the frames of the other curves, px.
     """
-    columns = ["curve", "at", "convolutions"]
-    return pd.DataFrame(points(quality, sides=sides, side=side), columns=columns).assign(
-        quality=quality
-    )
+    points = CURVES[curve](quality, sides=sides, side=side)
+    found = pd.DataFrame(points, columns=["at", "convolutions"])
+    return found.assign(curve=curve, quality=quality)[["curve", "at", "convolutions", "quality"]]
 
 
 def curves_figure(curves: pd.DataFrame, workers: pd.DataFrame) -> Figure:
@@ -105,11 +120,11 @@ def curves_figure(curves: pd.DataFrame, workers: pd.DataFrame) -> Figure:
     Parameters
     ----------
     curves : DataFrame
-        As `measured` returns it, levels below each other.
+        As `measured` returns them, below each other.
     workers : DataFrame
         Columns `work`, `workers`, `times_as_fast`; may be empty.
     """
-    names = list(dict.fromkeys(curves["curve"]))
+    names = [name for name in CURVES if name in set(curves["curve"])]
     figure = Figure(figsize=(10, 6.4), layout="constrained")
     panels = figure.subplots(2, 2).flat
     for panel, name in zip(panels, names, strict=False):
@@ -143,7 +158,11 @@ def main() -> None:
     parser.add_argument("--sides", type=int, nargs="+", default=list(SIDES))
     parser.add_argument("--csv", type=Path, help="write the curves there as well")
     asked = parser.parse_args()
-    found = [measured(level, sides=tuple(asked.sides), side=asked.side) for level in asked.quality]
+    found = [
+        measured(level, curve, sides=tuple(asked.sides), side=asked.side)
+        for level in asked.quality
+        for curve in CURVES
+    ]
     curves = pd.concat(found, ignore_index=True)
     print(curves.to_string(index=False, float_format="%.3g"))
     if asked.csv:

@@ -1,9 +1,9 @@
 """Price of the levels of quality, in fast frames: ``python tests/speed/levels.py``.
 
 Noise-free frames of each scene in the size of the suites, in focus at a quarter, at half and at
-three quarters of what is seen of its depth; exact ones, which are slow, at half alone. All in one
-process, on one thread; a frame is made again until that took two seconds, and the least CPU time
-counts. A level's price is the time of its frames over that of the same at the fast level.
+three quarters of what is seen of its depth; exact ones, which are slow, at half alone. Each scene
+in one process, on one thread; a frame is made again until that took two seconds, and the least
+CPU time counts. A level's price is the time of its frames over that of the same at the fast level.
 """
 
 from __future__ import annotations
@@ -11,6 +11,9 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -77,17 +80,21 @@ def main() -> None:
     parser.add_argument("scenes", nargs="*", help="all that are shipped unless named")
     parser.add_argument("--crop", type=int, nargs=2, default=(3072, 2048), metavar="PX")
     parser.add_argument("--bin", type=int, default=8, help="real pixels merged per side")
+    parser.add_argument("--jobs", type=int, default=1, help="scenes measured side by side")
     parser.add_argument("--csv", type=Path, help="write the prices there as well")
     parser.add_argument("--page", type=Path, help="put the table into this page as well")
     asked = parser.parse_args()
     rows = []
-    for name in asked.scenes or list_data_files("scene"):
-        rows.append({"scene": name, **prices(name, crop=tuple(asked.crop), bin=asked.bin)})
-        print(", ".join(f"{k} {v:.2f}" if k != "scene" else v for k, v in rows[-1].items()))
-        sys.stdout.flush()
-        table = pd.DataFrame(rows)
-        if asked.csv:
-            table.round(3).to_csv(asked.csv, index=False)
+    work = partial(prices, crop=tuple(asked.crop), bin=asked.bin)
+    with ProcessPoolExecutor(asked.jobs, mp_context=get_context("spawn")) as pool:
+        names = asked.scenes or list_data_files("scene")
+        for done in as_completed(found := {pool.submit(work, name): name for name in names}):
+            rows.append({"scene": found[done], **done.result()})
+            print(", ".join(f"{k} {v:.2f}" if k != "scene" else v for k, v in rows[-1].items()))
+            sys.stdout.flush()
+            table = pd.DataFrame(rows).sort_values("scene")
+            if asked.csv:
+                table.round(3).to_csv(asked.csv, index=False)
     print(as_page(table))
     if asked.page:
         fill(asked.page, "prices", as_page(table))

@@ -3,9 +3,11 @@
 Each line is a ratio, so that machines can be compared: CPU time of one process on one thread
 against CPU time of another work in the same process, in turn; for workers, wall time against that
 of one worker, which means something only where so many cores are idle. Beside it stands the aim.
-First come the lines of CPU time, ``--jobs`` of them side by side, then those of workers, alone.
+First come the lines of CPU time and the curves (`curves.py`), ``--jobs`` of them side by side,
+then the lines of workers, alone.
 
-With ``--out`` the table, the curves (`curves.py`), a figure of them and what it ran on are kept.
+With ``--out`` the table, the curves, a figure of them and what it ran on are kept; ``--only``
+measures again some of it and takes the rest from there.
 """
 
 from __future__ import annotations
@@ -18,14 +20,15 @@ import statistics
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from bench_workers import SUITE, run
-from curves import curves_figure, in_convolutions, measured
+from curves import CURVES, curves_figure, in_convolutions, measured
 from judge_cost import judged
 from levels import least_s, prices
 from render_workers import write
@@ -39,7 +42,9 @@ from stacktruth.simulator.processes import usable_cores
 from stacktruth.simulator.shooting.shoot import shoot
 from stacktruth.simulator.stack.manifest import pretty_json
 
-_COLUMNS = ["what", "measured", "unit", "aim", "at least"]
+_COLUMNS = ["what", "measured", "unit", "aim", "at_least"]
+#: What is measured, each kept in a file of its own.
+_KINDS = ["lines", "curves", "render", "bench"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,27 +189,28 @@ def cpu_lines() -> list[Line]:
     ]  # fmt: skip
 
 
-def workers_table(counts: list[int], *, side: int) -> pd.DataFrame:
-    """Return how many times as fast more workers are: of a shoot and of a benchmark.
+def workers_table(name: str, counts: list[int], *, side: int) -> pd.DataFrame:
+    """Return how many times as fast more workers are.
 
     Parameters
     ----------
+    name : {"render", "bench"}
+        A shoot of 16 frames, or a benchmark of 32 short stacks.
     counts : list of int
         Numbers of workers.
     side : int
-        Of the frames of the shoot, px; the benchmark's are a third.
+        Of the frames of the shoot, px; the benchmark's are an eighth.
     """
     plan = a_shoot("snail-shell", side, frames=16)
     with tempfile.TemporaryDirectory() as place:
         suite = Path(place) / "alike.toml"
-        suite.write_text(SUITE.format(seeds=list(range(1, 33)), frames=6, side=side // 3))
+        suite.write_text(SUITE.format(seeds=list(range(1, 33)), frames=6, side=side // 8))
         works = {"render": lambda n: write(plan, n), "bench": lambda n: run(suite, n)}
         found = [
             {"work": name, "workers": count, "times_as_fast": statistics.median(ratios)}
-            for name, work in works.items()
-            for count, ratios in times_with(work, workers=counts, rounds=1).items()
+            for count, ratios in times_with(works[name], workers=counts, rounds=1).items()
         ]
-    return pd.DataFrame(found, columns=["work", "workers", "times_as_fast"])
+    return pd.DataFrame(found)
 
 
 def _value(number: int) -> float:
@@ -212,15 +218,31 @@ def _value(number: int) -> float:
     return cpu_lines()[number].measure()
 
 
-def cpu_rows(jobs: int) -> Iterator[list[object]]:
-    """Yield the rows of CPU time, some of them worked out side by side."""
+def measured_alone(levels: list[str], jobs: int, only: list[str]) -> Iterator[tuple[str, Any]]:
+    """Yield ("lines", row) and ("curves", table), some of them worked out side by side."""
     lines = cpu_lines()
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(jobs, mp_context=context) as pool:
-        yield from (
-            line.row(value)
-            for line, value in zip(lines, pool.map(_value, range(len(lines))), strict=True)
-        )
+        asked = {}
+        if "curves" in only:
+            curves = [(level, curve) for level in levels for curve in CURVES]
+            asked |= {pool.submit(measured, *each): ("curves", None) for each in curves}
+        if "lines" in only:
+            asked |= {pool.submit(_value, at): ("lines", line) for at, line in enumerate(lines)}
+        for done in as_completed(asked):
+            kind, line = asked[done]
+            yield kind, done.result() if line is None else line.row(done.result())
+
+
+def worker_rows(workers: pd.DataFrame) -> list[list[object]]:
+    """Return the rows of the table that say what more workers bring."""
+    aims = {("render", 16): 12.0, ("bench", 16): 14.0}
+    rows: list[list[object]] = []
+    for _, one in workers.iterrows():
+        aim = aims.get((one["work"], one["workers"]))
+        what = f"{one['work']} with {one['workers']} workers"
+        rows.append([what, round(one["times_as_fast"], 2), "times as fast as one", aim, True])
+    return rows
 
 
 def machine(jobs: int) -> dict[str, object]:
@@ -245,38 +267,56 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--jobs", type=int, default=max(1, usable_cores() // 4))
     parser.add_argument("--workers", type=int, nargs="*", default=None)
-    parser.add_argument("--side", type=int, default=1536, help="pixels per side of the shoot")
+    parser.add_argument("--side", type=int, default=2048, help="pixels per side of the shoot")
     parser.add_argument("--quality", nargs="*", default=["fast", "true"], help="levels of curves")
     parser.add_argument("--out", type=Path, help="keep it in this folder")
+    parser.add_argument("--only", nargs="+", choices=_KINDS, default=_KINDS, help="leave the rest")
     asked = parser.parse_args()
     os.environ.update({f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL")})
-    rows = []
-    for row in cpu_rows(asked.jobs):
-        rows.append(row)
-        print(*row, sep="  ", flush=True)
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(asked.jobs, mp_context=context) as pool:
-        levels = list(pool.map(measured, asked.quality))
-    curves = pd.concat(levels, ignore_index=True) if levels else pd.DataFrame()
+    tables = alone(asked.quality, asked.jobs, asked.only)
     counts = asked.workers
     if counts is None:
         counts = [count for count in (2, 4, 8, 16) if count <= usable_cores()]
-    workers = workers_table(counts, side=asked.side)
-    aims = {("render", 16): 12.0, ("bench", 16): 14.0}
-    for _, one in workers.iterrows():
-        what = f"{one['work']} with {one['workers']} workers"
-        aim = aims.get((one["work"], one["workers"]))
-        rows.append([what, round(one["times_as_fast"], 2), "times as fast as one", aim, True])
-    table = pd.DataFrame(rows, columns=_COLUMNS)
+    for name in {"render", "bench"}.intersection(asked.only):
+        tables[name] = workers_table(name, counts, side=asked.side)
+    if asked.out:
+        kept(asked.out, tables, machine(asked.jobs))
+        tables = {p.stem: pd.read_csv(p) for p in asked.out.glob("*.csv") if p.stem in _KINDS}
+    none = pd.DataFrame(columns=["work", "workers", "times_as_fast"])
+    workers = pd.concat([tables.get("render", none), tables.get("bench", none)], ignore_index=True)
+    lines = [tables["lines"]] if "lines" in tables else []
+    rows = pd.DataFrame(worker_rows(workers), columns=_COLUMNS)
+    table = pd.concat([*lines, rows], ignore_index=True)
     print(table.to_string(index=False))
     if asked.out:
-        asked.out.mkdir(parents=True, exist_ok=True)
         table.to_csv(asked.out / "table.csv", index=False)
-        curves.to_csv(asked.out / "curves.csv", index=False, float_format="%.4g")
-        workers.to_csv(asked.out / "workers.csv", index=False, float_format="%.4g")
-        curves_figure(curves, workers).savefig(asked.out / "figure.png", dpi=110)
-        kept = pretty_json(machine(asked.jobs))
-        (asked.out / "environment.json").write_text(kept, encoding="utf-8")
+        if "curves" in tables:
+            figure = curves_figure(tables["curves"], workers)
+            figure.savefig(asked.out / "figure.png", dpi=110)
+
+
+def alone(levels: list[str], jobs: int, only: list[str]) -> dict[str, pd.DataFrame]:
+    """Return the tables of lines and curves, so far as they are asked for, and tell of each."""
+    lines, curves = [], []
+    for kind, found in measured_alone(levels, jobs, only):
+        (lines if kind == "lines" else curves).append(found)
+        print(found.to_string() if kind == "curves" else "  ".join(map(str, found)), flush=True)
+    tables = {}
+    if lines:
+        order = [line.what for line in cpu_lines()]
+        lines.sort(key=lambda row: order.index(row[0]))
+        tables["lines"] = pd.DataFrame(lines, columns=_COLUMNS)
+    if curves:
+        tables["curves"] = pd.concat(curves, ignore_index=True)
+    return tables
+
+
+def kept(folder: Path, tables: dict[str, pd.DataFrame], ran_on: dict[str, object]) -> None:
+    """Write tables, each in a file of its own, and what they were measured on."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for kind, table in tables.items():
+        table.to_csv(folder / f"{kind}.csv", index=False, float_format="%.4g")
+    (folder / "environment.json").write_text(pretty_json(ran_on), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -182,6 +182,14 @@ class BandPassed:
         self.shape: tuple[int, int] = image.shape
         levels = max(1, int(np.log2(max(1, min(self.shape) / _SMALLEST_SIDE))) + 1)
         self.bands = [band_pass(binned(image, 1 << level)) for level in range(levels)]
+        self._problems: dict[tuple[int, str, float], _Problem] = {}
+
+    def problem(self, level: int, model: str, prior_sd: float) -> _Problem:
+        """Return the problem of explaining other pictures by a level of this one, made once."""
+        key = level, model, prior_sd
+        if key not in self._problems:
+            self._problems[key] = _Problem(self.bands[level], model, prior_sd)
+        return self._problems[key]
 
     @cached_property
     def spline(self) -> Floats:
@@ -223,7 +231,7 @@ def register(
     found = [Registration(matrix, 0.0) for matrix in _starts(first, second, start)]
     for level in reversed(range(len(first.bands))):
         size = 1 << level
-        problem = _Problem(first.bands[level], model, prior_sd)
+        problem = first.problem(level, model, prior_sd)
         surface = second.bands[level] if level else second.spline
         fits = [
             problem.solve(surface, for_binned(fit.matrix, size), order=1 if level else 3)
