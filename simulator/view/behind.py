@@ -90,6 +90,20 @@ def light_along(
     return light + left * np.array(backdrop, np.float32), distance
 
 
+def distance_along(rays: Rays, sheets: tuple[SheetPart, ...]) -> Doubles:
+    """Return how far away rays meet the first opaque sheet, inf where there is none: no light."""
+    distance = np.full(rays.least_mm.shape, np.inf)
+    for sheet in sheets:
+        going = np.isinf(distance)
+        if sheet.translucent or not going.any():
+            continue
+        met = _met_mm(sheet, rays)
+        place = rays.start_mm + np.where(np.isfinite(met), met, 0.0)[..., None] * rays.way
+        u, v = sheet.own(place[..., 0].astype(np.float32), place[..., 1].astype(np.float32))
+        distance = np.where(going & _inside(sheet, u, v), met, distance)
+    return distance
+
+
 def _met_mm(sheet: SheetPart, rays: Rays) -> Doubles:
     """Return how far along each ray the sheet's surface is, inf where it never comes to it."""
     fall = rays.way[..., 2]

@@ -16,7 +16,7 @@ from ...ground.types import Doubles, Floats
 from ..scene.texture.palette import Colour
 from . import ball_lens
 from .ball_view import BallPart, pooled, spread_rays
-from .behind import Rays, light_along
+from .behind import Rays, distance_along, light_along
 from .camera import Camera, Window
 from .sheet_view import SheetPart
 from .view import ONE_SAMPLE, Sampling, View
@@ -199,11 +199,13 @@ class BallImage:
         depth, across = np.empty((2, *window.shape), np.float32)
         for rows, strip in _strips(window, fine):
             rays = _Bent(self.owner, camera, strip, fine)
-            light, *vergences = rays.seen()
+            if bare:
+                vergences = rays.vergences()
+            else:
+                light, *vergences = rays.seen()
+                colour[rows] = pooled(light, fine)
             # Of a pixel's rays the mean vergence counts, as blur goes with it.
             depth[rows], across[rows] = (1 / pooled(one, fine) for one in vergences)
-            if not bare:
-                colour[rows] = pooled(light, fine)
         return View(window, colour, None, depth, across_mm=across)
 
     def depths_mm(self, camera: Camera) -> tuple[float, float]:
@@ -213,7 +215,7 @@ class BallImage:
         radius_px = self.owner.ball.radius_mm * camera.focal_px / depth
         place = np.linspace(-1.05, 1.05, 2 * _PROBES) * radius_px
         down, across = camera.rays_at((row + place)[:, None], (col + place)[None, :])
-        depths = 1 / _Bent(self.owner, camera, (down, across), 1).seen()[1]
+        depths = 1 / _Bent(self.owner, camera, (down, across), 1).vergences()[0]
         near, far = float(depths.min()), float(depths.max())
         spare = _SPARE * (far - near)
         return max(near - spare, 1e-3), far + spare
@@ -269,6 +271,18 @@ class _Bent:
         vergence, across : array (rows, cols)
             One over the camera depth that it seems to come from, and by the rays across alone.
         """
+        owner = self._owner
+        light, distance = light_along(
+            self._left(), owner.behind, owner.backdrop, spread_mm=self._spread_mm
+        )
+        return light, *self._vergences(distance)
+
+    def vergences(self) -> list[Floats]:
+        """Return where the image at each ray lies, as `seen` does, without any light."""
+        return list(self._vergences(distance_along(self._left(), self._owner.behind)))
+
+    def _left(self) -> Rays:
+        """Return the rays as they have left the ball, from their feet on."""
         owner, radius = self._owner, self._owner.ball.radius_mm
         turn = 2 * (self.incidence - self.refraction)
         cos, sin = np.cos(turn)[..., None], np.sin(turn)[..., None]
@@ -276,10 +290,7 @@ class _Bent:
         foot = owner.ball.centre_mm + self._impact_mm[..., None] * (
             cos * self._out + sin * self._way
         )
-        rays = Rays(foot, way, least_mm=radius * np.cos(self.incidence))
-        light, distance = light_along(rays, owner.behind, owner.backdrop, spread_mm=self._spread_mm)
-        distance = np.minimum(distance, _NOWHERE * radius)
-        return light, *self._vergences(distance)
+        return Rays(foot, way, least_mm=radius * np.cos(self.incidence))
 
     def mirrored(self) -> Floats:
         """Return the light that meets each ray after it was reflected at the near face."""
@@ -313,6 +324,7 @@ class _Bent:
         the image is taken to lie where the blur of both is even. The second is by those across.
         """
         own, radius = self._foot_mm, self._owner.ball.radius_mm
+        distance = np.minimum(distance, _NOWHERE * radius)
         curvatures = ball_lens.image_curvatures(
             distance, self._impact_mm, radius, self._owner.index
         )
