@@ -129,7 +129,8 @@ def view_depth(
     -------
     array (rows, cols) of float32
         z along the camera's optical axis, mm, 0 at the origin (the middle of the nominal plane of
-        focus); NaN where nothing is hit.
+        focus); NaN where nothing is hit. A surface counts however much light it lets through; in
+        a ball that bends light it is the depth of the image there.
 
     Raises
     ------
