@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
+from .arrays import clip
 
 
 def smoothstep(t: Any, *, height: Any = 1.0) -> Any:
@@ -22,5 +22,5 @@ def smoothstep(t: Any, *, height: Any = 1.0) -> Any:
     float or array of floats
         ``height * t^2 (3 - 2 t)``, of the type that numpy gives the product.
     """
-    t = np.clip(t, 0, 1)
+    t = clip(t, 0, 1)
     return height * t * t * (3 - 2 * t)

@@ -5,7 +5,7 @@ An alias says nothing of the shape; docstrings do, as ``(rows, cols)`` or ``(row
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -26,5 +26,7 @@ Labels = npt.NDArray[np.int16]
 Complexes = npt.NDArray[np.complex64]
 #: Values of a written picture.
 Codes = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+#: What pictures may be worked out on.
+Device = Literal["cpu", "cuda"]
 #: A picture of any type, as a file holds it.
 Image = npt.NDArray[Any]

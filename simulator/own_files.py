@@ -1,4 +1,4 @@
-"""Pictures of one's own that a scene names: which file, told by its checksum, and where it lies.
+"""Pictures and meshes of one's own that a scene names: which file, by its checksum, and where.
 
 A scene file names a picture beside itself. Once read, the picture is known by its name and its
 SHA-256, which is what a plan says of it: another content is another scene, another folder is not.
@@ -27,8 +27,8 @@ from ..ground.types import Image
 MAX_PIXELS = 50_000_000
 #: Most bytes of its file: as many pixels of four floating-point channels, and what is beside them.
 MAX_BYTES = 1_000_000_000
-#: Kinds of textures and reliefs that name a file.
-KINDS = ("picture", "heights")
+#: Kinds of textures, reliefs and surfaces that name a file.
+KINDS = ("picture", "heights", "mesh", "wrapped")
 _FOLDER = "pictures"
 _FEWEST = 2
 _SHORT = 12
@@ -60,15 +60,15 @@ class OwnFile:
         """Its place in a stack folder."""
         return f"{_FOLDER}/{self.sha256[:_SHORT]}/{Path(self.path).name}"
 
-    def read(self) -> bytes:
-        """Return its bytes.
+    def read(self, what: str = "a picture") -> bytes:
+        """Return its bytes; ``what`` it should be is for errors.
 
         Raises
         ------
         ValueError
             It is not there, too large, or another than the scene was read with.
         """
-        data = read_bytes(self.path)
+        data = read_bytes(self.path, what)
         found = sha256(data)
         if found != self.sha256:
             raise ValueError(
@@ -114,19 +114,19 @@ class OwnFile:
             )
 
 
-def read_bytes(path: str) -> bytes:
-    """Return the bytes of a picture's file, which has to be a plain file of a size that is allowed.
+def read_bytes(path: str, what: str = "a picture") -> bytes:
+    """Return the bytes of a file, which has to be a plain file of a size that is allowed.
 
     Raises
     ------
     ValueError
     """
-    _check_file(Path(path))
+    _check_file(Path(path), what)
     with Path(path).open("rb") as file:
         return file.read(MAX_BYTES)
 
 
-def known(path: str, checksum: str) -> OwnFile:
+def known(path: str, checksum: str, what: str = "a picture") -> OwnFile:
     """Return a file by its checksum, which is taken where it is not told.
 
     Raises
@@ -134,9 +134,9 @@ def known(path: str, checksum: str) -> OwnFile:
     ValueError
         It is not there, or has another checksum than is told.
     """
-    file = OwnFile(path, checksum or sha256(read_bytes(path)))
+    file = OwnFile(path, checksum or sha256(read_bytes(path, what)))
     if checksum:
-        file.read()
+        file.read(what)
     return file
 
 
@@ -206,14 +206,14 @@ def _kept(table: dict[str, Any]) -> PurePosixPath:
     return PurePosixPath(OwnFile(name, str(table.get("sha256", ""))).kept)
 
 
-def _check_file(path: Path) -> None:
+def _check_file(path: Path, what: str = "a picture") -> None:
     try:
         found = os.stat(path)
     except (OSError, ValueError) as error:
         said = getattr(error, "strerror", None) or str(error)
-        raise ValueError(f"{path}: got {said!r}, allowed the path of a picture") from error
+        raise ValueError(f"{path}: got {said!r}, allowed the path of {what}") from error
     if not stat.S_ISREG(found.st_mode):
-        raise ValueError(f"{path}: got what is no plain file, allowed the path of a picture")
+        raise ValueError(f"{path}: got what is no plain file, allowed the path of {what}")
     if found.st_size > MAX_BYTES:
         raise ValueError(
             f"{path}: got {found.st_size / 1e6:.4g} MB, allowed {MAX_BYTES / 1e6:g} MB"

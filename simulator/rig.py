@@ -36,7 +36,22 @@ class Lens:
         Curvature of the surface in focus: it lies farther by this times half the square of the
         distance from the axis, both on the subject's side.
     vignetting_stops : float
-        Light lost at the corners of the whole sensor, stops.
+        Light lost at the corners of the whole sensor, stops, beside what a rim cuts off.
+    blades : int
+        Blades of the diaphragm: 3 to 24, or 0 for a round pupil. The marked f-number is that of
+        the round pupil of the same area.
+    blade_roundness : float
+        Curvature of a blade's edge over that of the circle through the corners: 0 straight, 1
+        round.
+    blade_angle_deg : float
+        By how much a corner is turned clockwise from straight up, seen from behind the camera.
+    cutoff_radius_mm : float
+        Radius of a rim before or behind the diaphragm, as its outline shows on the entrance pupil
+        of a lens that is looked into; it clips the pupil. 0: there is none.
+    cutoff_shift : float
+        How far that outline moves over the entrance pupil, mm for each mm of image height: to the
+        other side of the axis than the subject's point for a rim before the diaphragm, +; to the
+        same side, -, for one behind it.
     """
 
     focal_length_mm: float = Field(gt=0)
@@ -47,6 +62,20 @@ class Lens:
     axial_colour_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     field_curvature_per_mm: float = 0.0
     vignetting_stops: float = Field(default=0.0, ge=0)
+    blades: int = Field(default=0, ge=0, le=24)
+    blade_roundness: float = Field(default=0.0, ge=0, le=1)
+    blade_angle_deg: float = 0.0
+    cutoff_radius_mm: float = Field(default=0.0, ge=0)
+    cutoff_shift: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.blades in (1, 2):
+            raise ValueError(f"blades: got {self.blades}, allowed 0 (a round pupil) or 3 to 24")
+        if self.cutoff_shift != 0 and self.cutoff_radius_mm == 0:
+            raise ValueError(
+                f"cutoff_shift: got {self.cutoff_shift:g} without a cutoff_radius_mm, allowed with "
+                "one above 0"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)

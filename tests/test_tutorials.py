@@ -12,7 +12,7 @@ import pytest
 DOCS = Path(__file__).resolve().parents[1] / "docs"
 TUTORIALS = DOCS / "tutorials"
 #: Pages of the how-to that make what they show, as tutorials do.
-HOW_TO = ("pictures_of_mine",)
+HOW_TO = ("pictures_of_mine", "meshes_of_mine")
 BLOCK = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 PROGRAMS = {"stacktruth": ["-m", "stacktruth.runners.cli"], "python": []}
 NUMBER = re.compile(r"-?\d+(\.\d+)?")

@@ -1,7 +1,8 @@
-"""Pictures of how the blur works: the lens with its symbols, and what defocus does to contrast."""
+"""Pictures of how the blur works: the lens, defocus and contrast, what pupils make of points."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,8 @@ import numpy as np
 import stacktruth
 from stacktruth.ground.srgb import clipped_srgb
 from stacktruth.simulator.rig import Lens, Rig, Sensor
-from stacktruth.simulator.scene.scene import Scene, Sheet
+from stacktruth.simulator.scene.scene import Outline, Scene, Sheet
+from stacktruth.simulator.scene.texture.plain import Flat
 from stacktruth.simulator.scene.texture.target import Spokes
 from stacktruth.simulator.transfer import defocus_otf
 
@@ -23,6 +25,13 @@ _RIG = Rig(
     name="star",
     lens=Lens(focal_length_mm=60, f_number=5.6, magnification=2),
     sensor=Sensor(width_px=260, height_px=260, pitch_um=3.0),
+)
+
+
+_BLURRED = Rig(
+    name="points",
+    lens=Lens(focal_length_mm=50, f_number=4.5, magnification=1),
+    sensor=Sensor(width_px=256, height_px=256, pitch_um=10.0),
 )
 
 
@@ -91,6 +100,47 @@ def _star(waves: float) -> Any:
     card = Sheet(name="card", texture=texture, lit=False, centre_mm=(0.0, 0.0, offset_mm))
     scene = Scene(name="star", field_mm=(0.4, 0.4), depth_mm=(-1, 1), surface=(card,))
     return stacktruth.render_view(scene, _RIG, quality="fast")
+
+
+def pupils(path: Path) -> None:
+    """Draw points of light before and behind the plane of focus, as four pupils blur them."""
+    corner = _BLURRED.sensor.height_px * _BLURRED.sensor.pitch_um / 2e3
+    kinds: dict[str, dict[str, Any]] = {
+        "round": {},
+        "five straight blades": {"blades": 5},
+        "seven rounded blades": {"blades": 7, "blade_roundness": 0.4},
+        "round, clipped by a rim": {"cutoff_radius_mm": 6.0, "cutoff_shift": 3.2 / corner},
+    }
+    figure, places = plt.subplots(2, len(kinds), figsize=(8.4, 4.6))
+    for column, (name, keys) in enumerate(kinds.items()):
+        rig = replace(_BLURRED, lens=replace(_BLURRED.lens, **keys))
+        for row, (side, z_mm) in enumerate((("before focus", -3.0), ("behind focus", 3.3))):
+            axes = places[row, column]
+            axes.imshow(clipped_srgb(stacktruth.render_view(_points(z_mm), rig)))
+            axes.set(xticks=[], yticks=[])
+            if row == 0:
+                axes.set_title(name, fontsize=9)
+            if column == 0:
+                axes.set_ylabel(side, fontsize=9)
+    figure.tight_layout()
+    _save(figure, path)
+
+
+def _points(z_mm: float) -> Scene:
+    """Return nine points of light at one depth."""
+    dot, light = Outline(kind="ellipse", size_mm=(0.04, 0.04)), Flat(colour=(26.0, 22.0, 16.0))
+    places = [(x, y) for x in (-0.9, 0.0, 0.9) for y in (-0.9, 0.0, 0.9)]
+    cards = tuple(
+        Sheet(name=f"point {k}", texture=light, lit=False, outline=dot, centre_mm=(*place, z_mm))
+        for k, place in enumerate(places)
+    )
+    return Scene(
+        name="points",
+        field_mm=(2.56, 2.56),
+        depth_mm=(-4, 4),
+        backdrop=(0.10, 0.13, 0.09),
+        surface=cards,
+    )
 
 
 def _save(figure: Any, path: Path) -> None:

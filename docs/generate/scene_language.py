@@ -5,11 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, get_args
 
+from stacktruth.simulator.scene.gloss import Gloss
+from stacktruth.simulator.scene.mesh.own_mesh import CornerColours, InnerPicture, Wrapped
 from stacktruth.simulator.scene.pattern.lattices import ScaleRows
 from stacktruth.simulator.scene.pattern.patterns import Spiral, Veins
 from stacktruth.simulator.scene.relief.boards import Bus, Layout
 from stacktruth.simulator.scene.relief.reliefs import Relief
 from stacktruth.simulator.scene.scene import (
+    CameraFlash,
     Drawn,
     Lighting,
     Outline,
@@ -51,7 +54,9 @@ def page(folder: Path) -> str:
     """Write the pictures to a folder, and return the text that shows them."""
     shown = pictures.examples()
     text = ["## The scene\n", f"{keys.summary(Scene)}\n", keys.table(Scene)]
-    text += ["### Lighting\n", keys.table(Lighting), "### Drawn\n", keys.table(Drawn)]
+    text += ["### Lighting\n", keys.table(Lighting)]
+    text += ["### CameraFlash\n", f"{keys.summary(CameraFlash)}\n", keys.table(CameraFlash)]
+    text += ["### Drawn\n", keys.table(Drawn)]
     text += ["### Windows\n", f"{keys.summary(SceneWindow)}\n", keys.table(SceneWindow)]
     for part, union in _PARTS.items():
         title, about = _TITLES[part]
@@ -67,6 +72,11 @@ def page(folder: Path) -> str:
         raise ValueError(f"outlines: got {set(shown['outlines'])}, need {set(outlines)}")
     text += ["## Outlines\n", f"{keys.summary(Outline)}\n", keys.table(Outline)]
     text += [_example(folder, "outlines", kind, shown["outlines"][kind]) for kind in outlines]
+    text += ["## Colours of meshes\n"]
+    text += ["The key `texture` of a mesh; one colour is `flat`, as above.\n"]
+    for cls in (CornerColours, InnerPicture, Wrapped):
+        text += [f"### {cls.__name__}\n", f"{keys.summary(cls)}\n", keys.table(cls)]
+    text += ["## Gloss\n", f"{keys.summary(Gloss)}\n", keys.table(Gloss)]
     text += ["## Patterns that several share\n"]
     for name, cls in _SHARED.items():
         text += [f"### {name}\n", f"{keys.summary(cls)}\n", keys.table(cls)]

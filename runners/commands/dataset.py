@@ -14,6 +14,7 @@ from ..dataset.plan import DatasetPlan, sources_of
 from ..request import RequestError, request
 from .bench import shard
 from .options import (
+    add_device_option,
     add_progress_option,
     add_workers_option,
     crop,
@@ -78,6 +79,7 @@ def add_parser(commands: Any) -> None:
         )
     _add_picture_options(parser)
     add_workers_option(parser, default=None)
+    add_device_option(parser)
     _add_machine_options(parser)
     add_progress_option(parser)
 
@@ -159,7 +161,11 @@ def run(args: argparse.Namespace) -> int:
             format=args.format,
             layout=args.layout,
         )
-    how: dict[str, Any] = {"shard": args.shard, "progress": shows_progress(args)}
+    how: dict[str, Any] = {
+        "shard": args.shard,
+        "progress": shows_progress(args),
+        "device": args.device,
+    }
     if args.cluster is None:
         told = make_dataset(plan, args.out, workers=args.workers or usable_cores(), **how)
     else:

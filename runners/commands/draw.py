@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
 from ...simulator.family.draw import draw
@@ -34,7 +35,9 @@ def run(args: argparse.Namespace) -> int:
         path = new_path(args.out)
         family = load_family(args.family)
         text = draw(family, seed=args.seed)
-        scene = scene_of_text(text, where=f"{family.path}:{args.seed}")  # refuses what is no scene
+        # Refuses what is no scene, or names files that are not beside it.
+        where = f"{family.path}:{args.seed}"
+        scene = scene_of_text(text, where=where, folder=Path(path).resolve().parent)
     with whole_file(path) as draft:
         draft.write_text(text, encoding="utf-8")
     surfaces = len(scene.surface)

@@ -5,11 +5,18 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from ...ground.arrays import checked_device
 from ...simulator import load_scene
 from ...simulator.data import list_data_files
 from ..demo.gallery import gallery
 from ..request import RequestError, new_path, request, whole_file
-from .options import add_progress_option, add_workers_option, shows_progress, whole
+from .options import (
+    add_device_option,
+    add_progress_option,
+    add_workers_option,
+    shows_progress,
+    whole,
+)
 
 
 def add_parser(commands: Any) -> None:
@@ -33,6 +40,7 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument("--out", required=True, metavar="FILE.png", help="picture to make")
     add_workers_option(parser)
+    add_device_option(parser)
     add_progress_option(parser)
 
 
@@ -40,11 +48,12 @@ def run(args: argparse.Namespace) -> int:
     """Draw the picture."""
     with request():
         names = _names(args)
-        path = new_path(args.out)
+        path, device = new_path(args.out), checked_device(args.device)
         for name in names:
             load_scene(name)
     with whole_file(path) as draft:
-        gallery(names, draft, workers=args.workers, progress=shows_progress(args))
+        how = {"workers": args.workers, "progress": shows_progress(args)}
+        gallery(names, draft, device=device, **how)
     print(path)
     return 0
 

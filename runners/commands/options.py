@@ -9,6 +9,7 @@ from collections.abc import Callable
 from math import isfinite
 from typing import TYPE_CHECKING
 
+from ...ground.arrays import DEVICES
 from ...ground.spelling import nearest
 from ...simulator.processes import usable_cores
 from ..request import RequestError
@@ -145,6 +146,17 @@ def add_workers_option(
     """
     parser.add_argument(
         "--workers", type=workers, default=default, metavar="N", help=f"processes ({about})"
+    )
+
+
+def add_device_option(parser: argparse._ActionsContainer) -> None:
+    """Add ``--device``, the same for every command that draws pictures."""
+    parser.add_argument(
+        "--device",
+        choices=list(DEVICES),
+        default="cpu",
+        help="what pictures are drawn on; cuda: an NVIDIA GPU with CuPy, which the processes share "
+        "(default: cpu)",
     )
 
 

@@ -13,6 +13,7 @@ from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackio import write_stack
 from ..request import RequestError, new_path, request
 from .options import (
+    add_device_option,
     add_picture_options,
     add_progress_option,
     add_workers_option,
@@ -96,6 +97,7 @@ def add_parser(commands: Any) -> None:
         help="; ".join(f"{found.name}: {found.title}" for found in FORMATS.values()),
     )
     add_workers_option(parser)
+    add_device_option(parser)
     add_progress_option(parser)
 
 
@@ -170,6 +172,7 @@ def _how(args: argparse.Namespace) -> dict[str, Any]:
         "noise": not args.noise_free,
         "bayer": args.bayer,
         "quality": args.quality,
+        "device": args.device,
     }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -14,12 +15,14 @@ from pydantic import TypeAdapter
 from tqdm import tqdm
 
 from ...ground import atomic
+from ...ground.arrays import checked_device
 from ...ground.atomic import write_whole
 from ...ground.checksum import sha256
 from ...ground.json_text import read_json
 from ...ground.litter import remove_litter, removed
 from ...ground.locks import locked
 from ...ground.text import plain_line
+from ...ground.types import Device
 from ...simulator.data import shown_value
 from ...simulator.stack.manifest import (
     StackError,
@@ -55,6 +58,7 @@ def make_dataset(
     work: Work | None = None,
     shard: tuple[int, int] = (1, 1),
     progress: bool = False,
+    device: Device = "cpu",
 ) -> str:
     """Make the stacks of a data set that are not there yet, and its tables when all are.
 
@@ -72,6 +76,8 @@ def make_dataset(
         Only each n-th stack, from the given one of n on, for several machines on one folder.
     progress : bool
         Whether to draw a progress bar on stderr.
+    device : {"cpu", "cuda"}
+        What pictures are worked out on.
 
     Returns
     -------
@@ -90,6 +96,7 @@ def make_dataset(
     folder = Path(out).absolute()
     with request():
         check_plan(plan)
+        checked_device(device)
         begun = pretty_json(_begun(plan))
         _refuse_other_contents(folder, plan)
     (folder / STACKS_FOLDER).mkdir(parents=True, exist_ok=True)
@@ -99,7 +106,7 @@ def make_dataset(
         write_whole(folder / BEGUN, begun.encode())
         which, count = shard
         numbers = range(which - 1, plan.count, count)
-        keep = partial(keep_stack, folder, plan)
+        keep = partial(keep_stack, folder, plan, device=device)
         done = (work or partial(_here, workers=workers))(keep, numbers)
         with tqdm(total=len(numbers), desc="data set", unit="stack", disable=not progress) as bar:
             made = {}
@@ -120,7 +127,9 @@ def _here(
         ) from error
 
 
-def keep_stack(folder: Path, plan: DatasetPlan, number: int) -> StackFacts:
+def keep_stack(
+    folder: Path, plan: DatasetPlan, number: int, *, device: Device = "cpu"
+) -> StackFacts:
     """See that a stack is there and sound; make it if not.
 
     Parameters
@@ -130,6 +139,8 @@ def keep_stack(folder: Path, plan: DatasetPlan, number: int) -> StackFacts:
     plan : DatasetPlan
     number : int
         Of the stack.
+    device : {"cpu", "cuda"}
+        What pictures are worked out on.
 
     Raises
     ------
@@ -141,7 +152,7 @@ def keep_stack(folder: Path, plan: DatasetPlan, number: int) -> StackFacts:
     stack = _sound(path, plan)
     if stack is None:
         _clear(path)
-        _make(one, path, plan)
+        _make(replace(one, shoot=replace(one.shoot, device=device)), path, plan)
         stack = _opened(path, plan)
     wanted = plan_to_data(one.shoot) | {"encoding": stack.shoot.encoding}
     if canonical_json(plan_to_data(stack.shoot)) != canonical_json(wanted):

@@ -29,7 +29,7 @@ from ...simulator.stack.manifest import (
     plan_from_data,
 )
 from ...simulator.stack.stackio import Stack
-from ...simulator.stack.truthfiles import CLEAR_IMAGES, TRUTH_IMAGES, truth_images
+from ...simulator.stack.truthfiles import IMAGES_OF_SOME, TRUTH_IMAGES, truth_images
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,8 +76,7 @@ class PackedStack:
         """The truth in the view of the reference frame."""
         with _readable(self.path), zipfile.ZipFile(self.path) as held:
             there = {name.removesuffix(".npy") for name in held.namelist()}
-        names = [*TRUTH_IMAGES, *(name for name in CLEAR_IMAGES if name in there)]
-        arrays = {one.name: self._array(one.name) for one in fields(Truth) if one.name in names}
+        arrays = {one.name: self._array(one.name) for one in fields(Truth) if one.name in there}
         return Truth(reference=self.truth_facts["reference"], **arrays)
 
     @cached_property
@@ -107,7 +106,7 @@ class PackedStack:
         """
         with _readable(self.path), zipfile.ZipFile(self.path) as held:
             names = sorted(name.removesuffix(".npy") for name in held.namelist())
-            if sorted(set(names) - set(CLEAR_IMAGES)) != sorted(ARRAYS):
+            if sorted(set(names) - set(IMAGES_OF_SOME)) != sorted(ARRAYS):
                 raise ValueError(f"got arrays {', '.join(names)}, expected {', '.join(ARRAYS)}")
             if (damaged := held.testzip()) is not None:
                 raise ValueError(f"got {damaged} damaged, expected it as its checksum says")
@@ -131,15 +130,14 @@ def pack_stack(stack: Stack, path: Path) -> None:
         Of the new file, ending in ``.npz``.
     """
     arrays: dict[str, npt.NDArray[Any]] = {"frames": np.stack(list(stack.frames))}
-    images = truth_images(stack.truth)
-    arrays |= {name: getattr(stack.truth, name) for name in images}
+    arrays |= {name: getattr(stack.truth, name) for name in truth_images(stack.truth)}
     rows = stack.records.to_dict("list")
     kinds = [(str(name), np.asarray(column).dtype) for name, column in rows.items()]
     arrays["records"] = np.array(list(zip(*rows.values(), strict=True)), dtype=kinds)
     texts = {name: (stack.path / file).read_bytes() for name, file in _TEXTS.items()}
     texts[_PLAN] = canonical_json(stack.manifest.plan)
     arrays |= {name: np.frombuffer(text, np.uint8) for name, text in texts.items()}
-    names = [*ARRAYS, *(name for name in images if name not in ARRAYS)]
+    names = [name for name in (*ARRAYS, *IMAGES_OF_SOME) if name in arrays]
     np.savez(path, **{name: arrays[name] for name in names})  # type: ignore[arg-type]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,12 @@ _TILE_PX = 480
 
 @plain_text()
 def gallery(
-    names: Sequence[str], path: str | Path, *, workers: int = 1, progress: bool = False
+    names: Sequence[str],
+    path: str | Path,
+    *,
+    workers: int = 1,
+    progress: bool = False,
+    device: str = "cpu",
 ) -> None:
     """Draw scenes at their intended rigs to one PNG.
 
@@ -38,6 +44,8 @@ def gallery(
         Processes; their number changes no pixel.
     progress : bool
         Whether to draw a progress bar on stderr.
+    device : {"cpu", "cuda"}
+        What pictures are worked out on.
     """
     rows = -(-len(names) // _COLUMNS)
     figure = Figure(figsize=(_COLUMNS * 3.6, rows * 2.72), dpi=130)
@@ -47,7 +55,7 @@ def gallery(
     for spot in axes.flat:
         spot.axis("off")
     halves = [(name, blurred) for blurred in (True, False) for name in names]  # longest first
-    made = side_by_side(half, halves, workers=workers)
+    made = side_by_side(partial(half, device=device), halves, workers=workers)
     bar = tqdm(made, total=len(halves), desc="scenes", unit="picture", disable=not progress)
     pictures = list(bar)
     frames, sharps = pictures[: len(names)], pictures[len(names) :]
@@ -58,7 +66,7 @@ def gallery(
     figure.savefig(path)
 
 
-def half(asked: tuple[str, bool]) -> Floats:
+def half(asked: tuple[str, bool], *, device: str = "cpu") -> Floats:
     """Return a scene's whole field, by name: all in focus, or blurred as one frame shows it.
 
     Returns
@@ -70,7 +78,8 @@ def half(asked: tuple[str, bool]) -> Floats:
     scene = load_scene(name)
     rig = load_rig(scene.rig)
     camera = Camera(rig, bin=max(1, rig.sensor.width_px // _TILE_PX))
-    return clipped_srgb(render(scene, camera, focus=(camera,) if blurred else ()))
+    focus = (camera,) if blurred else ()
+    return clipped_srgb(render(scene, camera, focus=focus, device=device))
 
 
 def side_to_side(sharp: Floats, frame: Floats) -> Floats:

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline, RectBivariateSpline
 
+from ...ground.arrays import clip, kept, namespace, sent, single, write
 from ...ground.types import Floats
 from .. import optics, transfer
 from ..rig import Rig
@@ -197,36 +198,39 @@ class Band:
 
     def index_at(self, radius_px: Floats) -> npt.NDArray[np.intp]:
         """Return the index into ``weights`` of each blur radius."""
-        last = self.weights.shape[1] - 1
-        index = radius_px * np.float32(self.side * last / self.high_px)
-        index += np.float32(0.5)
-        return np.clip(index, 0, np.float32(last), out=index).astype(np.intp)
+        xp, last = namespace(radius_px), self.weights.shape[1] - 1
+        index = radius_px * single(self.side * last / self.high_px)
+        index += 0.5
+        write("clip", index, 0, last, out=index)
+        return xp.astype(index, xp.int64)  # type: ignore[no-any-return]
 
     def share_of(self, radius_px: Floats) -> Floats:
         """Return the band's share of the light at each blur radius; bands that meet share it to 1.
 
         It is no table, of which bands that meet would look up different steps.
         """
+        xp = namespace(radius_px)
         if self.side == 0:
-            return np.ones(radius_px.shape, np.float32)
-        size = np.abs(radius_px)
-        share = np.float32(1) - _fade_in(size, self.high_px / FADE)
+            return xp.ones(radius_px.shape, dtype=xp.float32)  # type: ignore[no-any-return]
+        size = xp.abs(radius_px)
+        share = 1 - _fade_in(size, self.high_px / FADE)
         share *= _fade_in(size, self.low_px)
-        share *= self.on_side(radius_px)
+        share *= xp.astype(self.on_side(radius_px), xp.float32)
         return share
 
     def on_side(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
         """Return where a blur radius has this band's sign; 0 counts as +."""
         if self.side == 0:
-            return np.ones(radius_px.shape, bool)
+            xp = namespace(radius_px)
+            return xp.ones(radius_px.shape, dtype=xp.bool)  # type: ignore[no-any-return]
         return radius_px >= 0 if self.side > 0 else radius_px < 0
 
     def holds(self, radius_px: Floats) -> npt.NDArray[np.bool_]:
         """Return where a blur radius is in this band, fades included."""
-        size = np.abs(radius_px)
+        size = namespace(radius_px).abs(radius_px)
         return self.on_side(radius_px) & (size >= self.low_px) & (size < self.high_px)
 
-    def spectra_for(self, shape: tuple[int, int], seen: int = 1) -> Floats:
+    def spectra_for(self, shape: tuple[int, int], seen: int = 1, xp: Any = np) -> Floats:
         """Return B_k on the grid of a real FFT of that shape, (K, 3, rows, cols // 2 + 1).
 
         They are those of kernels that end at the band's reach, so that what a tile shows does not
@@ -237,18 +241,26 @@ class Band:
         shape : (rows, cols)
         seen : int
             Picture pixels per side of the view's samples.
+        xp : module
+            Namespace of the device.
         """
-        return _kernel_spectra(self, shape, seen)
+        return _kernel_spectra(self, shape, seen, xp)
+
+
+def forget_spectra() -> None:
+    """Forget what is kept of bands on any device, so that its memory is free."""
+    _kernel_spectra.cache_clear()
 
 
 @lru_cache(maxsize=12)
-def _kernel_spectra(band: Band, shape: tuple[int, int], seen: int) -> Floats:
-    kernels = _kernels(band, seen)
+def _kernel_spectra(band: Band, shape: tuple[int, int], seen: int, xp: Any) -> Floats:
+    kernels = kept(_kernels(band, seen), xp)
     rows, cols = (np.arange(length // 2 + 1) / length for length in shape)
-    down, across = (_cosines(f, kernels.shape[-1]) for f in (rows, cols))
+    down, across = (sent(_cosines(f, kernels.shape[-1]), xp) for f in (rows, cols))
     half = down @ kernels @ across.T
     # The other half of the rows is the mirror of the first.
-    return np.concatenate([half, half[:, :, (shape[0] - 1) // 2 : 0 : -1]], axis=2)
+    mirror = half[:, :, (shape[0] - 1) // 2 : 0 : -1, :]
+    return xp.concat([half, mirror], axis=2)  # type: ignore[no-any-return]
 
 
 def _cosines(frequency: npt.NDArray, length: int) -> Floats:
@@ -517,9 +529,9 @@ def tabulated(products: npt.NDArray, radius: npt.NDArray) -> Floats:
 
 def _fade_in(radius: Floats, edge: float) -> Floats:
     if edge == 0.0:
-        return np.ones_like(radius)
-    t = np.clip((radius * np.float32(1 / edge) - 1) * np.float32(1 / (FADE - 1)), 0, 1)
-    return t * t * (3 - 2 * t)
+        return namespace(radius).ones_like(radius)  # type: ignore[no-any-return]
+    t = clip((radius * single(1 / edge) - 1) * single(1 / (FADE - 1)), 0, 1)
+    return t * t * (3 - 2 * t)  # type: ignore[no-any-return]
 
 
 def _resampled(spectra: npt.NDArray, frequency: npt.NDArray) -> Floats:

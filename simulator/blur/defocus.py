@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
 
+from ...ground.arrays import (
+    at_once,
+    fft2,
+    fft_side,
+    kept,
+    namespace,
+    sent,
+    single,
+    take,
+    to_host,
+    write,
+)
 from ...ground.types import Floats
 from ..view.camera import Window
 from .basis import Band, Blur, bands_between, exact_band
@@ -20,8 +31,8 @@ from .smear import Path
 SLOPE_REACH_PX = 16
 #: Blur radii within this range are blurred alike; it moves the edge of a disc by half of it.
 ALIKE_PX = 0.02
-_LEAST_LEVEL = np.float32(1e-5)
-_LEAST_COVER, _TINY = np.float32(1e-6), np.float32(1e-12)
+_LEAST_LEVEL = single(1e-5)
+_LEAST_COVER, _TINY = single(1e-6), single(1e-12)
 #: Below about this radius a point's light stays in its pixel.
 _SHARP_PX = 0.5
 #: Samples that stay in a processor's cache while they are worked on.
@@ -45,6 +56,11 @@ class Blurred:
     window: Window
     colour: Floats
     coverage: Floats | None
+
+    def sent(self, xp: Any) -> Blurred:
+        """Return it on a device."""
+        coverage = None if self.coverage is None else sent(self.coverage, xp)
+        return replace(self, colour=sent(self.colour, xp), coverage=coverage)
 
 
 def blur(
@@ -78,11 +94,12 @@ def blur(
     motion : Path or None
         Of the part during the exposure.
     """
+    xp = namespace(colour)
     sources = _stacked(colour, coverage, normalised=normalised)
     if normalised and radius_px.size > 1:
         # On a slope the rays from one pixel spread over it unevenly: a point counts in proportion
         # to 1 / radius beyond the area of its disc. Exact for a tilted plane.
-        sources /= np.sqrt(radius_px * radius_px + np.float32(_SHARP_PX**2))
+        sources /= xp.sqrt(radius_px * radius_px + _SHARP_PX**2)
     bands = bands_for(radius_px, key)
     if normalised:
         onto = onto.common(window)
@@ -90,9 +107,9 @@ def blur(
         farthest = max(_field_reach_px(band, motion) for band in bands)
         onto = onto.common(window.grown(farthest + SLOPE_REACH_PX))
     if onto.empty:
-        return Blurred(onto, np.zeros((0, 0, 3), np.float32), None)
+        return Blurred(onto, xp.zeros((0, 0, 3), dtype=xp.float32), None)
     channels = 1 if key.grey else 3
-    canvas = _Canvas(onto, layers=3 + channels * (len(sources) - 3))
+    canvas = _Canvas(onto, layers=3 + channels * (sources.shape[0] - 3), xp=xp)
     for band in bands:
         _add_band(canvas, band, window, sources, radius_px, channels=channels, motion=motion)
     return _composed(onto, canvas.flattened(), coverage is None, channels if normalised else 0)
@@ -112,38 +129,41 @@ def _reach_px(band: Band, motion: Path | None) -> int:
 
 def bands_for(radius_px: Floats, key: Blur) -> list[Band]:
     """Return the bands that a map of blur radii needs: an exact one where there is but one."""
-    low, high = float(radius_px.min()), float(radius_px.max())
+    xp = namespace(radius_px)
+    low, high = float(xp.min(radius_px)), float(xp.max(radius_px))
     return [exact_band(key, low)] if low == high else bands_between(key, low, high)
 
 
 def _stacked(colour: Floats, coverage: Floats | None, *, normalised: bool) -> Floats:
     """Stack the sources: three colours, then coverage, then ones, as far as wanted."""
+    xp = namespace(colour)
     layers = [colour[..., 0], colour[..., 1], colour[..., 2]]
     if coverage is not None:
         layers.append(coverage)
     if normalised:
-        layers.append(np.ones(colour.shape[:2], np.float32))
-    return np.stack(layers)
+        layers.append(xp.ones(colour.shape[:2], dtype=xp.float32))
+    return xp.stack(layers)  # type: ignore[no-any-return]
 
 
 def _composed(onto: Window, total: Floats, solid: bool, ones: int) -> Blurred:
     """Return what is blurred from its sums; the last ``ones`` are those of a sheet of ones."""
+    xp = namespace(total)
     if ones:
         # Only the far edge of a window gets hardly any light; there is nothing to be seen there.
-        level = np.float32(1.0) / np.maximum(total[-ones:], _LEAST_LEVEL)
-        total = total[:-ones]
-        total[:3] *= level
+        level = 1 / xp.maximum(total[-ones:, ...], _LEAST_LEVEL)
+        total = total[:-ones, ...]
+        total[:3, ...] *= level
         if not solid:
-            total[3:] *= level
-    colour = np.moveaxis(total[:3], 0, -1)
-    return Blurred(onto, colour, None if solid else np.moveaxis(total[3:], 0, -1))
+            total[3:, ...] *= level
+    colour = xp.moveaxis(total[:3, ...], 0, -1)
+    return Blurred(onto, colour, None if solid else xp.moveaxis(total[3:, ...], 0, -1))
 
 
 class _Canvas:
     """Sums of blurred light, one for each scale; flattened from coarse to fine at the end."""
 
-    def __init__(self, onto: Window, *, layers: int) -> None:
-        self._layers = layers
+    def __init__(self, onto: Window, *, layers: int, xp: Any) -> None:
+        self._layers, self._xp = layers, xp
         self._windows = {1: onto}
         self._sums: dict[int, Floats] = {}
 
@@ -157,7 +177,7 @@ class _Canvas:
             finer = coarser
         if scale not in self._sums:
             shape = (self._layers, *self._windows[scale].shape)
-            self._sums[scale] = np.zeros(shape, np.float32)
+            self._sums[scale] = self._xp.zeros(shape, dtype=self._xp.float32)
         return self._windows[scale], self._sums[scale]
 
     def flattened(self) -> Floats:
@@ -167,17 +187,17 @@ class _Canvas:
             coarse_window, coarse = self._windows[scale], self._sums.pop(scale)
             window, fine = self.at(scale // 2)
             rows, cols = window.slices_in(Window(*_edges(coarse_window), scale=scale // 2))
-            together = _together(4 * coarse[0].size)
-            for first in range(0, len(coarse), together):
-                some = slice(first, first + together)
-                fine[some] += doubled(coarse[some], rows, cols)
+            together = _together(4 * coarse.shape[1] * coarse.shape[2], self._xp)
+            for first in range(0, coarse.shape[0], together):
+                some = slice(first, min(first + together, coarse.shape[0]))
+                fine[some, ...] += doubled(coarse[some, ...], rows, cols)
             scale //= 2
         return self.at(1)[1]
 
 
-def _together(samples: int) -> int:
+def _together(samples: int, xp: Any) -> int:
     """Return how many layers of so many samples stay in the cache together, at least one."""
-    return max(1, _CACHED // samples)
+    return max(1, at_once(_CACHED, xp) // samples)
 
 
 def _edges(window: Window) -> tuple[int, int, int, int]:
@@ -199,6 +219,7 @@ def _add_band(
     A transform is periodic. It is just so long that light of the band's reach, where its kernels
     end, does not come round to where it is wanted.
     """
+    xp = namespace(sources)
     target, total = canvas.at(band.scale)
     reach = _reach_px(band, motion)
     factor = band.scale // window.scale
@@ -209,29 +230,34 @@ def _add_band(
     work = part.grown(spare).at_scale(band.scale)
     inside = part.slices_in(window)
     radius = radius_px if radius_px.size == 1 else radius_px[inside]
-    light, table, index = _gathered(sources[(slice(None), *inside)], radius, band, part, work)
+    light, index = _gathered(sources[(slice(None), *inside)], radius, band, part, work)
+    table = kept(band.weights, xp)
     margin = -(-reach // band.scale)
     rows, cols = work.shape
     down, across = (
-        _room(*sides, margin) for sides in zip(_sides(work), _sides(target), strict=True)
+        _room(*sides, margin, xp) for sides in zip(_sides(work), _sides(target), strict=True)
     )
     shape = (down.size, across.size)
-    mixed = np.zeros((len(total), shape[0], shape[1] // 2 + 1), np.complex64)
-    together = _together(shape[0] * shape[1])
-    field = np.zeros((min(together, len(light)), *shape), np.float32)
+    mixed = xp.zeros((total.shape[0], shape[0], shape[1] // 2 + 1), dtype=xp.complex64)
+    together, layers = _together(shape[0] * shape[1], xp), light.shape[0]
+    field = xp.zeros((min(together, layers), *shape), dtype=xp.float32)
     here = field[:, down.lead : down.lead + rows, across.lead : across.lead + cols]
-    for weights, transfer in zip(table, band.spectra_for(shape, window.scale), strict=True):
-        weight = weights.take(index)
-        for first in range(0, len(light), together):
-            some = light[first : first + together]
-            np.multiply(some, weight, out=here[: len(some)])
-            _mix(mixed, first, fft.rfft2(field[: len(some)]), transfer[:channels])
-    after = None if motion is None else motion.transfer(shape, band.scale)
-    for first in range(0, len(mixed), together):
-        layers = mixed[first : first + together]
-        blurred = fft.irfft2(layers if after is None else layers * after, s=shape)
-        kept = blurred[:, : down.stop, : across.stop]
-        _deposit(total[first : first + together], target, kept, work, (down.lead, across.lead))
+    transfers = band.spectra_for(shape, window.scale, xp)
+    for number in range(band.rank):
+        weight = take(table[number, :], index)
+        for first in range(0, layers, together):
+            some = light[first : min(first + together, layers), ...]
+            write("multiply", some, weight, out=here[: some.shape[0], ...])
+            spectra = fft2(field[: some.shape[0], ...])
+            _mix(mixed, first, spectra, transfers[number, :channels, ...])
+    after = None if motion is None else motion.transfer(shape, band.scale, xp)
+    for first in range(0, mixed.shape[0], together):
+        last = min(first + together, mixed.shape[0])
+        some = mixed[first:last, ...]
+        blurred = fft2(some if after is None else some * after, shape)
+        there = total[first:last, ...]
+        inner = blurred[:, : down.stop, : across.stop]
+        _deposit(there, target, inner, work, (down.lead, across.lead))
 
 
 class _Room(NamedTuple):
@@ -248,41 +274,43 @@ def _sides(window: Window) -> tuple[tuple[int, int], tuple[int, int]]:
     return (row0, row1), (col0, col1)
 
 
-def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int) -> _Room:
+def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int, xp: Any) -> _Room:
     """Return the room that a transform needs along a side, for light that goes ``margin`` far."""
     first, last = sources
     low, high = max(wanted[0], first - margin), min(wanted[1], last + margin)
     lead = max(first - low, 0)
     stop = lead + high - first
     size = max(lead + last - first, stop, last - low + margin, high - first + margin)
-    return _Room(lead, fft.next_fast_len(size, real=True), stop)
+    return _Room(lead, fft_side(size, xp), stop)
 
 
 def _gathered(
     light: Floats, radius: Floats, band: Band, part: Window, work: Window
-) -> tuple[Floats, Floats, npt.NDArray[np.intp]]:
-    """Return a band's light on a window that may be coarser, and its weights: table and indices.
+) -> tuple[Floats, npt.NDArray[np.intp]]:
+    """Return a band's light on a window that may be coarser, and the indices of its weights.
 
     Light is shared out among the bands before it is merged: they would not agree on the shares
     of a merged pixel whose blur varies.
     """
+    xp = namespace(light)
     index = band.index_at(radius)
     factor = work.scale // part.scale
     share = band.share_of(radius)
     light = light * share
     if factor == 1:
-        return light, band.weights, index
+        return light, index
     lead = ((part.row0 - work.row0) // part.scale, (part.col0 - work.col0) // part.scale)
     if radius.size > 1:
         # What covers nothing must not pull the radius of its merged pixel: weigh by coverage.
-        weight = light[3] if len(light) > 3 else share
+        weight = light[3, ...] if light.shape[0] > 3 else share
         weight = weight + _LEAST_COVER
         level = merged(weight, factor, lead, work.shape)
         radius = merged(radius * weight, factor, lead, work.shape)
-        radius /= np.maximum(level, _TINY)
+        radius /= xp.maximum(level, _TINY)
         index = band.index_at(radius)
-    light = np.stack([merged(layer, factor, lead, work.shape) for layer in light])
-    return light, band.weights, index
+    layers = [light[k, ...] for k in range(light.shape[0])]
+    light = xp.stack([merged(layer, factor, lead, work.shape) for layer in layers])
+    return light, index
 
 
 def _deposit(
@@ -308,15 +336,17 @@ def _mix(
 
     A colour takes its own channel's transfer, another layer all; one transfer is for all channels.
     """
-    channels = len(transfer)
-    for number, spectrum in enumerate(spectra, first):
-        own = transfer[number % channels : number % channels + 1] if number < 3 else transfer
+    channels, xp = transfer.shape[0], namespace(spectra)
+    for place in range(spectra.shape[0]):
+        number, spectrum = first + place, spectra[place, ...]
+        one = number % channels
+        own = transfer[one : one + 1, ...] if number < 3 else transfer
         start = number if number < 3 else 3 + channels * (number - 3)
-        into = mixed[start : start + len(own)]
-        step = _together(4 * own[:, 0].size)
-        for row in range(0, len(spectrum), step):
-            strip = slice(row, row + step)
-            into[:, strip] += spectrum[strip] * own[:, strip]
+        into = mixed[start : start + own.shape[0], ...]
+        step = _together(4 * own.shape[0] * own.shape[2], xp)
+        for row in range(0, spectrum.shape[0], step):
+            strip = slice(row, min(row + step, spectrum.shape[0]))
+            into[:, strip, :] += spectrum[strip, :] * own[:, strip, :]
 
 
 def _active(window: Window, radius_px: Floats, band: Band, near: Window) -> Window:
@@ -327,8 +357,8 @@ def _active(window: Window, radius_px: Floats, band: Band, near: Window) -> Wind
     if part.empty or radius_px.size == 1:
         return part
     radius = radius_px[part.slices_in(window)]
-    inside = band.holds(radius)
-    rows, cols = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+    xp, inside = namespace(radius), band.holds(radius)
+    rows, cols = (np.flatnonzero(to_host(xp.any(inside, axis=axis))) for axis in (1, 0))
     if len(rows) == 0:
         return Window(0, 0, 0, 0, window.scale)
     s = window.scale

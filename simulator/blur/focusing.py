@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ...ground.arrays import namespace, sent, single
 from ...ground.types import Floats
 from .. import optics
 from ..view.camera import Camera, Window
@@ -35,16 +36,17 @@ def blur_radius_px(
     array of float32, (rows, cols) or (1, 1); where no camera had the point in its frame, the
     blur that the view's own camera gives it
     """
+    xp = namespace(depth_mm)
     if not focus:
-        return np.zeros((1, 1), np.float32)
+        return xp.zeros((1, 1), dtype=xp.float32)  # type: ignore[no-any-return]
     least = frame_blur_px(camera, focus[0], key, window, depth_mm)
     for other in focus[1:]:
         size = frame_blur_px(camera, other, key, window, depth_mm)
-        least = np.where(np.abs(size) < np.abs(least), size, least)
-    if np.isfinite(least).all():
+        least = xp.where(xp.abs(size) < xp.abs(least), size, least)
+    if xp.all(xp.isfinite(least)):
         return least
     own = frame_blur_px(camera, camera, key, window, depth_mm)
-    return np.where(np.isfinite(least), least, own)
+    return xp.where(xp.isfinite(least), least, own)  # type: ignore[no-any-return]
 
 
 def frame_blur_px(
@@ -58,13 +60,15 @@ def frame_blur_px(
     """
     if is_same_view(camera, other):
         radius = own_blur_px(camera, key, window, depth_mm)
-        return np.abs(radius) if key.even else radius
+        return namespace(radius).abs(radius) if key.even else radius
+    xp = namespace(depth_mm)
     radius, beyond = blur_and_beyond_px(camera, other, key, window, depth_mm)
     # A point beside the view is taken for seen where the one at the view's edge is: its light
     # comes over that edge in the other picture as well.
-    beside = _beyond(camera, *_places(window))
-    allowed = np.where(beside > 0, (1 + _EDGE_SHARE) * beside + _EDGE_PX, 0)
-    return np.where(beyond > allowed, np.float32(np.inf), np.abs(radius) if key.even else radius)
+    beside = _beyond(camera, *(sent(axis, xp) for axis in _places(window)))
+    allowed = xp.where(beside > 0, (1 + _EDGE_SHARE) * beside + _EDGE_PX, 0.0)
+    own = xp.abs(radius) if key.even else radius
+    return xp.where(beyond > allowed, xp.inf, own)  # type: ignore[no-any-return]
 
 
 def is_same_view(camera: Camera, other: Camera) -> bool:
@@ -91,14 +95,14 @@ def blur_and_beyond_px(
     row_mid, col_mid = other.middle_px
     down, across = (row - row_mid) / other.focal_px, (col - col_mid) / other.focal_px
     offset = depth - other.focused_mm(down, across)
-    radius = np.float32(key.radius_px_per_defocus_mm) * defocus_mm(other, offset)
+    radius = single(key.radius_px_per_defocus_mm) * defocus_mm(other, offset)
     return radius, _beyond(other, row, col)
 
 
 def own_blur_px(camera: Camera, key: Blur, window: Window, depth_mm: Floats) -> Floats:
     """Return the blur radius of a camera's own view, px, always signed: + behind the focus."""
     offset = depth_mm - camera.focused_mm(*camera.field_axes(window))
-    return np.float32(key.radius_px_per_defocus_mm) * defocus_mm(camera, offset)
+    return single(key.radius_px_per_defocus_mm) * defocus_mm(camera, offset)
 
 
 def _places(window: Window) -> tuple[Floats, Floats]:
@@ -111,16 +115,16 @@ def _places(window: Window) -> tuple[Floats, Floats]:
 
 def _beyond(camera: Camera, row: Floats, col: Floats) -> Floats:
     """Return how far outside a camera's frame places are, px; 0 or less within it."""
-    frame = camera.frame
-    down = np.maximum(np.float32(frame.row0) - row, row - np.float32(frame.row1))
-    across = np.maximum(np.float32(frame.col0) - col, col - np.float32(frame.col1))
-    return np.maximum(down, across)
+    xp, frame = namespace(row), camera.frame
+    down = xp.maximum(frame.row0 - row, row - frame.row1)
+    across = xp.maximum(frame.col0 - col, col - frame.col1)
+    return xp.maximum(down, across)  # type: ignore[no-any-return]
 
 
 def defocus_mm(camera: Camera, offset_mm: Floats) -> Floats:
     """Return the edge wavefront defocus of points beyond the plane of focus, mm, signed."""
-    aperture = np.float32(optics.rig_aperture(camera.lens_rig))
-    return aperture**2 / 2 * offset_mm / (1 + offset_mm / np.float32(camera.distance_mm))
+    per_mm = float(np.float32(optics.rig_aperture(camera.lens_rig)) ** 2 / 2)
+    return per_mm * offset_mm / (1 + offset_mm / single(camera.distance_mm))
 
 
 def radius_range_px(
@@ -158,12 +162,12 @@ def seen_by(
     other: Camera, camera: Camera, window: Window, depth_mm: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Return row, column (pixel coordinates) and depth in another camera of a view's points."""
-    turn = other.rotation.T.astype(np.float32)
-    start = (other.rotation.T @ (camera.pupil_mm - other.pupil_mm)).astype(np.float32)
+    turn = other.rotation.T.astype(np.float32).tolist()
+    start = (other.rotation.T @ (camera.pupil_mm - other.pupil_mm)).astype(np.float32).tolist()
     directions = camera.directions(window)
     x, y, z = (
-        start[i] + depth_mm * sum(turn[i, j] * directions[j] for j in range(3)) for i in range(3)
+        start[i] + depth_mm * sum(turn[i][j] * directions[j] for j in range(3)) for i in range(3)
     )
-    row_mid, col_mid = other.middle_px
-    focal = np.float32(other.focal_px)
-    return focal * y / z + np.float32(row_mid), focal * x / z + np.float32(col_mid), z
+    row_mid, col_mid = (single(middle) for middle in other.middle_px)
+    focal = single(other.focal_px)
+    return focal * y / z + row_mid, focal * x / z + col_mid, z

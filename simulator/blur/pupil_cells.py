@@ -10,12 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import map_coordinates
 
+from ...ground.arrays import kept
 from ...ground.types import Doubles
 from .basis import (
     FADE,
@@ -30,6 +32,7 @@ from .basis import (
     scale_for,
     tabulated,
 )
+from .pupil import ROUND, Pupil
 
 #: Points across the pupil that the cells are cut out of.
 _POINTS = 256
@@ -76,9 +79,16 @@ class Cell:
     transfer: npt.NDArray[np.complex128]
 
 
-@lru_cache(maxsize=8)
-def cut_pupil(count: int) -> tuple[Cell, ...]:
+@lru_cache(maxsize=64)
+def cut_pupil(count: int, pupil: Pupil = ROUND) -> tuple[Cell, ...]:
     """Cut the pupil into cells of nearly equal area.
+
+    Parameters
+    ----------
+    count : int
+        How many, > 0.
+    pupil : Pupil
+        Its shape.
 
     Raises
     ------
@@ -87,36 +97,54 @@ def cut_pupil(count: int) -> tuple[Cell, ...]:
     """
     if count < 1:
         raise ValueError(f"cells: got {count}, allowed 1 or more")
-    points = _disc_points()
-    owner = _owners(points, count)
-    return tuple(_cell(points[owner == k], len(points)) for k in range(count))
+    points = _points_of(pupil)
+    owner = _owners(points, _first_middles(points, count, pupil))
+    cells = (points[owner == k] for k in range(count))
+    return tuple(_cell(part, len(points), pupil) for part in cells if len(part))
 
 
-def _disc_points() -> Doubles:
+def _points_of(pupil: Pupil) -> Doubles:
     axis = (np.arange(_POINTS) + 0.5) / _POINTS * 2 - 1
-    x, y = np.meshgrid(axis, axis)
-    inside = x * x + y * y <= 1
+    x, y = np.meshgrid(*_axes_of(pupil, axis))
+    inside = pupil.holds(x, y)
     return np.stack([x[inside], y[inside]], axis=1)
 
 
-def _owners(points: Doubles, count: int) -> npt.NDArray[np.intp]:
-    """Return the cell that each point belongs to (Lloyd 1982, IEEE Trans. Inf. Theory 28, 129)."""
+def _axes_of(pupil: Pupil, axis: Doubles) -> tuple[Doubles, Doubles]:
+    """Return an axis from -1 to 1 laid over the width and the height of a pupil."""
+    if pupil == ROUND:
+        return axis, axis
+    least, most = pupil.extent(np.array([0.0, np.pi / 2]))
+    middle, half = (most + least) / 2, (most - least) / 2
+    return middle[0] + half[0] * axis, middle[1] + half[1] * axis
+
+
+def _first_middles(points: Doubles, count: int, pupil: Pupil) -> Doubles:
+    """Return where the cells' middles are to begin with: a spiral as wide as the pupil."""
     number = np.arange(count) + 0.5
     radius, turn = np.sqrt(number / count), number * np.pi * (3 - np.sqrt(5))
     middles = np.stack([radius * np.cos(turn), radius * np.sin(turn)], axis=1)
+    # The deviation of a disc is half its radius.
+    return middles if pupil == ROUND else points.mean(axis=0) + 2 * points.std(axis=0) * middles
+
+
+def _owners(points: Doubles, middles: Doubles) -> npt.NDArray[np.intp]:
+    """Return the cell that each point belongs to (Lloyd 1982, IEEE Trans. Inf. Theory 28, 129)."""
+    count = len(middles)
     for _ in range(_ROUNDS):
         distance = (middles**2).sum(axis=1) - 2 * points @ middles.T
         owner = distance.argmin(axis=1)
-        weight = np.bincount(owner, minlength=count)
+        # A cell that has lost all its points stays out.
+        weight = np.maximum(np.bincount(owner, minlength=count), 1)
         sums = [np.bincount(owner, points[:, k], minlength=count) for k in (0, 1)]
         middles = np.stack(sums, axis=1) / weight[:, None]
     return owner
 
 
-def _cell(points: Doubles, whole: int) -> Cell:
+def _cell(points: Doubles, whole: int, pupil: Pupil) -> Cell:
     middle = points.mean(axis=0)
     share = len(points) / whole
-    size = float(np.sqrt(share))
+    size = float(np.sqrt(share if pupil == ROUND else share * pupil.area))
     farthest = float(np.hypot(*(points - middle).T).max())
     frequency = _STEP * np.arange(-_HALF_STEPS, _HALF_STEPS + 1)
     # Points stand on a grid, so the sum over them splits into one over x and one over y.
@@ -167,12 +195,14 @@ class CellBand(Band):
     """
 
     def spectra_for(  # type: ignore[override]
-        self, shape: tuple[int, int], seen: int = 1
+        self, shape: tuple[int, int], seen: int = 1, xp: Any = np
     ) -> npt.NDArray[np.complex64]:
         """Return the spectra on the grid of a real FFT, (K, 3, rows, cols // 2 + 1)."""
-        down, across = _waves(np.fft.fftfreq, shape[0]), _waves(np.fft.rfftfreq, shape[1])
-        spectra = (down @ _kernels(self, seen) @ across.T)[:, None]
-        return np.broadcast_to(spectra, (spectra.shape[0], 3, *spectra.shape[2:]))
+        down = kept(_waves(np.fft.fftfreq, shape[0]), xp)
+        across = kept(_waves(np.fft.rfftfreq, shape[1]), xp)
+        spectra = (down @ kept(_kernels(self, seen), xp) @ across.T)[:, None, :, :]
+        whole = (spectra.shape[0], 3, *spectra.shape[2:])
+        return xp.broadcast_to(spectra, whole)  # type: ignore[no-any-return]
 
 
 @lru_cache(maxsize=256)

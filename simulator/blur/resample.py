@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.arrays import namespace, write
 from ...ground.types import Floats
 
 
@@ -27,20 +28,21 @@ def merged(layer: Floats, factor: int, lead: tuple[int, int], shape: tuple[int, 
     shape : (rows, cols)
         Of the result; samples that are missing count as 0.
     """
-    full = np.zeros((shape[0] * factor, shape[1] * factor), np.float32)
+    xp = namespace(layer)
+    full: Floats = xp.zeros((shape[0] * factor, shape[1] * factor), dtype=xp.float32)
     full[lead[0] : lead[0] + layer.shape[0], lead[1] : lead[1] + layer.shape[1]] = layer
     while factor > 1:
         full = _halved(_halved(full).T).T
         factor //= 2
-    return np.ascontiguousarray(full)
+    return full
 
 
 def _halved(layer: Floats) -> Floats:
     """Return every second row's worth: 1/8, 3/8, 3/8 and 1/8 of four rows."""
-    pairs = layer[0::2] + layer[1::2]
-    pairs *= np.float32(3 / 8)
-    pairs[1:] += np.float32(1 / 8) * layer[1:-1:2]
-    pairs[:-1] += np.float32(1 / 8) * layer[2::2]
+    pairs = layer[0::2, :] + layer[1::2, :]
+    pairs *= 3 / 8
+    pairs[1:, :] += 1 / 8 * layer[1:-1:2, :]
+    pairs[:-1, :] += 1 / 8 * layer[2::2, :]
     return pairs
 
 
@@ -55,13 +57,15 @@ def boxing_transfer(frequency: npt.NDArray, factor: int) -> npt.NDArray:
 
 def doubled(layers: Floats, rows: slice, cols: slice) -> Floats:
     """Return layers at twice the samples, linearly between centres, cut to rows and cols."""
-    wide = np.empty((*layers.shape, 2), np.float32)
+    xp = namespace(layers)
+    wide = xp.empty((*layers.shape, 2), dtype=xp.float32)
     _double(layers, wide[..., 0], wide[..., 1], (..., slice(1, None)), (..., slice(-1)))
-    wide = wide.reshape(*layers.shape[:-1], -1)[..., cols]
-    tall = np.empty((*wide.shape[:-1], 2, wide.shape[-1]), np.float32)
+    wide = xp.reshape(wide, (*layers.shape[:-1], -1))[..., cols]
+    tall = xp.empty((*wide.shape[:-1], 2, wide.shape[-1]), dtype=xp.float32)
     later, earlier = (..., slice(1, None), slice(None)), (..., slice(-1), slice(None))
     _double(wide, tall[..., 0, :], tall[..., 1, :], later, earlier)
-    return tall.reshape(*wide.shape[:-2], -1, wide.shape[-1])[..., rows, :]
+    whole: Floats = xp.reshape(tall, (*wide.shape[:-2], -1, wide.shape[-1]))
+    return whole[..., rows, :]
 
 
 def _double(values: Floats, first: Floats, second: Floats, later: Any, earlier: Any) -> None:
@@ -69,11 +73,12 @@ def _double(values: Floats, first: Floats, second: Floats, later: Any, earlier: 
 
     ``later`` takes all but the first sample of the axis, ``earlier`` all but the last.
     """
-    near, far = np.float32(0.75) * values, np.float32(0.25) * values
+    near, far = 0.75 * values, 0.25 * values
     # The samples at both ends have no neighbour.
-    first[...] = second[...] = values
-    np.add(near[later], far[earlier], out=first[later])
-    np.add(near[earlier], far[later], out=second[earlier])
+    first[...] = values
+    second[...] = values
+    write("add", near[later], far[earlier], out=first[later])
+    write("add", near[earlier], far[later], out=second[earlier])
 
 
 def doubling_transfer(frequency: npt.NDArray, scale: int) -> npt.NDArray:

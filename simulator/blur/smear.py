@@ -7,11 +7,12 @@ got at each place. In the Fourier domain that is the mean of exp(-2 pi i (u x + 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft, ndimage
 
+from ...ground.arrays import fft2, fft_side, image_filter, namespace, sent, write
 from ...ground.types import Doubles, Floats
 from ..handling.flash import Flash, light_gains, pulse_weights
 from ..handling.hands import Hands
@@ -57,13 +58,16 @@ class Path:
         """How far from its mean place the light goes, whole pixels."""
         return min(int(np.ceil(np.abs(self.shift_px).max())), _FARTHEST_PX)
 
-    def transfer(self, shape: tuple[int, int], scale: int = 1) -> npt.NDArray[np.complex64]:
+    def transfer(
+        self, shape: tuple[int, int], scale: int = 1, xp: Any = np
+    ) -> npt.NDArray[np.complex64]:
         """Return the transfer of the motion on the grid of a real FFT of merged pixels."""
         down = np.exp(-2j * np.pi * np.outer(np.fft.fftfreq(shape[0]), self.shift_px[:, 0] / scale))
         across = np.exp(
             -2j * np.pi * np.outer(self.shift_px[:, 1] / scale, np.fft.rfftfreq(shape[1]))
         )
-        return ((down * self.weights) @ across).astype(np.complex64)
+        whole = sent(down * self.weights, xp) @ sent(across, xp)
+        return xp.astype(whole, xp.complex64)  # type: ignore[no-any-return]
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,17 +130,22 @@ def smeared(picture: Floats, path: Path) -> Floats:
     if path.still:
         return picture
     margin = int(np.ceil(3 * np.abs(path.shift_px).max())) + 2
-    padded = np.pad(picture, ((margin, margin), (margin, margin), (0, 0)), mode="symmetric")
-    shape = tuple(fft.next_fast_len(n, real=True) for n in padded.shape[:2])
-    transfer = path.transfer((shape[0], shape[1]))
-    out = np.empty_like(picture)
-    rows, cols = picture.shape[:2]
+    xp, (rows, cols) = namespace(picture), picture.shape[:2]
+    places = [np.pad(np.arange(n), margin, mode="symmetric") for n in (rows, cols)]
+    down, across = (sent(place, xp) for place in places)
+    high, wide = (fft_side(len(place), xp) for place in places)
+    transfer = path.transfer((high, wide), xp=xp)
+    out = xp.empty_like(picture)
     for channel in range(3):
-        light = fft.rfft2(padded[..., channel], s=shape)
+        field = xp.zeros((high, wide), dtype=xp.float32)
+        whole = xp.take(xp.take(picture[..., channel], down, axis=0), across, axis=1)
+        field[: whole.shape[0], : whole.shape[1]] = whole
+        light = fft2(field)
         light *= transfer
-        moved = fft.irfft2(light, s=shape, overwrite_x=True)
+        moved = fft2(light, (high, wide))
         out[..., channel] = moved[margin : margin + rows, margin : margin + cols]
-    return np.maximum(out, 0, out=out)
+    write("maximum", out, 0, out=out)
+    return out  # type: ignore[no-any-return]
 
 
 def rolled(picture: Floats, speed_px_per_s: tuple[float, float], readout_s: float) -> Floats:
@@ -157,12 +166,15 @@ def rolled(picture: Floats, speed_px_per_s: tuple[float, float], readout_s: floa
     # A row r shows what was at r - v t(r), t running from -1/2 to 1/2 of the read-out.
     matrix = np.array([[1 - per_row[0], 0.0], [-per_row[1], 1.0]])
     offset = per_row * (rows - 1) / 2
-    out = np.empty_like(picture)
+    xp = namespace(picture)
+    out, matrix = xp.empty_like(picture), sent(matrix, xp)
     for channel in range(3):
-        ndimage.affine_transform(
-            picture[..., channel], matrix, offset, output=out[..., channel], mode="mirror"
+        layer = picture[..., channel]
+        out[..., channel] = image_filter(
+            "affine_transform", layer, matrix, offset.tolist(), mode="mirror"
         )
-    return np.maximum(out, 0, out=out)
+    write("maximum", out, 0, out=out)
+    return out  # type: ignore[no-any-return]
 
 
 def image_speed_px_per_s(hands: Hands, camera: Camera, time_s: float) -> tuple[float, float]:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
+from ...ground.arrays import clip, namespace, sent, to_host
 from ...ground.types import Bools, Floats
 from ..view.camera import Window
 from .pile import PILE_REACH_PX
@@ -59,12 +61,13 @@ def places(
         cells.
     """
     rows, cols = (n // BLOCK_PX for n in window.shape)
-    blocks = doubt.reshape(rows, BLOCK_PX, cols, BLOCK_PX)
-    size = np.sqrt(np.square(blocks).mean(axis=(1, 3)))
+    xp = namespace(doubt)
+    blocks = xp.reshape(doubt, (rows, BLOCK_PX, cols, BLOCK_PX))
+    size = to_host(xp.sqrt(xp.mean(xp.square(blocks), axis=(1, 3))))
     # Where slopes vanish, as in the middle of a hair, the doubt is beside.
     size = maximum_filter(size, 3, mode="nearest")
-    ramps = [_ramp(size >= least) for least, _ in cuts]
-    ramps.append(np.zeros(window.shape, np.float32))
+    ramps = [_ramp(size >= least, xp) for least, _ in cuts]
+    ramps.append(xp.zeros(window.shape, dtype=xp.float32))
     found = []
     for (_, cells), ramp, finer in zip(cuts, ramps[:-1], ramps[1:], strict=True):
         weight: Floats = ramp - finer
@@ -74,11 +77,13 @@ def places(
 
 def _parts(weight: Floats, window: Window, tile: Window) -> list[Window]:
     """Return rectangles that hold all blocks of a window with any weight, as far as in a tile."""
-    needed = np.zeros(window.shape, bool)
+    xp = namespace(weight)
+    needed = xp.zeros(window.shape, dtype=xp.bool)
     here = tile.slices_in(window)
     needed[here] = weight[here] > 0
     rows, cols = (n // BLOCK_PX for n in window.shape)
-    blocks: Bools = needed.reshape(rows, BLOCK_PX, cols, BLOCK_PX).any(axis=(1, 3))  # type: ignore[assignment]
+    needed = xp.reshape(needed, (rows, BLOCK_PX, cols, BLOCK_PX))
+    blocks: Bools = to_host(xp.any(needed, axis=(1, 3)))
     corner = (window.row0, window.row0, window.col0, window.col0)
     whole = [
         Window(*(edge * BLOCK_PX + first for edge, first in zip(part, corner, strict=True)))
@@ -87,21 +92,23 @@ def _parts(weight: Floats, window: Window, tile: Window) -> list[Window]:
     return [part.common(tile) for part in whole]
 
 
-def _ramp(core: Bools) -> Floats:
+def _ramp(core: Bools, xp: Any) -> Floats:
     """Return 1 in the blocks of a mask, falling to 0 in the middle of the blocks beside it."""
     # A block counts in full: so much is left of 1 at its corners after the interpolation.
     wide = np.pad(core.astype(np.float32), 1, mode="edge")
-    spread = maximum_filter(wide, 3)
+    spread = sent(maximum_filter(wide, 3), xp)
     at = (np.arange(core.shape[0] * BLOCK_PX) + 0.5) / BLOCK_PX + 0.5
     across = (np.arange(core.shape[1] * BLOCK_PX) + 0.5) / BLOCK_PX + 0.5
     down = _between(spread, at)
-    return np.clip(2 * _between(down.T, across).T - 1, 0, 1)
+    return clip(2 * _between(down.T, across).T - 1, 0, 1)  # type: ignore[no-any-return]
 
 
 def _between(values: Floats, at: npt.NDArray) -> Floats:
-    low = np.clip(np.floor(at).astype(np.intp), 0, len(values) - 2)
-    share = (at - low).astype(np.float32)[:, None]
-    return values[low] * (1 - share) + values[low + 1] * share
+    xp = namespace(values)
+    low = np.clip(np.floor(at).astype(np.intp), 0, values.shape[0] - 2)
+    share = sent((at - low).astype(np.float32)[:, None], xp)
+    first, second = (xp.take(values, sent(row, xp), axis=0) for row in (low, low + 1))
+    return first * (1 - share) + second * share  # type: ignore[no-any-return]
 
 
 def _rectangles(needed: Bools) -> Iterator[tuple[int, int, int, int]]:

@@ -2,35 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter
 
+from ...ground.arrays import (
+    SMALL,
+    TILES_PX,
+    checked_device,
+    freed,
+    image_filter,
+    namespace,
+    sent,
+    single,
+    to_host,
+    write,
+)
 from ...ground.types import Bools, Floats
 from .. import optics
 from ..blur.aberration import falloff
-from ..blur.basis import Blur, Optics, optics_of, plain_optics, reach_px, view_scale
+from ..blur.basis import Blur, Optics, forget_spectra, plain_optics, reach_px, view_scale
 from ..blur.defocus import ALIKE_PX, Blurred, blur
 from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
+from ..blur.pupil import Pupil
 from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
+from ..blur.shaped import blur_of, clipped, shape_of
 from ..blur.smear import Path
 from ..pose import NOMINAL, Pose
 from ..rig import Rig, plain_rig
 from ..scene.scene import Scene
 from ..view.camera import Camera, Crop, Window
 from ..view.parts import parts_of
+from ..view.sheet_view import SheetPart
+from ..view.shine import BUMPY_MM, gloss_of, shine_view, unsteady_mm
 from ..view.view import Image, Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
+from .zones import has_rim, zones_in
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
 TILE_PX = 1280
+#: On a device that lacks memory they are halved, down to about this.
+_LEAST_TILE_PX = 256
 #: A pixel shows the depth of the nearest part that covers at least this share of it.
 SOLID = 0.5
 #: A part is seen with at least this many samples across its smallest side.
@@ -44,6 +62,12 @@ _SPARE_SAMPLES = 3
 _MOST_RISE = 0.005
 #: How far from a pixel changes are taken through a cell, px: its blur is small.
 _CELL_PILE_PX = 4
+#: Mirrored light is blurred by at most this radius, px, or so many times the widest of its surface.
+_SHINE_PX, _SHINE_SHARE = 64.0, 1.5
+#: Cells of the pupil for mirrored light where the depth of its image spreads by less than so much,
+#: as a blur radius, px; and where by more.
+_SHINE_CELLS = ((1.0, 1), (4.0, 5))
+_MOST_SHINE_CELLS = 16
 _PILE_INNER = (slice(PILE_REACH_PX, -PILE_REACH_PX),) * 2
 
 
@@ -57,6 +81,7 @@ def render_view(
     bin: int = 1,
     diffraction: bool = True,
     quality: str | Level = DEFAULT,
+    device: str = "cpu",
 ) -> Floats:
     """Render what the lens draws on the sensor: no noise, no gain, no encoding.
 
@@ -79,6 +104,8 @@ def render_view(
         How right edges are where both sides are blurred and where surfaces hide themselves: the
         pupil is cut into cells there, each of which sees the scene from its own place. "fast"
         takes the middle of the pupil for all of it.
+    device : {"cpu", "cuda"}
+        What it is worked out on; on a GPU no pixel differs by more than 1e-4.
 
     Returns
     -------
@@ -88,7 +115,10 @@ def render_view(
     Raises
     ------
     ValueError
-        An unknown quality, or a crop or bin that the sensor does not have.
+        An unknown quality, a crop or bin that the sensor does not have, or a device that is not
+        there.
+    MemoryError
+        The device's memory does not hold the smallest tile.
 
     Examples
     --------
@@ -98,7 +128,14 @@ def render_view(
     ((32, 48, 3), dtype('float32'))
     """
     camera = Camera(rig, pose or NOMINAL, focus_mm, crop, bin)
-    return render(scene, camera, focus=(camera,), diffraction=diffraction, quality=quality)
+    return render(
+        scene,
+        camera,
+        focus=(camera,),
+        diffraction=diffraction,
+        quality=quality,
+        device=checked_device(device),
+    )
 
 
 def view_depth(
@@ -161,19 +198,22 @@ def camera_depth(scene: Scene, camera: Camera) -> Floats:
     return depth
 
 
-def tiles_of(frame: Window) -> Iterator[Window]:
-    """Cut a frame into tiles of nearly equal size."""
-    rows = np.linspace(frame.row0, frame.row1, -(-(frame.row1 - frame.row0) // TILE_PX) + 1)
-    cols = np.linspace(frame.col0, frame.col1, -(-(frame.col1 - frame.col0) // TILE_PX) + 1)
+def tiles_of(frame: Window, side: int | None = None) -> Iterator[Window]:
+    """Cut a frame into tiles of nearly equal size, no side of which is longer than asked."""
+    side = side or TILE_PX
+    rows = np.linspace(frame.row0, frame.row1, -(-(frame.row1 - frame.row0) // side) + 1)
+    cols = np.linspace(frame.col0, frame.col1, -(-(frame.col1 - frame.col0) // side) + 1)
     for row0, row1 in zip(rows[:-1].astype(int), rows[1:].astype(int), strict=True):
         for col0, col1 in zip(cols[:-1].astype(int), cols[1:].astype(int), strict=True):
             yield Window(int(row0), int(row1), int(col0), int(col1))
 
 
-def joined(frame: Window, tiles: Iterable[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+def joined(
+    frame: Window, tiles: Iterable[npt.NDArray[Any]], side: int | None = None
+) -> npt.NDArray[Any]:
     """Lay what was made of each tile of a frame, in their order, together."""
     whole: npt.NDArray[Any] | None = None
-    for window, tile in zip(tiles_of(frame), tiles, strict=True):
+    for window, tile in zip(tiles_of(frame, side), tiles, strict=True):
         if whole is None:
             whole = np.empty((*frame.shape, *tile.shape[2:]), tile.dtype)
         whole[window.slices_in(frame)] = tile
@@ -205,6 +245,7 @@ def render(
     motion: Path | None = None,
     quality: str | Level = DEFAULT,
     tile: int | None = None,
+    device: str = "cpu",
 ) -> Floats:
     """Render with each point blurred by the least defocus that any camera gives it.
 
@@ -223,6 +264,8 @@ def render(
         How right edges are; it counts only where the focus is the camera's own.
     tile : int or None
         Which tile of the picture to render alone, by its place in `tiles_of`; None: all of them.
+    device : str
+        What it is worked out on, of `ground.arrays.DEVICES`; the picture comes to the host.
 
     Returns
     -------
@@ -232,36 +275,66 @@ def render(
     ------
     ValueError
         An unknown quality.
+    MemoryError
+        The device's memory does not hold the smallest tile.
     """
     level = level_of(quality)
     # What is merged must not depend on where the picture ends.
-    centred = camera.centred()
-    focus = tuple(centred if other == camera else other for other in focus)
+    if scene.lighting.flash is not None:
+        device = "cpu"  # the light of a camera's flash is worked out on the host alone
+    centred = replace(camera.centred(), device=device)
+    focus = tuple(centred if other == camera else replace(other, device=device) for other in focus)
     camera = centred
-    key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
+    key = blur_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
     samples = (level.samples * key.samples_per_px, level.samples)
     taking = _Taking(camera, focus, key, moving, samples)
     # For other focus than the camera's own there is no place in the pupil to look from.
     cut = bool(level.cuts) and focus == (camera,)
-    tiles = list(tiles_of(camera.frame))
+    side = TILES_PX.get(device, TILE_PX)
+    tiles = list(tiles_of(camera.frame, side))
     asked = tiles if tile is None else [tiles[tile]]
-    lit = _with_cells(scene, taking, level, asked) if cut else _whole(scene, taking, asked)
-    made = (_vignetted(light, camera, at) for at, light in zip(asked, lit, strict=True))
-    return joined(camera.frame, made) if tile is None else next(made)
+    lit = (_by_zones if has_rim(camera.rig.lens) else _lit)(scene, taking, level if cut else None)
+
+    def drawn(at: Window) -> Floats:
+        return to_host(_vignetted(lit(at), camera, at))  # type: ignore[no-any-return]
+
+    made = (_within_memory(drawn, at, device) for at in asked)
+    return joined(camera.frame, made, side) if tile is None else next(made)
+
+
+def _within_memory(draw: Callable[[Window], Floats], tile: Window, device: str) -> Floats:
+    """Draw a tile, in parts where a device's memory does not hold what is needed for all of it."""
+    side = max(tile.shape)
+    try:
+        return draw(tile)
+    except MemoryError as error:
+        if device == "cpu":
+            raise
+        if side <= _LEAST_TILE_PX:
+            raise MemoryError(
+                f"device: got {device!r}, whose memory does not hold a tile of {side} px, allowed "
+                f"one with more free memory, or cpu ({error})"
+            ) from error
+    forget_spectra()
+    freed(device)
+    half = -(-side // 2)
+    parts = (_within_memory(draw, part, device) for part in tiles_of(tile, half))
+    return joined(tile, parts, half)
 
 
 def _vignetted(light: Floats, camera: Camera, tile: Window) -> Floats:
     """Darken a tile as the lens does toward the corners of the picture, in place."""
-    lens, sensor = camera.rig.lens, camera.rig.sensor
+    lens, sensor, xp = camera.rig.lens, camera.rig.sensor, camera.xp
     if lens.vignetting_stops > 0:
         corner_px = np.hypot(sensor.width_px, sensor.height_px) / 2 / camera.bin
-        light *= falloff(
+        dark = falloff(
             camera.frame.shape,
             corner_stops=lens.vignetting_stops,
             corner_px=corner_px,
             part=tile.slices_in(camera.frame),
         )
+        write("multiply", light, sent(dark, xp), out=light)
     return light
 
 
@@ -285,6 +358,13 @@ class _Taking:
             motion=self.motion if part.living else None,
         )
 
+    @cached_property
+    def on_host(self) -> _Taking:
+        """The same, seen and blurred on the host."""
+        camera = replace(self.camera, device="cpu")
+        focus = (camera if one == self.camera else replace(one, device="cpu") for one in self.focus)
+        return replace(self, camera=camera, focus=tuple(focus))
+
     def as_disc(self) -> _Taking:
         """Return the same by geometric rays alone, or itself where it is so already."""
         assert isinstance(self.key, Optics)
@@ -304,19 +384,42 @@ class _Taking:
         return replace(self, camera=eye, focus=(eye,), key=key, samples=(self.samples[0], 1))
 
 
-def _whole(scene: Scene, taking: _Taking, tiles: Iterable[Window]) -> Iterator[Floats]:
-    """Render tiles of a picture."""
+def _lit(scene: Scene, taking: _Taking, level: Level | None) -> Callable[[Window], Floats]:
+    """Return what renders a tile of a picture, through cells of the pupil if a level is given."""
+    return _whole(scene, taking) if level is None else _with_cells(scene, taking, level)
+
+
+def _by_zones(scene: Scene, taking: _Taking, level: Level | None) -> Callable[[Window], Floats]:
+    """Return what renders a tile of a picture whose pupil is clipped from zone to zone."""
+    key = taking.key
+    assert isinstance(key, Optics)
+
+    def lit(tile: Window) -> Floats:
+        light = np.zeros((*tile.shape, 3), np.float32)
+        for zone in zones_in(taking.camera, tile):
+            own = replace(taking, key=clipped(key, zone.pupil))
+            seen = to_host(_lit(scene, own, level)(zone.window))
+            share = zone.weight * np.float32(zone.pupil.area)
+            light[zone.window.slices_in(tile)] += share[..., None] * seen
+        return sent(light, taking.camera.xp)
+
+    return lit
+
+
+def _whole(scene: Scene, taking: _Taking) -> Callable[[Window], Floats]:
+    """Return what renders a tile of a picture."""
     sights = _sights(scene, taking)
-    for tile in tiles:
+
+    def lit(tile: Window) -> Floats:
         # What is laid depends on the pixels around it.
         around = tile.grown(PILE_REACH_PX)
-        yield _pile(scene, sights, around).light[tile.slices_in(around)]
+        return _pile(scene, sights, around).light[*tile.slices_in(around), :]
+
+    return lit
 
 
-def _with_cells(
-    scene: Scene, taking: _Taking, level: Level, tiles: Iterable[Window]
-) -> Iterator[Floats]:
-    """Render tiles of a picture, and see it through cells of the pupil where it is in doubt.
+def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Callable[[Window], Floats]:
+    """Return what renders a tile, seen through cells of the pupil where it is in doubt.
 
     Cells are geometric. Where the lens is not, their difference from the whole geometric disc is
     added to what the lens draws.
@@ -324,19 +427,22 @@ def _with_cells(
     disc = taking.as_disc()
     sights = _sights(scene, taking)
     disc_sights = sights if disc is taking else _sights(scene, disc)
-    through = _Through(scene, disc_sights)
-    for tile in tiles:
+    through = _Through(scene, disc_sights, shape_of(disc.key))
+
+    def lit(tile: Window) -> Floats:
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
         pile = _pile(scene, sights, around, doubts=True)
         assert pile.doubt is not None
-        light = pile.light.copy()
+        light = namespace(pile.light).asarray(pile.light, copy=True)
         for found in places(pile.doubt, around, tile, level.cuts):
             for place in found.parts:
                 here = place.slices_in(around)
-                before = pile.light[here] if disc is taking else through.whole(place)
+                before = pile.light[*here, :] if disc is taking else through.whole(place)
                 change = through.cells(place, found.cells) - before
-                light[here] += found.weight[here][..., None] * change
-        yield light[tile.slices_in(around)]
+                light[*here, :] += found.weight[here][..., None] * change
+        return light[*tile.slices_in(around), :]  # type: ignore[no-any-return]
+
+    return lit
 
 
 class _Through:
@@ -347,29 +453,32 @@ class _Through:
     scene : Scene
     sights : list of _Sight
         How the whole pupil sees all parts.
+    pupil : Pupil
     """
 
-    def __init__(self, scene: Scene, sights: list[_Sight]) -> None:
+    def __init__(self, scene: Scene, sights: list[_Sight], pupil: Pupil) -> None:
         self._scene, self._sights = scene, sights
+        self._pupil = pupil
         #: How each cell sees the parts asked for so far.
         self._known: dict[tuple[Cell, int], _Sight] = {}
 
     def whole(self, place: Window) -> Floats:
         """Render a place from the middle of the pupil."""
-        return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[_PILE_INNER]
+        return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[*_PILE_INNER, :]
 
     def cells(self, place: Window, count: int) -> Floats:
         """Render a place from the middle of each of some cells, and add up."""
-        picture = np.zeros((*place.shape, 3), np.float32)
+        xp = self._sights[0].taking.camera.xp
+        picture: Floats = xp.zeros((*place.shape, 3), dtype=xp.float32)
         around = place.grown(_CELL_PILE_PX)
         inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
         # Only these parts can send light there from any point of the pupil.
         near = [look.sight for look in _looks(self._sights, around)]
-        for cell in cut_pupil(count):
+        for cell in cut_pupil(count, self._pupil):
             sights = [self._seen_by(cell, one) for one in near]
             picture += (
-                np.float32(cell.share)
-                * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[inner]
+                single(cell.share)
+                * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[*inner, :]
             )
         return picture
 
@@ -390,7 +499,8 @@ def _pile(
     doubts: bool = False,
 ) -> Pile:
     """Lay parts, from far to near, over a tile."""
-    pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts)
+    xp = sights[0].taking.camera.xp if sights else np
+    pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts, xp=xp)
     for look in _looks(sights, tile):
         _lay_over(pile, look)
     return pile
@@ -416,6 +526,11 @@ class _Sight:
     least_px: float
     #: The one blur radius of all of it, px, where it has but one.
     radius_px: float | None
+    #: What it mirrors is blurred by no larger radius, px; 0 where it mirrors nothing.
+    shine_px: float = 0.0
+    #: Into how many cells the pupil is cut for it, and whether its depth is that without bumps.
+    shine_cells: int = 1
+    shine_bumpy: bool = False
     #: How what is seen in it is seen.
     image: _Sight | None = None
 
@@ -434,6 +549,14 @@ class _Look:
 
     sight: _Sight
     window: Window
+
+    @property
+    def where_faster(self) -> _Look:
+        """The same on the host, where it is so small that a device would begin for longer."""
+        taking, (rows, cols) = self.sight.taking, self.window.shape
+        if rows * cols > SMALL.get(taking.camera.device, 0):
+            return self
+        return replace(self, sight=replace(self.sight, taking=taking.on_host))
 
     @property
     def hides(self) -> bool:
@@ -474,16 +597,22 @@ def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
     # How it is seen must not depend on what a crop or a tile shows of it.
     _, nearest, farthest = reach(part, camera, camera.uncut)
     least, widest = radius_range_px(camera, taking.focus, key, nearest, farthest)
+    moves = 0 if taking.motion is None else taking.motion.reach_px
+    cells, bumpy = (1, False) if gloss_of(part) is None else _shine_cells(part, taking)
+    shine = 0.0 if gloss_of(part) is None else max(_SHINE_PX, _SHINE_SHARE * widest)
     sight = _Sight(
         number=number,
         part=part,
         taking=taking,
         reach=window,
-        margin_px=reach_px(key, most) + (0 if taking.motion is None else taking.motion.reach_px),
+        margin_px=reach_px(key, max(most, shine)) + moves,
         scale=min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest)),
         normalised=part.extended or (part.detail_mm > 0 and _is_tilted(camera)),
         least_px=least,
         radius_px=(least + widest) / 2 if widest - least <= ALIKE_PX else None,
+        shine_px=shine,
+        shine_cells=cells,
+        shine_bumpy=bumpy,
     )
     return sight if part.image is None else replace(sight, image=_image_sight(part.image, sight))
 
@@ -503,6 +632,7 @@ def _image_sight(image: Image, body: _Sight) -> _Sight:
         normalised=True,
         least_px=least,
         radius_px=None,
+        shine_px=0.0,
     )
 
 
@@ -533,60 +663,72 @@ class _Layer:
 
 
 def _lay_over(pile: Pile, look: _Look) -> None:
-    """Lay one part's blurred view over a tile, and what is seen in it."""
-    layer = _layer(look, pile.window, doubts=pile.doubt is not None)
-    if layer is None:
+    """Lay one part's blurred view over a tile, what is seen in it, and what it mirrors."""
+    look = look.where_faster
+    view = _seen(look)
+    if view is None:
         return
-    size = look.sight.taking.key.size
-    pile.lay(layer.blurred, layer.blur_px, size=size, rise=layer.rise)
-    if layer.let_out is not None and look.sight.image is not None:
-        pile.add(_within(pile, look.sight.image, layer, size))
+    layer = _layer(look, view, pile.window, doubts=pile.doubt is not None)
+    if layer is not None:
+        size = look.sight.taking.key.size
+        pile.lay(layer.blurred, layer.blur_px, size=size, rise=layer.rise)  # sends them there
+        if layer.let_out is not None and look.sight.image is not None:
+            pile.add_pile(_within(pile, look.sight.image, layer, size))
+    if gloss_of(look.sight.part) is not None:
+        _add_shine(pile, look)
 
 
 def _within(pile: Pile, image: _Sight, window: _Layer, size: float) -> Pile:
     """Return what is seen in a part: its image, with all but the part laid over it in black."""
+    doubts = pile.doubt is not None
     inner = Pile(
         window.blurred.window,
         (0.0, 0.0, 0.0),
         reach_px=pile.reach_px,
-        doubts=pile.doubt is not None,
+        doubts=doubts,
+        xp=namespace(pile.light),
     )
-    seen = image.window_for(inner.window)
-    shown = (
-        None
-        if seen.empty
-        else _layer(_Look(image, seen), inner.window, doubts=pile.doubt is not None)
-    )
+    at = image.window_for(inner.window)
+    look = _Look(image, at).where_faster
+    view = None if at.empty else _seen(look)
+    shown = None if view is None else _layer(look, view, inner.window, doubts=doubts)
     if shown is not None:
         inner.lay(shown.blurred, shown.blur_px, size=size, rise=shown.rise)
         if shown.uneven_px is not None:
             inner.question(shown.blurred, shown.uneven_px)
         assert window.let_out is not None
+        colour = window.blurred.colour
         dark = replace(
             window.blurred,
-            colour=np.zeros_like(window.blurred.colour),
+            colour=namespace(colour).zeros_like(colour),
             coverage=1 - window.let_out,
         )
         inner.lay(dark, window.blur_px, size=size)
     return inner
 
 
-def _layer(look: _Look, onto: Window, *, doubts: bool) -> _Layer | None:
+def _seen(look: _Look) -> View | None:
+    """See one part; None where it covers nothing."""
+    camera = look.sight.taking.camera
+    view = look.sight.part.view(camera, look.window, sampling=_sampling(look))
+    if view.coverage is not None and not camera.xp.any(view.coverage != 0):
+        return None
+    return view
+
+
+def _layer(look: _Look, view: View, onto: Window, *, doubts: bool) -> _Layer | None:
     """Blur one part's view; None where it lights nothing."""
     sight, window = look.sight, look.window
-    taking, key = sight.taking, sight.taking.key
-    view = sight.part.view(taking.camera, window, sampling=_sampling(look))
-    if view.coverage is not None and not view.coverage.any():
-        return None
+    taking, key, xp = sight.taking, sight.taking.key, sight.taking.camera.xp
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
     if sight.radius_px is not None:
-        side = -1 if radius.mean() < 0 else 1
-        radius = np.full((1, 1), side * sight.radius_px, np.float32)
+        side = -1 if xp.mean(radius) < 0 else 1
+        radius = xp.full((1, 1), side * sight.radius_px, dtype=xp.float32)
     elif sight.least_px > 0:
         # Beyond its edge a surface goes on, maybe through the plane of focus: there it covers
         # nothing, and must not be sharper than what its view was merged for.
-        least = np.float32(sight.least_px)
-        radius = np.where(np.abs(radius) < least, np.copysign(least, radius), radius)
+        least = single(sight.least_px)
+        radius = xp.where(xp.abs(radius) < least, xp.copysign(least, radius), radius)
     spread = partial(
         blur,
         window,
@@ -608,8 +750,83 @@ def _layer(look: _Look, onto: Window, *, doubts: bool) -> _Layer | None:
     uneven = None
     if doubts and view.across_mm is not None:
         one_way = _signed_px(taking, replace(view, depth_mm=view.across_mm), blurred.window)
-        uneven = np.abs(one_way - blur_px)
+        uneven = xp.abs(one_way - blur_px)
     return _Layer(blurred, blur_px, _rise(blur_px) if doubts else None, let_out, uneven)
+
+
+def _add_shine(pile: Pile, look: _Look) -> None:
+    """Add what a glossy part mirrors, blurred as the image of the flash in it is."""
+    sight = look.sight
+    found = _shone(sight, pile.window)
+    if found is None:
+        return
+    layer, blur_px = found
+    if sight.shine_cells > 1:
+        # As everywhere, what cells change is added to what the lens draws.
+        disc = sight.taking.as_disc()
+        light = layer.colour.copy()
+        same = disc is sight.taking
+        before = found if same else _shone(_sight_of(sight.number, sight.part, disc), pile.window)
+        _add_to(light, layer.window, before, -1.0)
+        for cell in cut_pupil(sight.shine_cells):
+            one = replace(_sight_of(sight.number, sight.part, disc.through(cell)), shine_bumpy=True)
+            _add_to(light, layer.window, _shone(one, pile.window), cell.share)
+        layer = replace(layer, colour=light)
+    pile.add(layer, blur_px, size=sight.taking.key.size)
+
+
+def _add_to(
+    light: Floats, window: Window, found: tuple[Blurred, Floats] | None, share: float
+) -> None:
+    """Add a share of blurred light to an array, in place."""
+    if found is not None:
+        layer = found[0]
+        common = layer.window.common(window)
+        if not common.empty:
+            here, there = common.slices_in(window), common.slices_in(layer.window)
+            light[here] += np.float32(share) * layer.colour[there]
+
+
+def _shone(sight: _Sight, onto: Window) -> tuple[Blurred, Floats] | None:
+    """Return what a part mirrors, blurred, with the signed blur radius; None where it is dark."""
+    taking, key, window = sight.taking, sight.taking.key, sight.window_for(onto)
+    if window.empty:
+        return None
+    window = replace(window, scale=1)
+    view = shine_view(sight.part, taking.camera, window, bumpy=sight.shine_bumpy)
+    if not view.colour.any():
+        return None
+    most = np.float32(sight.shine_px)
+    radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
+    layer = blur(
+        window,
+        view.colour,
+        None,
+        np.clip(radius, -most, most),
+        key=key,
+        onto=onto,
+        normalised=False,
+        motion=taking.motion,
+    )
+    if layer.window.empty:
+        return None
+    return layer, np.clip(_signed_px(taking, view, layer.window), -most, most)
+
+
+def _shine_cells(part: Part, taking: _Taking) -> tuple[int, bool]:
+    """Return into how many cells the pupil is cut for what a part mirrors, and if it is bumpy.
+
+    One, where the depth of the flash's image hardly differs from bump to bump.
+    """
+    if not isinstance(part, SheetPart):
+        return 1, False
+    camera, key = taking.camera, taking.key
+    per_mm = key.radius_px_per_defocus_mm * optics.rig_aperture(camera.lens_rig) ** 2 / 2
+    varies_mm = unsteady_mm(part, camera.distance_mm / camera.focal_px)
+    spread = per_mm * varies_mm
+    cells = next((cells for most, cells in _SHINE_CELLS if spread < most), _MOST_SHINE_CELLS)
+    whole = taking.focus == (camera,) and isinstance(key, Optics)
+    return (cells if whole else 1), varies_mm > BUMPY_MM
 
 
 def _sampling(look: _Look) -> Sampling:
@@ -618,7 +835,7 @@ def _sampling(look: _Look) -> Sampling:
 
     def in_focus(depth_mm: Floats) -> Bools:
         radius = blur_radius_px(taking.camera, taking.focus, key, window, depth_mm)
-        return np.abs(radius) < np.float32(_ALIASING_PX / key.size)
+        return namespace(radius).abs(radius) < single(_ALIASING_PX / key.size)  # type: ignore[no-any-return]
 
     sharp, blurred = taking.samples
     if key.size * look.sight.least_px >= _SHARP_PX:
@@ -630,22 +847,23 @@ def _rise(blur_px: Floats) -> Floats | None:
     """Return how steeply a map of blur radii changes, within a blur radius of each pixel."""
     if blur_px.size == 1:
         return None
-    steep = np.zeros(blur_px.shape, np.float32)
+    xp = namespace(blur_px)
+    steep: Floats = xp.zeros(blur_px.shape, dtype=xp.float32)
     for axis in (0, 1):
-        change = np.abs(np.diff(blur_px, axis=axis))
-        np.maximum(
-            steep[: change.shape[0], : change.shape[1]],
-            change,
-            out=steep[: change.shape[0], : change.shape[1]],
-        )
-    reach = int(min(np.abs(blur_px).max(), PILE_REACH_PX))
-    return maximum_filter(steep, 2 * reach + 1) if reach > 0 else steep
+        change = xp.abs(xp.diff(blur_px, axis=axis))
+        here = steep[: change.shape[0], : change.shape[1]]
+        write("maximum", here, change, out=here)
+    reach = int(min(float(xp.max(xp.abs(blur_px))), PILE_REACH_PX))
+    if reach > 0:
+        steep = image_filter("maximum_filter", steep, 2 * reach + 1)
+    return steep
 
 
 def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
     """Return the signed blur radius of a view on a window of picture pixels, or one for all."""
+    xp = namespace(view.depth_mm)
     if taking.focus != (taking.camera,):
-        return np.zeros((1, 1), np.float32)
+        return xp.zeros((1, 1), dtype=xp.float32)  # type: ignore[no-any-return]
     radius = own_blur_px(taking.camera, taking.key, view.window, view.depth_mm)
     if radius.size == 1:
         return radius
@@ -654,7 +872,7 @@ def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
     rows = (np.arange(onto.row0, onto.row1) - window.row0) // scale
     cols = (np.arange(onto.col0, onto.col1) - window.col0) // scale
     rows, cols = (at.clip(0, n - 1) for at, n in zip((rows, cols), radius.shape, strict=True))
-    return radius[rows].take(cols, axis=1)
+    return xp.take(xp.take(radius, sent(rows, xp), axis=0), sent(cols, xp), axis=1)  # type: ignore[no-any-return]
 
 
 def _coarsest_scale(part: Part, camera: Camera, farthest: float) -> int:

@@ -1,7 +1,7 @@
 """A scene as a mesh of glowing triangles, so that any renderer can check this one.
 
-The light of a scene depends on its surfaces alone, so each corner of a triangle carries the
-radiance that it sends to every side.
+The light of a scene depends on its surfaces alone, but for a flash that rides on the camera, so
+each corner of a triangle carries the radiance that it sends to every side.
 """
 
 from __future__ import annotations
@@ -15,20 +15,24 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.types import Doubles
+from ...ground.types import Doubles, Floats
 from .. import optics
 from ..pose import NOMINAL, Pose
 from ..rig import Rig, load_rig
 from ..scene.scene import Scene
 from ..view.ball_view import BallPart, ball_radiance, fade_angles, reflection_axis
 from ..view.camera import Camera, Crop
+from ..view.camera_flash import diffuser, middle_mm
 from ..view.clear_ball_view import ClearBall
 from ..view.fibre_view import FibrePart
+from ..view.mesh_view import MeshPart
 from ..view.parts import parts_of
 from ..view.sheet_view import SheetPart
+from ..view.shine import gloss_of
 from ..view.view import Part, reach
-from .mesh import Mesh, grid_faces, joined, write_obj, write_ply
+from .mesh import GLOSS_PROPERTIES, Mesh, grid_faces, joined, write_obj, write_ply
 from .outline_grid import corners_of, filling_grids
+from .own_faces import faces_of
 
 #: Pixels across the picture that an export is fine enough for, unless asked otherwise.
 _PIXELS_ACROSS = 512
@@ -69,10 +73,13 @@ def export_scene(
     scene : Scene
     path : str or Path
         Ends in ``.ply`` (binary, float ``x y z r g b``) or ``.obj`` (text, ``v x y z r g b``).
-        Object axes and mm; colours are linear radiance, 1 = saturation. Where light comes through
-        a scene, ``.ply`` alone: its corners have ``transmit_r transmit_g transmit_b`` (share of
-        the light from behind that goes straight through, on top of the colour) and ``refraction``
-        (index of what the surface encloses, 0 where it is opaque or thin) as well.
+        Object axes and mm; colours are linear radiance, 1 = saturation. Where a surface has gloss
+        corners of a ``.ply`` have ``nx ny nz roughness index tr tg tb`` as well; what they mirror
+        is not in the colours. A comment tells of a flash that rides on the camera. Where light
+        comes through a scene, ``.ply`` alone: its corners have ``transmit_r transmit_g
+        transmit_b`` (share of the light from behind that goes straight through, on top of the
+        colour) and ``refraction`` (index of what the surface encloses, 0 where it is opaque or
+        thin) as well.
     rig : Rig or None
         The rig whose picture the mesh is for; None is the scene's own.
     pose : Pose or None
@@ -107,9 +114,24 @@ def export_scene(
     comments = (
         f"scene {scene.name}: mm, x right, y down, z away from the camera; linear radiance",
         "backdrop {:g} {:g} {:g}".format(*scene.backdrop),
+        *_flash_told(scene, camera),
     )
     _WRITERS[path.suffix](mesh, path, comments=comments)
     return mesh
+
+
+def _flash_told(scene: Scene, camera: Camera) -> list[str]:
+    """Return in a line where a camera's flash is, which way it looks, and how bright it is."""
+    flash = scene.lighting.flash
+    if flash is None:
+        return []
+    front = diffuser(flash, camera.rig)
+    facing = camera.rotation @ front.facing
+    at, way = ("{:g} {:g} {:g}".format(*one) for one in (middle_mm(flash, camera), facing))
+    radiance = (1 - scene.lighting.ambient) * front.radiance
+    return [
+        f"flash {flash.shape} {flash.size_mm:g} mm wide at {at} facing {way} radiance {radiance:g}"
+    ]
 
 
 def scene_mesh(scene: Scene, camera: Camera, *, pitch_mm: float | None = None) -> Mesh:
@@ -188,7 +210,7 @@ def _(part: SheetPart, camera: Camera, pitch_mm: float, showing: Sequence[ClearB
     else:
         corners = corners_of(part.spec.outline)
     patches = filling_grids(corners, pitch_mm, within_mm=area)
-    return joined([_patch(part, u, v, pitch_mm) for u, v in patches])
+    return joined([_patch(part, u, v, pitch_mm, camera) for u, v in patches])
 
 
 def _in_sight(part: SheetPart, camera: Camera) -> Doubles:
@@ -218,17 +240,22 @@ def _in_ball(part: SheetPart, ball: ClearBall) -> Doubles:
     return np.stack([own.min(axis=0), own.max(axis=0)])
 
 
-def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float) -> Mesh:
+def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float, camera: Camera) -> Mesh:
     """Return one grid of a sheet's points as a mesh."""
     turn = np.deg2rad(part.spec.rotate_deg)
     cos, sin = np.cos(turn), np.sin(turn)
     x0, y0, z0 = part.spec.centre_mm
     points = [x0 + cos * u - sin * v, y0 + sin * u + cos * v, z0 - part.height_mm(u, v)]
-    colours = part.painted(u, v, pitch_mm) * part.light_at(u, v, pitch_mm)[..., None]
-    mesh = _mesh(np.stack(points, axis=-1), colours)
-    if not part.translucent:
-        return mesh
-    return replace(mesh, transmittance=part.transmitted(u, v, pitch_mm).reshape(-1, 3))
+    colours = part.painted(u, v, pitch_mm) * part.light_at(u, v, pitch_mm, camera)[..., None]
+    slopes = part.slopes(u, v, pitch_mm)
+    out = part.upright(slopes)
+    return replace(
+        _mesh(np.stack(points, axis=-1), colours),
+        gloss=_gloss(part, np.stack(np.broadcast_arrays(*out), axis=-1)),
+        transmittance=(
+            part.transmitted(u, v, pitch_mm).reshape(-1, 3) if part.translucent else None
+        ),
+    )
 
 
 @part_mesh.register
@@ -252,7 +279,7 @@ def _(part: FibrePart, camera: Camera, pitch_mm: float, showing: Sequence[ClearB
     angle = np.array([angle for _, angle in rings])[:, None, None]
     normal = np.cos(angle) * around[number] + np.sin(angle) * heading[number][:, None]
     points = part.points_mm[number][:, None] + radius[number][:, None, None] * normal
-    colours = part.radiance(np.broadcast_to(number[:, None], points.shape[:2]), normal)
+    colours = part.radiance(np.broadcast_to(number[:, None], points.shape[:2]), normal, camera)
     return _mesh(points, colours)
 
 
@@ -264,7 +291,7 @@ def _(part: ClearBall, camera: Camera, pitch_mm: float, showing: Sequence[ClearB
 
 @part_mesh.register
 def _(part: BallPart, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()) -> Mesh:
-    axis = reflection_axis(part.lighting)
+    axis = reflection_axis(part, camera)
     across = np.cross(axis, [1.0, 0.0, 0.0])
     across /= np.linalg.norm(across)
     other = np.cross(axis, across)
@@ -274,7 +301,25 @@ def _(part: BallPart, camera: Camera, pitch_mm: float, showing: Sequence[ClearBa
     ring = np.cos(turn)[:, None] * across + np.sin(turn)[:, None] * other
     normal = np.cos(fall)[..., None] * axis + np.sin(fall)[..., None] * ring
     points = part.centre_mm + part.radius_mm * normal
-    return _mesh(points, ball_radiance(part, normal))
+    mesh = _mesh(points, ball_radiance(part, normal, camera))
+    return replace(mesh, gloss=_gloss(part, normal))
+
+
+def _gloss(part: Part, normals: npt.NDArray) -> Floats | None:
+    """Return how corners mirror a flash, as a mesh has it, by their unit normals (..., 3)."""
+    gloss = gloss_of(part)
+    if gloss is None:
+        return None
+    corners = np.empty((normals.size // 3, len(GLOSS_PROPERTIES)), np.float32)
+    corners[:, :3] = normals.reshape(-1, 3)
+    corners[:, 3:] = (gloss.roughness, gloss.index, *gloss.tint)
+    return corners
+
+
+@part_mesh.register
+def _(part: MeshPart, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()) -> Mesh:
+    # All of a mesh comes with its first piece: where it is cut is nothing to another renderer.
+    return joined([faces_of(part, camera.pupil_mm, pitch_mm)] if part.number == 0 else [])
 
 
 def _latitudes(step: float) -> Doubles:

@@ -15,6 +15,8 @@ Faces = npt.NDArray[np.int32]
 
 _NO_FACES = np.empty((0, 3), np.int32)
 _PLY_VERTEX = ("x", "y", "z", "r", "g", "b")
+#: What a glossy corner has in a PLY file beside place and colour.
+GLOSS_PROPERTIES = ("nx", "ny", "nz", "roughness", "index", "tr", "tg", "tb")
 #: What else a corner has, in files of scenes that light comes through.
 _PLY_CLEAR = ("transmit_r", "transmit_g", "transmit_b", "refraction")
 _PLY_FACE = np.dtype([("corners", "u1"), ("corner", "<i4", 3)])
@@ -38,6 +40,9 @@ class Mesh:
         Linear radiance.
     faces : array (m, 3) of int32
         Corners of each triangle, counter-clockwise as seen from outside in right-handed axes.
+    gloss : array (n, 8) of float32 or None
+        How each corner mirrors a flash, as `GLOSS_PROPERTIES` names it: unit normal, roughness,
+        refractive index and tint; all 0 where it does not. None where no corner does.
     transmittance : array (n, 3) of float32 or None
         Share of the light from behind that goes straight through; None: none does.
     refraction : array (n,) of float32 or None
@@ -47,6 +52,7 @@ class Mesh:
     points_mm: Floats
     colours: Floats
     faces: Faces
+    gloss: Floats | None = None
     transmittance: Floats | None = None
     refraction: Floats | None = None
 
@@ -63,10 +69,14 @@ def joined(meshes: Sequence[Mesh]) -> Mesh:
     meshes = [empty, *meshes]
     starts = np.cumsum([0] + [len(mesh.points_mm) for mesh in meshes[:-1]])
     shifted = [mesh.faces + np.int32(start) for mesh, start in zip(meshes, starts, strict=True)]
+    gloss = None
+    if any(mesh.gloss is not None for mesh in meshes):
+        gloss = np.concatenate([_gloss_of(mesh) for mesh in meshes])
     return Mesh(
         np.concatenate([mesh.points_mm for mesh in meshes]),
         np.concatenate([mesh.colours for mesh in meshes]),
         np.concatenate(shifted),
+        gloss,
         *(
             (np.concatenate(one) for one in zip(*map(_through, meshes), strict=True))
             if clear
@@ -85,6 +95,13 @@ def _through(mesh: Mesh) -> tuple[Floats, Floats]:
     )
 
 
+def _gloss_of(mesh: Mesh) -> Floats:
+    """Return how the corners of a mesh mirror a flash; none does of a dull one."""
+    if mesh.gloss is not None:
+        return mesh.gloss
+    return np.zeros((len(mesh.points_mm), len(GLOSS_PROPERTIES)), np.float32)
+
+
 def grid_faces(rows: int, cols: int) -> Faces:
     """Return the triangles of a grid of points, (2 (rows - 1) (cols - 1), 3).
 
@@ -100,7 +117,7 @@ def grid_faces(rows: int, cols: int) -> Faces:
 
 
 def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
-    """Write a mesh as binary PLY with float corners ``x y z r g b``.
+    """Write a mesh as binary PLY with float corners ``x y z r g b``, and gloss where it has some.
 
     One that light comes through has ``transmit_r transmit_g transmit_b refraction`` as well.
 
@@ -111,13 +128,14 @@ def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     comments : sequence of str
         Lines for the header.
     """
-    names = _PLY_VERTEX + (_PLY_CLEAR if mesh.clear else ())
-    vertices = np.empty(len(mesh.points_mm), [(name, "<f4") for name in names])
-    columns = [*mesh.points_mm.T, *mesh.colours.T]
+    columns = dict(zip(_PLY_VERTEX, [*mesh.points_mm.T, *mesh.colours.T], strict=True))
+    if mesh.gloss is not None:
+        columns |= dict(zip(GLOSS_PROPERTIES, mesh.gloss.T, strict=True))
     if mesh.clear:
         straight, index = _through(mesh)
-        columns += [*straight.T, index]
-    for name, column in zip(names, columns, strict=True):
+        columns |= dict(zip(_PLY_CLEAR, [*straight.T, index], strict=True))
+    vertices = np.empty(len(mesh.points_mm), [(name, "<f4") for name in columns])
+    for name, column in columns.items():
         vertices[name] = column
     faces = np.empty(len(mesh.faces), _PLY_FACE)
     faces["corners"] = 3
@@ -125,7 +143,7 @@ def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     header = _PLY_HEADER.format(
         comments="".join(f"comment {line}\n" for line in comments),
         vertices=len(vertices),
-        properties="".join(f"property float {name}\n" for name in names),
+        properties="".join(f"property float {name}\n" for name in columns),
         faces=len(faces),
     )
     with path.open("wb") as file:

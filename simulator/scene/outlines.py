@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ...ground.arrays import namespace, single
 from ...ground.types import Floats
 
 
@@ -18,7 +19,8 @@ def blade_distance(u: Floats, v: Floats, half_length: float, half_width: float) 
         In the units of u and v; the two arcs meet in the tips at u = +-half_length.
     """
     radius = (half_length**2 + half_width**2) / (2 * half_width)
-    return np.float32(radius) - np.hypot(u, np.abs(v) + np.float32(radius - half_width))
+    xp = namespace(u)
+    return single(radius) - xp.hypot(u, xp.abs(v) + single(radius - half_width))  # type: ignore[no-any-return]
 
 
 def spiral_distance(u: Floats, v: Floats, radius: float, growth: float) -> Floats:
@@ -37,8 +39,9 @@ def spiral_distance(u: Floats, v: Floats, radius: float, growth: float) -> Float
         Ratio of the radii one turn apart.
     """
     pitch = np.log(growth) / (2 * np.pi)
-    away = np.hypot(u, v)
-    edge = np.float32(radius) * np.exp(np.arctan2(v, u) * np.float32(pitch))
-    distance = (edge - away) / np.float32(np.hypot(1, pitch))
-    mouth = (u < 0) & (v >= 0) & (away > np.float32(radius / np.sqrt(growth)))
-    return np.where(mouth, np.minimum(distance, v), distance)
+    xp = namespace(u)
+    away = xp.hypot(u, v)
+    edge = single(radius) * xp.exp(xp.atan2(v, u) * single(pitch))
+    distance = (edge - away) / single(np.hypot(1, pitch))
+    mouth = (u < 0) & (v >= 0) & (away > single(radius / np.sqrt(growth)))
+    return xp.where(mouth, xp.minimum(distance, v), distance)  # type: ignore[no-any-return]

@@ -15,6 +15,8 @@ from ..family.family import change_since, draw_asked_for
 from ..family.scene_text import content_checksum
 from ..own_files import beside, named_by
 from ..rig import STRICT
+from .gloss import Gloss
+from .mesh.own_mesh import OwnMesh
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
 from .texture.textures import Texture
@@ -91,6 +93,8 @@ class Sheet:
         the same cells and veins. None: it hides all that is behind it.
     lit : bool
         Whether the scene's light shades the relief; targets are not shaded.
+    gloss : Gloss or None
+        How it mirrors the flash on the camera, which the scene's lighting then has to have.
     living : bool
         Whether it moves with the subject.
     seed : int
@@ -106,6 +110,7 @@ class Sheet:
     texture: Texture
     transmittance: Transmittance | None = None
     lit: bool = True
+    gloss: Gloss | None = None
     living: bool = True
     seed: int = Field(default=0, ge=0)
 
@@ -203,6 +208,9 @@ class Balls:
     tint : colour
         Share of the light that comes through the middle of a ball with a refractive index, each
         factor 0 to 1; through less of it there comes more.
+    gloss : Gloss or None
+        How it mirrors the flash on the camera, which the scene's lighting then has to have; the
+        ``highlight`` is not painted.
     living : bool
         Whether they move with the subject.
     """
@@ -216,6 +224,7 @@ class Balls:
     clear: float = Field(default=1.0, ge=0, le=1)
     refractive_index: float | None = Field(default=None, ge=1.05, le=4)
     tint: Colour = (1.0, 1.0, 1.0)
+    gloss: Gloss | None = None
     living: bool = True
 
     @model_validator(mode="after")
@@ -229,7 +238,33 @@ class Balls:
         return self
 
 
-Surface = Annotated[Sheet | Fibres | Balls, Field(discriminator="kind")]
+Surface = Annotated[Sheet | Fibres | Balls | OwnMesh, Field(discriminator="kind")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
+class CameraFlash:
+    """A flash that rides on the camera, turned to what the nominal camera has in focus.
+
+    Its light falls off with the square of the distance, comes from another side at each point,
+    and moves with the camera as the hands do. A surface that faces the nominal camera, in focus
+    on its axis, is as bright as in any other lighting. The flash casts no shadows. How much light
+    it gives in a frame is told by the light's own ``flash``, whose ``distance_mm`` does not count
+    here: the fall-off is worked out point by point.
+
+    Parameters
+    ----------
+    at_mm : (x, y, z)
+        Middle of its diffuser in the camera's own axes, from the entrance pupil: x to the right
+        in the picture, y down, z toward the subject. It has to be before the plane of focus.
+    size_mm : float
+        Diameter of a disc, or side of a square.
+    shape : {"disc", "square"}
+        Of the diffuser, which sends out the same light on all of its front.
+    """
+
+    at_mm: Vec3
+    size_mm: float = Field(default=20.0, gt=0)
+    shape: Literal["disc", "square"] = "disc"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -239,13 +274,18 @@ class Lighting:
     Parameters
     ----------
     toward : (x, y, z)
-        Direction from the subject to the light; z < 0 is on the camera's side.
+        Direction from the subject to the light; z < 0 is on the camera's side. It does not count
+        where there is a ``flash``.
     ambient : float
         Share of the light that comes from all round, 0 to 1.
+    flash : CameraFlash or None
+        A flash on the camera as the light that is not ambient; None is a light far away that
+        stays where it is.
     """
 
     toward: Vec3 = (-0.5, -0.7, -0.8)
     ambient: float = Field(default=0.35, ge=0, le=1)
+    flash: CameraFlash | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -324,7 +364,7 @@ class Scene:
         What makes it hard to merge, for tables by kind of scene; changes no pixel.
     windows : tuple of SceneWindow
         Parts with much depth, where a suite lays its crops; changes no pixel.
-    surface : tuple of Sheet, Fibres or Balls
+    surface : tuple of Sheet, Fibres, Balls or OwnMesh
         From far to near: a later one hides an earlier one.
     """
 
@@ -354,6 +394,13 @@ class Scene:
                 raise ValueError(
                     f"fibres {surface.name!r}: got on = {surface.on!r}, allowed sheets "
                     f"{sorted(sheets)}"
+                )
+        for surface in self.surface:
+            glossy = isinstance(surface, Sheet | Balls) and surface.gloss is not None
+            if glossy and self.lighting.flash is None:
+                raise ValueError(
+                    f"surface {surface.name!r}: got gloss without a flash to mirror, allowed where "
+                    "lighting.flash is set"
                 )
         if not self.depth_mm[0] < self.depth_mm[1]:
             raise ValueError(f"depth_mm: got {list(self.depth_mm)}, allowed [nearest, farthest]")
@@ -385,13 +432,15 @@ def load_scene(name_or_path: str | Path) -> Scene:
     asked = draw_asked_for(name_or_path)
     if asked is not None:
         family, seed = asked
-        return scene_of_text(draw(family, seed=seed), where=f"{family.path}:{seed}")
+        where = f"{family.path}:{seed}"
+        return scene_of_text(
+            draw(family, seed=seed), where=where, folder=Path(family.path).resolve().parent
+        )
     path = find_data_file(name_or_path, kind="scene")
-    values = beside({"name": path.stem, **load_toml(path)}, path.resolve().parent)
-    return _scene_of(values, path)
+    return _scene_of({"name": path.stem, **load_toml(path)}, path, path.resolve().parent)
 
 
-def scene_of_text(text: str, *, where: str | Path) -> Scene:
+def scene_of_text(text: str, *, where: str | Path, folder: Path | None = None) -> Scene:
     """Return the scene that the text of a scene file means.
 
     Parameters
@@ -400,6 +449,8 @@ def scene_of_text(text: str, *, where: str | Path) -> Scene:
         TOML.
     where : str or Path
         What errors name as its place.
+    folder : Path or None
+        That files of one's own are beside; None allows whole paths alone.
 
     Raises
     ------
@@ -407,21 +458,24 @@ def scene_of_text(text: str, *, where: str | Path) -> Scene:
         Broken TOML, or a key or value that is not allowed.
     """
     values = parse_toml(text.encode())
-    for name in named_by(values):
+    for name in named_by(values) if folder is None else ():
         if not Path(name).is_absolute():
             raise DataFileError(
                 f"{where}: got picture {shown_value(name)} in a scene without a folder, allowed a "
                 "whole path: pictures of one's own are for scene files"
             )
-    return _scene_of(values, where)
+    return _scene_of(values, where, folder)
 
 
-def _scene_of(values: dict[str, Any], where: str | Path) -> Scene:
+def _scene_of(values: dict[str, Any], where: str | Path, folder: Path | None) -> Scene:
     surfaces = values.get("surface")
     drawn = values.get("drawn")
     if isinstance(drawn, dict):
         edited = drawn.get("scene_sha256") != content_checksum(values)
         values["drawn"] = {**drawn, "edited": edited}
+    if folder is not None:
+        values = beside(values, folder)
+        surfaces = values.get("surface")
     if isinstance(surfaces, list):
         values["surface"] = [_with_kind(item, where=where) for item in surfaces]
     return validate(Scene, values, where=where)

@@ -11,10 +11,11 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.types import Codes, Floats
+from ...ground.arrays import TILES_PX, checked_device, namespace_on, sent, to_host
+from ...ground.types import Codes, Device, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from ..compositing.levels import DEFAULT, level_of
-from ..compositing.render import joined, render, tiles_of
+from ..compositing.render import TILE_PX, joined, render, tiles_of
 from ..handling.approach import Approach, nominal_stops_mm
 from ..handling.cadence import interval_s
 from ..handling.flash import Flash, fire, light_gains
@@ -136,6 +137,8 @@ class Shoot:
     quality : {"fast", "true", "exact"}
     asked_reference : int or None
         The frame whose view the truth is in; None takes the usable one nearest the middle.
+    device : {"cpu", "cuda"}
+        What pictures are worked out on.
     """
 
     scene: Scene
@@ -155,6 +158,7 @@ class Shoot:
     bayer: bool = False
     quality: str = DEFAULT
     asked_reference: int | None = None
+    device: Device = "cpu"
 
     def __len__(self) -> int:
         """Return the number of frames."""
@@ -290,12 +294,13 @@ class Shoot:
             motion=self._smear(number).subject,
             quality=self.quality,
             tile=tile,
+            device=self.device,
         )
 
     @property
     def tiles(self) -> int:
         """How many tiles a frame, or a layer of the truth, is rendered in."""
-        return sum(1 for _ in tiles_of(self.camera(0).frame))
+        return sum(1 for _ in tiles_of(self.camera(0).frame, TILES_PX.get(self.device, TILE_PX)))
 
     def drawn_of(self, number: int, tiles: Iterable[Floats]) -> Floats:
         """Lay all tiles that `drawn` gave of a frame, in their order, together.
@@ -307,7 +312,8 @@ class Shoot:
         tiles : iterable of arrays
             All of that frame, in their order.
         """
-        return joined(self.camera(number).centred().frame, tiles)  # as it is rendered
+        frame = self.camera(number).centred().frame  # as it is rendered
+        return joined(frame, tiles, TILES_PX.get(self.device, TILE_PX))
 
     def exposure(self, number: int, *, drawn: Floats | None = None) -> Floats:
         """Render the light that reaches the sensor in one frame, linear, without noise.
@@ -326,12 +332,13 @@ class Shoot:
         """
         camera = self.camera(number)
         smear = self._smear(number)
-        picture = smeared(self.drawn(number) if drawn is None else drawn, smear.shake)
+        light = self.drawn(number) if drawn is None else drawn
+        picture = smeared(sent(light, namespace_on(self.device)), smear.shake)
         # A flash lights all rows at once; only light that burns on is read row by row.
         if self.light.flash is None and self.light.cadence.readout_s > 0:
             speed = image_speed_px_per_s(self._hands, camera, self.flashes[number].time_s)
             picture = rolled(picture, speed, self.light.cadence.readout_s)
-        return picture * np.array(self.records[number].gains, np.float32)
+        return to_host(picture) * np.array(self.records[number].gains, np.float32)  # type: ignore[no-any-return]
 
     def truth(self, reference: int | None = None) -> Truth:
         """Return the truth in the view of a frame.
@@ -366,6 +373,7 @@ class Shoot:
             frames={frame: self.camera(frame) for frame in usable},
             reference=number,
             diffraction=self.diffraction,
+            device=self.device,
         )
 
     @cached_property
@@ -429,7 +437,9 @@ class Shoot:
         camera = Camera(
             self.rig, pose, float(refocus[number]), self.crop, self.bin, subjects[number]
         )
-        burst, ambient = light_gains(self.light, flash, advance_mm=pose.z_mm)
+        # A flash of the scene's own falls off point by point in the picture itself.
+        advance = pose.z_mm if self.scene.lighting.flash is None else 0.0
+        burst, ambient = light_gains(self.light, flash, advance_mm=advance)
         gains = burst + ambient
         gain_stops = float(np.log2(gains[1])) if gains[1] > 0 else -np.inf
         smear = smear_of(self.light, flash, self._hands, self._swaying, camera, frame=number).rms_px
@@ -475,6 +485,7 @@ def shoot(
     bayer: bool = False,
     quality: str = DEFAULT,
     reference: int | None = None,
+    device: Device = "cpu",
 ) -> Shoot:
     """Plan a shoot of a scene; the frames are rendered as they are asked for.
 
@@ -515,6 +526,9 @@ def shoot(
     reference : int or None
         Frame whose view the truth is in and methods are to merge in; None takes the usable one
         nearest the middle of the pass.
+    device : {"cpu", "cuda"}
+        What pictures are worked out on, but for the sensor's noise; on a GPU no pixel differs by
+        more than 1e-4 of white before it.
 
     Raises
     ------
@@ -542,6 +556,7 @@ def shoot(
     if not 1 <= frames <= MAX_FRAMES:
         raise ValueError(f"frames: got {frames}, allowed 1 to {MAX_FRAMES}")
     level_of(quality)  # complains of an unknown one
+    checked_device(device)  # and of one that is not there
     if reference is not None and not 0 <= reference < frames:
         raise ValueError(f"reference: got frame {reference}, allowed 0 to {frames - 1}")
     plan = Shoot(
@@ -562,6 +577,7 @@ def shoot(
         bayer=bayer,
         quality=quality,
         asked_reference=reference,
+        device=device,
     )
     Camera(rig, crop=crop, bin=bin)  # complains now, not at the first frame
     _refuse_too_large(plan)

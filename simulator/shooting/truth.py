@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from itertools import chain
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from ...ground.arrays import TILES_PX
 from ...ground.srgb import luma
 from ...ground.types import Bools, Floats
 from ..blur.basis import Optics, optics_of
 from ..blur.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_blur_px
-from ..compositing.render import SOLID, joined, present_parts, render, tiles_of, views_in
+from ..compositing.render import SOLID, TILE_PX, joined, present_parts, render, tiles_of, views_in
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
 from ..view.parts import parts_of
+from ..view.sheet_view import SheetPart
+from ..view.shine import BUMPY_MM, gloss_of, shine_view, unsteady_mm
 from ..view.view import Part, View
 
 #: So near the edge of the frame that shows a point best, px, the picture that could have been had
@@ -37,10 +41,18 @@ _REGION_NAMES = (
 )
 #: Bits of the region image, by name. A pixel may be in several regions.
 REGIONS = {name: 1 << place for place, name in enumerate(_REGION_NAMES)}
-#: Those that only scenes have with surfaces that light comes through.
+#: What a scene with gloss has beside them, ...
+GLOSS_REGION = {"gloss": 1 << len(_REGION_NAMES)}
+#: ... and what only scenes have with surfaces that light comes through.
 CLEAR_REGIONS = {"translucent": 1 << 9, "refracted": 1 << 10}
+#: The same by the image of the truth that is there where they are.
+REGIONS_OF = {"highlight_depth_mm": GLOSS_REGION, "depth_behind_mm": CLEAR_REGIONS}
 #: A surface that lets less light than this through, mean of its channels, is not seen through.
 CLEAR = 0.1
+#: Mirrored light counts as a highlight from this on, 1 = saturation, ...
+_LEAST_SHINE = 0.05
+#: ... where it is at least so many times as bright as the rest. [assumption]
+_SHINE_SHARE = 0.5
 #: A best blur radius above this, px, is a gap: nowhere in focus.
 NEVER_PX = 1.5
 #: Widest band about an occluding edge, px.
@@ -76,6 +88,9 @@ class Truth:
         Distance to the nearest occluding edge.
     regions : array (rows, cols) of unsigned integers
         Bits of `region_bits`, in the smallest type that holds them all.
+    highlight_depth_mm : array (rows, cols) or None
+        z, as of ``depth_mm``, of the image of the flash that a glossy surface shows there; NaN
+        outside the region "gloss". None where the scene has no gloss.
     depth_behind_mm : array (rows, cols) or None
         In the region "translucent", z of the nearest opaque surface behind all that is seen
         through, or of the image in it; NaN elsewhere, and where there is none. None for a scene
@@ -91,12 +106,14 @@ class Truth:
     coverage: Floats
     edge_distance_px: Floats
     regions: npt.NDArray[np.unsignedinteger]
+    highlight_depth_mm: Floats | None = None
     depth_behind_mm: Floats | None = None
 
     @property
     def region_bits(self) -> dict[str, int]:
-        """Bits of the region image, by name: `REGIONS`, and more where light comes through."""
-        return REGIONS if self.depth_behind_mm is None else REGIONS | CLEAR_REGIONS
+        """Bits of the region image, by name: `REGIONS`, and what of `REGIONS_OF` the scene has."""
+        there = (bits for name, bits in REGIONS_OF.items() if getattr(self, name) is not None)
+        return dict(chain(REGIONS.items(), *(bits.items() for bits in there)))
 
     def mask(self, region: str) -> Bools:
         """Return where a region is, array (rows, cols) of bool.
@@ -104,9 +121,9 @@ class Truth:
         Parameters
         ----------
         region : str
-            A key of `REGIONS`, or of `CLEAR_REGIONS`.
+            A key of `REGIONS`, or of those in `REGIONS_OF`, which are nowhere in other scenes.
         """
-        if region in CLEAR_REGIONS and region not in self.region_bits:
+        if region not in self.region_bits and any(region in more for more in REGIONS_OF.values()):
             return np.zeros(self.regions.shape, bool)
         return (self.regions & self.region_bits[region]) > 0
 
@@ -131,6 +148,8 @@ class TruthView:
     reference : int
         The frame that the perspective is of, usable or not.
     diffraction : bool
+    device : str
+        What the pictures are worked out on, of `ground.arrays.DEVICES`.
     """
 
     scene: Scene
@@ -138,6 +157,7 @@ class TruthView:
     frames: Mapping[int, Camera]
     reference: int
     diffraction: bool = True
+    device: str = "cpu"
 
     def truth(self) -> Truth:
         """Work out all of it."""
@@ -160,10 +180,15 @@ class TruthView:
         if name != "nearest":
             focus = self._focus if name == "achievable" else ()
             picture = render(
-                self.scene, self.camera, focus=focus, diffraction=self.diffraction, tile=tile
+                self.scene,
+                self.camera,
+                focus=focus,
+                diffraction=self.diffraction,
+                tile=tile,
+                device=self.device,
             )
             return {name: picture}
-        tiles = list(tiles_of(self.camera.frame))
+        tiles = list(tiles_of(self.camera.frame, TILES_PX.get(self.device, TILE_PX)))
         if tile is not None:
             return self._nearest(tiles[tile])
         return self.joined(name, map(self._nearest, tiles))
@@ -171,9 +196,10 @@ class TruthView:
     def joined(self, name: str, tiles: Iterable[Layer]) -> Layer:
         """Lay the tiles of a layer, in their order, together."""
         camera = self.camera if name == "nearest" else self.camera.centred()  # as it is rendered
-        found = list(tiles)
+        found, side = list(tiles), TILES_PX.get(self.device, TILE_PX)
         return {
-            key: joined(camera.frame, (tile.pop(key) for tile in found)) for key in list(found[0])
+            key: joined(camera.frame, (tile.pop(key) for tile in found), side)
+            for key in list(found[0])
         }
 
     def whole(self, layers: Mapping[str, Layer]) -> Truth:
@@ -183,6 +209,7 @@ class TruthView:
         edge_distance, band = _edges(seen, self.camera, key)
         parts = parts_of(self.scene)
         clear = any(part.translucent or part.image is not None for part in parts)
+        gloss = _highlights(seen, ideal)
         return Truth(
             reference=self.reference,
             ideal=ideal,
@@ -192,7 +219,8 @@ class TruthView:
             residual_blur_px=seen.residual_px,
             coverage=seen.coverage,
             edge_distance_px=edge_distance,
-            regions=_regions(seen, ideal, band, clear=clear),
+            regions=_regions(seen, ideal, band, gloss, clear=clear),
+            highlight_depth_mm=_where(gloss, seen.shine_depth_mm),
             depth_behind_mm=seen.behind_mm if clear else None,
         )
 
@@ -205,11 +233,11 @@ class TruthView:
     def _nearest(self, tile: Window) -> Layer:
         """Find what the nearest part at each pixel of a tile is like, as `_Seen` holds it."""
         camera, frames = self.camera, self.frames
-        seen = _Seen.nothing(tile.shape)
+        parts = present_parts(self.scene, camera)
+        seen = _Seen.nothing(tile.shape, gloss=any(gloss_of(part) for part in parts_of(self.scene)))
         key = optics_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=self.diffraction)
         moved = any(other.subject != camera.subject for other in frames.values())
         # Numbers that hold in all tiles: an edge may lie between two of them.
-        parts = present_parts(self.scene, camera)
         numbers = {id(part): number for number, part in enumerate(parts)}
         for part, view in views_in(self.scene, camera, tile):
             area = view.window.slices_in(tile)
@@ -240,11 +268,15 @@ class TruthView:
             seen.coverage[area][solid] = cover[solid]
             if part.region != "fibres":
                 seen.fibre[area][solid] = False
+            if seen.shine is not None and seen.shine_depth_mm is not None:
+                noted = seen.shine[area], seen.shine_depth_mm[area]
+                _note_shine(noted, part, view, camera, solid)
         origin = np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
-        seen.depth_mm[:] += origin
-        seen.behind_mm[:] += origin
-        seen.surface_mm[:] += origin
-        return {field.name: getattr(seen, field.name) for field in fields(seen)}
+        for whole in (seen.depth_mm, seen.behind_mm, seen.surface_mm, seen.shine_depth_mm):
+            if whole is not None:
+                whole[:] += origin
+        held = {field.name: getattr(seen, field.name) for field in fields(seen)}
+        return {name: values for name, values in held.items() if values is not None}
 
 
 def truth_of(
@@ -279,9 +311,12 @@ class _Seen:
     refracted: Bools
     #: Camera depth of the surface itself, where ``depth_mm`` is that of an image in it.
     surface_mm: Floats
+    #: Luma of the mirrored light and camera depth of its image, of a scene with gloss.
+    shine: Floats | None = None
+    shine_depth_mm: Floats | None = None
 
     @classmethod
-    def nothing(cls, shape: tuple[int, int]) -> _Seen:
+    def nothing(cls, shape: tuple[int, int], *, gloss: bool) -> _Seen:
         """Return what is to be filled in."""
         return cls(
             depth_mm=np.full(shape, np.nan, np.float32),
@@ -296,6 +331,8 @@ class _Seen:
             translucent=np.zeros(shape, bool),
             refracted=np.zeros(shape, bool),
             surface_mm=np.full(shape, np.nan, np.float32),
+            shine=np.zeros(shape, np.float32) if gloss else None,
+            shine_depth_mm=np.full(shape, np.nan, np.float32) if gloss else None,
         )
 
 
@@ -305,6 +342,33 @@ def _is_seen_through(view: View) -> Bools:
         return np.zeros(view.window.shape, bool)
     covered = np.float32(1) if view.coverage is None else view.coverage
     return view.held.mean(axis=-1) <= (1 - CLEAR) * covered
+
+
+def _note_shine(
+    noted: tuple[Floats, Floats], part: Part, view: View, camera: Camera, solid: Bools
+) -> None:
+    """Note what the nearest part so far mirrors, and how deep its image lies, in place.
+
+    A dull part hides what was mirrored behind it.
+    """
+    shine, depth = noted
+    shine[solid] = 0
+    if gloss_of(part) is not None:
+        eye = camera.facing(part.name, living=part.living)
+        pixel_mm = eye.distance_mm / eye.focal_px
+        bumpy = isinstance(part, SheetPart) and unsteady_mm(part, pixel_mm) > BUMPY_MM
+        seen = shine_view(part, eye, view.window, bumpy=bumpy)
+        shine[solid] = luma(seen.colour)[solid]
+        depth[solid] = np.broadcast_to(seen.depth_mm, solid.shape)[solid]
+
+
+def _highlights(seen: _Seen, ideal: Floats) -> Bools | None:
+    """Return where mirrored light stands out from the rest; None of a scene without gloss."""
+    if seen.shine is None:
+        return None
+    rest = np.maximum(luma(ideal) - seen.shine, 0)
+    bright = (seen.shine >= _LEAST_SHINE) & (seen.shine >= _SHINE_SHARE * rest)
+    return bright & np.isfinite(seen.depth_mm) & ~seen.frame_edge
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -379,8 +443,15 @@ def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
     return distance, band
 
 
+def _where(gloss: Bools | None, depth_mm: Floats | None) -> Floats | None:
+    """Return a depth where there are highlights, NaN elsewhere; None of a scene without gloss."""
+    if gloss is None or depth_mm is None:
+        return None
+    return np.where(gloss, depth_mm, np.float32(np.nan))
+
+
 def _regions(
-    seen: _Seen, ideal: Floats, band: Bools, *, clear: bool
+    seen: _Seen, ideal: Floats, band: Bools, gloss: Bools | None, *, clear: bool
 ) -> npt.NDArray[np.unsignedinteger]:
     valid = np.isfinite(seen.depth_mm) & ~seen.frame_edge
     bright = ndimage.binary_dilation(ideal.max(axis=2) > 1.0, iterations=2)
@@ -398,12 +469,13 @@ def _regions(
         "moving": seen.living,
         "never-in-focus": valid & (seen.residual_px > NEVER_PX),
     }
-    if not clear:
-        return with_bits(masks, REGIONS)
-    return with_bits(
-        masks | {"translucent": seen.translucent, "refracted": seen.refracted},
-        REGIONS | CLEAR_REGIONS,
-    )
+    bits = REGIONS
+    if gloss is not None:
+        masks, bits = masks | {"gloss": gloss}, bits | GLOSS_REGION
+    if clear:
+        masks |= {"translucent": seen.translucent, "refracted": seen.refracted}
+        bits = bits | CLEAR_REGIONS
+    return with_bits(masks, bits)
 
 
 def with_bits(

@@ -126,8 +126,11 @@ class Manifest:
 
 
 def plan_to_data(plan: Shoot) -> dict[str, Any]:
-    """Return a planned shoot as plain data that JSON can hold without loss."""
-    data: dict[str, Any] = _SHOOT.dump_python(plan, mode="json")
+    """Return a planned shoot as plain data that JSON can hold without loss.
+
+    Where it is worked out is no part of it.
+    """
+    data: dict[str, Any] = _SHOOT.dump_python(plan, mode="json", exclude={"device"})
     return data
 
 

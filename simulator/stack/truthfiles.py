@@ -20,8 +20,12 @@ TRUTH_IMAGES = {
     "edge_distance_px": ("distance to the nearest occluding edge", "px"),
     "regions": ("bits of the regions the pixel lies in", "bits"),
 }
-#: Those that are there only where light comes through a surface of the scene.
-CLEAR_IMAGES = {
+#: Those that only some scenes have: with gloss, or with surfaces that light comes through.
+IMAGES_OF_SOME = {
+    "highlight_depth_mm": (
+        "z of the flash's image where a highlight shows it, as of depth_mm; NaN elsewhere",
+        "mm",
+    ),
     "depth_behind_mm": (
         "z of the opaque surface that is seen through translucent ones; NaN: there is none",
         "mm",
@@ -30,9 +34,9 @@ CLEAR_IMAGES = {
 
 
 def truth_images(truth: Truth) -> dict[str, tuple[str, str]]:
-    """Return the images that a truth has, as `TRUTH_IMAGES` tells of them."""
-    there = {name: told for name, told in CLEAR_IMAGES.items() if getattr(truth, name) is not None}
-    return TRUTH_IMAGES | there
+    """Return what images a truth has, with what each holds, and its unit."""
+    there = (name for name in IMAGES_OF_SOME if getattr(truth, name) is not None)
+    return TRUTH_IMAGES | {name: IMAGES_OF_SOME[name] for name in there}
 
 
 def truth_file(name: str) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ...ground.types import Doubles, Floats
+from .camera import Camera
 from .coverage import outline_distance
 from .sheet_view import SheetPart
 
@@ -46,6 +47,7 @@ def light_along(
     backdrop: tuple[float, float, float],
     *,
     spread_mm: Callable[[Doubles], Doubles],
+    camera: Camera,
 ) -> tuple[Floats, Doubles]:
     """Return the light that rays meet, and how far away.
 
@@ -58,6 +60,8 @@ def light_along(
         Where none is met.
     spread_mm : callable
         Size of a ray's sample across itself at distances along the rays, > 0.
+    camera : Camera
+        The one that may carry a flash, on the host.
 
     Returns
     -------
@@ -81,7 +85,7 @@ def light_along(
         there = _inside(sheet, u, v)
         # What is met aslant is spread over more of it.
         size = size / np.sqrt(np.maximum(way[:, 2], _LEAST_FALL))
-        colour, held = _sampled(sheet, u, v, size)
+        colour, held = _sampled(sheet, u, v, size, camera)
         share = left[going] * there[:, None]
         light[going] += share * colour
         left[going] -= share * held
@@ -128,7 +132,9 @@ def _inside(sheet: SheetPart, u: Floats, v: Floats) -> npt.NDArray[np.bool_]:
     return outline_distance(sheet.spec.outline, u, v, 1.0) > 0
 
 
-def _sampled(sheet: SheetPart, u: Floats, v: Floats, size_mm: Doubles) -> tuple[Floats, Floats]:
+def _sampled(
+    sheet: SheetPart, u: Floats, v: Floats, size_mm: Doubles, camera: Camera
+) -> tuple[Floats, Floats]:
     """Return the radiance of points, each seen by a sample of its own size, and what they hide."""
     octave = np.log2(np.minimum(size_mm, float(size_mm.min()) * _SIZES))
     level = np.rint(octave * _SIZES_PER_OCTAVE).astype(int)
@@ -137,7 +143,7 @@ def _sampled(sheet: SheetPart, u: Floats, v: Floats, size_mm: Doubles) -> tuple[
     for one in np.unique(level):
         here = np.flatnonzero(level == one)
         size = float(2.0 ** (one / _SIZES_PER_OCTAVE))
-        light = sheet.light_at(u[here], v[here], size / 2)
+        light = sheet.light_at(u[here], v[here], size / 2, camera)
         colour[here] = sheet.painted(u[here], v[here], size) * light[:, None]
         if sheet.translucent:
             held[here] = 1 - sheet.transmitted(u[here], v[here], size)

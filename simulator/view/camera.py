@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.arrays import namespace_on, sent
 from ...ground.types import Doubles, Floats
 from .. import optics
 from ..handling.sway import STILL, SubjectPose
@@ -134,6 +135,8 @@ class Camera:
         axes. Points in focus stay where they are in the picture.
     first_px : (row, column)
         Pixel coordinates of the picture's first pixel.
+    device : str
+        What its views are worked out on, of `ground.arrays.DEVICES`.
     """
 
     rig: Rig
@@ -144,6 +147,7 @@ class Camera:
     subject: SubjectPose = STILL
     place_mm: tuple[float, float] = (0.0, 0.0)
     first_px: tuple[int, int] = (0, 0)
+    device: str = "cpu"
 
     def __post_init__(self) -> None:
         full = (self.rig.sensor.width_px, self.rig.sensor.height_px)
@@ -156,6 +160,11 @@ class Camera:
             )
         if self.bin < 1 or any(want < self.bin for want in wanted):
             raise ValueError(f"bin: got {self.bin}, allowed 1 to {min(wanted)}")
+
+    @property
+    def xp(self) -> Any:
+        """Namespace of the arrays that its views are made of."""
+        return namespace_on(self.device)
 
     @cached_property
     def lens_rig(self) -> Rig:
@@ -301,7 +310,7 @@ class Camera:
         Seen from the middle of the pupil, down (n, 1) and across (1, m).
         """
         down, across = self._field(*window.centres())
-        return down.astype(np.float32), across.astype(np.float32)
+        return self._on_device(down), self._on_device(across)
 
     def ray_axes(self, window: Window) -> tuple[Floats, Floats]:
         """Return the tangents of the rays of a window's sample centres.
@@ -309,7 +318,11 @@ class Camera:
         Down (n, 1) and across (1, m) where rays lie evenly, else (n, m) both.
         """
         down, across = self.rays_at(*window.centres())
-        return down.astype(np.float32), across.astype(np.float32)
+        return self._on_device(down), self._on_device(across)
+
+    def _on_device(self, axis: Doubles) -> Floats:
+        """Return what was worked out in double precision as it goes into a view."""
+        return sent(axis.astype(np.float32), self.xp)  # type: ignore[no-any-return]
 
     def rays_at(self, row: Doubles, col: Doubles) -> tuple[Doubles, Doubles]:
         """Return the tangents, down and across, of the rays of places in the picture, px."""
@@ -333,8 +346,8 @@ class Camera:
         down, across = self.ray_axes(window)
         R = self.rotation.astype(np.float32)
         if np.array_equal(R, np.eye(3, dtype=np.float32)):
-            return across, down, np.ones((1, 1), np.float32)
-        return tuple(R[i, 0] * across + R[i, 1] * down + R[i, 2] for i in range(3))  # type: ignore[return-value]
+            return across, down, sent(np.ones((1, 1), np.float32), self.xp)
+        return tuple(a * across + b * down + c for a, b, c in R.tolist())  # type: ignore[return-value]
 
     def project(self, points_mm: npt.ArrayLike) -> tuple[Doubles, Doubles, Doubles]:
         """Return row, column (pixel coordinates) and camera depth (mm) of points (..., 3)."""

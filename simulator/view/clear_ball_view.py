@@ -105,7 +105,11 @@ class ClearBall:
         """Return what a pinhole sees of its surface: what it reflects, and what it lets out.
 
         The depth of a bare view is that of the image in it, where focus has to be to see it.
+        Rays are bent on the host, and what they meet is sent to the camera's device.
         """
+        return self._view(_on_host(camera), window, sampling, bare=bare).sent(camera.xp)
+
+    def _view(self, camera: Camera, window: Window, sampling: Sampling, *, bare: bool) -> View:
         seen = self.ball.view(camera, window, sampling=sampling, bare=bare)
         if bare:
             image = self.image.view(camera, window, bare=True)
@@ -194,6 +198,9 @@ class BallImage:
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window, all of it covered."""
+        return self._view(_on_host(camera), window, sampling, bare=bare).sent(camera.xp)
+
+    def _view(self, camera: Camera, window: Window, sampling: Sampling, *, bare: bool) -> View:
         fine = 1 if bare else max(_FINE, sampling.sharp)
         colour = np.empty((0, 0, 3) if bare else (*window.shape, 3), np.float32)
         depth, across = np.empty((2, *window.shape), np.float32)
@@ -273,7 +280,11 @@ class _Bent:
         """
         owner = self._owner
         light, distance = light_along(
-            self._left(), owner.behind, owner.backdrop, spread_mm=self._spread_mm
+            self._left(),
+            owner.behind,
+            owner.backdrop,
+            spread_mm=self._spread_mm,
+            camera=self._camera,
         )
         return light, *self._vergences(distance)
 
@@ -305,7 +316,9 @@ class _Bent:
             # A convex mirror of this radius, seen aslant, spreads a pixel by its curvature.
             return self._step * self._foot_mm * (1 + 2 * distance / (radius * deep))
 
-        return light_along(rays, owner.behind, owner.backdrop, spread_mm=spread)[0]
+        return light_along(
+            rays, owner.behind, owner.backdrop, spread_mm=spread, camera=self._camera
+        )[0]
 
     def _spread_mm(self, distance: Doubles) -> Doubles:
         """Return the size of a ray's sample where it meets what is behind, across the ray."""
@@ -334,6 +347,11 @@ class _Bent:
         bent = (np.where(np.abs(c) < least, np.copysign(least, c), c) for c in curvatures)
         within, across = (1 / (slant * (own - 1 / curvature)) for curvature in bent)
         return ((within + across) / 2).astype(np.float32), across.astype(np.float32)
+
+
+def _on_host(camera: Camera) -> Camera:
+    """Return a camera whose arrays are the host's."""
+    return camera if camera.device == "cpu" else replace(camera, device="cpu")
 
 
 def _strips(window: Window, fine: int) -> Iterator[tuple[slice, Window]]:

@@ -4,8 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation
 
+from ...ground.arrays import (
+    clip,
+    image_filter,
+    namespace,
+    sent,
+    single,
+    write,
+    write_at,
+)
 from ...ground.types import Floats, Reals
 from ..scene.outlines import blade_distance, spiral_distance
 from ..scene.scene import Outline
@@ -13,7 +21,7 @@ from ..scene.scene import Outline
 #: Farther from an edge than this, in pixels, a pixel is all inside or all outside.
 _NEAR_PX = 1.5
 #: Where the gradient of a distance is less, two edges meet and it has no direction.
-_LEAST_GRADIENT = np.float32(0.8)
+_LEAST_GRADIENT = single(0.8)
 #: Points per side of a pixel at a corner.
 _COUNTED = 8
 
@@ -32,36 +40,49 @@ def outline_coverage(outline: Outline, u_px: Floats, v_px: Floats, px_per_mm: fl
     """
     if outline.kind == "rectangle":
         assert outline.size_mm is not None
-        half_u, half_v = (np.float32(size * px_per_mm / 2) for size in outline.size_mm)
+        half_u, half_v = (single(size * px_per_mm / 2) for size in outline.size_mm)
         across = edge_coverage(half_u + u_px) + edge_coverage(half_u - u_px) - 1
         down = edge_coverage(half_v + v_px) + edge_coverage(half_v - v_px) - 1
         return across * down
     distance = outline_distance(outline, u_px, v_px, px_per_mm)
     covered = edge_coverage(distance)
-    row, col = np.nonzero(_corners(distance))
-    if len(row) > 0:
+    xp = namespace(distance)
+    row, col = xp.nonzero(_corners(distance))
+    if row.shape[0] > 0:
         u, v = (points_around(axis, row, col, _COUNTED) for axis in (u_px, v_px))
-        covered[row, col] = (outline_distance(outline, u, v, px_per_mm) > 0).mean(axis=1)
+        inside = xp.astype(outline_distance(outline, u, v, px_per_mm) > 0, xp.float64)
+        write_at(covered, (row, col), xp.astype(xp.mean(inside, axis=1), xp.float32))
     return covered
 
 
 def points_around(values: Floats, row: npt.NDArray, col: npt.NDArray, side: int) -> Floats:
     """Return what a smooth array would hold at points over some pixels, (pixels, side * side)."""
+    xp = namespace(values)
     places = ((np.arange(side) + 0.5) / side - 0.5).astype(np.float32)
-    down, across = (axis.ravel() for axis in np.meshgrid(places, places))
+    down, across = (sent(axis.ravel(), xp) for axis in np.meshgrid(places, places))
     by_row, by_col = (_change(values, row, col, axis=axis)[:, None] for axis in (0, 1))
     points = values[row, col][:, None] + by_row * down + by_col * across
-    return points.astype(np.float32)
+    return xp.astype(points, xp.float32)  # type: ignore[no-any-return]
 
 
 def _corners(distance_px: Floats) -> npt.NDArray[np.bool_]:
     """Mark the pixels where edges meet, and those beside them."""
-    marked = np.zeros(distance_px.shape, bool)
-    row, col = np.nonzero(np.abs(distance_px) < _NEAR_PX)
-    slope = np.hypot(*(_change(distance_px, row, col, axis=axis) for axis in (0, 1)))
-    bent = slope < _LEAST_GRADIENT * np.median(slope) if len(slope) else slope > 0
-    marked[row[bent], col[bent]] = True
-    return binary_dilation(marked, np.ones((3, 3), bool)) if bent.any() else marked
+    xp = namespace(distance_px)
+    marked = xp.zeros(distance_px.shape, dtype=xp.bool)
+    row, col = xp.nonzero(xp.abs(distance_px) < _NEAR_PX)
+    slope = xp.hypot(*(_change(distance_px, row, col, axis=axis) for axis in (0, 1)))
+    bent = slope < _LEAST_GRADIENT * _median(slope) if slope.shape[0] else slope > 0
+    if not xp.any(bent):
+        return marked  # type: ignore[no-any-return]
+    write_at(marked, (row[bent], col[bent]), True)
+    return image_filter("binary_dilation", marked, xp.ones((3, 3), dtype=xp.bool))  # type: ignore[no-any-return]
+
+
+def _median(values: Floats) -> Floats:
+    """Return the median of a flat array, as an array of one."""
+    ordered, count = namespace(values).sort(values), values.shape[0]
+    first, last = (count - 1) // 2, count // 2
+    return (ordered[first : first + 1] + ordered[last : last + 1]) / 2  # type: ignore[no-any-return]
 
 
 def outline_distance(outline: Outline, u: Floats, v: Floats, per_mm: float) -> Floats:
@@ -82,15 +103,16 @@ def outline_distance(outline: Outline, u: Floats, v: Floats, per_mm: float) -> F
         assert outline.radius_mm is not None
         return spiral_distance(u, v, outline.radius_mm * per_mm, outline.growth)
     assert outline.size_mm is not None
-    half_u, half_v = (np.float32(size * per_mm / 2) for size in outline.size_mm)
+    xp = namespace(u)
+    half_u, half_v = (single(size * per_mm / 2) for size in outline.size_mm)
     if outline.kind == "rectangle":
-        return np.minimum(half_u - np.abs(u), half_v - np.abs(v))
+        return xp.minimum(half_u - xp.abs(u), half_v - xp.abs(v))  # type: ignore[no-any-return]
     if outline.kind == "blade":
-        return blade_distance(u, v, float(half_u), float(half_v))
+        return blade_distance(u, v, half_u, half_v)
     # First order: the implicit function of the ellipse over the length of its gradient.
     a, b = u / half_u, v / half_v
-    steep = 2 * np.sqrt((a / half_u) ** 2 + (b / half_v) ** 2)
-    return (1 - a * a - b * b) / np.maximum(steep, np.float32(1e-6))
+    steep = 2 * xp.sqrt((a / half_u) ** 2 + (b / half_v) ** 2)
+    return (1 - a * a - b * b) / xp.maximum(steep, single(1e-6))  # type: ignore[no-any-return]
 
 
 def is_convex(outline: Outline) -> bool:
@@ -110,25 +132,26 @@ def edge_coverage(distance_px: Floats) -> Floats:
         Distance of each pixel's centre to the edge, > 0 inside, in units of about a pixel; the
         edge's direction and the true unit are taken from the change between neighbours.
     """
-    covered = (distance_px > 0).astype(np.float32)
-    row, col = np.nonzero(np.abs(distance_px) < _NEAR_PX)
-    if len(row) == 0:
+    xp = namespace(distance_px)
+    covered: Floats = xp.astype(distance_px > 0, xp.float32)
+    row, col = xp.nonzero(xp.abs(distance_px) < _NEAR_PX)
+    if row.shape[0] == 0:
         return covered
     by_row = _change(distance_px, row, col, axis=0)
     by_col = _change(distance_px, row, col, axis=1)
-    length = np.hypot(by_row, by_col)
-    length[length < _LEAST_GRADIENT] = 1
-    steep = np.maximum(np.abs(by_row), np.abs(by_col)) / length
-    flat = np.minimum(np.abs(by_row), np.abs(by_col)) / length
-    covered[row, col] = straight_edge(distance_px[row, col] / length, steep, flat)
+    length = xp.hypot(by_row, by_col)
+    length = xp.where(length < _LEAST_GRADIENT, 1.0, length)
+    steep = xp.maximum(xp.abs(by_row), xp.abs(by_col)) / length
+    flat = xp.minimum(xp.abs(by_row), xp.abs(by_col)) / length
+    write_at(covered, (row, col), straight_edge(distance_px[row, col] / length, steep, flat))
     return covered
 
 
 def _change(values: Floats, row: npt.NDArray, col: npt.NDArray, *, axis: int) -> Reals:
     """Return the change per pixel along an axis at some pixels."""
-    at, last = (row, col)[axis], values.shape[axis] - 1
-    before, after = np.maximum(at - 1, 0), np.minimum(at + 1, last)
-    step = np.maximum(after - before, 1).astype(np.float32)
+    xp, at, last = namespace(values), (row, col)[axis], values.shape[axis] - 1
+    before, after = xp.maximum(at - 1, 0), xp.minimum(at + 1, last)
+    step = xp.astype(xp.maximum(after - before, 1), xp.float32)
     if axis == 0:
         return (values[after, col] - values[before, col]) / step
     return (values[row, after] - values[row, before]) / step
@@ -145,35 +168,43 @@ def straight_edge(distance_px: Reals, steep: Reals | float, flat: Reals | float)
         Larger and smaller component, without sign, of the edge's unit normal along the sides.
     """
     # A wedge below 0.02 px is no different from an upright edge.
-    flat = np.maximum(flat, np.float32(0.02))
-    steep = np.maximum(steep, np.float32(np.sqrt(0.5)))
-    outer, inner = np.asarray(steep + flat) / 2, np.asarray(steep - flat) / 2
+    xp, least = namespace(distance_px), (single(0.02), single(np.sqrt(0.5)))
+    if isinstance(flat, float) and isinstance(steep, float):
+        flat, steep = max(flat, least[0]), max(steep, least[1])
+    else:
+        flat, steep = xp.maximum(flat, least[0]), xp.maximum(steep, least[1])
+    outer, inner = (steep + flat) / 2, (steep - flat) / 2
     # Squares of large distances would cost single precision its digits.
-    distance = np.clip(distance_px, -1, 1)
+    distance = clip(distance_px, -1, 1)
     ramps = (
         _half_square(distance + outer)
         - _half_square(distance + inner)
         - _half_square(distance - inner)
         + _half_square(distance - outer)
     )
-    return np.clip(ramps / (steep * flat), 0, 1).astype(np.float32)
+    return xp.astype(clip(ramps / (steep * flat), 0, 1), xp.float32)  # type: ignore[no-any-return]
 
 
 def _half_square(x: Reals) -> Reals:
-    positive = np.maximum(x, 0)
-    return positive * positive * np.float32(0.5)
+    positive = namespace(x).maximum(x, 0)
+    return positive * positive * 0.5  # type: ignore[no-any-return]
 
 
 def _polygon_distance(points: npt.NDArray, u: Floats, v: Floats) -> Floats:
     """Signed distance to a polygon, > 0 inside (even-odd rule)."""
-    nearest = np.full(u.shape, np.inf, np.float32)
-    inside = np.zeros(u.shape, bool)
-    for (x0, y0), (x1, y1) in zip(points, np.roll(points, -1, axis=0), strict=True):
-        ex, ey = np.float32(x1 - x0), np.float32(y1 - y0)
-        along = ((u - x0) * ex + (v - y0) * ey) / max(ex * ex + ey * ey, 1e-12)
-        along = np.clip(along, 0, 1).astype(np.float32)
-        np.minimum(nearest, np.hypot(u - x0 - along * ex, v - y0 - along * ey), out=nearest)
+    xp = namespace(u)
+    u, v = (xp.astype(axis, xp.float64) for axis in (u, v))
+    nearest: Floats = xp.full(u.shape, xp.inf, dtype=xp.float32)
+    inside = xp.zeros(u.shape, dtype=xp.bool)
+    corners = zip(points.tolist(), np.roll(points, -1, axis=0).tolist(), strict=True)
+    for (x0, y0), (x1, y1) in corners:
+        ex, ey = single(x1 - x0), single(y1 - y0)
+        square = single(single(ex * ex) + single(ey * ey))
+        along = ((u - x0) * ex + (v - y0) * ey) / max(square, 1e-12)
+        along = xp.astype(clip(along, 0, 1), xp.float32)
+        away = xp.hypot(u - x0 - along * ex, v - y0 - along * ey)
+        write("minimum", nearest, away, out=nearest)
         if y0 != y1:
-            crosses = ((y0 > v) != (y1 > v)) & (u < (x1 - x0) * (v - y0) / (y1 - y0) + x0)
+            crosses = ((v < y0) != (v < y1)) & (u < (x1 - x0) * (v - y0) / (y1 - y0) + x0)
             inside ^= crosses
-    return np.where(inside, nearest, -nearest)
+    return xp.where(inside, nearest, -nearest)  # type: ignore[no-any-return]

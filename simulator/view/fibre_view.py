@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.arrays import sent
 from ...ground.types import Floats
 from ..scene.scene import Lighting
+from . import camera_flash
 from .camera import Camera, Window
 from .coverage import straight_edge
 from .shading import brightness, light_direction
@@ -69,7 +71,10 @@ class FibrePart:
         sampling: Sampling = ONE_SAMPLE,
         bare: bool = False,
     ) -> View:
-        """Return what a pinhole sees of it in a window; its colours have no fine detail."""
+        """Return what a pinhole sees of it in a window; its colours have no fine detail.
+
+        It is drawn on the host and sent to the camera's device: a fibre is hundreds of small steps.
+        """
         line, radius = self._silhouette(camera, window)
         coverage, along, side, over = np.zeros((4, *window.shape), np.float32)
         stride = _stride(line)
@@ -89,12 +94,13 @@ class FibrePart:
         if bare:
             radii_mm = np.interp(along[there], place, self.radii_mm)
             depth_map[there] += (radii_mm * (normal @ camera.rotation[:, 2])).astype(np.float32)
-            return View(window, NO_COLOUR, coverage, depth_map)
+            return View(window, NO_COLOUR, sent(coverage, camera.xp), sent(depth_map, camera.xp))
         # What hides and how it is blurred goes with the outline, which is as far as the axis.
         colour = np.zeros((3, *window.shape), np.float32)
-        seen = self.radiance(along[there], normal).astype(np.float32)
+        seen = self.radiance(along[there], normal, camera).astype(np.float32)
         colour[:, there] = seen.T * coverage[there]
-        return View(window, np.moveaxis(colour, 0, -1), coverage, depth_map)
+        seen = camera.xp.moveaxis(sent(colour, camera.xp), 0, -1)
+        return View(window, seen, sent(coverage, camera.xp), sent(depth_map, camera.xp))
 
     def _silhouette(
         self, camera: Camera, window: Window
@@ -131,10 +137,18 @@ class FibrePart:
         sideways = _unit(np.cross(sight, heading))
         return sideways, _unit(np.cross(sideways, heading))
 
-    def radiance(self, along: npt.NDArray, normal: npt.NDArray) -> npt.NDArray:
-        """Return the radiance at places along the fibre (in points from its root), (..., 3)."""
+    def radiance(self, along: npt.NDArray, normal: npt.NDArray, camera: Camera) -> npt.NDArray:
+        """Return the radiance at places along the fibre (in points from its root), (..., 3).
+
+        The camera counts where it carries a flash.
+        """
         place = np.arange(len(self.points_mm))
         colour = np.stack([np.interp(along, place, c) for c in self.colours.T], axis=-1)
+        if self.lighting.flash is not None:
+            axis = np.stack([np.interp(along, place, c) for c in self.points_mm.T], axis=-1)
+            at = axis + np.interp(along, place, self.radii_mm)[..., None] * normal
+            light = camera_flash.brightness_on(self.lighting, camera, at, normal)
+            return colour * light[..., None]
         return (
             colour * brightness(self.lighting, normal @ light_direction(self.lighting))[..., None]
         )

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import minimum_filter
 
+from ...ground.arrays import image_filter, namespace, sent, single, write_at
 from ...ground.types import Floats
 from .camera import Camera, Window
 
@@ -52,7 +52,7 @@ def _climb(surface: Surface, camera: Camera, window: Window) -> float:
 
 
 def corner_rays(camera: Camera, window: Window) -> tuple[Floats, Floats, Floats]:
-    """Return the directions of the rays of a window's four corner pixels, (2, 2) each."""
+    """Return the directions of the rays of a window's four corner pixels, (2, 2) each, of NumPy."""
     row = np.array([[window.row0 + 0.5], [window.row1 - 0.5]])
     col = np.array([[window.col0 + 0.5, window.col1 - 0.5]])
     down, across = (axis.astype(np.float32) for axis in camera.rays_at(row, col))
@@ -61,8 +61,8 @@ def corner_rays(camera: Camera, window: Window) -> tuple[Floats, Floats, Floats]
 
 def turned(camera: Camera, down: Floats, across: Floats) -> tuple[Floats, Floats, Floats]:
     """Return the directions of rays, by their tangents, per unit of camera depth."""
-    R = camera.rotation.astype(np.float32)
-    return tuple(R[i, 0] * across + R[i, 1] * down + R[i, 2] for i in range(3))  # type: ignore[return-value]
+    R = camera.rotation.astype(np.float32).tolist()
+    return tuple(a * across + b * down + c for a, b, c in R)  # type: ignore[return-value]
 
 
 def settle(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Floats]:
@@ -79,7 +79,8 @@ def settle(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Fl
     coarse = window.grown(_COARSE * window.scale).at_scale(_COARSE * window.scale)
     low, high = surface.bounds_mm()
     middle = (low + high) / 2 - camera.pupil_mm[2]
-    start = np.full(coarse.shape, middle, np.float32) / camera.directions(coarse)[2]
+    xp = camera.xp
+    start = xp.full(coarse.shape, single(middle), dtype=xp.float32) / camera.directions(coarse)[2]
     depth, _ = _settled(surface, camera, coarse, start)
     lead = (window.row0 - coarse.row0, window.col0 - coarse.col0)
     refined = _refined_grid(depth, _COARSE, window.shape, [n // window.scale for n in lead])
@@ -94,7 +95,8 @@ def _settled(
     off_mm = _OFF_PX * window.scale * camera.distance_mm / camera.focal_px
     for _ in range(_MOST_STEPS):
         new, z = _fall(surface, camera, window, depth)
-        moved = float(np.abs(new - depth).max())
+        xp = namespace(new)
+        moved = float(xp.max(xp.abs(new - depth)))
         depth = new
         # Each step is at most ``climb`` times as long as the one before it.
         if moved * climb / (1 - climb) < off_mm:
@@ -105,7 +107,7 @@ def _settled(
 def _fall(surface: Surface, camera: Camera, window: Window, depth: Floats) -> tuple[Floats, Floats]:
     """Move along each ray to the height of the surface where the ray is now; depth and z."""
     dx, dy, dz = camera.directions(window)
-    px, py, pz = camera.pupil_mm.astype(np.float32)
+    px, py, pz = camera.pupil_mm.astype(np.float32).tolist()
     z = surface.z_mm(px + dx * depth, py + dy * depth)
     return (z - pz) / dz, z
 
@@ -113,14 +115,22 @@ def _fall(surface: Surface, camera: Camera, window: Window, depth: Floats) -> tu
 def find(surface: Surface, camera: Camera, window: Window) -> tuple[Floats, Floats]:
     """Return where each ray of a window first meets any surface: as `settle` does."""
     coarse = window.grown(_COARSE * window.scale).at_scale(_COARSE * window.scale)
-    down, across = np.broadcast_arrays(*camera.ray_axes(coarse))
-    depth = march(surface, camera, down.ravel(), across.ravel()).reshape(coarse.shape)
+    xp = camera.xp
+    rays = _flat(xp, camera.ray_axes(coarse))
+    depth = xp.reshape(march(surface, camera, *rays), coarse.shape)
     # A ray starts where the nearest of its coarse neighbours met the surface.
-    nearest = np.repeat(np.repeat(minimum_filter(depth, 3), _COARSE, axis=0), _COARSE, axis=1)
+    nearest = image_filter("minimum_filter", depth, 3)
+    nearest = xp.repeat(xp.repeat(nearest, _COARSE, axis=0), _COARSE, axis=1)
     start = nearest[window.slices_in(replace(coarse, scale=window.scale))]
-    down, across = np.broadcast_arrays(*camera.ray_axes(window))
-    found = march(surface, camera, down.ravel(), across.ravel(), start=start.ravel())
-    return _fall(surface, camera, window, found.reshape(window.shape))
+    rays = _flat(xp, camera.ray_axes(window))
+    found = march(surface, camera, *rays, start=xp.reshape(start, (-1,)))
+    return _fall(surface, camera, window, xp.reshape(found, window.shape))
+
+
+def _flat(xp: Any, axes: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+    """Return the tangents of all rays of a grid, one after another."""
+    down, across = xp.broadcast_arrays(*axes)
+    return xp.reshape(down, (-1,)), xp.reshape(across, (-1,))
 
 
 def march(
@@ -140,22 +150,23 @@ def march(
     start : array (n,) or None
         Depths to start from; rays that would start below the surface start from above it all.
     """
+    xp = namespace(down)
     dx, dy, dz = turned(camera, down, across)
-    px, py, pz = camera.pupil_mm.astype(np.float32)
-    closing = dz + np.float32(surface.max_slope) * np.hypot(dx, dy)
-    touch = np.float32(_TOUCH_PX * camera.distance_mm / camera.focal_px)
+    px, py, pz = camera.pupil_mm.astype(np.float32).tolist()
+    closing = dz + single(surface.max_slope) * xp.hypot(dx, dy)
+    touch = single(_TOUCH_PX * camera.distance_mm / camera.focal_px)
 
     def gap(rays: npt.NDArray, at: Floats) -> Floats:
         x, y, z = px + dx[rays] * at, py + dy[rays] * at, pz + dz[rays] * at
         return surface.z_mm(x, y) - z
 
-    going = np.arange(down.size)
-    depth = np.float32(surface.bounds_mm()[0] - camera.pupil_mm[2]) / dz
+    going = xp.arange(down.size)
+    depth = single(surface.bounds_mm()[0] - camera.pupil_mm[2]) / dz
     if start is not None:
-        depth = np.where(gap(going, start) > 0, np.maximum(start, depth), depth)
+        depth = xp.where(gap(going, start) > 0, xp.maximum(start, depth), depth)
     for _ in range(_MOST_MARCHES):
         left = gap(going, depth[going])
-        depth[going] += left / closing[going]
+        write_at(depth, (going,), depth[going] + left / closing[going])
         going = going[left > touch]
         if going.size == 0:
             break
@@ -171,8 +182,10 @@ def _refined_grid(
 
 
 def _refined_axis(values: Floats, factor: int, length: int, lead: int, axis: int) -> Floats:
+    xp = namespace(values)
     at = (np.arange(lead, lead + length, dtype=np.float32) + 0.5) / factor - 0.5
     low = np.clip(np.floor(at).astype(int), 0, values.shape[axis] - 2)
     share = (at - low).astype(np.float32)
-    share = share[:, None] if axis == 0 else share[None, :]
-    return np.take(values, low, axis) * (1 - share) + np.take(values, low + 1, axis) * share
+    share = sent(share[:, None] if axis == 0 else share[None, :], xp)
+    first, second = (xp.take(values, sent(row, xp), axis=axis) for row in (low, low + 1))
+    return first * (1 - share) + second * share  # type: ignore[no-any-return]

@@ -8,11 +8,13 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from ..scene.mesh.own_mesh import OwnMesh
 from ..scene.scene import Balls, Fibres, Scene, Sheet
 from ..streams import stream
 from .ball_view import BallPart
 from .clear_ball_view import ClearBall, behind
 from .fibre_view import FibrePart
+from .mesh_view import mesh_parts
 from .sheet_view import SheetPart
 from .view import Part
 
@@ -23,7 +25,8 @@ _FIBRE_POINTS = 17
 def parts_of(scene: Scene) -> tuple[Part, ...]:
     """Return all parts of a scene, from far to near.
 
-    Surfaces keep the order of the scene file; the parts of a bundle are sorted by their depth.
+    Surfaces keep the order of the scene file; the parts of a bundle are sorted by their depth, and
+    the pieces of a mesh by what stands before what.
     """
     parts: list[Part] = []
     sheets: dict[str, SheetPart] = {}
@@ -34,6 +37,8 @@ def parts_of(scene: Scene) -> tuple[Part, ...]:
             parts.append(sheet)
         elif isinstance(surface, Fibres):
             parts.extend(_far_to_near(_fibres(surface, scene, sheets)))
+        elif isinstance(surface, OwnMesh):
+            parts.extend(mesh_parts(surface, scene))
         else:
             parts.extend(_far_to_near(_balls(surface, scene, tuple(parts))))
     return tuple(parts)
@@ -71,6 +76,7 @@ def _painted_balls(surface: Balls, scene: Scene) -> list[BallPart]:
             highlight=surface.highlight,
             clear=surface.clear,
             lighting=scene.lighting,
+            gloss=surface.gloss,
             living=surface.living,
         )
         for centre, radius in zip(surface.at_mm, radii, strict=True)

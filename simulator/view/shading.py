@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.arrays import namespace, single
 from ..scene.scene import Lighting
 
 _LEAST_TOWARD = 0.2
@@ -32,4 +33,5 @@ def brightness(lighting: Lighting, facing: npt.NDArray) -> npt.NDArray:
     """
     frontal = max(-light_direction(lighting)[2], _LEAST_TOWARD)
     ambient = np.float32(lighting.ambient)
-    return ambient + (1 - ambient) / np.float32(frontal) * np.maximum(facing, 0)
+    share = single((1 - ambient) / np.float32(frontal))
+    return single(ambient) + share * namespace(facing).maximum(facing, 0)  # type: ignore[no-any-return]

@@ -5,20 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation
 
+from ...ground.arrays import clip, image_filter, namespace, sent, single, write, write_at
 from ...ground.types import Bools, Floats
 from ..scene.relief import reliefs
 from ..scene.scene import Lighting, Outline, Sheet
 from ..scene.texture import textures
-from . import first_hit
+from . import camera_flash, first_hit
 from .camera import Camera, Window
+from .camera_flash import Triple
 from .coverage import is_convex, outline_coverage, outline_distance, points_around
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View
+from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View, summed
 
 _RANGE_SAMPLES = 64
 #: Neighbouring pixels whose depths differ by more than this many pixels are on a horizon.
@@ -28,6 +30,8 @@ _STENCIL = 5
 _BEND = 0.08
 #: Slopes per side of a pixel by a crease.
 _SLOPES = 2
+#: Slopes for gloss are taken over at least this to either side: heights have so many digits.
+_LEAST_STEP_MM = 0.002
 #: A pixel so far inside an outline, px, has nothing of its edge.
 _SPARE_PX = 3
 #: Rays per side of a pixel on a horizon.
@@ -117,7 +121,7 @@ class SheetPart:
 
     def z_mm(self, x_mm: npt.NDArray, y_mm: npt.NDArray) -> Floats:
         """Return z of the surface over object x and y."""
-        return np.float32(self.spec.centre_mm[2]) - self.height_mm(*self.own(x_mm, y_mm))
+        return single(self.spec.centre_mm[2]) - self.height_mm(*self.own(x_mm, y_mm))
 
     def height_mm(self, u_mm: npt.NDArray, v_mm: npt.NDArray) -> Floats:
         """Return the height over the sheet's own x and y."""
@@ -126,11 +130,12 @@ class SheetPart:
     def own(self, x_mm: npt.NDArray, y_mm: npt.NDArray) -> tuple[Floats, Floats]:
         """Return the sheet's own coordinates of object x and y."""
         cx, cy, _ = self.spec.centre_mm
-        x, y = x_mm - np.float32(cx), y_mm - np.float32(cy)
+        x: Any = x_mm - single(cx)
+        y: Any = y_mm - single(cy)
         if self.spec.rotate_deg == 0:
-            return np.broadcast_arrays(x, y)  # type: ignore[return-value]
+            return namespace(x).broadcast_arrays(x, y)  # type: ignore[no-any-return]
         angle = np.deg2rad(self.spec.rotate_deg)
-        cos, sin = np.float32(np.cos(angle)), np.float32(np.sin(angle))
+        cos, sin = single(np.cos(angle)), single(np.sin(angle))
         return cos * x + sin * y, cos * y - sin * x
 
     def view(
@@ -162,7 +167,7 @@ class SheetPart:
             return None
         if bare:
             dx, dy, _ = camera.directions(window)
-            px, py, _ = camera.pupil_mm.astype(np.float32)
+            px, py, _ = camera.pupil_mm.astype(np.float32).tolist()
             u, v = self.own(px + dx * seen.depth_mm, py + dy * seen.depth_mm)
             held = self._holding.painted(u, v, self._footprint_mm(camera, window))
             return held if seen.coverage is None else held * seen.coverage[..., None]
@@ -180,6 +185,38 @@ class SheetPart:
         gentle = self.flat or first_hit.is_gentle(self, camera, window)
         depth, z = self._met(camera, window, gentle=gentle)
         dx, dy, _ = camera.directions(window)
+        px, py, _ = camera.pupil_mm.astype(np.float32).tolist()
+        u, v = self.own(px + dx * depth, py + dy * depth)
+        footprint = self._footprint_mm(camera, window)
+        coverage = None
+        if not self.fills(camera, window):
+            per_mm = single(1.0 / footprint)
+            coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
+        if bare:
+            depth = namespace(depth).broadcast_to(depth, window.shape)
+            return View(window, NO_COLOUR, coverage, depth)
+        colour = self._texture(u, v, footprint, sampling.parts(depth))
+        if coverage is not None:
+            self._trim(colour, u, v, coverage, footprint)
+        if self._shaded:
+            light = self._light(camera, window, depth, z)
+            if window.scale == 1:
+                self._crease(light, u, v, footprint, camera)
+            colour *= light[..., None]
+        if coverage is not None:
+            colour *= coverage[..., None]
+        if not gentle:
+            coverage = self._mend(camera, window, colour, coverage, depth)
+        if coverage is not None and namespace(coverage).min(coverage) >= 1.0:
+            coverage = None
+        return View(window, colour, coverage, depth)
+
+    def skin(self, camera: Camera, window: Window) -> SheetSkin:
+        """Return the surface as a pinhole sees it in a window."""
+        gentle = self.flat or first_hit.is_gentle(self, camera, window)
+        depth, _ = self._met(camera, window, gentle=gentle)
+        depth = np.broadcast_to(depth, window.shape)
+        dx, dy, _ = camera.directions(window)
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * depth, py + dy * depth)
         footprint = self._footprint_mm(camera, window)
@@ -187,23 +224,19 @@ class SheetPart:
         if not self.fills(camera, window):
             per_mm = np.float32(1.0 / footprint)
             coverage = outline_coverage(self.spec.outline, u * per_mm, v * per_mm, 1.0 / footprint)
-        if bare:
-            return View(window, NO_COLOUR, coverage, np.broadcast_to(depth, window.shape))
-        colour = self._texture(u, v, footprint, sampling.parts(depth))
-        if coverage is not None:
-            self._trim(colour, u, v, coverage, footprint)
-        if self._shaded:
-            light = self._light(camera, window, depth, z)
-            if window.scale == 1:
-                self._crease(light, u, v, footprint)
-            colour *= light[..., None]
-        if coverage is not None:
-            colour *= coverage[..., None]
+        u_row, u_col, v_row, v_col = (_change(axis, way) for axis in (u, v) for way in (0, 1))
         if not gentle:
-            coverage = self._mend(camera, window, colour, coverage, depth)
-        if coverage is not None and coverage.min() >= 1.0:
-            coverage = None
-        return View(window, colour, coverage, depth)
+            # Across a horizon of its own there is no slope.
+            ends = _jumps(depth, window.scale / camera.focal_px)
+            for slope in (u_row, u_col, v_row, v_col):
+                slope[ends] = 0
+        places = ((np.arange(_SLOPES) + 0.5) / _SLOPES - 0.5).astype(np.float32)
+        step = max(footprint / (2 * _SLOPES), _LEAST_STEP_MM)
+        samples = []
+        for down, across in [(np.float32(0), np.float32(0)), *product(places, repeat=2)]:
+            at = (u + down * u_row + across * u_col, v + down * v_row + across * v_col)
+            samples.append(self.placed(*at, self.slopes(*at, step), camera))
+        return SheetSkin(samples[0], samples[1:], coverage, footprint)
 
     def _footprint_mm(self, camera: Camera, window: Window) -> float:
         """Return the size on it of a pixel of a window, whichever part it shows, mm."""
@@ -233,9 +266,9 @@ class SheetPart:
     def _met(self, camera: Camera, window: Window, *, gentle: bool) -> tuple[Floats, Floats]:
         """Camera depth, and object z, at which each ray of a window meets the surface."""
         if self.flat:
-            z = self.bounds_mm()[0]
-            depth = np.float32(z - camera.pupil_mm[2]) / camera.directions(window)[2]
-            return depth, np.full((1, 1), z, np.float32)
+            xp, z = camera.xp, self.bounds_mm()[0]
+            depth = single(z - camera.pupil_mm[2]) / camera.directions(window)[2]
+            return depth, xp.full((1, 1), z, dtype=xp.float32)
         if gentle:
             return first_hit.settle(self, camera, window)
         return first_hit.find(self, camera, window)
@@ -248,15 +281,17 @@ class SheetPart:
         parts: list[tuple[int, Bools | None]],
     ) -> Floats:
         """Return the mean colour of each pixel, over samples per side that differ by place."""
-        colour = np.moveaxis(np.empty((3, *u.shape), np.float32), 0, -1)
+        xp = namespace(u)
+        colour: Floats = xp.moveaxis(xp.empty((3, *u.shape), dtype=xp.float32), 0, -1)
         for count, where in parts:
             ways = (0, 1) if count > 1 else ()
             slopes = [_change(axis, way) for axis in (u, v) for way in ways]
             if where is None:
                 return self._mean_colour(u, v, slopes, footprint_mm, count)
-            here = np.nonzero(np.broadcast_to(where, u.shape))
+            here = xp.nonzero(xp.broadcast_to(where, u.shape))
             there = [values[here] for values in slopes]
-            colour[here] = self._mean_colour(u[here], v[here], there, footprint_mm, count)
+            found = self._mean_colour(u[here], v[here], there, footprint_mm, count)
+            write_at(colour, here, found)
         return colour
 
     def _mean_colour(
@@ -269,29 +304,33 @@ class SheetPart:
         if count == 1:
             return self.painted(u, v, footprint_mm)
         u_row, u_col, v_row, v_col = slopes
-        places = ((np.arange(count) + 0.5) / count - 0.5).astype(np.float32)
-        total = np.moveaxis(np.zeros((3, *u.shape), np.float32), 0, -1)
+        xp = namespace(u)
+        places = ((np.arange(count) + 0.5) / count - 0.5).astype(np.float32).tolist()
+        total: Floats = xp.moveaxis(xp.zeros((3, *u.shape), dtype=xp.float32), 0, -1)
         for down, across in product(places, repeat=2):
             u_there = u + down * u_row + across * u_col
             v_there = v + down * v_row + across * v_col
             total += self.painted(u_there, v_there, footprint_mm / count)
-        total *= np.float32(1 / count**2)
+        total *= 1 / count**2
         return total
 
     def _trim(
         self, colour: Floats, u: Floats, v: Floats, coverage: Floats, footprint_mm: float
     ) -> None:
         """Leave in the pixels of the edge the mean colour of what is inside it, in place."""
-        row, col = np.nonzero((coverage > _NOTHING) & (coverage < 1 - _NOTHING))
-        if len(row) == 0:
+        xp = namespace(coverage)
+        row, col = xp.nonzero((coverage > _NOTHING) & (coverage < 1 - _NOTHING))
+        if row.shape[0] == 0:
             return
         u_there, v_there = (points_around(a, row, col, _RAYS) for a in (u, v))
         inside = outline_distance(self.spec.outline, u_there, v_there, 1.0) > 0
+        inside = xp.astype(inside, xp.float32)
         seen = self.painted(u_there, v_there, footprint_mm / _RAYS) * inside[..., None]
-        count = inside.sum(axis=1)
+        count = xp.astype(xp.sum(inside, axis=1), xp.float64)
         found = count > 0
-        means = seen.sum(axis=1)[found] / count[found, None]
-        colour[row[found], col[found]] = means
+        means = xp.sum(seen, axis=1) / xp.where(found, count, 1.0)[:, None]
+        shown = xp.nonzero(found)[0]
+        write_at(colour, (row[shown], col[shown]), xp.take(means, shown, axis=0))
 
     def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
         """Return the colour of the surface, without the light on it, (..., 3)."""
@@ -305,15 +344,17 @@ class SheetPart:
 
     @property
     def _shaded(self) -> bool:
-        return self.spec.lit and not self.flat
+        return self.spec.lit and (not self.flat or self.lighting.flash is not None)
 
     def _light(self, camera: Camera, window: Window, depth: Floats, z: Floats) -> Floats:
         """Return the light on the surface that a window shows."""
+        if self.flat:
+            depth, z = (np.broadcast_to(one, window.shape) for one in (depth, z))
         down, across = camera.ray_axes(window)
-        step = np.float32(window.scale / camera.focal_px)
+        xp, step = namespace(depth), single(window.scale / camera.focal_px)
         # A ray falls by dz per unit of depth, which changes evenly over rows and columns.
         dz = camera.directions(window)[2]
-        dz_col, dz_row = camera.rotation[2, :2].astype(np.float32) * step
+        dz_col, dz_row = (camera.rotation[2, :2].astype(np.float32) * np.float32(step)).tolist()
         by_row = (_change(z, 0) - depth * dz_row) / dz
         by_col = (_change(z, 1) - depth * dz_col) / dz
         # The points are depth * (across, down, 1) in the camera's axes; the cross product of
@@ -321,8 +362,13 @@ class SheetPart:
         facing = depth * step
         facing += across * by_col
         facing += down * by_row
-        length = np.sqrt(by_col * by_col + by_row * by_row + facing * facing)
-        lx, ly, lz = (camera.rotation.T @ light_direction(self.lighting)).astype(np.float32)
+        length = xp.sqrt(by_col * by_col + by_row * by_row + facing * facing)
+        if self.lighting.flash is not None:
+            points = (across * depth, down * depth, depth)
+            normals = (by_col / length, by_row / length, -facing / length)
+            return camera_flash.brightness(self.lighting, camera, points, normals)
+        toward = camera.rotation.T @ light_direction(self.lighting)
+        lx, ly, lz = toward.astype(np.float32).tolist()
         by_col *= lx
         by_row *= ly
         by_col += by_row
@@ -331,29 +377,78 @@ class SheetPart:
         by_col /= length
         return brightness(self.lighting, by_col)
 
-    def _crease(self, light: Floats, u: Floats, v: Floats, footprint_mm: float) -> None:
+    def _crease(
+        self, light: Floats, u: Floats, v: Floats, footprint_mm: float, camera: Camera
+    ) -> None:
         """Light the pixels by a crease of the surface by its slopes within each, in place."""
-        row, col = np.nonzero(_creases(light))
-        if len(row) > 0:
+        xp = namespace(light)
+        row, col = xp.nonzero(_creases(light))
+        if row.shape[0] > 0:
             u_there, v_there = (points_around(a, row, col, _SLOPES) for a in (u, v))
             step = footprint_mm / (2 * _SLOPES)
-            light[row, col] = self.light_at(u_there, v_there, step).mean(axis=1)
+            write_at(
+                light, (row, col), xp.mean(self.light_at(u_there, v_there, step, camera), axis=1)
+            )
 
-    def light_at(self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float) -> Floats:
-        """Return the light on points of the surface, its slope taken over +-``step_mm``."""
+    def light_at(
+        self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float, camera: Camera
+    ) -> Floats:
+        """Return the light on points of the surface, its slope taken over +-``step_mm``.
+
+        The camera counts where it carries a flash.
+        """
+        xp = namespace(u_mm)
         if not self._shaded:
-            return np.ones(np.shape(u_mm), np.float32)
-        step = np.float32(step_mm)
-        rise_u = self.height_mm(u_mm + step, v_mm) - self.height_mm(u_mm - step, v_mm)
-        rise_v = self.height_mm(u_mm, v_mm + step) - self.height_mm(u_mm, v_mm - step)
-        up, down = rise_u / (2 * step), rise_v / (2 * step)
-        lx, ly, lz = light_direction(self.lighting)
+            return xp.ones(u_mm.shape, dtype=xp.float32)  # type: ignore[no-any-return]
+        up, down = self.slopes(u_mm, v_mm, step_mm)
+        if self.lighting.flash is not None:
+            points, normals = self.placed(u_mm, v_mm, (up, down), camera)
+            return camera_flash.brightness(self.lighting, camera, points, normals)
+        length = xp.sqrt(1 + up * up + down * down)
+        up, down = xp.astype(up, xp.float64), xp.astype(down, xp.float64)
+        lx, ly, lz = light_direction(self.lighting).tolist()
         turn = np.deg2rad(self.spec.rotate_deg)
-        cos, sin = np.cos(turn), np.sin(turn)
+        cos, sin = float(np.cos(turn)), float(np.sin(turn))
         # The normal toward the camera is (dz/dx, dz/dy, -1) over its length; z falls with height.
         facing = -(cos * up - sin * down) * lx - (sin * up + cos * down) * ly - lz
-        facing /= np.sqrt(1 + up * up + down * down)
-        return brightness(self.lighting, facing.astype(np.float32))
+        facing /= length
+        return brightness(self.lighting, xp.astype(facing, xp.float32))
+
+    def slopes(
+        self, u_mm: npt.NDArray, v_mm: npt.NDArray, step_mm: float
+    ) -> tuple[npt.NDArray, npt.NDArray]:
+        """Return how much the height changes per mm of u and of v, taken over +-``step_mm``."""
+        step = single(step_mm)
+        rise_u = self.height_mm(u_mm + step, v_mm) - self.height_mm(u_mm - step, v_mm)
+        rise_v = self.height_mm(u_mm, v_mm + step) - self.height_mm(u_mm, v_mm - step)
+        return rise_u / (2 * step), rise_v / (2 * step)
+
+    def placed(
+        self,
+        u_mm: npt.NDArray,
+        v_mm: npt.NDArray,
+        slopes: tuple[npt.NDArray, npt.NDArray],
+        camera: Camera,
+    ) -> tuple[Triple, Triple]:
+        """Return points of the surface and the unit normals there, x, y, z in the camera's axes."""
+        turn = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.cos(turn), np.sin(turn)
+        cx, cy, cz = self.spec.centre_mm
+        x, y = cx + cos * u_mm - sin * v_mm, cy + sin * u_mm + cos * v_mm
+        z = cz - self.height_mm(u_mm, v_mm)
+        px, py, pz = camera.pupil_mm
+        return (
+            camera_flash.in_axes_of(camera, (x - px, y - py, z - pz)),
+            camera_flash.in_axes_of(camera, self.upright(slopes)),
+        )
+
+    def upright(self, slopes: tuple[npt.NDArray, npt.NDArray]) -> Triple:
+        """Return the unit normal where the height changes so much per mm of u and v, x, y, z."""
+        turn = np.deg2rad(self.spec.rotate_deg)
+        cos, sin = np.cos(turn), np.sin(turn)
+        up, down = slopes
+        length = np.sqrt(1 + up * up + down * down)
+        return -(cos * up - sin * down) / length, -(sin * up + cos * down) / length, -1 / length
 
     def _mend(
         self,
@@ -364,32 +459,35 @@ class SheetPart:
         depth: Floats,
     ) -> Floats | None:
         """See the pixels on the surface's own horizons again, by many rays each, in place."""
-        row, col = np.nonzero(_jumps(depth, window.scale / camera.focal_px))
-        if len(row) == 0:
+        xp = namespace(depth)
+        row, col = xp.nonzero(_jumps(depth, window.scale / camera.focal_px))
+        if row.shape[0] == 0:
             return coverage
-        whole = np.ones(window.shape, np.float32) if coverage is None else coverage
-        down, across = (np.broadcast_to(axis, window.shape) for axis in camera.ray_axes(window))
+        whole: Floats = xp.ones(window.shape, dtype=xp.float32) if coverage is None else coverage
+        down, across = (xp.broadcast_to(axis, window.shape) for axis in camera.ray_axes(window))
         places = ((np.arange(_RAYS) + 0.5) / _RAYS - 0.5).astype(np.float32)
         places *= np.float32(window.scale / camera.focal_px)
-        by_row, by_col = np.broadcast_arrays(places[:, None], places)
-        down = (down[row, col][:, None, None] + by_row).ravel()
-        across = (across[row, col][:, None, None] + by_col).ravel()
+        by_row, by_col = (sent(a, xp) for a in np.meshgrid(places, places, indexing="ij"))
+        down = xp.reshape(down[row, col][:, None, None] + by_row, (-1,))
+        across = xp.reshape(across[row, col][:, None, None] + by_col, (-1,))
         met = first_hit.march(self, camera, down, across)
         dx, dy, _ = first_hit.turned(camera, down, across)
-        px, py, _ = camera.pupil_mm.astype(np.float32)
+        px, py, _ = camera.pupil_mm.astype(np.float32).tolist()
         u, v = self.own(px + dx * met, py + dy * met)
         footprint = self._footprint_mm(camera, window)
         seen = self.painted(u, v, footprint / _RAYS)
-        seen *= self.light_at(u, v, footprint / (2 * _RAYS))[:, None]
-        there = np.ones(len(u), np.float32)
+        seen *= self.light_at(u, v, footprint / (2 * _RAYS), camera)[:, None]
+        there = xp.ones(u.shape, dtype=xp.float32)
         if coverage is not None:
-            there = (outline_distance(self.spec.outline, u, v, 1.0) > 0).astype(np.float32)
-        by_pixel = (len(row), _RAYS**2)
-        colour[row, col] = (seen * there[:, None]).reshape(*by_pixel, 3).mean(axis=1)
-        whole[row, col] = there.reshape(by_pixel).mean(axis=1)
-        weight = there + np.float32(1e-6)
-        depths = (met * weight).reshape(by_pixel).sum(axis=1) / weight.reshape(by_pixel).sum(axis=1)
-        depth[row, col] = depths
+            there = xp.astype(outline_distance(self.spec.outline, u, v, 1.0) > 0, xp.float32)
+        by_pixel = (row.shape[0], _RAYS**2)
+        light = xp.reshape(seen * there[:, None], (*by_pixel, 3))
+        write_at(colour, (row, col), xp.mean(light, axis=1))
+        write_at(whole, (row, col), xp.mean(xp.reshape(there, by_pixel), axis=1))
+        weight = there + single(1e-6)
+        depths = summed(xp.reshape(met * weight, by_pixel))
+        depths /= summed(xp.reshape(weight, by_pixel))
+        write_at(depth, (row, col), depths)
         return None if coverage is None else whole
 
 
@@ -398,7 +496,28 @@ class _Holding(SheetPart):
 
     def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
         """Return the share of light that is held back, (..., 3)."""
-        return 1 - np.clip(super().painted(u_mm, v_mm, footprint_mm), 0, 1)
+        return 1 - clip(super().painted(u_mm, v_mm, footprint_mm), 0, 1)
+
+
+@dataclass(frozen=True, eq=False)
+class SheetSkin:
+    """A sheet's surface at pixels.
+
+    Parameters
+    ----------
+    middle : (points, normals)
+        At the pixels' centres, each x, y, z in the camera's axes, mm and unit vectors.
+    samples : list of (points, normals)
+        The same at some places in each pixel.
+    coverage : array (rows, cols) or None
+    pixel_mm : float
+        Size of a pixel on the surface.
+    """
+
+    middle: tuple[Triple, Triple]
+    samples: list[tuple[Triple, Triple]]
+    coverage: Floats | None
+    pixel_mm: float
 
 
 def _change(values: Floats, axis: int) -> Floats:
@@ -407,40 +526,46 @@ def _change(values: Floats, axis: int) -> Floats:
     Differences over two and over four pixels are joined so that the mean over the pixel's own
     width is right to third order.
     """
-    last = values.shape[axis] - 1
-    v = np.moveaxis(values, axis, 0)
-    change = np.empty_like(v)
-    if last < _STENCIL:
-        change[:] = np.gradient(v, axis=0) if last > 0 else 0
-    else:
-        np.subtract(v[2:], v[:-2], out=change[1:-1])
-        change[1:-1] *= np.float32(0.5)
-        change[0], change[-1] = v[1] - v[0], v[-1] - v[-2]
-        change[2:-2] *= np.float32(1.25)
-        change[2:-2] -= np.float32(0.0625) * (v[4:] - v[:-4])
-    return np.moveaxis(change, 0, axis)
+    xp, last = namespace(values), values.shape[axis] - 1
+    v = xp.moveaxis(values, axis, 0)
+    change = xp.empty_like(v)
+    if last == 0:
+        change[...] = 0
+        return xp.moveaxis(change, 0, axis)  # type: ignore[no-any-return]
+    if last > 1:
+        inner = change[1:-1, ...]
+        write("subtract", v[2:, ...], v[:-2, ...], out=inner)
+        inner *= 0.5
+    change[0, ...], change[-1, ...] = v[1, ...] - v[0, ...], v[-1, ...] - v[-2, ...]
+    if last >= _STENCIL:
+        inner = change[2:-2, ...]
+        inner *= 1.25
+        inner -= 0.0625 * (v[4:, ...] - v[:-4, ...])
+    return xp.moveaxis(change, 0, axis)  # type: ignore[no-any-return]
 
 
 def _jumps(depth: Floats, step: float) -> npt.NDArray[np.bool_]:
     """Mark the pixels beside which the depth jumps by more than any visible slope."""
-    limit = np.float32(_JUMP * step) * depth
-    jump = np.zeros(depth.shape, bool)
-    down = np.abs(np.diff(depth, axis=0)) > limit[1:]
-    across = np.abs(np.diff(depth, axis=1)) > limit[:, 1:]
-    jump[1:] |= down
-    jump[:-1] |= down
+    xp = namespace(depth)
+    limit = single(_JUMP * step) * depth
+    jump = xp.zeros(depth.shape, dtype=xp.bool)
+    down = xp.abs(xp.diff(depth, axis=0)) > limit[1:, :]
+    across = xp.abs(xp.diff(depth, axis=1)) > limit[:, 1:]
+    jump[1:, :] |= down
+    jump[:-1, :] |= down
     jump[:, 1:] |= across
     jump[:, :-1] |= across
-    return binary_dilation(jump)
+    return image_filter("binary_dilation", jump)  # type: ignore[no-any-return]
 
 
 def _creases(light: Floats) -> npt.NDArray[np.bool_]:
     """Mark the pixels by which the light on a surface bends so that slopes over pixels miss it."""
-    bent = np.zeros(light.shape, bool)
+    xp = namespace(light)
+    bent = xp.zeros(light.shape, dtype=xp.bool)
     for axis in (0, 1):
-        at = np.moveaxis(bent, axis, 0)
-        at[1:-1] |= np.moveaxis(np.abs(np.diff(light, 2, axis)) > _BEND, axis, 0)
-    return binary_dilation(bent, iterations=2) if bent.any() else bent
+        at = xp.moveaxis(bent, axis, 0)
+        at[1:-1, ...] |= xp.moveaxis(xp.abs(xp.diff(light, n=2, axis=axis)) > _BEND, axis, 0)
+    return image_filter("binary_dilation", bent, iterations=2) if xp.any(bent) else bent  # type: ignore[no-any-return]
 
 
 def _half_size(outline: Outline, rotate_deg: float) -> npt.NDArray[np.float64]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, fields, replace
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.arrays import namespace, sent
 from ...ground.types import Bools, Floats
 from .camera import Camera, Window
 
@@ -47,6 +48,23 @@ class View:
     across_mm: Floats | None = None
     surface_mm: Floats | None = None
 
+    def sent(self, xp: Any) -> View:
+        """Return it with its arrays on a device; colours lie channel by channel there."""
+        if xp is np:
+            return self
+        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "window"}
+        there: dict[str, Any] = {
+            name: _sent(values, xp) for name, values in arrays.items() if values is not None
+        }
+        return replace(self, **there)
+
+
+def _sent(values: Floats, xp: Any) -> Floats:
+    if values.ndim == 2 or values.size == 0:
+        return sent(values, xp)  # type: ignore[no-any-return]
+    planes = np.ascontiguousarray(np.moveaxis(values, -1, 0))
+    return xp.moveaxis(sent(planes, xp), 0, -1)  # type: ignore[no-any-return]
+
 
 #: For each corner of a box whether it takes the lower (0) or upper x, y and z.
 _CORNERS = np.indices((2, 2, 2)).reshape(3, 8).T
@@ -77,13 +95,33 @@ class Sampling:
         if self.in_focus is None or self.sharp == self.blurred:
             return [(self.sharp, None)]
         focused = self.in_focus(depth_mm)
-        if focused.all() or not focused.any():
-            return [(self.sharp if focused.any() else self.blurred, None)]
+        xp = namespace(focused)
+        if xp.all(focused) or not xp.any(focused):
+            return [(self.sharp if xp.any(focused) else self.blurred, None)]
         return [(self.sharp, focused), (self.blurred, ~focused)]
 
 
 #: One sample a pixel, in its middle.
 ONE_SAMPLE = Sampling()
+
+
+def summed(values: Floats) -> Floats:
+    """Return sums over the last axis, in one order on every device: depths have no digit to spare.
+
+    The order is NumPy's: one after another, or eight at a time, which are then joined in pairs.
+    """
+    count = values.shape[-1]
+    if count % 8:
+        total = values[..., 0]
+        for place in range(1, count):
+            total = total + values[..., place]
+        return total
+    total = values[..., :8]
+    for place in range(8, count, 8):
+        total = total + values[..., place : place + 8]
+    while total.shape[-1] > 1:
+        total = total[..., 0::2] + total[..., 1::2]
+    return total[..., 0]
 
 
 class Part(Protocol):

@@ -1,18 +1,20 @@
 """Scenes with the cameras that take them, which another renderer has drawn as well.
 
-A row of ``mitsuba/cases.toml`` or ``clear.toml`` names a scene file beside it, of its own name
-unless it names another, and says what differs from the nominal camera of the scene's rig: pose,
-lens, sensor, focus, the place of the living subject and how far it moves during the exposure, and
-the part of the frame that is compared.
+A row of ``mitsuba/cases.toml``, or of a table like it, names a scene file beside it (its own name,
+or ``scene``) and says what differs from the nominal camera of the scene's rig: pose, lens, sensor,
+focus, the place of the living subject and how far it moves during the exposure, and the part of the
+frame that is compared.
 """
 
 from __future__ import annotations
 
+import tempfile
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import make_meshes
 import numpy as np
 import numpy.typing as npt
 
@@ -22,6 +24,7 @@ from stacktruth.simulator.compositing.levels import LEVELS as QUALITIES
 from stacktruth.simulator.compositing.render import render
 from stacktruth.simulator.handling.sway import SubjectPose
 from stacktruth.simulator.view.camera import Camera, Window
+from stacktruth.simulator.view.parts import parts_of
 
 Floats = npt.NDArray[np.float32]
 
@@ -84,22 +87,40 @@ class Case:
         return Motion(shift_px, np.full(len(moments), 1 / len(moments)))
 
 
-def cases() -> dict[str, Case]:
-    """Return the cases by name that the levels of quality promise of."""
-    return _listed("cases.toml")
+def cases(table: str = "cases.toml") -> dict[str, Case]:
+    """Return all cases of a table by name."""
+    rows = tomllib.loads((FOLDER / table).read_text(encoding="utf-8"))["case"]
+    scenes = [row.pop("scene", row["name"]) for row in rows]
+    return {
+        row["name"]: case_of(row, FOLDER / f"{scene}.toml")
+        for row, scene in zip(rows, scenes, strict=True)
+    }
+
+
+def gloss_cases() -> dict[str, Case]:
+    """Return the cases with gloss by name, which are none of the published table."""
+    return cases("gloss_cases.toml")
 
 
 def clear_cases() -> dict[str, Case]:
     """Return the cases by name whose surfaces light comes through."""
-    return _listed("clear.toml")
+    return cases("clear.toml")
 
 
-def _listed(table_name: str) -> dict[str, Case]:
-    table = tomllib.loads((FOLDER / table_name).read_text(encoding="utf-8"))
-    return {
-        row["name"]: case_of(row, FOLDER / f"{row.get('scene', row['name'])}.toml")
-        for row in table["case"]
-    }
+def mesh_cases() -> dict[str, Case]:
+    """Return the cases whose scenes name meshes, which are made by formula first, by name."""
+    with tempfile.TemporaryDirectory() as named:
+        folder = Path(named)
+        make_meshes.make(folder)
+        table = tomllib.loads((FOLDER / "mesh-cases.toml").read_text(encoding="utf-8"))
+        found = {}
+        for row in table["case"]:
+            copy = folder / f"{row['name']}.toml"
+            copy.write_bytes((FOLDER / copy.name).read_bytes())
+            found[row["name"]] = case_of(row, copy)
+            # Read before its folder is gone.
+            parts_of(found[row["name"]].scene)
+    return found
 
 
 def case_of(row: dict[str, Any], path: Path) -> Case:

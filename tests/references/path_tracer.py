@@ -5,17 +5,20 @@ from __future__ import annotations
 import tempfile
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from lit_scenes import COARSEST_PX, CORNERS_PER_PX, backdrop, lit_scenes
 from outside_cases import Case
 from scipy import ndimage
 
 from stacktruth.simulator import optics
 from stacktruth.simulator.export.export import scene_meshes
 from stacktruth.simulator.export.mesh import Mesh, write_ply
+from stacktruth.simulator.scene.scene import Scene
 from stacktruth.simulator.view.camera import Camera
 
 Floats = npt.NDArray[np.float32]
@@ -25,9 +28,6 @@ _GREY = 1e-6
 _DEEP = 16
 Mask = npt.NDArray[np.bool_]
 
-CORNERS_PER_PX = 8
-#: A texture sampled more coarsely has another mean, as its colours are no sums of its waves.
-COARSEST_PX = 0.5
 #: Samples per pixel of one pass; passes differ by their seed.
 PASS = 1024
 #: Seeds of the two pictures of a case are this far apart, more than the passes of one.
@@ -83,9 +83,15 @@ class Tracer:
         self.case = case
         #: The meshes of the moment that was asked for last: they may be large.
         self._made: tuple[Camera, list[Mesh]] | None = None
-        #: Of each moment one scene, or one for each channel where light comes through by colour.
-        self._scenes = [
-            [mi.load_dict(self._scene(camera, channel)) for channel in self._channels()]
+        lit = case.scene.lighting.flash is not None
+        if lit and self._clear:
+            raise ValueError(f"case {case.name!r}: got clear surfaces in the light of a flash")
+        described = lit_scenes if lit else self._glowing
+        #: Whether the scenes of a moment differ by the channel that they are made for.
+        self._by_channel = not lit and len(self._channels()) > 1
+        #: For each moment the scenes whose pictures add up.
+        self._moments = [
+            [mi.load_dict(one | self._taken(camera)) for one in described(case.scene, camera)]
             for camera in case.moments()
         ]
 
@@ -93,17 +99,22 @@ class Tracer:
         """Return a picture of so many samples per pixel, linear light."""
         import mitsuba as mi
 
-        rounds = max(1, -(-samples // (PASS * len(self._scenes))))
-        spp = max(1, samples // (rounds * len(self._scenes)))
+        rounds = max(1, -(-samples // (PASS * len(self._moments))))
+        spp = max(1, samples // (rounds * len(self._moments)))
         total = np.zeros((*self.case.part.shape, 3))
-        seeds = iter(range(seed, seed + rounds * len(self._scenes)))
+        seeds = count(seed)
         for _ in range(rounds):
-            for scenes in self._scenes:
-                at = next(seeds)
-                seen = [np.array(mi.render(scene, spp=spp, seed=at)) for scene in scenes]
-                # A mask has one opacity for all colours.
-                total += sum(one * own for one, own in zip(seen, _taken(len(seen)), strict=True))
-        return (total / (rounds * len(self._scenes))).astype(np.float32)
+            for moment in self._moments:
+                if self._by_channel:
+                    # A mask has one opacity for all colours.
+                    at = next(seeds)
+                    for channel, scene in enumerate(moment):
+                        seen = np.array(mi.render(scene, spp=spp, seed=at))
+                        total[..., channel] += seen[..., channel]
+                else:
+                    for scene in moment:
+                        total += np.array(mi.render(scene, spp=spp, seed=next(seeds)))
+        return (total / (rounds * len(self._moments))).astype(np.float32)
 
     def reference(self, *, samples: int, seed: int = 0) -> Reference:
         """Return two pictures of so many samples each, and where edges are."""
@@ -123,7 +134,7 @@ class Tracer:
         eye["film"] |= {"pixel_format": "luminance"}
         what = {"type": "aov", "aovs": "away:depth,part:shape_index"}
         seen = mi.render(
-            self._scenes[0][0],
+            self._moments[0][0],
             spp=1,
             sensor=mi.load_dict(eye),
             integrator=mi.load_dict(what),
@@ -164,20 +175,23 @@ class Tracer:
         grey = all(one is None or np.ptp(one, axis=1).max() < _GREY for one in shares)
         return range(1 if grey else 3)
 
-    def _scene(self, camera: Camera, channel: int) -> dict[str, Any]:
-        """Return Mitsuba's description of one moment."""
+    def _taken(self, camera: Camera) -> dict[str, Any]:
+        """Return how Mitsuba takes one moment, and what is behind everything."""
+        return {"type": "scene", "sensor": self._sensor(camera)}
+
+    def _glowing(self, scene: Scene, camera: Camera) -> list[dict[str, Any]]:
+        """Return Mitsuba's descriptions of a scene whose surfaces send out light by themselves."""
+        return [self._of_channel(scene, camera, channel) for channel in self._channels()]
+
+    def _of_channel(self, scene: Scene, camera: Camera, channel: int) -> dict[str, Any]:
+        """Return one that is right in a channel, and in all if none differs."""
         import mitsuba as mi
 
         # Light that only leaves surfaces needs no second meeting.
         depth = {"max_depth": _DEEP, "rr_depth": _DEEP} if self._clear else {"max_depth": 1}
-        described = {
-            "type": "scene",
+        described: dict[str, Any] = {
             "integrator": {"type": "path", **depth},
-            "sensor": self._sensor(camera),
-            "backdrop": {
-                "type": "constant",
-                "radiance": {"type": "rgb", "value": list(self.case.scene.backdrop)},
-            },
+            "backdrop": backdrop(scene),
         }
         with tempfile.TemporaryDirectory() as folder:
             for number, mesh in enumerate(self._meshes(camera)):
@@ -238,11 +252,6 @@ class Tracer:
             # Well stratified in each pair of its dimensions, pixel and lens.
             "sampler": {"type": "multijitter", "sample_count": PASS},
         }
-
-
-def _taken(scenes: int) -> Floats:
-    """Return which colours are taken of each of one scene or three, (scenes, 3)."""
-    return np.eye(3, dtype=np.float32) if scenes == 3 else np.ones((1, 3), np.float32)
 
 
 def _surface(mesh: Mesh) -> dict[str, Any]:

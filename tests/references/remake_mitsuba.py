@@ -14,7 +14,7 @@ import json
 from datetime import UTC, datetime
 
 import numpy as np
-from outside_cases import FOLDER, cases, clear_cases
+from outside_cases import FOLDER, cases, clear_cases, gloss_cases, mesh_cases
 from path_tracer import Reference, Tracer
 from stored import save
 
@@ -36,7 +36,7 @@ def main() -> None:
     asked = parser.parse_args()
     record = FOLDER / "provenance.json"
     made = json.loads(record.read_text(encoding="utf-8")) if record.exists() else {}
-    found = cases() | clear_cases()
+    found = cases() | gloss_cases() | mesh_cases() | clear_cases()
     for name in asked.names or found:
         tracer = Tracer(found[name], variant=asked.variant)
         reference = tracer.reference(samples=asked.samples)

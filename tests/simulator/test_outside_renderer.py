@@ -17,7 +17,14 @@ from stacktruth.simulator.view.camera import Camera
 REFERENCES = Path(__file__).resolve().parents[1] / "references"
 sys.path.insert(0, str(REFERENCES))
 
-from outside_cases import FOLDER, LEVELS, cases, our_picture  # noqa: E402
+from outside_cases import (  # noqa: E402
+    FOLDER,
+    LEVELS,
+    cases,
+    gloss_cases,
+    mesh_cases,
+    our_picture,
+)
 from path_tracer import Reference, Tracer  # noqa: E402
 from scoring import PUBLISHED, Score, score, scored  # noqa: E402
 from stored import load  # noqa: E402
@@ -37,6 +44,9 @@ PLAIN = (
     "same-side-blurs",
 )
 PLAIN_DB = (48.0, 42.0)
+#: Gloss from five poses, and what it holds at every level: overall and in the worst block, dB.
+GLOSS = gloss_cases()
+GLOSS_DB = (50.0, 38.0)
 #: Some that are quick, to see the other levels in every run.
 QUICK = ("blurred-bar", "same-side-blurs")
 
@@ -128,6 +138,59 @@ def test_fast_pictures_score_what_is_published(name: str) -> None:
 def test_better_pictures_score_what_is_published(name: str, level: str) -> None:
     """The same at the levels that take longer; of the dearest CI runs the quick cases and draws."""
     check_published(name, level)
+
+
+@pytest.mark.parametrize(
+    ("level", "wanted"),
+    [
+        ("fast", (50.0, 46.5, 40.5)),
+        pytest.param("true", (50.0, 46.5, 40.5), marks=pytest.mark.slow),
+        pytest.param("exact", (56.5, 53.0, 46.0), marks=pytest.mark.slow),
+    ],
+)
+def test_a_mesh_of_50_000_faces_that_hides_itself_is_right(
+    level: str, wanted: tuple[float, float, float]
+) -> None:
+    """Overall, near edges and in the worst block, dB; measured are 0.8 to 1.1 dB more."""
+    pytest.importorskip("trimesh")
+    case = mesh_cases()["mesh-knot"]
+    one = score(our_picture(case, **LEVELS[level]), load(FOLDER / "mesh-knot.npz"))
+    assert one.overall_db >= wanted[0]
+    assert one.edges_db >= wanted[1]
+    assert one.worst_db >= wanted[2]
+
+
+@pytest.mark.parametrize(
+    ("name", "level"),
+    [
+        pytest.param(
+            name, level, marks=() if (name, level) == ("gloss-right", "fast") else pytest.mark.slow
+        )
+        for name in GLOSS
+        for level in LEVELS
+    ],
+)
+def test_gloss_moves_as_the_path_tracer_has_it(name: str, level: str) -> None:
+    """Highlights in the light of a flash on the camera, from poses moved sideways and tilted."""
+    one = score(our_picture(GLOSS[name], **LEVELS[level]), reference(name))
+    assert one.overall_db >= GLOSS_DB[0]
+    assert one.worst_db >= GLOSS_DB[1]
+
+
+def test_a_highlight_at_the_depth_of_its_surface_would_be_seen(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Blurred as the surface is that mirrors it, or left where another pose sees it."""
+    name = "gloss-nearer"
+    right = score(our_picture(GLOSS[name], **LEVELS["fast"]), reference(name))
+    left = score(our_picture(GLOSS["gloss-still"], **LEVELS["fast"]), reference("gloss-left"))
+    assert left.overall_db < GLOSS_DB[0] - 10
+    monkeypatch.setattr(
+        "stacktruth.simulator.view.shine.Shine.image_depth_mm",
+        lambda self, points, *_, **__: points[2],
+    )
+    wrong = score(our_picture(GLOSS[name], **LEVELS["fast"]), reference(name))
+    assert wrong.worst_db < min(right.worst_db - 6, GLOSS_DB[1])
 
 
 @pytest.mark.parametrize("name", ["bars-between", "glints", "wide-exit-pupil"])

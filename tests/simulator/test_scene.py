@@ -101,7 +101,7 @@ def test_the_file_s_name_is_the_scene_s(load):
         (HEAD, "key 'surface' is missing"),
         (HEAD + "surface = []\n", "key 'surface': .*1 or more of them"),
         (HEAD + "surface = [3]\n", "surface: got 3, allowed a table"),
-        (HEAD + CARD + "gloss = 1\n", r"key 'surface.0.sheet.gloss' is not known here"),
+        (HEAD + CARD + "sheen = 1\n", r"key 'surface.0.sheet.sheen' is not known here"),
         (HEAD + CARD.replace("flat", "velvet"), "key 'surface.0.sheet.texture': .*velvet"),
         (
             HEAD + CARD + 'outline = { kind = "rectangle" }\n',

@@ -21,6 +21,15 @@ from .through_focus import ThroughFocus, through_focus
 #: (standard deviations): f-number in pixels as coarse as N lambda, blur per step, distance. Coarser
 #: pixels hide diffraction, and what is told of it errs as much more.
 _F_NUMBER_FLOOR, _BLUR_FLOOR, _DISTANCE_FLOOR = 0.014, 0.004, 0.004
+#: What no stepped stack tells of a lens.
+_KEPT = (
+    "vignetting_stops",
+    "blades",
+    "blade_roundness",
+    "blade_angle_deg",
+    "cutoff_radius_mm",
+    "cutoff_shift",
+)
 #: With a larger standard deviation of its logarithm an f-number is no measurement.
 _VAGUE = 0.1
 #: How well step and magnification are thought to be known, as a share, where both are given.
@@ -112,7 +121,7 @@ def calibrate_lens(shots: SteppedShots, *, start: Rig | None = None) -> LensCali
     _refuse_rough(surface, depth_mm=_WAVELENGTH_UM * 1e-3 * (2 * f_number / magnification) ** 2)
     measured |= _of_field(fit, surface, step_mm)
     missing = {
-        "vignetting_stops, noise of the sensor": "kept from the rig that it started from"
+        "vignetting_stops, blades, rim, sensor noise": "kept from the rig that it started from"
         if start
         else "as a rig has them by default",
         "wavelengths_um": "taken as known; the f-number is in proportion to one over them",
@@ -124,7 +133,7 @@ def calibrate_lens(shots: SteppedShots, *, start: Rig | None = None) -> LensCali
             start or _plain_rig(shots),
             name="measured",
             title=f"lens measured from {len(shots.frames)} frames",
-            lens=replace(lens, vignetting_stops=start.lens.vignetting_stops if start else 0.0),
+            lens=replace(lens, **{key: getattr(start.lens, key) for key in _KEPT if start}),
         ),
         measured=measured,
         known=_known(shots),

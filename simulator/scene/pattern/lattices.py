@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import clip, namespace, single
 from ....ground.types import Floats
 from ...rig import STRICT
 from .patterns import scattered, warp
@@ -52,10 +53,10 @@ def along_ball(x: Floats, y: Floats, radius_mm: tuple[float, float]) -> tuple[Fl
         From the point nearest to the camera, mm.
     radius_mm : (along x, along y)
     """
-    a, b = np.array(radius_mm, np.float32)
-    out = np.sqrt((x / a) ** 2 + (y / b) ** 2)
-    kept = np.clip(out, np.float32(1e-4), np.float32(_ARC_LIMIT))
-    factor = np.arcsin(kept) / np.maximum(out, np.float32(1e-4))
+    xp, (a, b) = namespace(x), (single(radius) for radius in radius_mm)
+    out = xp.sqrt((x / a) ** 2 + (y / b) ** 2)
+    kept = clip(out, single(1e-4), single(_ARC_LIMIT))
+    factor = xp.asin(kept) / xp.maximum(out, single(1e-4))
     return x * factor, y * factor
 
 
@@ -64,11 +65,11 @@ def six_sided(x: Floats, y: Floats, pitch_mm: float) -> Floats:
 
     It is 0 in the middle of a facet, 1/2 in the middle of a side and 1/sqrt(3) in a corner.
     """
-    u, v = x / np.float32(pitch_mm), y / np.float32(pitch_mm * np.sqrt(3))
-    first = (u - np.rint(u)) ** 2 + 3 * (v - np.rint(v)) ** 2
-    half = np.float32(0.5)
-    other = (u - half - np.rint(u - half)) ** 2 + 3 * (v - half - np.rint(v - half)) ** 2
-    return np.sqrt(np.minimum(first, other))
+    xp, half = namespace(x), 0.5
+    u, v = x / single(pitch_mm), y / single(pitch_mm * np.sqrt(3))
+    first = (u - xp.round(u)) ** 2 + 3 * (v - xp.round(v)) ** 2
+    other = (u - half - xp.round(u - half)) ** 2 + 3 * (v - half - xp.round(v - half)) ** 2
+    return xp.sqrt(xp.minimum(first, other))  # type: ignore[no-any-return]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -108,22 +109,23 @@ class ScaleField(NamedTuple):
 def scale_field(rows: ScaleRows, seed: int) -> Callable[[Floats, Floats], ScaleField]:
     """Return the function from points to places on scales."""
     moved = bent(seed, pitch_mm=rows.width_mm, bend=rows.bend)
-    width, height = np.float32(rows.width_mm), np.float32(rows.row_mm)
-    tip = np.float32(rows.tip)
+    width, height = single(rows.width_mm), single(rows.row_mm)
+    tip = single(rows.tip)
 
     def field(x: Floats, y: Floats) -> ScaleField:
         u, v = moved(x, y)
         u, v = u / width, v / height
-        upper = np.floor(v)
+        upper = namespace(v).floor(v)
         found = [_on_row(u, v, row, tip) for row in (upper, upper + 1)]
         return ScaleField(*zip(*found, strict=True))  # type: ignore[arg-type]
 
     return field
 
 
-def _on_row(u: Floats, v: Floats, row: Floats, tip: np.float32) -> tuple[Floats, Floats, Floats]:
-    shifted = u - np.float32(0.5) * (row.astype(np.int64) & 1).astype(np.float32)
-    column = np.rint(shifted)
+def _on_row(u: Floats, v: Floats, row: Floats, tip: float) -> tuple[Floats, Floats, Floats]:
+    xp = namespace(u)
+    shifted = u - 0.5 * xp.astype(xp.astype(row, xp.int64) & 1, xp.float32)
+    column = xp.round(shifted)
     across = shifted - column
     inside = row + 1 - tip * 4 * across * across - v
     return inside, across, scattered(column * 37 + row * 91)

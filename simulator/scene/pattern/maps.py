@@ -6,12 +6,13 @@ its middle at (i + 1/2) / n.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy.fft import dctn, idctn, irfft2, rfft2
 
+from ....ground.arrays import clip, kept, namespace, single, take
 from ....ground.types import Floats
 from . import tiles
 
@@ -37,12 +38,13 @@ def folded(at: Floats, repeat: Repeat) -> Floats:
     repeat : {"none", "tile", "mirror"}
         ``none`` stays at the edge, ``tile`` begins again, ``mirror`` goes back.
     """
+    xp = namespace(at)
     if repeat == "none":
-        return np.clip(at, 0, 1)
+        return clip(at, 0, 1)  # type: ignore[no-any-return]
     if repeat == "tile":
-        return at - np.floor(at)
-    back = at - 2 * np.floor(at * np.float32(0.5))
-    return np.minimum(back, 2 - back)
+        return at - xp.floor(at)  # type: ignore[no-any-return]
+    back = at - 2 * xp.floor(at * 0.5)
+    return xp.minimum(back, 2 - back)  # type: ignore[no-any-return]
 
 
 def padded(values: Floats, repeat: Repeat) -> Floats:
@@ -66,18 +68,19 @@ def read_linear(values: Floats, u: Floats, v: Floats) -> Floats:
     -------
     ndarray of float32, shape (points, channels)
     """
-    place, right, down = _placed(values.shape, u, v, np.floor)
-    flat, across = values.reshape(-1, values.shape[2]), values.shape[1]
+    xp = namespace(u)
+    place, right, down = _placed(values.shape, u, v, xp.floor)
+    flat, across = xp.reshape(kept(values, xp), (-1, values.shape[2])), values.shape[1]
     right, down = right[:, None], down[:, None]
-    top = flat.take(place, axis=0)
-    top += right * (flat.take(place + 1, axis=0) - top)
+    top = xp.take(flat, place, axis=0)
+    top += right * (xp.take(flat, place + 1, axis=0) - top)
     place += across
-    bottom = flat.take(place, axis=0)
-    bottom += right * (flat.take(place + 1, axis=0) - bottom)
+    bottom = xp.take(flat, place, axis=0)
+    bottom += right * (xp.take(flat, place + 1, axis=0) - bottom)
     bottom -= top
     bottom *= down
     top += bottom
-    return top
+    return top  # type: ignore[no-any-return]
 
 
 def read_smooth(values: Floats, u: Floats, v: Floats) -> Floats:
@@ -97,26 +100,28 @@ def read_smooth(values: Floats, u: Floats, v: Floats) -> Floats:
     -------
     ndarray of float32, shape (points,)
     """
-    place, right, down = _placed(values.shape, u, v, np.rint)
-    flat, across = values.ravel(), values.shape[1]
-    total = np.zeros_like(right)
+    xp = namespace(u)
+    place, right, down = _placed(values.shape, u, v, xp.round)
+    flat, across = xp.reshape(kept(values, xp), (-1,)), values.shape[1]
+    total: Floats = xp.zeros_like(right)
     for row, weight in zip((-1, 0, 1), tiles.quadratic(down), strict=True):
-        line = np.zeros_like(right)
+        line = xp.zeros_like(right)
         for column, share in zip((-1, 0, 1), tiles.quadratic(right), strict=True):
-            line += share * flat.take(place + (row * across + column))
+            line += share * take(flat, place + (row * across + column))
         total += weight * line
     return total
 
 
 def _placed(
-    shape: tuple[int, ...], u: Floats, v: Floats, nearest: np.ufunc
+    shape: tuple[int, ...], u: Floats, v: Floats, nearest: Any
 ) -> tuple[npt.NDArray[np.intp], Floats, Floats]:
     """Return the texel that points are counted from, and how far they lie right and down of it."""
     rows, cols = shape[0] - 2 * MARGIN, shape[1] - 2 * MARGIN
-    across = u * np.float32(cols) - np.float32(0.5)
-    down = v * np.float32(rows) - np.float32(0.5)
+    xp = namespace(u)
+    across = u * cols - 0.5
+    down = v * rows - 0.5
     column, row = nearest(across), nearest(down)
-    place = (row.astype(np.intp) + MARGIN) * shape[1] + column.astype(np.intp) + MARGIN
+    place = (xp.astype(row, xp.int64) + MARGIN) * shape[1] + xp.astype(column, xp.int64) + MARGIN
     return place, across - column, down - row
 
 
@@ -174,7 +179,7 @@ def _shrunk_tile(channel: Floats, size: tuple[int, int], cut: float) -> Floats:
     if size[0] < n:
         half = size[0] // 2
         spectrum = np.concatenate([spectrum[:half], spectrum[-half:]])
-    spectrum = spectrum[:, : size[1] // 2 + 1] * np.float32(size[0] * size[1] / (n * m))
+    spectrum = spectrum[:, : size[1] // 2 + 1] * single(size[0] * size[1] / (n * m))
     return np.asarray(irfft2(spectrum, s=size), np.float32)
 
 
@@ -187,14 +192,14 @@ def _moved(frequency: Floats, before: int, after: int) -> npt.NDArray[np.complex
 def _shrunk_mirror(channel: Floats, size: tuple[int, int], cut: float) -> Floats:
     # The cosine transform of type 2 is that of a map with its mirror image beyond each edge.
     n, m = channel.shape
-    down, across = (np.arange(k, dtype=np.float32) / np.float32(2 * k) for k in (n, m))
+    down, across = (np.arange(k, dtype=np.float32) / single(2 * k) for k in (n, m))
     spectrum = dctn(channel, norm="ortho") * _left(down, across, cut)
-    scale = np.float32(np.sqrt(size[0] * size[1] / (n * m)))
+    scale = single(np.sqrt(size[0] * size[1] / (n * m)))
     return np.asarray(idctn(spectrum[: size[0], : size[1]] * scale, norm="ortho"), np.float32)
 
 
 def _left(down: Floats, across: Floats, cut: float) -> Floats:
     """Return how much is left of each frequency, cycles per texel."""
-    radius = np.hypot(down[:, None], across[None, :]) / np.float32(cut)
+    radius = np.hypot(down[:, None], across[None, :]) / single(cut)
     # Beyond three times the cut-off nothing is left, and the power would overflow.
     return np.exp(-(np.minimum(radius, 3) ** tiles.STEEPNESS))

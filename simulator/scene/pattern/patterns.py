@@ -17,6 +17,7 @@ from pydantic.dataclasses import dataclass
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
+from ....ground.arrays import kept, namespace, single, take
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ...rig import STRICT
@@ -60,11 +61,12 @@ def warp(
     """
     tile = _warp_tile()
     put = tiles.Placing(seed, "warp").layer(_WARP_CELLS * cell_mm, 0)
-    most = np.float32(shift_mm)
+    most = single(shift_mm)
 
     def shift_of(x: Floats, y: Floats) -> tuple[Floats, Floats]:
         shift = tiles.look_up(tile, *put(x, y))
-        return most * shift.real, most * shift.imag
+        xp = namespace(shift)
+        return most * xp.real(shift), most * xp.imag(shift)
 
     return shift_of
 
@@ -134,7 +136,8 @@ def mosaic(
 
     def at(x: Floats, y: Floats) -> tuple[Floats, Floats]:
         both = tiles.look_up(tile, *put(x, y))
-        return both.real, both.imag
+        xp = namespace(both)
+        return xp.real(both), xp.imag(both)
 
     return at
 
@@ -207,40 +210,38 @@ VEIN_WARP = 0.04
 def vein_field(veins: Veins, seed: int) -> Callable[[Floats, Floats], VeinField]:
     """Return the function from points to vein distances."""
     bent = warp(seed, cell_mm=1.5 * veins.spacing_mm, shift_mm=1.5 * VEIN_WARP * veins.spacing_mm)
-    spacing = np.float32(veins.spacing_mm)
-    lean = np.float32(1 / np.tan(np.radians(veins.angle_deg)))
-    bend = np.float32(veins.bend / veins.half_width_mm)
-    rung_mm = np.float32(veins.spacing_mm / _RUNGS_PER_SPACING)
+    spacing = single(veins.spacing_mm)
+    lean = single(1 / np.tan(np.radians(veins.angle_deg)))
+    bend = single(veins.bend / veins.half_width_mm)
+    rung_mm = single(veins.spacing_mm / _RUNGS_PER_SPACING)
 
     def field(x: Floats, y: Floats) -> VeinField:
         # The midrib itself stays nearly straight.
-        calm = y * y
-        calm /= calm + spacing * spacing
+        xp, calm = namespace(x), y * y
+        calm /= calm + single(spacing * spacing)
         shift_u, shift_v = bent(x, y)
         u, v = x + shift_u, y + shift_v * calm
-        away = np.abs(v)
-        right = v > 0
-        phase = (u - away * (lean + bend * away)) / spacing + np.float32(0.5) * right
-        order = np.rint(phase)
+        away = xp.abs(v)
+        right = xp.astype(v > 0, xp.float32)
+        phase = (u - away * (lean + bend * away)) / spacing + 0.5 * right
+        order = xp.round(phase)
         slope = lean + 2 * bend * away
-        side = np.abs(phase - order) * spacing / np.sqrt(1 + slope * slope)
-        taper = np.maximum(1 - away / np.float32(veins.half_width_mm), 0.15)
+        side = xp.abs(phase - order) * spacing / xp.sqrt(1 + slope * slope)
+        taper = xp.maximum(1 - away / single(veins.half_width_mm), 0.15)
         # Rungs stand in their own order between each pair of side veins.
-        band = np.floor(phase) + 31 * right
-        within = phase - np.floor(phase) - np.float32(0.5)
+        band = xp.floor(phase) + 31 * right
+        within = phase - xp.floor(phase) - 0.5
         chance = scattered(band)
-        step = (
-            away + spacing * within * (np.float32(0.5) + np.float32(0.25) * within)
-        ) / rung_mm + chance
-        angle = np.float32(2.3) * step + 40 * chance
-        step += np.float32(0.25) * np.sin(angle)
-        rung = np.abs(step - np.rint(step)) * rung_mm / (1 + np.float32(0.575) * np.cos(angle))
+        step = (away + spacing * within * (0.5 + 0.25 * within)) / rung_mm + chance
+        angle = single(2.3) * step + 40 * chance
+        step += 0.25 * xp.sin(angle)
+        rung = xp.abs(step - xp.round(step)) * rung_mm / (1 + single(0.575) * xp.cos(angle))
         return VeinField(
             rib=away,
             side=side,
             rung=rung,
             rib_half=veins.width_mm / 2,
-            side_half=np.float32(veins.width_mm / 2 * _SIDE_WIDTH) * taper,
+            side_half=single(veins.width_mm / 2 * _SIDE_WIDTH) * taper,
             rung_half=veins.width_mm / 2 * _RUNG_WIDTH,
         )
 
@@ -249,7 +250,8 @@ def vein_field(veins: Veins, seed: int) -> Callable[[Floats, Floats], VeinField]
 
 def scattered(number: Floats) -> Floats:
     """Return a fixed random number, 0 to 1, for each whole number."""
-    return _SCATTER.take(number.astype(np.int64) & 1023)
+    xp = namespace(number)
+    return take(kept(_SCATTER, xp), xp.astype(number, xp.int64) & 1023)  # type: ignore[no-any-return]
 
 
 _SCATTER = np.random.default_rng(23).random(1024).astype(np.float32)
@@ -305,22 +307,23 @@ class SpiralField(NamedTuple):
 
 def spiral_field(spiral: Spiral) -> Callable[[Floats, Floats], SpiralField]:
     """Return the function from points to places on the spiral."""
-    log_growth = np.float32(np.log(spiral.growth))
-    turn = np.float32(1 / (2 * np.pi))
-    inner = np.float32(spiral.inner_mm)
+    log_growth = single(np.log(spiral.growth))
+    turn = single(1 / (2 * np.pi))
+    inner = single(spiral.inner_mm)
 
     def field(x: Floats, y: Floats) -> SpiralField:
-        radius = np.sqrt(x * x + y * y)
-        kept = np.maximum(radius, np.float32(0.02) * inner)
-        around = np.arctan2(y, x) * turn
-        level = np.log(kept / np.float32(spiral.radius_mm)) / log_growth - around
-        whorl = np.floor(level)
+        xp = namespace(x)
+        radius = xp.sqrt(x * x + y * y)
+        outer = xp.maximum(radius, single(single(0.02) * inner))
+        around = xp.atan2(y, x) * turn
+        level = xp.log(outer / single(spiral.radius_mm)) / log_growth - around
+        whorl = xp.floor(level)
         # Linear position across the whorl: radii grow by `growth` from suture to suture.
-        across = np.exp((level - whorl) * log_growth) - 1
-        across /= np.float32(spiral.growth - 1)
+        across = xp.exp((level - whorl) * log_growth) - 1
+        across /= single(spiral.growth - 1)
         turns = around + whorl + 1
-        scale = np.float32(spiral.radius_mm) * np.exp(turns * log_growth)
-        clear = smoothstep(radius / inner * np.float32(1.4) - np.float32(0.4)).astype(np.float32)
+        scale = single(spiral.radius_mm) * xp.exp(turns * log_growth)
+        clear = smoothstep(radius / inner * single(1.4) - single(0.4))
         return SpiralField(radius, across, turns, scale, clear)
 
     return field

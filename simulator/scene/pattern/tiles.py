@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import spline_filter
 
+from ....ground.arrays import at_once, kept, namespace, take
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ...streams import stream
@@ -58,19 +59,22 @@ def in_chunks(
     ndarray of float32
         Shape of the coordinates, with the channels of `work` last.
     """
-    x, y = np.broadcast_arrays(np.asarray(x_mm, np.float32), np.asarray(y_mm, np.float32))
-    shape, x, y = x.shape, x.ravel(), y.ravel()
-    first = work(x[:_CHUNK], y[:_CHUNK])
+    points = [a if hasattr(a, "dtype") else np.asarray(a) for a in (x_mm, y_mm)]
+    xp = namespace(points[0])
+    x, y = xp.broadcast_arrays(*(xp.astype(a, xp.float32, copy=False) for a in points))
+    shape, chunk = x.shape, min(at_once(_CHUNK, xp), x.size)
+    x, y = xp.reshape(x, (-1,)), xp.reshape(y, (-1,))
+    first = work(x[:chunk], y[:chunk])
     # Channel by channel in memory, as all pictures are.
-    out = np.empty((*first.shape[1:], x.size), np.float32).T
-    out[:_CHUNK] = first
-    for start in range(_CHUNK, x.size, _CHUNK):
-        piece = slice(start, start + _CHUNK)
-        out[piece] = work(x[piece], y[piece])
-    return out.reshape(shape + first.shape[1:])
+    out = xp.moveaxis(xp.empty((*first.shape[1:], x.size), dtype=xp.float32), -1, 0)
+    out[:chunk, ...] = first
+    for start in range(chunk, x.size, max(chunk, 1)):
+        piece = slice(start, min(start + chunk, x.size))
+        out[piece, ...] = work(x[piece], y[piece])
+    return xp.reshape(out, shape + first.shape[1:])  # type: ignore[no-any-return]
 
 
-def look_up(tile: AnyTile, u: Floats, v: Floats) -> AnyTile:
+def look_up(tile: AnyTile, u: Floats, v: Floats) -> Any:
     """Interpolate a periodic tile bilinearly.
 
     Parameters
@@ -82,8 +86,8 @@ def look_up(tile: AnyTile, u: Floats, v: Floats) -> AnyTile:
     u, v : ndarray of float32, shape (points,)
         Coordinates in periods; reused as scratch.
     """
-    n = tile.shape[0] - 1
-    flat = tile.ravel()
+    xp, n = namespace(u), tile.shape[0] - 1
+    flat = xp.reshape(kept(tile, xp), (-1,))
     place = _placed(u, v, n, order=1)
     top = _between(flat, place, u)
     bottom = _between(flat[n + 1 :], place, u)
@@ -105,27 +109,28 @@ def _placed(u: Floats, v: Floats, n: int, *, order: int) -> npt.NDArray[np.intp]
         Texels per period, a power of two; the tile repeats ``order`` of them.
     order : {1, 2}
     """
-    u *= np.float32(n)
-    v *= np.float32(n)
-    column, row = (np.floor(u), np.floor(v)) if order == 1 else (np.rint(u), np.rint(v))
+    xp = namespace(u)
+    u *= n
+    v *= n
+    column, row = (xp.floor(u), xp.floor(v)) if order == 1 else (xp.round(u), xp.round(v))
     u -= column
     v -= row
-    place, across = row.astype(np.int32), column.astype(np.int32)
+    place, across = xp.astype(row, xp.int32), xp.astype(column, xp.int32)
     place -= order - 1
     across -= order - 1
     place &= n - 1
     across &= n - 1
     place *= n + order
     place += across
-    return place.astype(np.intp)
+    return xp.astype(place, xp.int64)  # type: ignore[no-any-return]
 
 
 def _between(flat: AnyTile, place: npt.NDArray[np.intp], right: Floats) -> AnyTile:
-    left, change = flat.take(place), flat[1:].take(place)
+    left, change = take(flat, place), take(flat[1:], place)
     change -= left
     change *= right
     left += change
-    return left
+    return left  # type: ignore[no-any-return]
 
 
 def look_up_smooth(tile: Floats, u: Floats, v: Floats) -> Floats:
@@ -138,15 +143,15 @@ def look_up_smooth(tile: Floats, u: Floats, v: Floats) -> Floats:
     u, v : ndarray of float32, shape (points,)
         Coordinates in periods; reused as scratch.
     """
-    n = tile.shape[0] - 2
-    flat = tile.ravel()
+    xp, n = namespace(u), tile.shape[0] - 2
+    flat = xp.reshape(kept(tile, xp), (-1,))
     place = _placed(u, v, n, order=2)
     right, down = quadratic(u), quadratic(v)
-    value = np.zeros_like(u)
+    value: Floats = xp.zeros_like(u)
     for row, weight in enumerate(down):
-        line = np.zeros_like(u)
+        line = xp.zeros_like(u)
         for column, share in enumerate(right):
-            texel = flat[row * (n + 2) + column :].take(place)
+            texel = take(flat[row * (n + 2) + column :], place)
             texel *= share
             line += texel
         line *= weight
@@ -156,9 +161,8 @@ def look_up_smooth(tile: Floats, u: Floats, v: Floats) -> Floats:
 
 def quadratic(offset: Floats) -> tuple[Floats, Floats, Floats]:
     """Weights of the three texels around a point, for a quadratic B-spline."""
-    half = np.float32(0.5)
-    middle = np.float32(0.75) - offset * offset
-    return half * (half - offset) ** 2, middle, half * (half + offset) ** 2
+    middle = 0.75 - offset * offset
+    return 0.5 * (0.5 - offset) ** 2, middle, 0.5 * (0.5 + offset) ** 2
 
 
 def spline(tile: Floats) -> Floats:
@@ -408,6 +412,6 @@ class Placing:
         cos, sin = np.cos(self._angles[index]), np.sin(self._angles[index])
         along = np.array([cos, sin]) / (period_mm * self._stretch)
         across = np.array([-sin, cos]) / period_mm
-        (ax, ay), (bx, by) = along.astype(np.float32), across.astype(np.float32)
-        du, dv = self.offsets[index]
+        (ax, ay), (bx, by) = (axis.astype(np.float32).tolist() for axis in (along, across))
+        du, dv = self.offsets[index].tolist()
         return lambda x, y: (ax * x + ay * y + du, bx * x + by * y + dv)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import single
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Doubles, Floats
 from ...rig import STRICT
@@ -182,11 +183,11 @@ _SHOULDER = 0.08
 @gauge.register
 def _(relief: BoardRelief, seed: int) -> Gauge:
     inside = height_of(inside_of(relief.layout).copper)
-    copper = np.float32(relief.copper_mm)
+    copper = single(relief.copper_mm)
 
     def gauge_board(x: Floats, y: Floats) -> Floats:
-        into = inside(x, y) * np.float32(1 / _SHOULDER) + np.float32(0.5)
-        return smoothstep(into, height=copper)
+        into = inside(x, y) * single(1 / _SHOULDER) + 0.5
+        return smoothstep(into, height=copper)  # type: ignore[no-any-return]
 
     return gauge_board
 

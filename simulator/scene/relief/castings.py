@@ -15,6 +15,7 @@ from pydantic import Field
 from pydantic.dataclasses import dataclass
 from scipy.ndimage import gaussian_filter, spline_filter
 
+from ....ground.arrays import clip, single
 from ....ground.types import Doubles, Floats
 from ...rig import STRICT
 from ..pattern import tiles
@@ -62,13 +63,13 @@ def drawn(draw: Callable[[Doubles, Doubles], Doubles], half_mm: float, soft_mm: 
 
 def height_of(casting: Casting) -> Gauge:
     """Return the function from points to heights."""
-    half = np.float32(casting.half_mm)
-    size = np.float32(2 * casting.half_mm * _SIDE / _STEPS)
-    start = np.float32((_SIDE - 1) / 2 / _SIDE)
+    half = single(casting.half_mm)
+    size = single(2 * casting.half_mm * _SIDE / _STEPS)
+    start = single((_SIDE - 1) / 2 / _SIDE)
 
     def look(x: Floats, y: Floats) -> Floats:
-        u = np.clip(x, -half, half) / size + start
-        v = np.clip(y, -half, half) / size + start
+        u = clip(x, -half, half) / size + start
+        v = clip(y, -half, half) / size + start
         return tiles.look_up_smooth(casting.tile, u, v)
 
     return look

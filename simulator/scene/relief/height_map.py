@@ -11,6 +11,7 @@ from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter, uniform_filter
 
+from ....ground.arrays import single
 from ....ground.types import Floats
 from ...own_files import OwnChecksum, OwnFile, OwnPath, known
 from ...rig import STRICT
@@ -213,10 +214,10 @@ def _of(relief: HeightMap) -> _Map:
 @gauge.register
 def _(relief: HeightMap, seed: int) -> Gauge:
     found = _of(relief)
-    across = np.float32(1 / relief.width_mm)
-    down = np.float32(found.cols / found.rows / relief.width_mm)
-    half, black = np.float32(0.5), np.float32(relief.black_mm)
-    rise = np.float32(relief.white_mm - relief.black_mm)
+    across = single(1 / relief.width_mm)
+    down = single(found.cols / found.rows / relief.width_mm)
+    half, black = single(0.5), single(relief.black_mm)
+    rise = single(relief.white_mm - relief.black_mm)
 
     def gauge_map(x: Floats, y: Floats) -> Floats:
         u = maps.folded(across * x + half, relief.repeat)

@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import clip, namespace, single
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ...rig import STRICT
@@ -48,14 +49,15 @@ _UPRIGHT_SLOPE = _UPRIGHT / _UPRIGHT_HEIGHT
 
 @gauge.register
 def _(relief: Globe, seed: int) -> Gauge:
-    a, b = np.array(relief.radius_mm, np.float32)
-    height = np.float32(relief.height_mm)
+    a, b = map(single, relief.radius_mm)
+    height = single(relief.height_mm)
 
     def gauge_globe(x: Floats, y: Floats) -> Floats:
-        out = np.sqrt((x / a) ** 2 + (y / b) ** 2)
-        inner = np.minimum(out, np.float32(_UPRIGHT))
-        cap = np.sqrt(1 - inner * inner)
-        return height * np.maximum(cap - np.float32(_UPRIGHT_SLOPE) * (out - inner), 0)
+        xp = namespace(x)
+        out = xp.sqrt((x / a) ** 2 + (y / b) ** 2)
+        inner = xp.minimum(out, single(_UPRIGHT))
+        cap = xp.sqrt(1 - inner * inner)
+        return height * xp.maximum(cap - single(_UPRIGHT_SLOPE) * (out - inner), 0)  # type: ignore[no-any-return]
 
     return gauge_globe
 
@@ -103,7 +105,7 @@ _CORNER = 1.33
 @gauge.register
 def _(relief: Facets, seed: int) -> Gauge:
     moved = lattices.bent(seed, pitch_mm=relief.pitch_mm, bend=relief.bend)
-    rise, globe = np.float32(relief.rise_mm), relief.globe_mm
+    rise, globe = single(relief.rise_mm), relief.globe_mm
 
     def gauge_facets(x: Floats, y: Floats) -> Floats:
         if globe is not None:
@@ -174,21 +176,24 @@ def _profile_slope(power: float) -> float:
 @gauge.register
 def _(relief: Ridges, seed: int) -> Gauge:
     moved = lattices.bent(seed, pitch_mm=2 * relief.pitch_mm, bend=relief.bend / 2)
-    rise, power = np.float32(relief.rise_mm), np.float32(2 * relief.sharpness)
-    turns = np.float32(np.pi / relief.pitch_mm)
+    rise, power = single(relief.rise_mm), single(2 * relief.sharpness)
+    turns = single(np.pi / relief.pitch_mm)
 
     def gauge_straight(x: Floats, y: Floats) -> Floats:
         u, _ = moved(x, y)
-        return rise * np.abs(np.cos(turns * u)) ** power
+        xp = namespace(u)
+        return rise * xp.abs(xp.cos(turns * u)) ** power  # type: ignore[no-any-return]
 
-    fan, start = np.float32(relief.fan_mm or 0), np.float32(relief.start_mm)
-    around = np.float32(relief.around / 2)
+    fan, start = single(relief.fan_mm or 0), single(relief.start_mm)
+    around = single(relief.around / 2)
 
     def gauge_fan(x: Floats, y: Floats) -> Floats:
         u, v = moved(x, y)
         v = v + fan
-        height = np.abs(np.cos(around * np.arctan2(u, v))) ** power
-        return rise * height * smoothstep(4 * np.sqrt(u * u + v * v) / start - 3)
+        xp = namespace(u)
+        height = xp.abs(xp.cos(around * xp.atan2(u, v))) ** power
+        away = xp.sqrt(u * u + v * v)
+        return rise * height * smoothstep(4 * away / start - 3)  # type: ignore[no-any-return]
 
     return gauge_straight if relief.fan_mm is None else gauge_fan
 
@@ -235,15 +240,14 @@ class ScaleRelief:
 @gauge.register
 def _(relief: ScaleRelief, seed: int) -> Gauge:
     field = lattices.scale_field(relief.rows, seed)
-    rise, edge = np.float32(relief.rise_mm), np.float32(relief.edge)
+    rise, edge = single(relief.rise_mm), single(relief.edge)
 
     def gauge_scales(x: Floats, y: Floats) -> Floats:
         at = field(x, y)
-        half = np.float32(0.5)
         upper, lower = (
-            np.clip(1 - half * inside, 0, 1) * smoothstep(inside / edge) for inside in at.inside
+            clip(1 - 0.5 * inside, 0, 1) * smoothstep(inside / edge) for inside in at.inside
         )
-        return rise * np.maximum(upper, lower)
+        return rise * namespace(x).maximum(upper, lower)  # type: ignore[no-any-return]
 
     return gauge_scales
 

@@ -12,6 +12,7 @@ from pydantic import Field, field_validator
 from pydantic.dataclasses import dataclass
 from scipy.ndimage import gaussian_filter
 
+from ....ground.arrays import clip, namespace, single
 from ....ground.pictures import read_image
 from ....ground.types import Floats
 from ...data import data_folder
@@ -123,7 +124,7 @@ class Rough:
 
 @gauge.register
 def _(relief: FlatRelief, seed: int) -> Gauge:
-    return lambda x, y: np.zeros_like(x)
+    return lambda x, y: namespace(x).zeros_like(x)
 
 
 @bounds_mm.register
@@ -138,8 +139,8 @@ def _(relief: FlatRelief) -> float:
 
 @gauge.register
 def _(relief: Slope, seed: int) -> Gauge:
-    sx, sy, reach = np.array([relief.slope_x, relief.slope_y, relief.reach_mm], np.float32)
-    return lambda x, y: sx * np.clip(x, -reach, reach) + sy * np.clip(y, -reach, reach)
+    sx, sy, reach = map(single, (relief.slope_x, relief.slope_y, relief.reach_mm))
+    return lambda x, y: sx * clip(x, -reach, reach) + sy * clip(y, -reach, reach)
 
 
 @bounds_mm.register
@@ -155,15 +156,15 @@ def _(relief: Slope) -> float:
 
 @gauge.register
 def _(relief: Steps, seed: int) -> Gauge:
-    last = np.float32((relief.count - 1) / 2)
-    half = np.float32(relief.riser_mm / relief.tread_mm / 2)
+    last = single((relief.count - 1) / 2)
+    half = single(relief.riser_mm / relief.tread_mm / 2)
 
     def gauge_steps(x: Floats, y: Floats) -> Floats:
         # Rises stand at whole numbers, from 0 to count - 1.
-        at = np.clip(x / np.float32(relief.tread_mm) + last, -1, relief.count)
-        nearest = np.clip(np.rint(at), 0, relief.count - 1)
-        share = np.clip((at - nearest) / half, -1, 1) * np.float32(0.5)
-        return (nearest - last + share) * np.float32(relief.rise_mm)
+        at = clip(x / single(relief.tread_mm) + last, -1, relief.count)
+        nearest = clip(namespace(x).round(at), 0, relief.count - 1)
+        share = clip((at - nearest) / half, -1, 1) * 0.5
+        return (nearest - last + share) * single(relief.rise_mm)  # type: ignore[no-any-return]
 
     return gauge_steps
 
@@ -181,13 +182,14 @@ def _(relief: Steps) -> float:
 
 @gauge.register
 def _(relief: Cone, seed: int) -> Gauge:
-    slope = np.float32(relief.height_mm / relief.radius_mm)
-    tip = np.float32(relief.tip_mm)
+    slope = single(relief.height_mm / relief.radius_mm)
+    tip = single(relief.tip_mm)
 
     def gauge_cone(x: Floats, y: Floats) -> Floats:
         # A hyperboloid: rounded at the tip, soon a cone.
-        radius = np.sqrt(x * x + y * y + tip * tip)
-        return np.maximum(np.float32(relief.height_mm) - slope * radius, 0)
+        xp = namespace(x)
+        radius = xp.sqrt(x * x + y * y + single(tip * tip))
+        return xp.maximum(single(relief.height_mm) - slope * radius, 0)  # type: ignore[no-any-return]
 
     return gauge_cone
 
@@ -204,9 +206,9 @@ def _(relief: Cone) -> float:
 
 @gauge.register
 def _(relief: Dome, seed: int) -> Gauge:
-    a, b = np.array(relief.radius_mm, np.float32)
-    height = np.float32(relief.height_mm)
-    return lambda x, y: height * np.maximum(1 - (x / a) ** 2 - (y / b) ** 2, 0)
+    a, b = map(single, relief.radius_mm)
+    height = single(relief.height_mm)
+    return lambda x, y: height * namespace(x).maximum(1 - (x / a) ** 2 - (y / b) ** 2, 0)
 
 
 @bounds_mm.register
@@ -248,7 +250,7 @@ def rough_tile(falloff: float) -> tuple[Floats, float, float, float]:
 def _(relief: Rough, seed: int) -> Gauge:
     tile = rough_tile(relief.falloff)[0]
     put = tiles.Placing(seed, "rough").layer(_ROUGH_CELLS * relief.cell_mm, 0)
-    amplitude = np.float32(relief.amplitude_mm)
+    amplitude = single(relief.amplitude_mm)
     return lambda x, y: amplitude * tiles.look_up_smooth(tile, *put(x, y))
 
 
@@ -332,7 +334,7 @@ def _image_tile(picture: str, soft: float) -> tuple[Floats, float, float, float]
 def _(relief: ImageRelief, seed: int) -> Gauge:
     tile = _image_tile(relief.picture, relief.soft)[0]
     put = tiles.Placing(seed, "photo", turn=0.0).layer(relief.tile_mm, 0)
-    rise = np.float32(relief.rise_mm)
+    rise = single(relief.rise_mm)
     return lambda x, y: rise * tiles.look_up_smooth(tile, *put(x, y))
 
 

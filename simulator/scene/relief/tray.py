@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import clip, namespace, single
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ...rig import STRICT
@@ -67,8 +68,8 @@ _BELL_SLOPE = math.sqrt(2 / math.e)
 
 
 def _bell(distance: Floats, width: float) -> Floats:
-    t = distance / np.float32(width)
-    return np.exp(-t * t)
+    t = distance / single(width)
+    return namespace(t).exp(-t * t)  # type: ignore[no-any-return]
 
 
 @gauge.register
@@ -76,23 +77,23 @@ def _(relief: LeafBlade, seed: int) -> Gauge:
     spacing = relief.veins.spacing_mm
     field = patterns.vein_field(relief.veins, seed)
     bumps = gauge(relief.bumps, seed)
-    half, reach = np.float32(relief.veins.half_width_mm), np.float32(relief.reach_mm)
-    fold, arch = np.float32(relief.fold_mm), np.float32(relief.arch_mm)
-    puff, groove = np.float32(relief.puff_mm), np.float32(relief.groove_mm)
+    half, reach = single(relief.veins.half_width_mm), single(relief.reach_mm)
+    fold, arch = single(relief.fold_mm), single(relief.arch_mm)
+    puff, groove = single(relief.puff_mm), single(relief.groove_mm)
 
     def gauge_leaf(x: Floats, y: Floats) -> Floats:
-        at = field(x, y)
+        xp, at = namespace(x), field(x, y)
         blade = 1 - _bell(at.rib, _RIB_VALLEY * spacing)
         blade *= 1 - _bell(at.side, _SIDE_VALLEY * spacing)
-        blade *= 1 - np.float32(_RUNG_DEPTH) * _bell(at.rung, _RUNG_VALLEY * spacing)
+        blade *= 1 - single(_RUNG_DEPTH) * _bell(at.rung, _RUNG_VALLEY * spacing)
         height = puff * blade
         height -= groove * _bell(at.rib, relief.veins.width_mm)
         height += bumps(x, y)
         # Soft |y|: the fold is rounded over the midrib's width.
-        width = np.float32(relief.veins.width_mm)
-        side = np.sqrt(np.minimum(y * y, half * half) + width * width) - width
+        width = single(relief.veins.width_mm)
+        side = xp.sqrt(xp.minimum(y * y, single(half * half)) + single(width * width)) - width
         height += fold * side / half
-        along = np.clip(x / reach, -1, 1)
+        along = clip(x / reach, -1, 1)
         height -= arch * along * along
         return height
 
@@ -156,18 +157,18 @@ _DOME_REACH = 1.6
 def _(relief: Shell, seed: int) -> Gauge:
     spiral = relief.spiral
     field = patterns.spiral_field(spiral)
-    width = np.float32(1 - 1 / spiral.growth)
-    bulge, rib = np.float32(relief.bulge), np.float32(relief.rib)
-    ribs = np.float32(2 * np.pi * spiral.ribs)
-    slant = np.float32(2 * np.pi * spiral.slant)
+    width = single(1 - 1 / spiral.growth)
+    bulge, rib = single(relief.bulge), single(relief.rib)
+    ribs = single(2 * np.pi * spiral.ribs)
+    slant = single(2 * np.pi * spiral.slant)
 
     def gauge_shell(x: Floats, y: Floats) -> Floats:
-        at = field(x, y)
-        out = np.minimum(at.radius_mm / np.float32(spiral.radius_mm), _DOME_REACH)
-        height = np.float32(relief.height_mm) * (1 - out ** np.float32(_DOME_POWER))
+        xp, at = namespace(x), field(x, y)
+        out = xp.minimum(at.radius_mm / single(spiral.radius_mm), _DOME_REACH)
+        height = single(relief.height_mm) * (1 - out ** single(_DOME_POWER))
         middle = 2 * at.across - 1
         profile = 1 - middle * middle
-        grown = bulge + rib * np.sin(ribs * at.turns - slant * at.across) * profile
+        grown = bulge + rib * xp.sin(ribs * at.turns - slant * at.across) * profile
         height += profile * grown * width * at.scale_mm * at.clear
         return height
 
@@ -248,12 +249,12 @@ def _(relief: Plates, seed: int) -> Gauge:
         angle_deg=relief.angle_deg,
     )
     bumps = gauge(relief.bumps, seed)
-    rise, width = np.float32(relief.rise_mm), np.float32(relief.fissure)
+    rise, width = single(relief.rise_mm), single(relief.fissure)
 
     def gauge_plates(x: Floats, y: Floats) -> Floats:
         border = border_at(x, y)
-        plate = smoothstep(border / width) * np.float32(1 - _PLATE_TONE)
-        plate += np.float32(_PLATE_TONE) * np.minimum(border / np.float32(0.6), 1)
+        plate = smoothstep(border / width) * single(1 - _PLATE_TONE)
+        plate += single(_PLATE_TONE) * namespace(x).minimum(border / single(0.6), 1)
         return rise * (plate - 1) + bumps(x, y)
 
     return gauge_plates
@@ -313,23 +314,24 @@ _LOBES = ((2, 0.5), (3, 0.5))
 @gauge.register
 def _(relief: Bowl, seed: int) -> Gauge:
     bumps = gauge(relief.bumps, seed)
-    size, depth = np.float32(relief.radius_mm), np.float32(relief.depth_mm)
-    lip, lobes = np.float32(relief.lip), np.float32(relief.lobes * relief.radius_mm)
-    turns = tiles.Placing(seed, "lobes").offsets[:2, 0] * np.float32(2 * np.pi)
+    size, depth = single(relief.radius_mm), single(relief.depth_mm)
+    lip, lobes = single(relief.lip), single(relief.lobes * relief.radius_mm)
+    turns = (tiles.Placing(seed, "lobes").offsets[:2, 0] * np.float32(2 * np.pi)).tolist()
 
     def gauge_bowl(x: Floats, y: Floats) -> Floats:
-        away = np.sqrt(x * x + y * y) / size
-        angle = np.arctan2(y, x)
-        inside = np.minimum(away, 1)
+        xp = namespace(x)
+        away = xp.sqrt(x * x + y * y) / size
+        angle = xp.atan2(y, x)
+        inside = xp.minimum(away, 1)
         height = depth * (inside * inside - 1)
-        beyond = np.clip((away - 1) / lip, 0, 2)
-        height -= np.float32(0.5 * relief.lip) * size * beyond * beyond
+        beyond = clip((away - 1) / lip, 0, 2)
+        height -= single(single(0.5 * relief.lip) * size) * beyond * beyond
         wave = sum(
-            np.float32(share) * np.sin(number * angle + turn)
+            single(share) * xp.sin(number * angle + turn)
             for (number, share), turn in zip(_LOBES, turns, strict=True)
         )
         height += lobes * wave * inside * inside
-        return height + bumps(x, y)
+        return height + bumps(x, y)  # type: ignore[no-any-return]
 
     return gauge_bowl
 

@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import namespace, single
 from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import patterns, tiles
@@ -182,15 +183,15 @@ def _(mask: Lines, footprint_mm: float, seed: int) -> Cover:
 @cover.register
 def _(mask: Rings, footprint_mm: float, seed: int) -> Cover:
     lines = _repeated(mask, footprint_mm)
-    return lambda x, y: lines(np.sqrt(x * x + y * y))
+    return lambda x, y: lines(namespace(x).sqrt(x * x + y * y))
 
 
 def _repeated(mask: Lines | Rings, footprint_mm: float) -> Callable[[Floats], Floats]:
-    pitch = np.float32(mask.pitch_mm)
+    pitch = single(mask.pitch_mm)
 
     def share(across: Floats) -> Floats:
-        phase = across / pitch
-        distance = np.abs(phase - np.rint(phase)) * pitch
+        xp, phase = namespace(across), across / pitch
+        distance = xp.abs(phase - xp.round(phase)) * pitch
         return line_share(distance, mask.width_mm / 2, footprint_mm, pitch=mask.pitch_mm)
 
     return share
@@ -199,7 +200,7 @@ def _repeated(mask: Lines | Rings, footprint_mm: float) -> Callable[[Floats], Fl
 @cover.register
 def _(mask: Blotches, footprint_mm: float, seed: int) -> Cover:
     period = mask.cell_mm * tiles.CELLS
-    level = np.float32(np.quantile(tiles.noise(0, mask.falloff), 1 - mask.cover))
+    level = single(np.quantile(tiles.noise(0, mask.falloff), 1 - mask.cover))
     small, lost = tiles.noise_for(0, mask.falloff, tiles.cut_step(period, footprint_mm))
     put = tiles.Placing(seed, "blotches").layer(period, 0)
     # The step is averaged over what a pixel no longer resolves (a triangle's half-foot is the
@@ -217,15 +218,16 @@ def _(mask: Blotches, footprint_mm: float, seed: int) -> Cover:
 def _(mask: Grains, footprint_mm: float, seed: int) -> Cover:
     mosaic = patterns.mosaic(seed, cell_mm=mask.cell_mm, bend=mask.bend)
     edge = max(footprint_mm / mask.cell_mm, 0.02)
-    left = np.float32(resolved(mask.cell_mm, footprint_mm))
-    mean = np.float32(mask.cover * max(1 - 2 * mask.rim, 0.1) ** 2)
+    left = single(resolved(mask.cell_mm, footprint_mm))
+    mean = single(mask.cover * max(1 - 2 * mask.rim, 0.1) ** 2)
 
     def share(x: Floats, y: Floats) -> Floats:
+        xp = namespace(x)
         if left <= 0:
-            return np.full_like(x, mean)
+            return xp.full_like(x, mean)  # type: ignore[no-any-return]
         border, tone = mosaic(x, y)
-        inside = soft_step(border - np.float32(mask.rim), edge)
-        inside *= tone < mask.cover
+        inside = soft_step(border - single(mask.rim), edge)
+        inside *= xp.astype(tone < mask.cover, xp.float32)
         return mean + left * (inside - mean)
 
     return share
@@ -233,11 +235,11 @@ def _(mask: Grains, footprint_mm: float, seed: int) -> Cover:
 
 @cover.register
 def _(mask: Disc, footprint_mm: float, seed: int) -> Cover:
-    (cx, cy), (a, b) = (np.array(pair, np.float32) for pair in (mask.at_mm, mask.radius_mm))
+    (cx, cy), (a, b) = (map(single, pair) for pair in (mask.at_mm, mask.radius_mm))
     width = max(mask.soft, footprint_mm / min(mask.radius_mm))
 
     def share(x: Floats, y: Floats) -> Floats:
-        away = np.sqrt(((x - cx) / a) ** 2 + ((y - cy) / b) ** 2)
+        away = namespace(x).sqrt(((x - cx) / a) ** 2 + ((y - cy) / b) ** 2)
         return soft_step(1 - away, width)
 
     return share
@@ -247,7 +249,7 @@ def _(mask: Disc, footprint_mm: float, seed: int) -> Cover:
 def _(mask: Height, footprint_mm: float, seed: int) -> Cover:
     # The seed of the surface itself: a layer's mask gets it with 2 added.
     height = gauge(mask.relief, seed - MASK_SEED)
-    level, sign = np.float32(mask.level_mm), np.float32(-1 if mask.below else 1)
+    level, sign = single(mask.level_mm), single(-1 if mask.below else 1)
     width = max(mask.soft_mm, 0.5 * footprint_mm)
     return lambda x, y: soft_step(sign * (height(x, y) - level), width)
 

@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import single
 from ....ground.srgb import decode_srgb
 from ....ground.types import Floats
 from ...own_files import OwnChecksum, OwnFile, OwnPath, known
@@ -49,13 +50,13 @@ class OwnPicture:
     @model_validator(mode="after")
     def _readable(self) -> OwnPicture:
         file = known(self.file, self.sha256)
-        _linear(file)
+        linear_picture(file)
         object.__setattr__(self, "sha256", file.sha256)
         return self
 
 
 @lru_cache(maxsize=4)
-def _linear(file: OwnFile) -> Floats:
+def linear_picture(file: OwnFile) -> Floats:
     """Return a picture in linear light, (rows, cols, 3)."""
     stored = file.picture()
     if stored.dtype.kind == "f":
@@ -71,18 +72,18 @@ def _linear(file: OwnFile) -> Floats:
 @lru_cache(maxsize=4)
 def _level(file: OwnFile, repeat: Literal["tile", "mirror"], step: int | None) -> Floats:
     """Return a picture for one pixel size, ready to be read; light is never below none."""
-    seen = maps.band_limited(_linear(file), step, repeat)
+    seen = maps.band_limited(linear_picture(file), step, repeat)
     return maps.padded(np.maximum(seen, 0), repeat)
 
 
 @painter.register
 def _picture(texture: OwnPicture, footprint_mm: float, seed: int) -> Painter:
     file = OwnFile(texture.file, texture.sha256)
-    rows, cols = _linear(file).shape[:2]
+    rows, cols = linear_picture(file).shape[:2]
     level = _level(file, texture.repeat, maps.cut_step(texture.width_mm / cols, footprint_mm))
-    across = np.float32(1 / texture.width_mm)
-    down = np.float32(cols / rows / texture.width_mm)
-    half = np.float32(0.5)
+    across = single(1 / texture.width_mm)
+    down = single(cols / rows / texture.width_mm)
+    half = single(0.5)
 
     def paint(x: Floats, y: Floats) -> Floats:
         u = maps.folded(across * x + half, texture.repeat)

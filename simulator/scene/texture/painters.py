@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from ....ground.arrays import clip, namespace, single
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ..pattern import tiles
@@ -74,8 +75,8 @@ def soft_step(distance: Floats, width: float) -> Floats:
     ndarray of float32
         0 outside to 1 inside.
     """
-    t = np.clip(distance / np.float32(max(width, 1e-9)), -1, 1)
-    return np.float32(0.5) + t * (np.float32(1) - np.float32(0.5) * np.abs(t))
+    t = clip(distance / single(max(width, 1e-9)), -1, 1)
+    return 0.5 + t * (1 - 0.5 * namespace(t).abs(t))  # type: ignore[no-any-return]
 
 
 def line_share(distance: Floats, half: Floats | float, width: float, *, pitch: float) -> Floats:
@@ -93,14 +94,18 @@ def line_share(distance: Floats, half: Floats | float, width: float, *, pitch: f
         Typical distance between such lines; where pixels no longer resolve it, the lines blend
         into their mean share. All in one unit.
     """
-    left = resolved(pitch, width)
-    mean = np.minimum(np.float32(2 / pitch) * np.asarray(half, np.float32), 1)
+    xp, left, per = namespace(distance), resolved(pitch, width), single(2 / pitch)
+    mean: Any
+    if isinstance(half, float):
+        mean, least = min(single(per * single(half)), 1.0), half
+    else:
+        mean, least = xp.minimum(per * half, 1), xp.min(half)
     if left <= 0:
-        return np.broadcast_to(mean, distance.shape).astype(np.float32)
+        return xp.zeros(distance.shape, dtype=xp.float32) + mean  # type: ignore[no-any-return]
     share = soft_step(half - distance, width)
-    if np.min(half) < width:  # else no pixel sees both edges
+    if least < width:  # else no pixel sees both edges
         share -= soft_step(-half - distance, width)
-    return share if left >= 1 else mean + np.float32(left) * (share - mean)
+    return share if left >= 1 else mean + single(left) * (share - mean)  # type: ignore[no-any-return]
 
 
 def resolved(pitch: float, width: float) -> float:
@@ -110,5 +115,5 @@ def resolved(pitch: float, width: float) -> float:
 
 def turned(x: Floats, y: Floats, angle_deg: float) -> tuple[Floats, Floats]:
     """Return coordinates along axes that are turned clockwise in the picture."""
-    cos, sin = np.float32(np.cos(np.radians(angle_deg))), np.float32(np.sin(np.radians(angle_deg)))
+    cos, sin = single(np.cos(np.radians(angle_deg))), single(np.sin(np.radians(angle_deg)))
     return cos * x + sin * y, cos * y - sin * x

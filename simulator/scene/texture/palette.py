@@ -9,6 +9,7 @@ import numpy.typing as npt
 from pydantic import BeforeValidator, Field
 from scipy.ndimage import uniform_filter1d
 
+from ....ground.arrays import kept, namespace, take
 from ....ground.srgb import decode_srgb
 from ....ground.types import Floats
 
@@ -62,8 +63,9 @@ class Ramp:
 
         They are channel by channel in memory.
         """
-        index = ((place + np.float32(1)) * np.float32(_STEPS)).astype(np.int32).astype(np.intp)
-        return self._table.take(index, axis=1, mode="clip").T
+        xp = namespace(place)
+        index = xp.astype(xp.astype((place + 1) * _STEPS, xp.int32), xp.int64)
+        return take(kept(self._table, xp), index).T  # type: ignore[no-any-return]
 
 
 def _averaged(table: npt.NDArray[np.float64], deviation: float) -> npt.NDArray[np.float64]:
@@ -76,7 +78,7 @@ def _averaged(table: npt.NDArray[np.float64], deviation: float) -> npt.NDArray[n
 
 def mixed(under: Floats, over: Floats, share: Floats) -> Floats:
     """Lay `over` on `under`, both (points, 3), with a share of 0 to 1 per point; reuses `under`."""
-    over = over - under
+    over = kept(over, namespace(under)) - under
     over *= share[:, None]
     under += over
     return under

@@ -8,6 +8,7 @@ import numpy as np
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import kept, namespace, single
 from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import patterns, tiles
@@ -135,7 +136,12 @@ class Cells:
 @painter.register
 def _flat(texture: Flat, footprint_mm: float, seed: int) -> Painter:
     colour = np.array(texture.colour, np.float32)
-    return lambda x, y: np.repeat(colour[:, None], x.size, axis=1).T
+
+    def paint(x: Floats, y: Floats) -> Floats:
+        xp = namespace(x)
+        return xp.repeat(kept(colour, xp)[:, None], x.size, axis=1).T  # type: ignore[no-any-return]
+
+    return paint
 
 
 @painter.register
@@ -147,14 +153,14 @@ def _octaves(texture: Octaves, footprint_mm: float, seed: int) -> Painter:
     step = tiles.cut_step(period, footprint_mm)
     coarse, lost = tiles.calm_noise_for(texture.falloff, texture.flatness, step)
     lost += float(np.mean(coarse.imag**2)) * fine.lost
-    scale = np.float32(_DEVIATION * texture.contrast)
+    scale = single(_DEVIATION * texture.contrast)
     ramp = Ramp(texture.palette, spread=float(scale * np.sqrt(lost)))
     put = place.layer(period, 0)
 
     def paint(x: Floats, y: Floats) -> Floats:
-        both = tiles.look_up(coarse, *put(x, y))
-        value = both.real + both.imag * fine(x, y) if fine else both.real
-        return ramp(value * scale + np.float32(0.5))
+        xp, both = namespace(x), tiles.look_up(coarse, *put(x, y))
+        value = xp.real(both) + xp.imag(both) * fine(x, y) if fine else xp.real(both)
+        return ramp(value * scale + 0.5)
 
     return paint
 
@@ -167,15 +173,15 @@ def _photo(texture: Photo, footprint_mm: float, seed: int) -> Painter:
     step = tiles.cut_step(texture.tile_mm, footprint_mm)
     coarse, lost = tiles.photograph_for(texture.picture, step)
     lost += _GRAIN**2 * fine.lost
-    scale = np.float32(_DEVIATION * texture.contrast)
+    scale = single(_DEVIATION * texture.contrast)
     ramp = Ramp(texture.palette, spread=float(scale * np.sqrt(lost)))
     put = place.layer(texture.tile_mm, 0)
 
     def paint(x: Floats, y: Floats) -> Floats:
-        value = tiles.look_up(coarse, *put(x, y))
+        value: Floats = tiles.look_up(coarse, *put(x, y))
         if fine:
-            value += np.float32(_GRAIN) * fine(x, y)
-        return ramp(value * scale + np.float32(0.5))
+            value += single(_GRAIN) * fine(x, y)
+        return ramp(value * scale + 0.5)
 
     return paint
 
@@ -203,13 +209,14 @@ def _cells(texture: Cells, footprint_mm: float, seed: int) -> Painter:
     border_colour = np.array(texture.border_colour, np.float32)
     edge = max(footprint_mm / texture.cell_mm, 0.02)
     put = place.layer(period, 0)
+    contrast, toned = float(scale), float(tone * left)
 
     def paint(x: Floats, y: Floats) -> Floats:
-        both = tiles.look_up(coarse, *put(x, y))
-        value = both.real + both.imag * fine(x, y) if fine else both.real
-        value = value * scale + np.float32(0.5)
+        xp, both = namespace(x), tiles.look_up(coarse, *put(x, y))
+        value = xp.real(both) + xp.imag(both) * fine(x, y) if fine else xp.real(both)
+        value = value * contrast + 0.5
         border, shade = mosaic(x, y)
-        value += tone * left * (shade - np.float32(0.5))
+        value += toned * (shade - 0.5)
         share = line_share(border, texture.border / 2, edge, pitch=1.0)
         return mixed(ramp(value), border_colour, share)
 

@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import clip, namespace, single
 from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import lattices
@@ -61,26 +62,27 @@ def _scales(texture: ScaleSkin, footprint_mm: float, seed: int) -> Painter:
     field = lattices.scale_field(rows, seed)
     left = np.float32(resolved(min(rows.width_mm, rows.row_mm), footprint_mm))
     ridges = texture.ridges or 1
-    fine = np.float32(0.5 * resolved(rows.width_mm / ridges, footprint_mm))
-    ridge_shade = np.float32(_RIDGE_SHADE * bool(texture.ridges))
-    shadow, tone = np.float32(texture.shadow), np.float32(texture.tone)
+    fine = single(0.5 * resolved(rows.width_mm / ridges, footprint_mm))
+    ridge_shade = single(_RIDGE_SHADE * bool(texture.ridges))
+    shadow, toned = single(texture.shadow), float(left * np.float32(texture.tone))
     ramp = Ramp(texture.palette, spread=float((1 - left) * texture.tone / np.sqrt(12)))
     edge = max(footprint_mm / rows.row_mm, 0.02)
     over = painter(texture.pattern, footprint_mm, seed) if texture.pattern else None
-    waves = np.float32(2 * np.pi * ridges)
+    waves = single(2 * np.pi * ridges)
     root_mean, dark_mean = _means(rows, field)
+    shown = float(left)
 
     def colour_of(scale: Floats) -> Floats:
-        return ramp(np.float32(0.5) + left * tone * (scale - np.float32(0.5)))
+        return ramp(0.5 + toned * (scale - 0.5))
 
     def paint(x: Floats, y: Floats) -> Floats:
         at = field(x, y)
         share = soft_step(at.inside[0], edge)
         root, dark = _shades(at, share)
         across = share * at.across[0] + (1 - share) * at.across[1]
-        light = 1 - np.float32(_ROOT_SHADE) * (root_mean + left * (root - root_mean))
-        light *= 1 - ridge_shade * (np.float32(0.5) + fine * np.cos(waves * across))
-        light *= 1 - shadow * (dark_mean + left * (dark - dark_mean))
+        light = 1 - single(_ROOT_SHADE) * (root_mean + shown * (root - root_mean))
+        light *= 1 - ridge_shade * (0.5 + fine * namespace(x).cos(waves * across))
+        light *= 1 - shadow * (dark_mean + shown * (dark - dark_mean))
         colour = mixed(colour_of(at.tone[1]), colour_of(at.tone[0]), share)
         colour *= light[:, None]
         return colour if over is None else colour * over(x, y)
@@ -90,14 +92,12 @@ def _scales(texture: ScaleSkin, footprint_mm: float, seed: int) -> Painter:
 
 def _shades(at: ScaleField, share: Floats) -> tuple[Floats, Floats]:
     """Return how near points are to the root of their scale, and how deep in a shadow."""
-    upper, lower = (np.clip(inside, 0, 1) for inside in at.inside)
-    beyond = np.clip(1 + at.inside[0] / np.float32(_SHADOW_REACH), 0, 1)
+    upper, lower = (clip(inside, 0, 1) for inside in at.inside)
+    beyond = clip(1 + at.inside[0] / single(_SHADOW_REACH), 0, 1)
     return share * upper + (1 - share) * lower, (1 - share) * beyond * beyond
 
 
-def _means(
-    rows: ScaleRows, field: Callable[[Floats, Floats], ScaleField]
-) -> tuple[np.float32, np.float32]:
+def _means(rows: ScaleRows, field: Callable[[Floats, Floats], ScaleField]) -> tuple[float, float]:
     """Return the means of both over many scales: what pixels show that no longer resolve them."""
     line = (np.arange(_MEAN_SAMPLES) + 0.5) / _MEAN_SAMPLES * 24
     x, y = (
@@ -105,4 +105,4 @@ def _means(
     )
     at = field(x.ravel(), y.ravel())
     root, dark = _shades(at, (at.inside[0] > 0).astype(np.float32))
-    return np.float32(root.mean()), np.float32(dark.mean())
+    return single(root.mean()), single(dark.mean())

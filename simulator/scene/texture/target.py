@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import kept, namespace, single
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ...rig import STRICT
@@ -123,17 +125,25 @@ class Grain:
 
 def bar_share(across: Floats, pitch: float, duty: float, width: float) -> Floats:
     """Share of a pixel that bars cover, for the coordinate across them (a bar is centred on 0)."""
-    phase = across / np.float32(pitch)
-    phase -= np.rint(phase)
-    inside = (np.float32(duty / 2) - np.abs(phase)) * np.float32(pitch)
+    xp, phase = namespace(across), across / single(pitch)
+    phase -= xp.round(phase)
+    inside = (single(duty / 2) - xp.abs(phase)) * single(pitch)
     share = soft_step(inside, width)
     left = resolved(pitch, width)
-    return share if left >= 1 else np.float32(duty) + np.float32(left) * (share - np.float32(duty))
+    return share if left >= 1 else single(duty) + single(left) * (share - single(duty))
 
 
 def _two_tone(colours: tuple[Colour, Colour], share: Floats) -> Floats:
+    xp = namespace(share)
+    under, more = (kept(part, xp) for part in _columns(colours))
+    return (under + share * more).T  # type: ignore[no-any-return]
+
+
+@lru_cache(maxsize=64)
+def _columns(colours: tuple[Colour, Colour]) -> tuple[Floats, Floats]:
+    """Return the second colour, and what the first one adds to it, (3, 1) each."""
     over, under = np.array(colours, np.float32)[..., None]
-    return (under + share * (over - under)).T
+    return under, over - under
 
 
 @painter.register
@@ -173,19 +183,20 @@ def _checker(texture: Checker, footprint_mm: float, seed: int) -> Painter:
 
 @painter.register
 def _spokes(texture: Spokes, footprint_mm: float, seed: int) -> Painter:
-    cell = np.float32(texture.cell_mm)
-    count = np.float32(texture.count)
-    width = np.float32(max(footprint_mm, 1e-9))
+    cell = single(texture.cell_mm)
+    count = single(texture.count)
+    width = single(max(footprint_mm, 1e-9))
 
     def paint(x: Floats, y: Floats) -> Floats:
-        u, v = x - np.rint(x / cell) * cell, y - np.rint(y / cell) * cell
-        radius = np.sqrt(u * u + v * v)
-        pitch = radius * np.float32(2 * np.pi / texture.count)
-        phase = np.arctan2(v, u) * (count / np.float32(2 * np.pi))
-        inside = (np.float32(0.25) - np.abs(phase - np.rint(phase))) * pitch
-        share = soft_step(inside, footprint_mm) - np.float32(0.5)
-        share = np.float32(0.5) + smoothstep(pitch / width / 2 - 1, height=share)
-        share *= soft_step(np.float32(0.45) * cell - radius, footprint_mm)
+        xp = namespace(x)
+        u, v = x - xp.round(x / cell) * cell, y - xp.round(y / cell) * cell
+        radius = xp.sqrt(u * u + v * v)
+        pitch = radius * single(2 * np.pi / texture.count)
+        phase = xp.atan2(v, u) * single(count / single(2 * np.pi))
+        inside = (0.25 - xp.abs(phase - xp.round(phase))) * pitch
+        share = soft_step(inside, footprint_mm) - 0.5
+        share = 0.5 + smoothstep(pitch / width / 2 - 1, height=share)
+        share *= soft_step(single(single(0.45) * cell) - radius, footprint_mm)
         return _two_tone(texture.colours, share)
 
     return paint
@@ -216,7 +227,7 @@ def _grain(texture: Grain, footprint_mm: float, seed: int) -> Painter:
 
 def _held(place: Floats, sharp: float) -> Floats:
     """Hold a coordinate (periods) at the middle of its square, but for the pixel at the edge."""
-    texel = place * np.float32(_GRAIN_PX)
-    whole = np.floor(texel)
-    part = soft_step(texel - whole - np.float32(0.5), 0.5 / sharp)
-    return (whole + part) / np.float32(_GRAIN_PX)
+    texel = place * _GRAIN_PX
+    whole = namespace(texel).floor(texel)
+    part = soft_step(texel - whole - 0.5, 0.5 / sharp)
+    return (whole + part) / _GRAIN_PX  # type: ignore[no-any-return]

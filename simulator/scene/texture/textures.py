@@ -15,6 +15,7 @@ import numpy.typing as npt
 from pydantic import Field
 from pydantic.dataclasses import dataclass, rebuild_dataclass
 
+from ....ground.arrays import namespace, single, take, write_at
 from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import tiles
@@ -81,17 +82,18 @@ def _layered(texture: Layered, footprint_mm: float, seed: int) -> Painter:
     under = painter(texture.under, footprint_mm, seed)
     over = painter(texture.over, footprint_mm, seed)
     share = cover(texture.mask, footprint_mm, seed + MASK_SEED)
-    strength = np.float32(texture.strength)
+    strength = single(texture.strength)
 
     def paint(x: Floats, y: Floats) -> Floats:
-        opacity = strength * share(x, y)
-        covered = np.flatnonzero(opacity > 0)
+        xp, opacity = namespace(x), strength * share(x, y)
+        covered = xp.nonzero(opacity > 0)[0]
         if 2 * covered.size > x.size:
             return mixed(under(x, y), over(x, y), opacity)
         colour = under(x, y)
         if covered.size:
-            top = over(x[covered], y[covered])
-            colour[covered] = mixed(colour[covered], top, opacity[covered])
+            top = over(take(x, covered), take(y, covered))
+            under_it = xp.take(colour.T, covered, axis=1).T  # as it lies in memory
+            write_at(colour, (covered,), mixed(under_it, top, take(opacity, covered)))
         return colour
 
     return paint

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import Field
 from pydantic.dataclasses import dataclass
 
+from ....ground.arrays import namespace, single, write
 from ....ground.types import Floats
 from ...rig import STRICT
 from ..pattern import patterns, tiles
@@ -64,10 +65,10 @@ def _leaf(texture: LeafSkin, footprint_mm: float, seed: int) -> Painter:
         at = field(x, y)
         share = line_share(at.rib, at.rib_half, rib_edge, pitch=2 * veins.half_width_mm)
         side = line_share(at.side, at.side_half, side_edge, pitch=veins.spacing_mm)
-        np.maximum(share, np.float32(_SIDE_SHARE) * side, out=share)
+        write("maximum", share, single(_SIDE_SHARE) * side, out=share)
         rung = line_share(at.rung, at.rung_half, rung_edge, pitch=veins.spacing_mm / 3)
-        np.maximum(share, np.float32(_RUNG_SHARE) * rung, out=share)
-        np.maximum(share, np.float32(texture.net) * net(x, y), out=share)
+        write("maximum", share, single(_RUNG_SHARE) * rung, out=share)
+        write("maximum", share, single(texture.net) * net(x, y), out=share)
         return mixed(skin(x, y), colour, share)
 
     return paint
@@ -85,8 +86,9 @@ def _net(texture: LeafSkin, footprint_mm: float, seed: int) -> Callable[[Floats,
         du, dv = bent(x, y)
         border = tiles.look_up(tile, *put(x + du, y + dv))
         # The bends also thin the veins here and there, until some end blind.
-        half = np.float32(0.045) + np.float32(0.15 / cell) * du
-        return line_share(border, np.maximum(half, np.float32(0.012)), edge, pitch=1.0)
+        half = single(0.045) + single(0.15 / cell) * du
+        half = namespace(half).maximum(half, single(0.012))
+        return line_share(border, half, edge, pitch=1.0)
 
     return share
 
@@ -138,28 +140,28 @@ def _shell(texture: ShellSkin, footprint_mm: float, seed: int) -> Painter:
     lines, _ = tiles.noise_for(0, 1.0, step)
     fine = FineLayers(4 * texture.lines_mm, 1, 1.0, footprint_mm, tiles.Placing(seed, "shell"))
     ramp = Ramp(texture.palette)
-    scale = np.float32(0.2 * texture.contrast)
-    bands = [(np.float32(place), width / 2) for place, width in texture.bands]
+    scale = single(0.2 * texture.contrast)
+    bands = [(single(place), width / 2) for place, width in texture.bands]
     dark = np.array(texture.band_colour, np.float32)
-    offset = np.float32(tiles.Placing(seed, "lines").offsets[0, 0])
+    offset = single(tiles.Placing(seed, "lines").offsets[0, 0])
     across_mm = spiral.radius_mm * (1 - 1 / spiral.growth)
-    slant = np.float32(spiral.slant / spiral.ribs)
+    slant = single(spiral.slant / spiral.ribs)
 
     def paint(x: Floats, y: Floats) -> Floats:
-        at = field(x, y)
-        along = (at.turns - slant * at.across) * np.float32(per_turn) + offset
-        drawn = at.across * np.float32(across_mm / tiles.CELLS / texture.lines_mm / _LINE_DRAW)
+        xp, at = namespace(x), field(x, y)
+        along: Any = (at.turns - slant * at.across) * single(per_turn) + offset
+        drawn: Any = at.across * single(across_mm / tiles.CELLS / texture.lines_mm / _LINE_DRAW)
         value = tiles.look_up(lines, along, drawn) * at.clear
         if fine:
-            value += np.float32(texture.grain) * fine(x, y)
-        colour = ramp(value * scale + np.float32(0.5))
+            value += single(texture.grain) * fine(x, y)
+        colour = ramp(value * scale + single(0.5))
         for place, half in bands:
             # Ragged by the growth lines, as pigment is laid down.
-            edge = np.float32(half) - np.abs(at.across - place) + np.float32(0.006) * value
+            edge = single(half) - xp.abs(at.across - place) + single(0.006) * value
             share = soft_step(edge, max(footprint_mm / across_mm, 0.02)) * at.clear
-            colour = mixed(colour, dark, np.float32(0.85) * share)
-        depth = np.minimum(at.across, 1 - at.across) * np.float32(1 / _SUTURE)
-        shadow = np.float32(0.45) * np.maximum(1 - depth, 0) * at.clear
+            colour = mixed(colour, dark, single(0.85) * share)
+        depth = xp.minimum(at.across, 1 - at.across) * single(1 / _SUTURE)
+        shadow = single(0.45) * xp.maximum(1 - depth, 0) * at.clear
         colour *= (1 - shadow)[:, None]
         return colour
 
