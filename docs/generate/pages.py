@@ -20,10 +20,10 @@ from stacktruth.simulator.handling.light import FlashUnit, Light, Recycle
 from stacktruth.simulator.handling.sway import Subject, Twitch, Wind
 from stacktruth.simulator.rig import Lens, Rig, Sensor
 from stacktruth.simulator.shooting.shoot import Shoot
-from stacktruth.simulator.shooting.truth import GLOSS_REGION, REGIONS
+from stacktruth.simulator.shooting.truth import REGIONS, REGIONS_OF
 from stacktruth.simulator.stack import columns as stack_columns
 from stacktruth.simulator.stack.frameio import FORMATS
-from stacktruth.simulator.stack.truthfiles import GLOSS_IMAGES, TRUTH_IMAGES
+from stacktruth.simulator.stack.truthfiles import IMAGES_OF_SOME, TRUTH_IMAGES
 
 from . import (
     atlas,
@@ -55,7 +55,7 @@ _TYPES = {
     "ideal": "float32, (rows, cols, 3)",
     "achievable": "float32, (rows, cols, 3)",
     "best_frame": "int16, (rows, cols)",
-    "regions": "uint8, (rows, cols)",
+    "regions": "uint8, (rows, cols); uint16 where light comes through",
 }
 
 
@@ -90,7 +90,11 @@ def write_all(folder: Path) -> None:
         "stack_formats": frame_formats(),
         "stack_regions": words.table(
             ["region", "bit"],
-            [[f"`{name}`", str(bit)] for name, bit in (REGIONS | GLOSS_REGION).items()],
+            [
+                [f"`{name}`", str(bit)]
+                for bits in (REGIONS, *REGIONS_OF.values())
+                for name, bit in bits.items()
+            ],
         ),
         "stack_plan": plan_keys(),
     }
@@ -139,7 +143,7 @@ def truth_images() -> str:
             words.cell(unit),
             words.cell(about[0].upper() + about[1:]) + ".",
         ]
-        for name, (about, unit) in (TRUTH_IMAGES | GLOSS_IMAGES).items()
+        for name, (about, unit) in (TRUTH_IMAGES | IMAGES_OF_SOME).items()
     ]
     return words.table(["file", "stored as", "unit", "meaning"], rows)
 

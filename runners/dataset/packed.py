@@ -29,7 +29,7 @@ from ...simulator.stack.manifest import (
     plan_from_data,
 )
 from ...simulator.stack.stackio import Stack
-from ...simulator.stack.truthfiles import GLOSS_IMAGES, TRUTH_IMAGES, truth_images
+from ...simulator.stack.truthfiles import IMAGES_OF_SOME, TRUTH_IMAGES, truth_images
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,8 +40,6 @@ _TEXTS = {"frames_json": INFO, "truth_json": TRUTH}
 _PLAN = "plan_json"
 #: Names of the arrays in the file.
 ARRAYS = ("frames", *TRUTH_IMAGES, "records", *_TEXTS, _PLAN)
-#: The same of a scene with gloss.
-_GLOSSY = (*ARRAYS, *GLOSS_IMAGES)
 _HEADER = 30  # bytes of a member's own head before its name (APPNOTE.TXT of ZIP, 4.3.7)
 
 
@@ -76,7 +74,8 @@ class PackedStack:
     @cached_property
     def truth(self) -> Truth:
         """The truth in the view of the reference frame."""
-        there = _GLOSSY if "gloss" in self.truth_facts["regions"] else ARRAYS
+        with _readable(self.path), zipfile.ZipFile(self.path) as held:
+            there = {name.removesuffix(".npy") for name in held.namelist()}
         arrays = {one.name: self._array(one.name) for one in fields(Truth) if one.name in there}
         return Truth(reference=self.truth_facts["reference"], **arrays)
 
@@ -107,7 +106,7 @@ class PackedStack:
         """
         with _readable(self.path), zipfile.ZipFile(self.path) as held:
             names = sorted(name.removesuffix(".npy") for name in held.namelist())
-            if names not in (sorted(ARRAYS), sorted(_GLOSSY)):
+            if sorted(set(names) - set(IMAGES_OF_SOME)) != sorted(ARRAYS):
                 raise ValueError(f"got arrays {', '.join(names)}, expected {', '.join(ARRAYS)}")
             if (damaged := held.testzip()) is not None:
                 raise ValueError(f"got {damaged} damaged, expected it as its checksum says")
@@ -138,7 +137,8 @@ def pack_stack(stack: Stack, path: Path) -> None:
     texts = {name: (stack.path / file).read_bytes() for name, file in _TEXTS.items()}
     texts[_PLAN] = canonical_json(stack.manifest.plan)
     arrays |= {name: np.frombuffer(text, np.uint8) for name, text in texts.items()}
-    np.savez(path, **{name: arrays[name] for name in _GLOSSY if name in arrays})  # type: ignore[arg-type]
+    names = [name for name in (*ARRAYS, *IMAGES_OF_SOME) if name in arrays]
+    np.savez(path, **{name: arrays[name] for name in names})  # type: ignore[arg-type]
 
 
 @contextmanager

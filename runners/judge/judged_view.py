@@ -14,7 +14,7 @@ from ...ground.types import Bools, Floats
 from ...metrics.image.image import score_pair
 from ...metrics.image.pair import ImagePair
 from ...metrics.image.picture import Picture
-from ...simulator.shooting.truth import GLOSS_REGION, REGIONS, Truth
+from ...simulator.shooting.truth import REGIONS, REGIONS_OF, Truth
 from .any_stack import AnyStack
 from .artefact_scores import ArtefactInputs, artefact_inputs
 from .limits import ViewLimits, view_limits
@@ -23,7 +23,7 @@ from .true_stages import StackTruth
 #: By the limit's name, region and metric.
 LimitScores = Mapping[str, Mapping[str, Mapping[str, float]]]
 #: Regions scored one by one, beside the whole valid picture.
-SCORED_REGIONS = (*REGIONS, *GLOSS_REGION)
+SCORED_REGIONS = (*REGIONS, *(name for bits in REGIONS_OF.values() for name in bits))
 IMAGE_METRICS = ("psnr_db", "ssim", "ciede2000_mean", "gradient_error")
 
 

@@ -23,6 +23,8 @@ _SHARED = single(1 / 3)
 _STEP_PER_RADIUS = single(1 / 3)
 #: Share of its change across the pupil that is in doubt where a layer rises as steeply as it blurs.
 _PER_RISE = single(0.1)
+#: Slopes of what is blurred unevenly are taken over so much to either side, px.
+_UNEVEN_STEP_PX = 1
 #: At most so far from a pixel what is laid there depends on the layers, px.
 PILE_REACH_PX = SLOPE_REACH_PX
 
@@ -58,6 +60,7 @@ class Pile:
         xp: Any = np,
     ) -> None:
         self.window = window
+        self.reach_px = reach_px
         self._most_level = float(np.log2(reach_px))
         # Channel by channel in memory, as layers are.
         empty = xp.empty((3, *window.shape), dtype=xp.float32)
@@ -154,6 +157,32 @@ class Pile:
         if steps:
             for axis in (0, 1):
                 change[axis, ...] += _across_pupil(layer.colour, blur_px, steps, axis)
+
+    def question(self, layer: Blurred, uneven_px: Floats) -> None:
+        """Doubt the light of a layer that was just laid, whose true blur is wider one way.
+
+        Parameters
+        ----------
+        layer : Blurred
+        uneven_px : array (rows, cols)
+            By how much its blur radius is wider one way, and narrower across.
+        """
+        if self.doubt is not None:
+            xp = namespace(self.doubt)
+            colour, uneven_px = sent(layer.colour, xp), sent(uneven_px, xp)
+            slope = _length([_slope(colour, axis, _UNEVEN_STEP_PX) for axis in (0, 1)])
+            doubt = self.doubt[layer.window.slices_in(self.window)]
+            write("maximum", doubt, uneven_px * xp.max(slope, axis=-1), out=doubt)
+
+    def add_pile(self, other: Pile) -> None:
+        """Add the light of another pile, whose tile lies in this one's: a window that shows it."""
+        here = other.window.slices_in(self.window)
+        light, change = self.light[*here, :], self._change[:, *here, :]
+        light += other.light
+        change += other._change
+        if self.doubt is not None and other.doubt is not None:
+            doubt = self.doubt[here]
+            write("maximum", doubt, other.doubt, out=doubt)
 
 
 def _length(change: Sequence[Floats]) -> Floats:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -39,7 +39,7 @@ from ..view.camera import Camera, Crop, Window
 from ..view.parts import parts_of
 from ..view.sheet_view import SheetPart
 from ..view.shine import BUMPY_MM, gloss_of, shine_view, unsteady_mm
-from ..view.view import Part, Sampling, View, reach
+from ..view.view import Image, Part, Sampling, View, reach
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
@@ -166,7 +166,8 @@ def view_depth(
     -------
     array (rows, cols) of float32
         z along the camera's optical axis, mm, 0 at the origin (the middle of the nominal plane of
-        focus); NaN where nothing is hit.
+        focus); NaN where nothing is hit. A surface counts however much light it lets through; in
+        a ball that bends light it is the depth of the image there.
 
     Raises
     ------
@@ -530,6 +531,8 @@ class _Sight:
     #: Into how many cells the pupil is cut for it, and whether its depth is that without bumps.
     shine_cells: int = 1
     shine_bumpy: bool = False
+    #: How what is seen in it is seen.
+    image: _Sight | None = None
 
     def window_for(self, tile: Window) -> Window:
         """Return what is seen of it for a tile."""
@@ -559,6 +562,8 @@ class _Look:
     def hides(self) -> bool:
         """Whether it surely hides all that is behind it."""
         part = self.sight.part
+        if part.translucent:
+            return False
         return part.detail_mm > 0 and part.fills(self.sight.taking.camera, self.window)
 
 
@@ -595,7 +600,7 @@ def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
     moves = 0 if taking.motion is None else taking.motion.reach_px
     cells, bumpy = (1, False) if gloss_of(part) is None else _shine_cells(part, taking)
     shine = 0.0 if gloss_of(part) is None else max(_SHINE_PX, _SHINE_SHARE * widest)
-    return _Sight(
+    sight = _Sight(
         number=number,
         part=part,
         taking=taking,
@@ -608,6 +613,26 @@ def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
         shine_px=shine,
         shine_cells=cells,
         shine_bumpy=bumpy,
+    )
+    return sight if part.image is None else replace(sight, image=_image_sight(part.image, sight))
+
+
+def _image_sight(image: Image, body: _Sight) -> _Sight:
+    """Return how what is seen in a part is seen, wherever light of that part may go."""
+    camera, key = body.taking.camera, body.taking.key
+    nearest, farthest = image.depths_mm(camera)
+    least, widest = radius_range_px(camera, body.taking.focus, key, nearest, farthest)
+    motion = body.taking.motion
+    return replace(
+        body,
+        part=image,
+        reach=body.reach.grown(body.margin_px),
+        margin_px=reach_px(key, widest) + (0 if motion is None else motion.reach_px),
+        scale=min(view_scale(key.size * least), _coarsest_scale(image, camera, farthest)),
+        normalised=True,
+        least_px=least,
+        radius_px=None,
+        shine_px=0.0,
     )
 
 
@@ -623,15 +648,78 @@ def _is_tilted(camera: Camera) -> bool:
     return rise * radius_mm / camera.distance_mm > _MOST_RISE
 
 
+@dataclass(frozen=True, eq=False)
+class _Layer:
+    """A part's view, blurred."""
+
+    blurred: Blurred
+    #: Its signed blur radius, px, and how steeply it changes where that is asked for.
+    blur_px: Floats
+    rise: Floats | None
+    #: Share of its image's light that it lets out, blurred, (rows, cols, 3).
+    let_out: Floats | None
+    #: By how much its blur radius is wider one way than ``blur_px``, and narrower across, px.
+    uneven_px: Floats | None
+
+
 def _lay_over(pile: Pile, look: _Look) -> None:
-    """Lay one part's blurred view over a tile."""
+    """Lay one part's blurred view over a tile, what is seen in it, and what it mirrors."""
     look = look.where_faster
-    sight, window = look.sight, look.window
-    taking, key = sight.taking, sight.taking.key
-    view = sight.part.view(taking.camera, window, sampling=_sampling(look))
-    xp = taking.camera.xp
-    if view.coverage is not None and not xp.any(view.coverage != 0):
+    view = _seen(look)
+    if view is None:
         return
+    layer = _layer(look, view, pile.window, doubts=pile.doubt is not None)
+    if layer is not None:
+        size = look.sight.taking.key.size
+        pile.lay(layer.blurred, layer.blur_px, size=size, rise=layer.rise)  # sends them there
+        if layer.let_out is not None and look.sight.image is not None:
+            pile.add_pile(_within(pile, look.sight.image, layer, size))
+    if gloss_of(look.sight.part) is not None:
+        _add_shine(pile, look)
+
+
+def _within(pile: Pile, image: _Sight, window: _Layer, size: float) -> Pile:
+    """Return what is seen in a part: its image, with all but the part laid over it in black."""
+    doubts = pile.doubt is not None
+    inner = Pile(
+        window.blurred.window,
+        (0.0, 0.0, 0.0),
+        reach_px=pile.reach_px,
+        doubts=doubts,
+        xp=namespace(pile.light),
+    )
+    at = image.window_for(inner.window)
+    look = _Look(image, at).where_faster
+    view = None if at.empty else _seen(look)
+    shown = None if view is None else _layer(look, view, inner.window, doubts=doubts)
+    if shown is not None:
+        inner.lay(shown.blurred, shown.blur_px, size=size, rise=shown.rise)
+        if shown.uneven_px is not None:
+            inner.question(shown.blurred, shown.uneven_px)
+        assert window.let_out is not None
+        colour = window.blurred.colour
+        dark = replace(
+            window.blurred,
+            colour=namespace(colour).zeros_like(colour),
+            coverage=1 - window.let_out,
+        )
+        inner.lay(dark, window.blur_px, size=size)
+    return inner
+
+
+def _seen(look: _Look) -> View | None:
+    """See one part; None where it covers nothing."""
+    camera = look.sight.taking.camera
+    view = look.sight.part.view(camera, look.window, sampling=_sampling(look))
+    if view.coverage is not None and not camera.xp.any(view.coverage != 0):
+        return None
+    return view
+
+
+def _layer(look: _Look, view: View, onto: Window, *, doubts: bool) -> _Layer | None:
+    """Blur one part's view; None where it lights nothing."""
+    sight, window = look.sight, look.window
+    taking, key, xp = sight.taking, sight.taking.key, sight.taking.camera.xp
     radius = blur_radius_px(taking.camera, taking.focus, key, window, view.depth_mm)
     if sight.radius_px is not None:
         side = -1 if xp.mean(radius) < 0 else 1
@@ -641,22 +729,29 @@ def _lay_over(pile: Pile, look: _Look) -> None:
         # nothing, and must not be sharper than what its view was merged for.
         least = single(sight.least_px)
         radius = xp.where(xp.abs(radius) < least, xp.copysign(least, radius), radius)
-    blurred = blur(
+    spread = partial(
+        blur,
         window,
-        view.colour,
-        view.coverage,
-        radius,
+        coverage=view.coverage,
+        radius_px=radius,
         key=key,
-        onto=pile.window,
+        onto=onto,
         normalised=sight.normalised,
         motion=taking.motion,
     )
-    if not blurred.window.empty:
-        blur_px = _signed_px(taking, view, blurred.window)
-        rise = _rise(blur_px) if pile.doubt is not None else None
-        pile.lay(blurred, blur_px, size=key.size, rise=rise)  # sends them to its device
-    if gloss_of(sight.part) is not None:
-        _add_shine(pile, look)
+    blurred = spread(view.colour)
+    if view.held is not None:
+        # What it holds back differs by channel, as its colour does.
+        blurred = replace(blurred, coverage=spread(view.held).colour)
+    if blurred.window.empty:
+        return None
+    let_out = None if view.let_out is None else spread(view.let_out).colour
+    blur_px = _signed_px(taking, view, blurred.window)
+    uneven = None
+    if doubts and view.across_mm is not None:
+        one_way = _signed_px(taking, replace(view, depth_mm=view.across_mm), blurred.window)
+        uneven = xp.abs(one_way - blur_px)
+    return _Layer(blurred, blur_px, _rise(blur_px) if doubts else None, let_out, uneven)
 
 
 def _add_shine(pile: Pile, look: _Look) -> None:

@@ -6,6 +6,7 @@ each corner of a triangle carries the radiance that it sends to every side.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import singledispatch
 from pathlib import Path
@@ -22,6 +23,7 @@ from ..scene.scene import Scene
 from ..view.ball_view import BallPart, ball_radiance, fade_angles, reflection_axis
 from ..view.camera import Camera, Crop
 from ..view.camera_flash import diffuser, middle_mm
+from ..view.clear_ball_view import ClearBall
 from ..view.fibre_view import FibrePart
 from ..view.mesh_view import MeshPart
 from ..view.parts import parts_of
@@ -41,6 +43,10 @@ _SPARE = 1.05
 _AROUND, _CAP_RINGS = 32, 4
 #: Finest and coarsest step on a ball, rad.
 _BALL_STEP = (0.02, 0.2)
+#: What is seen in a clear ball has corners no farther apart, px: it is made smaller there.
+_IN_BALL_PX = 0.5
+#: Tangent of the farthest that a clear ball is taken to look aside, but for its rim.
+_WIDE = 2.0
 #: A triangle lower than this share of its longest side is a needle.
 _NEEDLE = 1e-3
 #: A blurred sheet needs no finer pitch than this share of its least blur radius.
@@ -69,7 +75,11 @@ def export_scene(
         Ends in ``.ply`` (binary, float ``x y z r g b``) or ``.obj`` (text, ``v x y z r g b``).
         Object axes and mm; colours are linear radiance, 1 = saturation. Where a surface has gloss
         corners of a ``.ply`` have ``nx ny nz roughness index tr tg tb`` as well; what they mirror
-        is not in the colours. A comment tells of a flash that rides on the camera.
+        is not in the colours. A comment tells of a flash that rides on the camera. Where light
+        comes through a scene, ``.ply`` alone: its corners have ``transmit_r transmit_g
+        transmit_b`` (share of the light from behind that goes straight through, on top of the
+        colour) and ``refraction`` (index of what the surface encloses, 0 where it is opaque or
+        thin) as well.
     rig : Rig or None
         The rig whose picture the mesh is for; None is the scene's own.
     pose : Pose or None
@@ -90,7 +100,8 @@ def export_scene(
     Raises
     ------
     ValueError
-        A file name of another ending, or a pitch that is not > 0.
+        A file name of another ending, a pitch that is not > 0, or ``.obj`` for a scene that light
+        comes through.
     """
     path = Path(path)
     if path.suffix not in _WRITERS:
@@ -153,13 +164,18 @@ def scene_meshes(
     if pitch_mm is not None and not pitch_mm > 0:
         raise ValueError(f"pitch_mm must be > 0, got {pitch_mm}")
     meshes = []
-    for part in parts_of(scene):
+    parts = parts_of(scene)
+    balls = [part for part in parts if isinstance(part, ClearBall)]
+    for part in parts:
         if part.living and not camera.subject.present:
             continue
         # A part that moved is a camera that moved back.
         eye = camera.facing(part.name, living=part.living)
-        pitch = pitch_mm or _pitch_mm(part, eye, corners_per_px, coarsest_px)
-        mesh = part_mesh(part, eye, pitch)
+        # What is seen in a ball is sharp there, and from farther aside.
+        showing = [ball for ball in balls if any(part is one for one in ball.behind)]
+        coarsest = min(coarsest_px, _IN_BALL_PX) if showing else coarsest_px
+        pitch = pitch_mm or _pitch_mm(part, eye, corners_per_px, coarsest)
+        mesh = part_mesh(part, eye, pitch, showing)
         moved = (camera.pupil_mm - eye.pupil_mm).astype(np.float32)
         meshes.append(replace(mesh, points_mm=mesh.points_mm + moved))
     return meshes
@@ -175,14 +191,19 @@ def _pitch_mm(part: Part, camera: Camera, corners_per_px: float, coarsest_px: fl
 
 
 @singledispatch
-def part_mesh(part: Any, camera: Camera, pitch_mm: float) -> Mesh:
-    """Return one part of a scene as a mesh."""
+def part_mesh(
+    part: Any, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()
+) -> Mesh:
+    """Return one part of a scene as a mesh, with what of it is seen in clear balls before it."""
     raise TypeError(f"not a part of a scene: {part!r}")
 
 
 @part_mesh.register
-def _(part: SheetPart, camera: Camera, pitch_mm: float) -> Mesh:
+def _(part: SheetPart, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()) -> Mesh:
     area = _in_sight(part, camera)
+    for ball in showing:
+        seen = _in_ball(part, ball)
+        area = np.stack([np.minimum(area[0], seen[0]), np.maximum(area[1], seen[1])])
     if part.spec.outline.kind == "everywhere":
         (u0, v0), (u1, v1) = area
         corners = np.array([[u0, v0], [u1, v0], [u1, v1], [u0, v1]])
@@ -210,6 +231,15 @@ def _in_sight(part: SheetPart, camera: Camera) -> Doubles:
     return np.stack([own.min(axis=0), own.max(axis=0)])
 
 
+def _in_ball(part: SheetPart, ball: ClearBall) -> Doubles:
+    """Return what a clear ball shows of a sheet's own plane, all but its rim: as `_in_sight`."""
+    x, y, z = ball.ball.centre_mm
+    aside = _WIDE * max(part.bounds_mm()[1] - z, ball.ball.radius_mm)
+    square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * aside
+    own = np.stack(part.own(*(square + np.array([x, y])).T), axis=1)
+    return np.stack([own.min(axis=0), own.max(axis=0)])
+
+
 def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float, camera: Camera) -> Mesh:
     """Return one grid of a sheet's points as a mesh."""
     turn = np.deg2rad(part.spec.rotate_deg)
@@ -217,14 +247,19 @@ def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float, camera: Cam
     x0, y0, z0 = part.spec.centre_mm
     points = [x0 + cos * u - sin * v, y0 + sin * u + cos * v, z0 - part.height_mm(u, v)]
     colours = part.painted(u, v, pitch_mm) * part.light_at(u, v, pitch_mm, camera)[..., None]
-    mesh = _mesh(np.stack(points, axis=-1), colours)
     slopes = part.slopes(u, v, pitch_mm)
     out = part.upright(slopes)
-    return replace(mesh, gloss=_gloss(part, np.stack(np.broadcast_arrays(*out), axis=-1)))
+    return replace(
+        _mesh(np.stack(points, axis=-1), colours),
+        gloss=_gloss(part, np.stack(np.broadcast_arrays(*out), axis=-1)),
+        transmittance=(
+            part.transmitted(u, v, pitch_mm).reshape(-1, 3) if part.translucent else None
+        ),
+    )
 
 
 @part_mesh.register
-def _(part: FibrePart, camera: Camera, pitch_mm: float) -> Mesh:
+def _(part: FibrePart, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()) -> Mesh:
     turn = 2 * np.pi * np.arange(_AROUND + 1) / _AROUND
     sideways, toward = part.frames(camera.pupil_mm)
     # Around the fibre from its right over the side toward the camera.
@@ -249,7 +284,13 @@ def _(part: FibrePart, camera: Camera, pitch_mm: float) -> Mesh:
 
 
 @part_mesh.register
-def _(part: BallPart, camera: Camera, pitch_mm: float) -> Mesh:
+def _(part: ClearBall, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()) -> Mesh:
+    mesh = part_mesh(part.ball, camera, pitch_mm)
+    return replace(mesh, refraction=np.full(len(mesh.points_mm), part.index, np.float32))
+
+
+@part_mesh.register
+def _(part: BallPart, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()) -> Mesh:
     axis = reflection_axis(part, camera)
     across = np.cross(axis, [1.0, 0.0, 0.0])
     across /= np.linalg.norm(across)
@@ -276,7 +317,7 @@ def _gloss(part: Part, normals: npt.NDArray) -> Floats | None:
 
 
 @part_mesh.register
-def _(part: MeshPart, camera: Camera, pitch_mm: float) -> Mesh:
+def _(part: MeshPart, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()) -> Mesh:
     # All of a mesh comes with its first piece: where it is cut is nothing to another renderer.
     return joined([faces_of(part, camera.pupil_mm, pitch_mm)] if part.number == 0 else [])
 

@@ -14,20 +14,16 @@ from ...ground.types import Floats
 Faces = npt.NDArray[np.int32]
 
 _NO_FACES = np.empty((0, 3), np.int32)
-_PLY_VERTEX = np.dtype([(name, "<f4") for name in ("x", "y", "z", "r", "g", "b")])
+_PLY_VERTEX = ("x", "y", "z", "r", "g", "b")
 #: What a glossy corner has in a PLY file beside place and colour.
 GLOSS_PROPERTIES = ("nx", "ny", "nz", "roughness", "index", "tr", "tg", "tb")
+#: What else a corner has, in files of scenes that light comes through.
+_PLY_CLEAR = ("transmit_r", "transmit_g", "transmit_b", "refraction")
 _PLY_FACE = np.dtype([("corners", "u1"), ("corner", "<i4", 3)])
 _PLY_HEADER = """ply
 format binary_little_endian 1.0
 {comments}element vertex {vertices}
-property float x
-property float y
-property float z
-property float r
-property float g
-property float b
-{more}element face {faces}
+{properties}element face {faces}
 property list uchar int vertex_indices
 end_header
 """
@@ -47,17 +43,29 @@ class Mesh:
     gloss : array (n, 8) of float32 or None
         How each corner mirrors a flash, as `GLOSS_PROPERTIES` names it: unit normal, roughness,
         refractive index and tint; all 0 where it does not. None where no corner does.
+    transmittance : array (n, 3) of float32 or None
+        Share of the light from behind that goes straight through; None: none does.
+    refraction : array (n,) of float32 or None
+        Refractive index of what a surface encloses, 0 where it is opaque or thin; None: 0 all over.
     """
 
     points_mm: Floats
     colours: Floats
     faces: Faces
     gloss: Floats | None = None
+    transmittance: Floats | None = None
+    refraction: Floats | None = None
+
+    @property
+    def clear(self) -> bool:
+        """Whether light comes through any of it."""
+        return self.transmittance is not None or self.refraction is not None
 
 
 def joined(meshes: Sequence[Mesh]) -> Mesh:
     """Return one mesh that holds several."""
     empty = Mesh(np.empty((0, 3), np.float32), np.empty((0, 3), np.float32), _NO_FACES)
+    clear = any(mesh.clear for mesh in meshes)
     meshes = [empty, *meshes]
     starts = np.cumsum([0] + [len(mesh.points_mm) for mesh in meshes[:-1]])
     shifted = [mesh.faces + np.int32(start) for mesh, start in zip(meshes, starts, strict=True)]
@@ -69,6 +77,21 @@ def joined(meshes: Sequence[Mesh]) -> Mesh:
         np.concatenate([mesh.colours for mesh in meshes]),
         np.concatenate(shifted),
         gloss,
+        *(
+            (np.concatenate(one) for one in zip(*map(_through, meshes), strict=True))
+            if clear
+            else ()
+        ),
+    )
+
+
+def _through(mesh: Mesh) -> tuple[Floats, Floats]:
+    """Return what comes through each corner, and the index behind it, where none is told too."""
+    straight, index = mesh.transmittance, mesh.refraction
+    count = len(mesh.points_mm)
+    return (
+        np.zeros((count, 3), np.float32) if straight is None else straight,
+        np.zeros(count, np.float32) if index is None else index,
     )
 
 
@@ -96,6 +119,8 @@ def grid_faces(rows: int, cols: int) -> Faces:
 def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     """Write a mesh as binary PLY with float corners ``x y z r g b``, and gloss where it has some.
 
+    One that light comes through has ``transmit_r transmit_g transmit_b refraction`` as well.
+
     Parameters
     ----------
     mesh : Mesh
@@ -103,23 +128,22 @@ def write_ply(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     comments : sequence of str
         Lines for the header.
     """
-    more = () if mesh.gloss is None else GLOSS_PROPERTIES
-    kind = np.dtype([*_PLY_VERTEX.descr, *((name, "<f4") for name in more)])
-    vertices = np.empty(len(mesh.points_mm), kind)
+    columns = dict(zip(_PLY_VERTEX, [*mesh.points_mm.T, *mesh.colours.T], strict=True))
     if mesh.gloss is not None:
-        for k, name in enumerate(more):
-            vertices[name] = mesh.gloss[:, k]
-    for k, axis in enumerate("xyz"):
-        vertices[axis] = mesh.points_mm[:, k]
-    for k, channel in enumerate("rgb"):
-        vertices[channel] = mesh.colours[:, k]
+        columns |= dict(zip(GLOSS_PROPERTIES, mesh.gloss.T, strict=True))
+    if mesh.clear:
+        straight, index = _through(mesh)
+        columns |= dict(zip(_PLY_CLEAR, [*straight.T, index], strict=True))
+    vertices = np.empty(len(mesh.points_mm), [(name, "<f4") for name in columns])
+    for name, column in columns.items():
+        vertices[name] = column
     faces = np.empty(len(mesh.faces), _PLY_FACE)
     faces["corners"] = 3
     faces["corner"] = mesh.faces
     header = _PLY_HEADER.format(
         comments="".join(f"comment {line}\n" for line in comments),
         vertices=len(vertices),
-        more="".join(f"property float {name}\n" for name in more),
+        properties="".join(f"property float {name}\n" for name in columns),
         faces=len(faces),
     )
     with path.open("wb") as file:
@@ -137,7 +161,17 @@ def write_obj(mesh: Mesh, path: Path, *, comments: Sequence[str] = ()) -> None:
     path : Path
     comments : sequence of str
         Lines for the top of the file.
+
+    Raises
+    ------
+    ValueError
+        Light comes through the mesh: the format has no place for that.
     """
+    if mesh.clear:
+        raise ValueError(
+            f"export {str(path)!r}: got a scene with surfaces that light comes through, allowed "
+            "opaque ones in .obj; .ply holds both"
+        )
     with path.open("w", encoding="ascii") as file:
         file.writelines(f"# {line}\n" for line in comments)
         corners = np.concatenate([mesh.points_mm, mesh.colours], axis=1)

@@ -20,6 +20,7 @@ from .mesh.own_mesh import OwnMesh
 from .relief.reliefs import FlatRelief, Relief
 from .texture.palette import Colour
 from .texture.textures import Texture
+from .texture.transmittance import Transmittance
 
 Vec2 = tuple[float, float]
 Vec3 = tuple[float, float, float]
@@ -85,6 +86,11 @@ class Sheet:
         Height toward the camera over the sheet's own x and y.
     texture : Texture
         Colour over the sheet's own x and y.
+    transmittance : Texture or None
+        Share of the light from behind that comes through, 0 to 1 per channel, over the sheet's own
+        x and y: one number, a colour, or a texture. The sheet's own colour is added whole, so a
+        clear one wants to be dark. A texture of the same kind, keys and sheet as the colour's draws
+        the same cells and veins. None: it hides all that is behind it.
     lit : bool
         Whether the scene's light shades the relief; targets are not shaded.
     gloss : Gloss or None
@@ -102,6 +108,7 @@ class Sheet:
     outline: Outline = Outline()
     relief: Relief = FlatRelief()
     texture: Texture
+    transmittance: Transmittance | None = None
     lit: bool = True
     gloss: Gloss | None = None
     living: bool = True
@@ -193,7 +200,14 @@ class Balls:
         Radiance of the light's reflection, 1 = saturation; 0 for a dull ball.
     clear : float
         0 for an opaque ball lit from outside, 1 for a clear drop that gathers the light at its
-        far side.
+        far side; painted, it shows nothing of what is behind.
+    refractive_index : float or None
+        Of what it is made of (water 1.33, glass 1.5): then it shows the sheets behind it, small
+        and upside down, at the depth where a ball lens has their image, and ``colour`` and
+        ``clear`` do not count. None: it is painted.
+    tint : colour
+        Share of the light that comes through the middle of a ball with a refractive index, each
+        factor 0 to 1; through less of it there comes more.
     gloss : Gloss or None
         How it mirrors the flash on the camera, which the scene's lighting then has to have; the
         ``highlight`` is not painted.
@@ -208,6 +222,8 @@ class Balls:
     colour: Colour = (0.6, 0.6, 0.6)
     highlight: float = Field(default=8.0, ge=0)
     clear: float = Field(default=1.0, ge=0, le=1)
+    refractive_index: float | None = Field(default=None, ge=1.05, le=4)
+    tint: Colour = (1.0, 1.0, 1.0)
     gloss: Gloss | None = None
     living: bool = True
 
@@ -217,6 +233,8 @@ class Balls:
             raise ValueError(
                 f"radius_mm: got {len(self.radius_mm)} values, allowed 1 or {len(self.at_mm)}"
             )
+        if max(self.tint) > 1:
+            raise ValueError(f"tint: got {max(self.tint):g}, allowed 0 to 1 for each channel")
         return self
 
 
@@ -378,8 +396,8 @@ class Scene:
                     f"{sorted(sheets)}"
                 )
         for surface in self.surface:
-            may_mirror = isinstance(surface, Sheet | Balls)
-            if may_mirror and surface.gloss and self.lighting.flash is None:
+            glossy = isinstance(surface, Sheet | Balls) and surface.gloss is not None
+            if glossy and self.lighting.flash is None:
                 raise ValueError(
                     f"surface {surface.name!r}: got gloss without a flash to mirror, allowed where "
                     "lighting.flash is set"

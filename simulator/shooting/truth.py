@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -40,8 +41,14 @@ _REGION_NAMES = (
 )
 #: Bits of the region image, by name. A pixel may be in several regions.
 REGIONS = {name: 1 << place for place, name in enumerate(_REGION_NAMES)}
-#: What a scene with gloss has beside them.
+#: What a scene with gloss has beside them, ...
 GLOSS_REGION = {"gloss": 1 << len(_REGION_NAMES)}
+#: ... and what only scenes have with surfaces that light comes through.
+CLEAR_REGIONS = {"translucent": 1 << 9, "refracted": 1 << 10}
+#: The same by the image of the truth that is there where they are.
+REGIONS_OF = {"highlight_depth_mm": GLOSS_REGION, "depth_behind_mm": CLEAR_REGIONS}
+#: A surface that lets less light than this through, mean of its channels, is not seen through.
+CLEAR = 0.1
 #: Mirrored light counts as a highlight from this on, 1 = saturation, ...
 _LEAST_SHINE = 0.05
 #: ... where it is at least so many times as bright as the rest. [assumption]
@@ -68,8 +75,9 @@ class Truth:
     achievable : array (rows, cols, 3)
         The same with, at each point, the least defocus of any usable frame.
     depth_mm : array (rows, cols)
-        z along the optical axis, from the origin, of the nearest surface at the pixel's centre;
-        NaN where nothing is hit.
+        z along the optical axis, from the origin, of the nearest surface that covers half of the
+        pixel or more, however much light it lets through; in the region "refracted" of the image
+        that is seen in it; NaN where nothing is hit.
     best_frame : array (rows, cols) of int16
         The usable frame in which the point is sharpest; -1 where nothing is hit.
     residual_blur_px : array (rows, cols)
@@ -83,6 +91,10 @@ class Truth:
     highlight_depth_mm : array (rows, cols) or None
         z, as of ``depth_mm``, of the image of the flash that a glossy surface shows there; NaN
         outside the region "gloss". None where the scene has no gloss.
+    depth_behind_mm : array (rows, cols) or None
+        In the region "translucent", z of the nearest opaque surface behind all that is seen
+        through, or of the image in it; NaN elsewhere, and where there is none. None for a scene
+        without surfaces that light comes through.
     """
 
     reference: int
@@ -95,11 +107,13 @@ class Truth:
     edge_distance_px: Floats
     regions: npt.NDArray[np.unsignedinteger]
     highlight_depth_mm: Floats | None = None
+    depth_behind_mm: Floats | None = None
 
     @property
     def region_bits(self) -> dict[str, int]:
-        """Bits of the region image, by name: `REGIONS`, and "gloss" where the scene has any."""
-        return REGIONS if self.highlight_depth_mm is None else REGIONS | GLOSS_REGION
+        """Bits of the region image, by name: `REGIONS`, and what of `REGIONS_OF` the scene has."""
+        there = (bits for name, bits in REGIONS_OF.items() if getattr(self, name) is not None)
+        return dict(chain(REGIONS.items(), *(bits.items() for bits in there)))
 
     def mask(self, region: str) -> Bools:
         """Return where a region is, array (rows, cols) of bool.
@@ -107,8 +121,10 @@ class Truth:
         Parameters
         ----------
         region : str
-            A key of `region_bits`.
+            A key of `REGIONS`, or of those in `REGIONS_OF`, which are nowhere in other scenes.
         """
+        if region not in self.region_bits and any(region in more for more in REGIONS_OF.values()):
+            return np.zeros(self.regions.shape, bool)
         return (self.regions & self.region_bits[region]) > 0
 
 
@@ -191,6 +207,8 @@ class TruthView:
         ideal, seen = layers["ideal"]["ideal"], _Seen(**layers["nearest"])
         key = optics_of(self.camera.lens_rig, pitch_um=self.camera.pitch_um)
         edge_distance, band = _edges(seen, self.camera, key)
+        parts = parts_of(self.scene)
+        clear = any(part.translucent or part.image is not None for part in parts)
         gloss = _highlights(seen, ideal)
         return Truth(
             reference=self.reference,
@@ -201,8 +219,9 @@ class TruthView:
             residual_blur_px=seen.residual_px,
             coverage=seen.coverage,
             edge_distance_px=edge_distance,
-            regions=_regions(seen, ideal, band, gloss),
+            regions=_regions(seen, ideal, band, gloss, clear=clear),
             highlight_depth_mm=_where(gloss, seen.shine_depth_mm),
+            depth_behind_mm=seen.behind_mm if clear else None,
         )
 
     @property
@@ -234,6 +253,14 @@ class TruthView:
             seen.best_frame[area][solid] = sharpest.frame[solid]
             seen.frame_edge[area][solid] = sharpest.frame_edge[solid]
             depth = np.broadcast_to(view.depth_mm, solid.shape)
+            surface = depth if view.surface_mm is None else view.surface_mm
+            seen.surface_mm[area][solid] = np.broadcast_to(surface, solid.shape)[solid]
+            seen.refracted[area][solid] = part.image is not None
+            # What was seen through before goes on being, and what is behind it.
+            opaque = np.where(seen.translucent[area], seen.behind_mm[area], seen.depth_mm[area])
+            through = solid & _is_seen_through(view)
+            seen.behind_mm[area][solid] = np.where(through, opaque, np.float32(np.nan))[solid]
+            seen.translucent[area][solid] = through[solid]
             seen.depth_mm[area][solid] = depth[solid]
             seen.part[area][solid] = numbers[id(part)]
             seen.living[area][solid] = moved and part.living
@@ -244,10 +271,10 @@ class TruthView:
             if seen.shine is not None and seen.shine_depth_mm is not None:
                 noted = seen.shine[area], seen.shine_depth_mm[area]
                 _note_shine(noted, part, view, camera, solid)
-        start = np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
-        seen.depth_mm[:] += start
-        if seen.shine_depth_mm is not None:
-            seen.shine_depth_mm[:] += start
+        origin = np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
+        for whole in (seen.depth_mm, seen.behind_mm, seen.surface_mm, seen.shine_depth_mm):
+            if whole is not None:
+                whole[:] += origin
         held = {field.name: getattr(seen, field.name) for field in fields(seen)}
         return {name: values for name, values in held.items() if values is not None}
 
@@ -278,6 +305,12 @@ class _Seen:
     living: Bools
     frame_edge: Bools
     part: npt.NDArray[np.int32]
+    #: Depth of the nearest opaque surface behind what is translucent; NaN elsewhere.
+    behind_mm: Floats
+    translucent: Bools
+    refracted: Bools
+    #: Camera depth of the surface itself, where ``depth_mm`` is that of an image in it.
+    surface_mm: Floats
     #: Luma of the mirrored light and camera depth of its image, of a scene with gloss.
     shine: Floats | None = None
     shine_depth_mm: Floats | None = None
@@ -294,9 +327,21 @@ class _Seen:
             living=np.zeros(shape, bool),
             frame_edge=np.zeros(shape, bool),
             part=np.full(shape, -1, np.int32),
+            behind_mm=np.full(shape, np.nan, np.float32),
+            translucent=np.zeros(shape, bool),
+            refracted=np.zeros(shape, bool),
+            surface_mm=np.full(shape, np.nan, np.float32),
             shine=np.zeros(shape, np.float32) if gloss else None,
             shine_depth_mm=np.full(shape, np.nan, np.float32) if gloss else None,
         )
+
+
+def _is_seen_through(view: View) -> Bools:
+    """Return where a view's part lets through enough of the light behind its own coverage."""
+    if view.held is None:
+        return np.zeros(view.window.shape, bool)
+    covered = np.float32(1) if view.coverage is None else view.coverage
+    return view.held.mean(axis=-1) <= (1 - CLEAR) * covered
 
 
 def _note_shine(
@@ -373,7 +418,7 @@ def _edges(seen: _Seen, camera: Camera, key: Optics) -> tuple[Floats, Bools]:
     An edge lies between two pixels of different parts whose depths differ by more blur than one
     pixel when one of them is in focus. The band about it is as wide as that blur.
     """
-    depth = np.nan_to_num(seen.depth_mm, nan=1e3)
+    depth = np.nan_to_num(seen.surface_mm, nan=1e3)
     jump = np.zeros(depth.shape, np.float32)
     for axis in (0, 1):
         step = np.abs(np.diff(depth, axis=axis))
@@ -406,7 +451,7 @@ def _where(gloss: Bools | None, depth_mm: Floats | None) -> Floats | None:
 
 
 def _regions(
-    seen: _Seen, ideal: Floats, band: Bools, gloss: Bools | None
+    seen: _Seen, ideal: Floats, band: Bools, gloss: Bools | None, *, clear: bool
 ) -> npt.NDArray[np.unsignedinteger]:
     valid = np.isfinite(seen.depth_mm) & ~seen.frame_edge
     bright = ndimage.binary_dilation(ideal.max(axis=2) > 1.0, iterations=2)
@@ -424,9 +469,13 @@ def _regions(
         "moving": seen.living,
         "never-in-focus": valid & (seen.residual_px > NEVER_PX),
     }
-    if gloss is None:
-        return with_bits(masks, REGIONS)
-    return with_bits(masks | {"gloss": gloss}, REGIONS | GLOSS_REGION)
+    bits = REGIONS
+    if gloss is not None:
+        masks, bits = masks | {"gloss": gloss}, bits | GLOSS_REGION
+    if clear:
+        masks |= {"translucent": seen.translucent, "refracted": seen.refracted}
+        bits = bits | CLEAR_REGIONS
+    return with_bits(masks, bits)
 
 
 def with_bits(

@@ -13,11 +13,11 @@ import numpy as np
 
 from ...ground.columns import Column
 from ..data import shown_value
-from ..shooting.truth import GLOSS_REGION, REGIONS
+from ..shooting.truth import REGIONS, REGIONS_OF
 from .columns import FRAME_KEYS, INFO_KEYS, RECORD_COLUMNS, TRUTH_KEYS
 from .frameio import FORMATS
 from .manifest import INFO, RECORDS, TRUTH
-from .truthfiles import GLOSS_IMAGES, TRUTH_IMAGES, truth_file, truth_images
+from .truthfiles import IMAGES_OF_SOME, TRUTH_IMAGES, truth_file, truth_images
 
 if TYPE_CHECKING:
     from .stackio import Stack
@@ -51,10 +51,10 @@ def _missing(stack: Stack) -> Iterator[str]:
     for number, frame in enumerate(stack.info["frames"]):
         yield from _absent(frame, FRAME_KEYS, f"{INFO}: frames.{number}")
     facts = stack.truth_facts
-    glossy = truth_file(*GLOSS_IMAGES) in stack.manifest.files
+    more = [name for name in IMAGES_OF_SOME if truth_file(name) in stack.manifest.files]
     lists: Mapping[str, Iterable[str]] = {
-        "regions": [*REGIONS, *(GLOSS_REGION if glossy else ())],
-        "images": [*TRUTH_IMAGES, *(GLOSS_IMAGES if glossy else ())],
+        "regions": [*REGIONS, *(region for name in more for region in REGIONS_OF[name])],
+        "images": [*TRUTH_IMAGES, *more],
     }
     for name, known in lists.items():
         yield from (

@@ -34,7 +34,7 @@ from .manifest import (
     read_manifest,
 )
 from .stackwrite import write_stack
-from .truthfiles import GLOSS_IMAGES, TRUTH_IMAGES, truth_file
+from .truthfiles import IMAGES_OF_SOME, TRUTH_IMAGES, truth_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -96,7 +96,7 @@ class Stack:
     @cached_property
     def truth(self) -> Truth:
         """The truth in the view of the reference frame."""
-        more = [name for name in GLOSS_IMAGES if truth_file(name) in self.manifest.files]
+        more = [name for name in IMAGES_OF_SOME if truth_file(name) in self.manifest.files]
         places = {name: self.path / truth_file(name) for name in (*TRUTH_IMAGES, *more)}
         images = {
             name: checked_image(read_image(at), name, at=at, info=self.info)

@@ -20,11 +20,14 @@ TRUTH_IMAGES = {
     "edge_distance_px": ("distance to the nearest occluding edge", "px"),
     "regions": ("bits of the regions the pixel lies in", "bits"),
 }
-
-#: The same of a scene with gloss, beside them.
-GLOSS_IMAGES = {
+#: Those that only some scenes have: with gloss, or with surfaces that light comes through.
+IMAGES_OF_SOME = {
     "highlight_depth_mm": (
         "z of the flash's image where a highlight shows it, as of depth_mm; NaN elsewhere",
+        "mm",
+    ),
+    "depth_behind_mm": (
+        "z of the opaque surface that is seen through translucent ones; NaN: there is none",
         "mm",
     ),
 }
@@ -32,7 +35,8 @@ GLOSS_IMAGES = {
 
 def truth_images(truth: Truth) -> dict[str, tuple[str, str]]:
     """Return what images a truth has, with what each holds, and its unit."""
-    return TRUTH_IMAGES if truth.highlight_depth_mm is None else TRUTH_IMAGES | GLOSS_IMAGES
+    there = (name for name in IMAGES_OF_SOME if getattr(truth, name) is not None)
+    return TRUTH_IMAGES | {name: IMAGES_OF_SOME[name] for name in there}
 
 
 def truth_file(name: str) -> str:

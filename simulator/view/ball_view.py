@@ -62,6 +62,8 @@ class BallPart:
     region: str = "plain"
     extended: bool = False
     detail_mm: float = 0.0
+    translucent: bool = False
+    image: None = None
 
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it."""
@@ -86,12 +88,12 @@ class BallPart:
             return _nothing(window, camera.xp)
         fine, small = self._samples(depth, camera, window, sampling.sharp)
         pixel = window.scale / fine / camera.focal_px
-        rays = _spread(camera, window, fine)
+        rays = spread_rays(camera, window, fine)
         colour, coverage, depth_map = self._seen(camera, *rays, pixel=pixel)
         return View(
             window,
-            _pooled(colour, fine) * small,
-            _pooled(coverage, fine) * small,
+            pooled(colour, fine) * small,
+            pooled(coverage, fine) * small,
             _pooled_depth(depth_map, fine),
         )
 
@@ -115,7 +117,7 @@ class BallPart:
         if depth <= self.radius_mm:
             return None
         fine, small = self._samples(depth, camera, window, _GLOSS_FINE)
-        down, across = _spread(camera, window, fine)
+        down, across = spread_rays(camera, window, fine)
         pixel = window.scale / fine / camera.focal_px
         depths, coverage, normal = self._met(camera, down, across, pixel=pixel)
         points = (across * depths, down * depths, depths)
@@ -183,10 +185,10 @@ class BallSkin:
 
     def pooled(self, values: npt.NDArray) -> Floats:
         """Return the means of samples' values over the pixels."""
-        return _pooled(values, self.fine).astype(np.float32)
+        return pooled(values, self.fine).astype(np.float32)
 
 
-def _spread(camera: Camera, window: Window, fine: int) -> tuple[npt.NDArray, npt.NDArray]:
+def spread_rays(camera: Camera, window: Window, fine: int) -> tuple[npt.NDArray, npt.NDArray]:
     """Return the tangents of ``fine`` rays per pixel side, as `Camera.ray_axes` does."""
     places = ((np.arange(fine) + 0.5) / fine - 0.5) * window.scale
     row, col = (axis.ravel() for axis in window.centres())
@@ -195,7 +197,7 @@ def _spread(camera: Camera, window: Window, fine: int) -> tuple[npt.NDArray, npt
     )
 
 
-def _pooled(values: Floats, factor: int) -> Floats:
+def pooled(values: Floats, factor: int) -> Floats:
     """Return means over blocks of ``factor`` x ``factor`` samples."""
     if factor == 1:
         return values
@@ -208,7 +210,7 @@ def _pooled_depth(values: Floats, factor: int) -> Floats:
     """Return the same of depths, to the last digit alike on every device."""
     xp, rows, cols = namespace(values), values.shape[0] // factor, values.shape[1] // factor
     if factor == 1 or 1 in (rows, cols):  # of a line of pixels NumPy has another order
-        return _pooled(values, factor)
+        return pooled(values, factor)
     blocks = xp.reshape(values, (rows, factor, cols, factor))
     across = summed(blocks)
     total: Any = across[:, 0, :]

@@ -48,6 +48,8 @@ class FibrePart:
     region: str = "fibres"
     extended: bool = False
     detail_mm: float = 0.0
+    translucent: bool = False
+    image: None = None
 
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it."""

@@ -61,6 +61,8 @@ class MeshPart:
     region: str = "plain"
     extended: bool = True
     detail_mm: float = np.inf
+    translucent: bool = False
+    image: None = None
 
     @property
     def name(self) -> str:
@@ -116,7 +118,7 @@ class MeshPart:
 
         It is drawn on the host and sent to the camera's device: lists of hits are not for a device.
         """
-        return _sent(self._view(camera, window, sampling, bare=bare), camera)
+        return self._view(camera, window, sampling, bare=bare).sent(camera.xp)
 
     def _view(self, camera: Camera, window: Window, sampling: Sampling, *, bare: bool) -> View:
         seen = self._seen(camera)
@@ -291,16 +293,6 @@ class _Seen:
             for at, first in zip(window.centres(), (grid.row0, grid.col0), strict=True)
         )
         return _between(_between(depth, down.ravel()).T, across.ravel()).T
-
-
-def _sent(view: View, camera: Camera) -> View:
-    """Return a view with its arrays on a camera's device; colours lie channel by channel."""
-    xp = camera.xp
-    colour = view.colour
-    if xp is not np and colour.size:
-        colour = xp.moveaxis(sent(np.ascontiguousarray(np.moveaxis(colour, -1, 0)), xp), 0, -1)
-    coverage = None if view.coverage is None else sent(view.coverage, xp)
-    return View(view.window, colour, coverage, sent(view.depth_mm, xp))
 
 
 @lru_cache(maxsize=128)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -11,6 +12,7 @@ from ..scene.mesh.own_mesh import OwnMesh
 from ..scene.scene import Balls, Fibres, Scene, Sheet
 from ..streams import stream
 from .ball_view import BallPart
+from .clear_ball_view import ClearBall, behind
 from .fibre_view import FibrePart
 from .mesh_view import mesh_parts
 from .sheet_view import SheetPart
@@ -38,7 +40,7 @@ def parts_of(scene: Scene) -> tuple[Part, ...]:
         elif isinstance(surface, OwnMesh):
             parts.extend(mesh_parts(surface, scene))
         else:
-            parts.extend(_far_to_near(_balls(surface, scene)))
+            parts.extend(_far_to_near(_balls(surface, scene, tuple(parts))))
     return tuple(parts)
 
 
@@ -46,7 +48,24 @@ def _far_to_near(parts: list[Part]) -> list[Part]:
     return sorted(parts, key=lambda part: -float(part.box_mm()[:, 2].mean()))
 
 
-def _balls(surface: Balls, scene: Scene) -> list[Part]:
+def _balls(surface: Balls, scene: Scene, before: tuple[Part, ...]) -> list[Part]:
+    painted = _painted_balls(surface, scene)
+    if surface.refractive_index is None:
+        return list(painted)
+    return [
+        ClearBall(
+            # Of its own it has only the light's reflection.
+            ball=replace(ball, colour=(0.0, 0.0, 0.0)),
+            index=surface.refractive_index,
+            tint=surface.tint,
+            behind=behind(before),
+            backdrop=scene.backdrop,
+        )
+        for ball in painted
+    ]
+
+
+def _painted_balls(surface: Balls, scene: Scene) -> list[BallPart]:
     radii = np.broadcast_to(np.array(surface.radius_mm), len(surface.at_mm))
     return [
         BallPart(

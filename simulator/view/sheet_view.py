@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import product
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import image_filter, namespace, sent, single, write, write_at
+from ...ground.arrays import clip, image_filter, namespace, sent, single, write, write_at
 from ...ground.types import Bools, Floats
 from ..scene.relief import reliefs
 from ..scene.scene import Lighting, Outline, Sheet
@@ -55,6 +56,7 @@ class SheetPart:
     lighting: Lighting
     seed: int
     region: str = "plain"
+    image: None = None
 
     @property
     def name(self) -> str:
@@ -81,6 +83,11 @@ class SheetPart:
     def detail_mm(self) -> float:
         """Its outline's smaller side, mm."""
         return float(2 * _half_size(self.spec.outline, 0.0).min())
+
+    @property
+    def translucent(self) -> bool:
+        """Whether it lets light through."""
+        return self.spec.transmittance is not None
 
     @property
     def max_slope(self) -> float:
@@ -149,12 +156,38 @@ class SheetPart:
         bare : bool
             Leave out the colour.
         """
+        seen = self._seen(camera, window, sampling, bare=bare)
+        return replace(seen, held=self._held(camera, window, sampling, seen, bare=bare))
+
+    def _held(
+        self, camera: Camera, window: Window, sampling: Sampling, seen: View, *, bare: bool
+    ) -> Floats | None:
+        """Return what it holds back of the light from behind: coverage less what comes through."""
+        if not self.translucent:
+            return None
+        if bare:
+            dx, dy, _ = camera.directions(window)
+            px, py, _ = camera.pupil_mm.astype(np.float32).tolist()
+            u, v = self.own(px + dx * seen.depth_mm, py + dy * seen.depth_mm)
+            held = self._holding.painted(u, v, self._footprint_mm(camera, window))
+            return held if seen.coverage is None else held * seen.coverage[..., None]
+        return self._holding.view(camera, window, sampling=sampling).colour
+
+    @cached_property
+    def _holding(self) -> SheetPart:
+        """The same sheet, coloured by the share of light that it holds back."""
+        assert self.spec.transmittance is not None
+        spec = replace(self.spec, texture=self.spec.transmittance, transmittance=None, lit=False)
+        return _Holding(spec, self.lighting, self.seed)
+
+    def _seen(self, camera: Camera, window: Window, sampling: Sampling, *, bare: bool) -> View:
+        """Return its view, whatever it lets through."""
         gentle = self.flat or first_hit.is_gentle(self, camera, window)
         depth, z = self._met(camera, window, gentle=gentle)
         dx, dy, _ = camera.directions(window)
         px, py, _ = camera.pupil_mm.astype(np.float32).tolist()
         u, v = self.own(px + dx * depth, py + dy * depth)
-        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
+        footprint = self._footprint_mm(camera, window)
         coverage = None
         if not self.fills(camera, window):
             per_mm = single(1.0 / footprint)
@@ -186,7 +219,7 @@ class SheetPart:
         dx, dy, _ = camera.directions(window)
         px, py, _ = camera.pupil_mm.astype(np.float32)
         u, v = self.own(px + dx * depth, py + dy * depth)
-        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
+        footprint = self._footprint_mm(camera, window)
         coverage = None
         if not self.fills(camera, window):
             per_mm = np.float32(1.0 / footprint)
@@ -204,6 +237,10 @@ class SheetPart:
             at = (u + down * u_row + across * u_col, v + down * v_row + across * v_col)
             samples.append(self.placed(*at, self.slopes(*at, step), camera))
         return SheetSkin(samples[0], samples[1:], coverage, footprint)
+
+    def _footprint_mm(self, camera: Camera, window: Window) -> float:
+        """Return the size on it of a pixel of a window, whichever part it shows, mm."""
+        return window.scale * self._distance_mm(camera) / camera.focal_px
 
     def _distance_mm(self, camera: Camera) -> float:
         """Return the camera depth at which a pixel's size is taken, the same for any window."""
@@ -300,6 +337,10 @@ class SheetPart:
         return textures.sample(
             self.spec.texture, u_mm, v_mm, footprint_mm=footprint_mm, seed=self.seed
         )
+
+    def transmitted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
+        """Return the share of light that a translucent sheet lets through, (..., 3)."""
+        return 1 - self._holding.painted(u_mm, v_mm, footprint_mm)
 
     @property
     def _shaded(self) -> bool:
@@ -433,7 +474,7 @@ class SheetPart:
         dx, dy, _ = first_hit.turned(camera, down, across)
         px, py, _ = camera.pupil_mm.astype(np.float32).tolist()
         u, v = self.own(px + dx * met, py + dy * met)
-        footprint = window.scale * self._distance_mm(camera) / camera.focal_px
+        footprint = self._footprint_mm(camera, window)
         seen = self.painted(u, v, footprint / _RAYS)
         seen *= self.light_at(u, v, footprint / (2 * _RAYS), camera)[:, None]
         there = xp.ones(u.shape, dtype=xp.float32)
@@ -448,6 +489,14 @@ class SheetPart:
         depths /= summed(xp.reshape(weight, by_pixel))
         write_at(depth, (row, col), depths)
         return None if coverage is None else whole
+
+
+class _Holding(SheetPart):
+    """A sheet whose texture says what comes through, coloured by what does not."""
+
+    def painted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
+        """Return the share of light that is held back, (..., 3)."""
+        return 1 - clip(super().painted(u_mm, v_mm, footprint_mm), 0, 1)
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,6 +24,7 @@ from . import lobe
 from .ball_view import BallPart
 from .camera import Camera, Window
 from .camera_flash import Triple, diffuser
+from .clear_ball_view import ClearBall
 from .sheet_view import SheetPart
 from .view import Part, View
 
@@ -58,6 +59,11 @@ def gloss_of(part: Part) -> Gloss | None:
 @gloss_of.register
 def _(part: SheetPart) -> Gloss | None:
     return part.spec.gloss
+
+
+@gloss_of.register
+def _(part: ClearBall) -> Gloss | None:
+    return part.ball.gloss
 
 
 @gloss_of.register
@@ -127,6 +133,11 @@ def _(part: BallPart, camera: Camera, window: Window, *, bumpy: bool = False) ->
     light = shine.radiance(skin.points, skin.normals, skin.coverage) * skin.coverage
     depth = shine.image_depth_mm(skin.points, skin.normals, window.scale / skin.fine, calm_px=0.0)
     return View(window, _coloured(skin.pooled(light), part.gloss), None, skin.pooled(depth))
+
+
+@shine_view.register
+def _(part: ClearBall, camera: Camera, window: Window, *, bumpy: bool = False) -> View:
+    return shine_view(part.ball, camera, window, bumpy=bumpy)
 
 
 def _coloured(light: npt.NDArray, gloss: Gloss) -> Floats:

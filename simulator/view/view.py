@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, fields, replace
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import namespace
+from ...ground.arrays import namespace, sent
 from ...ground.types import Bools, Floats
 from .camera import Camera, Window
 
@@ -28,12 +28,42 @@ class View:
         Share of the pixel that the part covers; None where it covers all.
     depth_mm : array (rows, cols), or of shape (1, 1) where it is the same all over
         Camera depth Z of the part's surface, continued smoothly beyond its edge.
+    held : array (rows, cols, 3) or None
+        Share of the light from behind that it holds back; None where that is its coverage.
+    let_out : array (rows, cols, 3) or None
+        Share of the light of its own image that it lets out; None where it has no image.
+    across_mm : array or None
+        Camera depth at which rays come together in one direction, where those in the other do as
+        far to the other side of ``depth_mm``; None where all come together there.
+    surface_mm : array or None
+        Camera depth of the surface, in a bare view whose ``depth_mm`` is that of an image in it.
     """
 
     window: Window
     colour: Floats
     coverage: Floats | None
     depth_mm: Floats
+    held: Floats | None = None
+    let_out: Floats | None = None
+    across_mm: Floats | None = None
+    surface_mm: Floats | None = None
+
+    def sent(self, xp: Any) -> View:
+        """Return it with its arrays on a device; colours lie channel by channel there."""
+        if xp is np:
+            return self
+        arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "window"}
+        there: dict[str, Any] = {
+            name: _sent(values, xp) for name, values in arrays.items() if values is not None
+        }
+        return replace(self, **there)
+
+
+def _sent(values: Floats, xp: Any) -> Floats:
+    if values.ndim == 2 or values.size == 0:
+        return sent(values, xp)  # type: ignore[no-any-return]
+    planes = np.ascontiguousarray(np.moveaxis(values, -1, 0))
+    return xp.moveaxis(sent(planes, xp), 0, -1)  # type: ignore[no-any-return]
 
 
 #: For each corner of a box whether it takes the lower (0) or upper x, y and z.
@@ -117,6 +147,14 @@ class Part(Protocol):
     def detail_mm(self) -> float:
         """Size of its smallest side, mm; inf where it has none."""
 
+    @property
+    def translucent(self) -> bool:
+        """Whether light from behind comes straight through it."""
+
+    @property
+    def image(self) -> Image | None:
+        """What is seen in it at a depth of its own, as through a window."""
+
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it, ((x0, y0, z0), (x1, y1, z1)); +-inf where unbounded."""
 
@@ -138,6 +176,13 @@ class Part(Protocol):
 
     def fills(self, camera: Camera, window: Window) -> bool:
         """Whether it surely covers all of a window; it may say no where it does."""
+
+
+class Image(Part, Protocol):
+    """What is seen in a part, at a depth of its own; it covers all of any window."""
+
+    def depths_mm(self, camera: Camera) -> tuple[float, float]:
+        """Return bounds of its camera depth, mm."""
 
 
 def reach(part: Part, camera: Camera, frame: Window | None = None) -> tuple[Window, float, float]:

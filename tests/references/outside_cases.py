@@ -1,8 +1,9 @@
 """Scenes with the cameras that take them, which another renderer has drawn as well.
 
-A row of ``mitsuba/cases.toml`` names a scene file beside it (its own name, or ``scene``) and says
-what differs from the nominal camera of the scene's rig: pose, lens, sensor, the place of the living
-subject and how far it moves during the exposure, and the part of the frame that is compared.
+A row of ``mitsuba/cases.toml``, or of a table like it, names a scene file beside it (its own name,
+or ``scene``) and says what differs from the nominal camera of the scene's rig: pose, lens, sensor,
+focus, the place of the living subject and how far it moves during the exposure, and the part of the
+frame that is compared.
 """
 
 from __future__ import annotations
@@ -101,6 +102,11 @@ def gloss_cases() -> dict[str, Case]:
     return cases("gloss_cases.toml")
 
 
+def clear_cases() -> dict[str, Case]:
+    """Return the cases by name whose surfaces light comes through."""
+    return cases("clear.toml")
+
+
 def mesh_cases() -> dict[str, Case]:
     """Return the cases whose scenes name meshes, which are made by formula first, by name."""
     with tempfile.TemporaryDirectory() as named:
@@ -121,6 +127,7 @@ def case_of(row: dict[str, Any], path: Path) -> Case:
     """Return the case of a row of ``cases.toml`` and a scene file."""
     row = dict(row)
     name = row.pop("name")
+    row.pop("scene", None)
     scene = load_scene(path)
     rig = load_rig(scene.rig)
     rig = replace(
@@ -137,7 +144,7 @@ def case_of(row: dict[str, Any], path: Path) -> Case:
     window = row.pop("window", None)
     sweep = tuple(row.pop("sweep_mm", (0.0, 0.0, 0.0)))
     if row:
-        raise ValueError(f"cases.toml: case {name!r}: got {sorted(row)}, which no case has")
+        raise ValueError(f"case {name!r}: got {sorted(row)}, which no case has")
     return Case(name, scene, camera, Window(*window) if window else None, sweep)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -16,11 +17,15 @@ from scipy import ndimage
 
 from stacktruth.simulator import optics
 from stacktruth.simulator.export.export import scene_meshes
-from stacktruth.simulator.export.mesh import write_ply
+from stacktruth.simulator.export.mesh import Mesh, write_ply
 from stacktruth.simulator.scene.scene import Scene
 from stacktruth.simulator.view.camera import Camera
 
 Floats = npt.NDArray[np.float32]
+#: Transmittances whose channels differ by less are grey.
+_GREY = 1e-6
+#: Surfaces that light may pass on its way, more than there are.
+_DEEP = 16
 Mask = npt.NDArray[np.bool_]
 
 #: Samples per pixel of one pass; passes differ by their seed.
@@ -76,7 +81,14 @@ class Tracer:
         mi.set_variant(variant)
         mi.set_log_level(mi.LogLevel.Error)
         self.case = case
-        described = lit_scenes if case.scene.lighting.flash else self._glowing
+        #: The meshes of the moment that was asked for last: they may be large.
+        self._made: tuple[Camera, list[Mesh]] | None = None
+        lit = case.scene.lighting.flash is not None
+        if lit and self._clear:
+            raise ValueError(f"case {case.name!r}: got clear surfaces in the light of a flash")
+        described = lit_scenes if lit else self._glowing
+        #: Whether the scenes of a moment differ by the channel that they are made for.
+        self._by_channel = not lit and len(self._channels()) > 1
         #: For each moment the scenes whose pictures add up.
         self._moments = [
             [mi.load_dict(one | self._taken(camera)) for one in described(case.scene, camera)]
@@ -93,8 +105,15 @@ class Tracer:
         seeds = count(seed)
         for _ in range(rounds):
             for moment in self._moments:
-                for scene in moment:
-                    total += np.array(mi.render(scene, spp=spp, seed=next(seeds)))
+                if self._by_channel:
+                    # A mask has one opacity for all colours.
+                    at = next(seeds)
+                    for channel, scene in enumerate(moment):
+                        seen = np.array(mi.render(scene, spp=spp, seed=at))
+                        total[..., channel] += seen[..., channel]
+                else:
+                    for scene in moment:
+                        total += np.array(mi.render(scene, spp=spp, seed=next(seeds)))
         return (total / (rounds * len(self._moments))).astype(np.float32)
 
     def reference(self, *, samples: int, seed: int = 0) -> Reference:
@@ -136,37 +155,68 @@ class Tracer:
             return edge
         return ndimage.distance_transform_edt(~edge) <= NEAR_PX
 
+    def _meshes(self, camera: Camera) -> list[Mesh]:
+        """Return the exported meshes of one moment."""
+        if self._made is None or self._made[0] is not camera:
+            meshes = scene_meshes(
+                self.case.scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
+            )
+            self._made = camera, meshes
+        return self._made[1]
+
+    @cached_property
+    def _clear(self) -> bool:
+        """Whether light comes through any surface."""
+        return any(mesh.clear for mesh in self._meshes(self.case.camera))
+
+    def _channels(self) -> range:
+        """Return the channels that need a scene of their own."""
+        shares = [mesh.transmittance for mesh in self._meshes(self.case.camera)]
+        grey = all(one is None or np.ptp(one, axis=1).max() < _GREY for one in shares)
+        return range(1 if grey else 3)
+
     def _taken(self, camera: Camera) -> dict[str, Any]:
         """Return how Mitsuba takes one moment, and what is behind everything."""
         return {"type": "scene", "sensor": self._sensor(camera)}
 
     def _glowing(self, scene: Scene, camera: Camera) -> list[dict[str, Any]]:
-        """Return Mitsuba's description of a scene whose surfaces send out light by themselves."""
+        """Return Mitsuba's descriptions of a scene whose surfaces send out light by themselves."""
+        return [self._of_channel(scene, camera, channel) for channel in self._channels()]
+
+    def _of_channel(self, scene: Scene, camera: Camera, channel: int) -> dict[str, Any]:
+        """Return one that is right in a channel, and in all if none differs."""
         import mitsuba as mi
 
+        # Light that only leaves surfaces needs no second meeting.
+        depth = {"max_depth": _DEEP, "rr_depth": _DEEP} if self._clear else {"max_depth": 1}
         described: dict[str, Any] = {
-            "integrator": {"type": "path", "max_depth": 1},
+            "integrator": {"type": "path", **depth},
             "backdrop": backdrop(scene),
         }
         with tempfile.TemporaryDirectory() as folder:
-            meshes = scene_meshes(
-                scene, camera, corners_per_px=CORNERS_PER_PX, coarsest_px=COARSEST_PX
-            )
-            for number, mesh in enumerate(meshes):
+            for number, mesh in enumerate(self._meshes(camera)):
                 if not len(mesh.faces):
+                    continue
+                if mesh.refraction is not None:
+                    described[f"part-{number}"] = _ball(mesh)
                     continue
                 path = Path(folder) / f"{number}.ply"
                 write_ply(mesh, path)
                 glow = {"type": "mesh_attribute", "name": "vertex_color"}
-                described[f"part-{number}"] = mi.load_dict(
+                shape = mi.load_dict(
                     {
                         "type": "ply",
                         "filename": str(path),
                         "face_normals": True,
                         "emitter": {"type": "area", "radiance": glow},
+                        **({"surface": _surface(mesh)} if self._clear else {}),
                     }
                 )
-        return [described]
+                if mesh.transmittance is not None:
+                    opacity = (1 - mesh.transmittance[:, channel]).astype(np.float32)
+                    shape.add_attribute("vertex_opacity", 1, opacity)
+                described[f"part-{number}"] = shape
+        return described
 
     def _sensor(self, camera: Camera) -> dict[str, Any]:
         """Return Mitsuba's description of our camera."""
@@ -202,3 +252,31 @@ class Tracer:
             # Well stratified in each pair of its dimensions, pixel and lens.
             "sampler": {"type": "multijitter", "sample_count": PASS},
         }
+
+
+def _surface(mesh: Mesh) -> dict[str, Any]:
+    """Return what light meets at a mesh: nothing is reflected, some may pass."""
+    black = {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.0}}
+    if mesh.transmittance is None:
+        return black
+    opacity = {"type": "mesh_attribute", "name": "vertex_opacity"}
+    return {"type": "mask", "opacity": opacity, "nested": black}
+
+
+def _ball(mesh: Mesh) -> dict[str, Any]:
+    """Return the sphere through a mesh's corners, of what the mesh says that it encloses."""
+    assert mesh.refraction is not None
+    corners = mesh.points_mm.astype(np.float64)
+    # |p|^2 = 2 p . c + (r^2 - |c|^2), for each corner p.
+    known = np.concatenate([2 * corners, np.ones((len(corners), 1))], axis=1)
+    *centre, rest = np.linalg.lstsq(known, (corners**2).sum(axis=1), rcond=None)[0]
+    return {
+        "type": "sphere",
+        "center": [float(x) for x in centre],
+        "radius": float(np.sqrt(rest + np.dot(centre, centre))),
+        "surface": {
+            "type": "dielectric",
+            "int_ior": float(mesh.refraction[0]),
+            "ext_ior": 1.0,
+        },
+    }

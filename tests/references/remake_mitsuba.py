@@ -1,10 +1,10 @@
 """Remake the outside renderer's pictures: ``python tests/references/remake_mitsuba.py [NAME]...``.
 
-Each case of ``mitsuba/cases.toml`` is exported as a mesh, loaded by Mitsuba 3 and rendered twice
-through its ``thinlens`` sensor, with seeds that share nothing; pictures go to ``mitsuba/NAME.npz``
-and what they were made with to ``mitsuba/provenance.json``. The llvm variant needs LLVM's shared
-library, version 16 or later (Debian: libllvm19; ``DRJIT_LIBLLVM_PATH`` says where it is); the
-scalar variant gives the same pictures more slowly (``--variant scalar_rgb``).
+Each case of ``mitsuba/cases.toml`` and ``clear.toml`` is exported as a mesh, loaded by Mitsuba 3
+and rendered twice through its ``thinlens`` sensor, with seeds that share nothing; pictures go to
+``mitsuba/NAME.npz`` and what they were made with to ``mitsuba/provenance.json``. The llvm variant
+needs LLVM's shared library, version 16 or later (Debian: libllvm19; ``DRJIT_LIBLLVM_PATH`` says
+where it is); the scalar variant gives the same pictures more slowly (``--variant scalar_rgb``).
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import json
 from datetime import UTC, datetime
 
 import numpy as np
-from outside_cases import FOLDER, cases, gloss_cases, mesh_cases
+from outside_cases import FOLDER, cases, clear_cases, gloss_cases, mesh_cases
 from path_tracer import Reference, Tracer
 from stored import save
 
@@ -36,7 +36,7 @@ def main() -> None:
     asked = parser.parse_args()
     record = FOLDER / "provenance.json"
     made = json.loads(record.read_text(encoding="utf-8")) if record.exists() else {}
-    found = cases() | gloss_cases() | mesh_cases()
+    found = cases() | gloss_cases() | mesh_cases() | clear_cases()
     for name in asked.names or found:
         tracer = Tracer(found[name], variant=asked.variant)
         reference = tracer.reference(samples=asked.samples)

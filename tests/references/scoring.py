@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from doc_tables import as_table, fill
-from outside_cases import FOLDER, LEVELS, cases, mesh_cases, our_picture
+from outside_cases import FOLDER, LEVELS, cases, clear_cases, mesh_cases, our_picture
 from path_tracer import Reference
 from scipy import ndimage
 from stored import load
@@ -184,7 +184,7 @@ def _cell(*values: float) -> str:
 
 def scored(name: str, levels: Iterable[str]) -> dict[str, Score]:
     """Render a stored case at each level and compare it."""
-    case = cases().get(name) or mesh_cases()[name]
+    case = (cases() | clear_cases()).get(name) or mesh_cases()[name]
     reference = load(FOLDER / f"{name}.npz")
     return {level: score(our_picture(case, **LEVELS[level]), reference) for level in levels}
 

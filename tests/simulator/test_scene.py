@@ -3,14 +3,18 @@
 import copy
 import pickle
 import re
+from pathlib import Path
 
 import pytest
 
 from stacktruth.simulator.data import DataFileError, list_data_files
 from stacktruth.simulator.rig import load_rig
 from stacktruth.simulator.scene.scene import Balls, Fibres, Outline, Scene, Sheet, load_scene
+from stacktruth.simulator.shooting.truth import TruthView
+from stacktruth.simulator.view.camera import Camera
 from stacktruth.simulator.view.parts import parts_of
 
+EXAMPLES = Path(__file__).resolve().parents[2] / "docs" / "examples"
 HEAD = "field_mm = [4, 3]\ndepth_mm = [-1, 1]\n"
 CARD = '[[surface]]\nname = "card"\ntexture = { kind = "flat", colour = "#808080" }\n'
 HAIRS = '[[surface]]\nkind = "fibres"\nname = "hairs"\n'
@@ -36,6 +40,24 @@ def test_shipped_scenes_are_sound(name):
     assert scene.title
     assert load_rig(scene.rig).name == scene.rig
     assert len(parts_of(scene)) >= len(scene.surface)
+
+
+@pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.toml")), ids=lambda path: path.stem)
+def test_scenes_of_the_book_hold_what_they_are_shown_for(path):
+    """Light comes through one of their surfaces, all of which are at a depth they state."""
+    scene = load_scene(path)
+    assert scene.title
+    rig = load_rig(scene.rig)
+    assert any(part.translucent or part.image is not None for part in parts_of(scene))
+    camera = Camera(rig, bin=rig.sensor.width_px // 48)
+    # What lies nearest is cheap to know; the pictures of a truth are not.
+    truth = TruthView(scene=scene, camera=camera, frames={0: camera}, reference=0)
+    seen = truth.layer("nearest")
+    clear = seen["translucent"] | seen["refracted"]
+    assert clear.mean() > 0.02
+    near, far = scene.depth_mm
+    depth = seen["depth_mm"][clear]
+    assert ((depth >= near) & (depth <= far)).mean() > 0.95
 
 
 @pytest.mark.parametrize("name", list_data_files("scene"))
