@@ -240,6 +240,33 @@ def speed(folder: Path) -> dict[str, object]:
         "processor": ran_on["processor"],
         "cores": ran_on["cores"],
         "table": table(("what", "measured", "aim"), told),
+        "gpu": gpu(folder),
+    }
+
+
+def gpu(folder: Path) -> dict[str, object]:
+    """Return how a GPU's pictures and times compare with the processor's; nothing if not done."""
+    if not (folder / "gpu.csv").is_file():
+        return {}
+    ran_on = json.loads((folder / "gpu.json").read_text(encoding="utf-8"))
+    rows = pd.read_csv(folder / "gpu.csv")
+    both = rows.dropna(subset=["cpu_s", "gpu_s"])
+    told = [
+        (
+            f"{one.what}, {one.scene}, {one.quality}",
+            f"{one.width} x {one.height}",
+            f"{one.cpu_s:.2g}",
+            f"{one.gpu_s:.2g}",
+            f"{one.cpu_s / one.gpu_s:.2g}",
+            f"{one.largest_difference:.1e}",
+        )
+        for one in both.itertuples()
+    ]
+    heads = ("picture", "pixels", "processor, s", "GPU, s", "times as fast", "largest difference")
+    return {
+        "name": ran_on["gpu"],
+        "most": f"{rows['largest_difference'].max():.1e}",
+        "table": table(heads, told),
     }
 
 

@@ -317,7 +317,10 @@ def test_regions_are_scored_where_the_truth_is_known() -> None:
     known = np.zeros((4, 6), bool)
     known[1:3] = True
     everywhere = np.ones_like(known)
-    truth = SimpleNamespace(mask=lambda name: known if name == "valid" else everywhere)
+    truth = SimpleNamespace(
+        mask=lambda name: known if name == "valid" else everywhere,
+        region_bits={"valid": 1, "overlap": 2},
+    )
     masks = JudgedView(SimpleNamespace(), truth).masks
     assert masks
     for name, mask in masks.items():
