@@ -349,17 +349,26 @@ def _note_shine(
 ) -> None:
     """Note what the nearest part so far mirrors, and how deep its image lies, in place.
 
-    A dull part hides what was mirrored behind it.
+    An opaque part hides what was mirrored behind it, a clear one dims it.
     """
     shine, depth = noted
-    shine[solid] = 0
+    shine[solid] *= _let_through(view)[solid]
     if gloss_of(part) is not None:
         eye = camera.facing(part.name, living=part.living)
         pixel_mm = eye.distance_mm / eye.focal_px
         bumpy = isinstance(part, SheetPart) and unsteady_mm(part, pixel_mm) > BUMPY_MM
         seen = shine_view(part, eye, view.window, bumpy=bumpy)
-        shine[solid] = luma(seen.colour)[solid]
-        depth[solid] = np.broadcast_to(seen.depth_mm, solid.shape)[solid]
+        own = luma(seen.colour)
+        brighter = solid & (own >= shine)
+        depth[brighter] = np.broadcast_to(seen.depth_mm, solid.shape)[brighter]
+        shine[solid] += own[solid]
+
+
+def _let_through(view: View) -> Floats:
+    """Return the share of the light from behind that gets through where a part is seen, as luma."""
+    if view.held is None:
+        return np.zeros(view.window.shape, np.float32)
+    return luma(1 - view.held)
 
 
 def _highlights(seen: _Seen, ideal: Floats) -> Bools | None:

@@ -4,8 +4,10 @@
 what works with it does not lean on NumPy, as a GPU's arrays must not either.
 """
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from pathlib import Path as FilePath
 
 import array_api_strict as strict
 import numpy as np
@@ -13,11 +15,13 @@ import pytest
 
 from stacktruth.ground.arrays import to_host
 from stacktruth.runners.cli import main
-from stacktruth.simulator import Pose, Rig, load_scene, render_view, shoot
+from stacktruth.simulator import Pose, Rig, Scene, load_scene, render_view, shoot
 from stacktruth.simulator.blur.smear import Path, rolled, smeared
 from stacktruth.simulator.compositing import render as rendering
 from stacktruth.simulator.compositing.render import render
 from stacktruth.simulator.scene.relief.reliefs import height_mm
+from stacktruth.simulator.scene.scene import Balls, Outline, Sheet
+from stacktruth.simulator.scene.texture.plain import Flat, Octaves
 from stacktruth.simulator.scene.texture.textures import sample
 from stacktruth.simulator.stack.manifest import plan_from_data, plan_to_data
 from stacktruth.simulator.view.camera import Camera, Window
@@ -27,13 +31,18 @@ from . import test_reliefs, test_textures
 #: Values of a picture, 1 = saturation, may differ by so much.
 NEAR = 1e-5
 STRICT = "array_api_strict"
+#: Scenes that the book shows.
+BOOK = FilePath(__file__).resolve().parents[2] / "docs" / "examples"
 POSE = Pose(x_mm=0.05, z_mm=0.1, pitch_mrad=2, roll_mrad=1)
 
 
-def assert_alike(name: str, camera: Camera, *, quality: str = "fast", sharp: bool = False) -> None:
+def assert_alike(
+    of: str | Scene, camera: Camera, *, quality: str = "fast", sharp: bool = False
+) -> None:
     """Check that a scene's picture is the same in both namespaces."""
     focus = () if sharp else (camera,)
-    draw = partial(render, load_scene(name), camera, focus=focus, quality=quality)
+    scene = load_scene(of) if isinstance(of, str) else of
+    draw = partial(render, scene, camera, focus=focus, quality=quality)
     here = draw()
     assert np.ptp(here) > 0.005
     np.testing.assert_allclose(draw(device=STRICT), here, rtol=0, atol=NEAR)
@@ -67,6 +76,31 @@ def test_a_picture_through_a_pupil_that_is_not_round_is_the_same(lens: dict, rig
 def test_a_picture_through_cells_is_the_same(rig: Rig) -> None:
     """Bars before a ground, both blurred: the pupil is cut, and its cells are laid."""
     assert_alike("pickets", Camera(rig, focus_mm=0.5, crop=(48, 32)), quality="true")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["lacewing", "dew-thread"])
+def test_a_scene_of_the_book_that_light_comes_through_is_the_same(name: str, rig: Rig) -> None:
+    """Wings hold light back by channel; drops are windows to images of their own."""
+    assert_alike(str(BOOK / f"{name}.toml"), Camera(rig, POSE, 0.2, (48, 32)), quality="true")
+
+
+def test_a_picture_of_what_light_comes_through_is_the_same(
+    rig: Rig, scene: Callable[..., Scene], sheet: Callable[..., Sheet]
+) -> None:
+    """A wall, a drop before it whose image is in doubt, and a coloured pane before half of it."""
+    wall = sheet(centre_mm=(0, 0, 5), texture=Octaves(palette=("#000000", "#ffffff"), cell_mm=0.6))
+    drop = Balls(
+        kind="balls", name="drop", at_mm=((0, 0, 0),), radius_mm=(0.3,), refractive_index=1.33
+    )
+    pane = sheet(
+        name="pane",
+        centre_mm=(0.6, 0, -0.5),
+        outline=Outline(kind="rectangle", size_mm=(1, 9)),
+        transmittance=Flat(colour=(0.3, 0.6, 0.9)),
+    )
+    camera = Camera(rig, POSE, 0.2, (48, 32))
+    assert_alike(scene(wall, drop, pane), camera, quality="true")
 
 
 def test_a_picture_by_a_faulty_lens_is_the_same(rig: Rig) -> None:
