@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -65,24 +65,23 @@ class Mesh:
 def joined(meshes: Sequence[Mesh]) -> Mesh:
     """Return one mesh that holds several."""
     empty = Mesh(np.empty((0, 3), np.float32), np.empty((0, 3), np.float32), _NO_FACES)
-    clear = any(mesh.clear for mesh in meshes)
     meshes = [empty, *meshes]
     starts = np.cumsum([0] + [len(mesh.points_mm) for mesh in meshes[:-1]])
     shifted = [mesh.faces + np.int32(start) for mesh, start in zip(meshes, starts, strict=True)]
-    gloss = None
-    if any(mesh.gloss is not None for mesh in meshes):
-        gloss = np.concatenate([_gloss_of(mesh) for mesh in meshes])
-    return Mesh(
+    whole = Mesh(
         np.concatenate([mesh.points_mm for mesh in meshes]),
         np.concatenate([mesh.colours for mesh in meshes]),
         np.concatenate(shifted),
-        gloss,
-        *(
-            (np.concatenate(one) for one in zip(*map(_through, meshes), strict=True))
-            if clear
-            else ()
-        ),
     )
+    # What no mesh has the whole has not: no index of a thin sheet.
+    if any(mesh.gloss is not None for mesh in meshes):
+        whole = replace(whole, gloss=np.concatenate([_gloss_of(mesh) for mesh in meshes]))
+    straight, index = zip(*map(_through, meshes), strict=True)
+    if any(mesh.transmittance is not None for mesh in meshes):
+        whole = replace(whole, transmittance=np.concatenate(straight))
+    if any(mesh.refraction is not None for mesh in meshes):
+        whole = replace(whole, refraction=np.concatenate(index))
+    return whole
 
 
 def _through(mesh: Mesh) -> tuple[Floats, Floats]:

@@ -4,7 +4,8 @@ Each case of ``mitsuba/cases.toml`` and ``clear.toml`` is exported as a mesh, lo
 and rendered twice through its ``thinlens`` sensor, with seeds that share nothing; pictures go to
 ``mitsuba/NAME.npz`` and what they were made with to ``mitsuba/provenance.json``. The llvm variant
 needs LLVM's shared library, version 16 or later (Debian: libllvm19; ``DRJIT_LIBLLVM_PATH`` says
-where it is); the scalar variant gives the same pictures more slowly (``--variant scalar_rgb``).
+where it is); the scalar variant gives the same pictures more slowly (``--variant scalar_rgb``), but
+Mitsuba 3.9.1 crashes with it where light comes through surfaces.
 """
 
 from __future__ import annotations

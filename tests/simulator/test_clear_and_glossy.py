@@ -111,6 +111,14 @@ def test_a_stack_may_have_all_regions_and_both_more_depths(rig, scene, sheet, pa
         assert (np.isfinite(truth.depth_behind_mm) == truth.mask("translucent")).all()
 
 
+def test_a_clear_sheet_bends_no_light(rig, scene, pane):
+    """Nor does it mirror any: of what its corners do not have they have none, in patches too."""
+    (mesh,) = scene_meshes(scene(pane), Camera(rig, bin=4))
+    np.testing.assert_allclose(mesh.transmittance, 0.5, rtol=1e-5)
+    assert mesh.refraction is None
+    assert mesh.gloss is None
+
+
 def test_an_export_has_gloss_and_what_comes_through(rig, scene, sheet, tmp_path):
     """Each corner has the numbers of both, and zeros where a surface has none."""
     wall = sheet(name="wall", centre_mm=(0, 0, 3))
