@@ -361,9 +361,9 @@ class _Taking:
     @cached_property
     def on_host(self) -> _Taking:
         """The same, seen and blurred on the host."""
-        camera = replace(self.camera, device="cpu")
-        focus = (camera if one == self.camera else replace(one, device="cpu") for one in self.focus)
-        return replace(self, camera=camera, focus=tuple(focus))
+        camera = self.camera.on_host
+        focus = tuple(camera if one == self.camera else one.on_host for one in self.focus)
+        return replace(self, camera=camera, focus=focus)
 
     def as_disc(self) -> _Taking:
         """Return the same by geometric rays alone, or itself where it is so already."""

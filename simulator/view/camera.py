@@ -207,6 +207,11 @@ class Camera:
         return replace(self, first_px=(-row, -col))
 
     @property
+    def on_host(self) -> Camera:
+        """The camera whose arrays are the host's."""
+        return self if self.device == "cpu" else replace(self, device="cpu")
+
+    @property
     def pitch_um(self) -> float:
         """Distance between the picture's pixels on the sensor, um."""
         return self.rig.sensor.pitch_um * self.bin

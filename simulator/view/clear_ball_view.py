@@ -107,7 +107,7 @@ class ClearBall:
         The depth of a bare view is that of the image in it, where focus has to be to see it.
         Rays are bent on the host, and what they meet is sent to the camera's device.
         """
-        return self._view(_on_host(camera), window, sampling, bare=bare).sent(camera.xp)
+        return self._view(camera.on_host, window, sampling, bare=bare).sent(camera.xp)
 
     def _view(self, camera: Camera, window: Window, sampling: Sampling, *, bare: bool) -> View:
         seen = self.ball.view(camera, window, sampling=sampling, bare=bare)
@@ -117,8 +117,8 @@ class ClearBall:
         assert seen.coverage is not None
         out = np.zeros((*window.shape, 3), np.float32)
         shine = out.copy()
-        for rows, strip in _strips(window, self._fine(camera, window)):
-            fine = self._fine(camera, window)
+        fine = self._fine(camera, window)
+        for rows, strip in _strips(window, fine):
             rays = _Bent(self, camera, strip, fine)
             through, mirrored = self._shares(rays)
             # A pixel that the ball covers between its rays is as its rim is.
@@ -198,7 +198,7 @@ class BallImage:
         bare: bool = False,
     ) -> View:
         """Return what a pinhole sees of it in a window, all of it covered."""
-        return self._view(_on_host(camera), window, sampling, bare=bare).sent(camera.xp)
+        return self._view(camera.on_host, window, sampling, bare=bare).sent(camera.xp)
 
     def _view(self, camera: Camera, window: Window, sampling: Sampling, *, bare: bool) -> View:
         fine = 1 if bare else max(_FINE, sampling.sharp)
@@ -347,11 +347,6 @@ class _Bent:
         bent = (np.where(np.abs(c) < least, np.copysign(least, c), c) for c in curvatures)
         within, across = (1 / (slant * (own - 1 / curvature)) for curvature in bent)
         return ((within + across) / 2).astype(np.float32), across.astype(np.float32)
-
-
-def _on_host(camera: Camera) -> Camera:
-    """Return a camera whose arrays are the host's."""
-    return camera if camera.device == "cpu" else replace(camera, device="cpu")
 
 
 def _strips(window: Window, fine: int) -> Iterator[tuple[slice, Window]]:
