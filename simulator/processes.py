@@ -34,7 +34,7 @@ class Processes(ProcessPoolExecutor):
     Parameters
     ----------
     workers : int
-        At most so many processes, >= 1; they start as work comes.
+        So many processes, >= 1; all start with the first work.
     start : callable or None
         Called in each process before its work; a function of a module.
     """
@@ -45,6 +45,9 @@ class Processes(ProcessPoolExecutor):
         super().__init__(
             workers, mp_context=get_context("spawn"), initializer=_start, initargs=(start,)
         )
+        # All processes start before any is watched: a thread of Python 3.11 that finds one lost
+        # while another starts closes what the start hands on, and fails itself.
+        self._safe_to_dynamically_spawn_children = False
 
     def end(self) -> None:
         """End all processes, whatever they are doing, and return when they have ended."""

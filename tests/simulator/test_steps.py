@@ -2,6 +2,7 @@
 
 import os
 from functools import partial
+from multiprocessing import active_children
 
 import pytest
 
@@ -83,6 +84,13 @@ class TestProcesses:
         found = list(side_by_side(priority_and_threads, [0, 1], workers=2))
         assert found == [(max(5, os.getpriority(os.PRIO_PROCESS, 0)), "1")] * 2
         assert os.environ["OPENBLAS_NUM_THREADS"] == "7"
+
+    def test_all_start_with_the_first_work(self):
+        """None is being started while the others are watched: see the pool."""
+        before = set(active_children())
+        with processes(3) as pool:
+            pool.submit(os.getpid).result()
+            assert len(set(active_children()) - before) == 3
 
     def test_cores_are_those_that_this_process_may_use(self):
         """As the kernel's own list says; one core alone counts as one."""
