@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
+from itertools import product
+
 import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import (
+    at_once,
     clip,
     image_filter,
     namespace,
@@ -14,7 +19,7 @@ from ...ground.arrays import (
     write,
     write_at,
 )
-from ...ground.types import Floats, Reals
+from ...ground.types import Doubles, Floats, Reals
 from ..scene.outlines import blade_distance, spiral_distance
 from ..scene.scene import Outline
 
@@ -24,6 +29,10 @@ _NEAR_PX = 1.5
 _LEAST_GRADIENT = single(0.8)
 #: Points per side of a pixel at a corner.
 _COUNTED = 8
+#: Points per side of a block that looks for the sides of a polygon near it.
+_BLOCK = 64
+#: Rounding to single precision changes a place by less than this share.
+_ROUNDED = 1e-5
 
 
 def outline_coverage(outline: Outline, u_px: Floats, v_px: Floats, px_per_mm: float) -> Floats:
@@ -193,18 +202,60 @@ def _half_square(x: Reals) -> Reals:
 def _polygon_distance(points: npt.NDArray, u: Floats, v: Floats) -> Floats:
     """Signed distance to a polygon, > 0 inside (even-odd rule)."""
     xp = namespace(u)
+    found = xp.empty(u.shape, dtype=xp.float32)
+    sides = np.concatenate([points, np.roll(points, -1, axis=0)], axis=1)
+    for block in _blocks(u.shape, math.isqrt(at_once(_BLOCK**2, xp))):
+        found[block] = _distance_within(sides, u[block], v[block])
+    return found  # type: ignore[no-any-return]
+
+
+def _blocks(shape: tuple[int, ...], side: int) -> Iterator[tuple[slice, ...]]:
+    """Yield blocks that make up an array, of so many places along each axis at most."""
+    starts = (range(0, length, side) for length in shape)
+    for corner in product(*starts):
+        yield tuple(
+            slice(start, min(start + side, end)) for start, end in zip(corner, shape, strict=True)
+        )
+
+
+def _distance_within(sides: Doubles, u: Floats, v: Floats) -> Floats:
+    """Return the signed distance of some points to a polygon, given by its sides' ends (n, 4)."""
+    xp = namespace(u)
     u, v = (xp.astype(axis, xp.float64) for axis in (u, v))
     nearest: Floats = xp.full(u.shape, xp.inf, dtype=xp.float32)
     inside = xp.zeros(u.shape, dtype=xp.bool)
-    corners = zip(points.tolist(), np.roll(points, -1, axis=0).tolist(), strict=True)
-    for (x0, y0), (x1, y1) in corners:
+    near, crossed = _sides_that_count(sides, *(_ends_of(axis) for axis in (u, v)))
+    for x0, y0, x1, y1 in sides[near].tolist():
         ex, ey = single(x1 - x0), single(y1 - y0)
         square = single(single(ex * ex) + single(ey * ey))
         along = ((u - x0) * ex + (v - y0) * ey) / max(square, 1e-12)
         along = xp.astype(clip(along, 0, 1), xp.float32)
         away = xp.hypot(u - x0 - along * ex, v - y0 - along * ey)
         write("minimum", nearest, away, out=nearest)
-        if y0 != y1:
-            crosses = ((v < y0) != (v < y1)) & (u < (x1 - x0) * (v - y0) / (y1 - y0) + x0)
-            inside ^= crosses
+    for x0, y0, x1, y1 in sides[crossed].tolist():
+        inside ^= ((v < y0) != (v < y1)) & (u < (x1 - x0) * (v - y0) / (y1 - y0) + x0)
     return xp.where(inside, nearest, -nearest)  # type: ignore[no-any-return]
+
+
+def _ends_of(values: Floats) -> tuple[float, float]:
+    xp = namespace(values)
+    return float(xp.min(values)), float(xp.max(values))
+
+
+def _sides_that_count(
+    sides: Doubles, u: tuple[float, float], v: tuple[float, float]
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Return which sides may be the nearest to a point of a box, and which to the right of one."""
+    x0, y0, x1, y1 = sides.T
+    middle_u, middle_v = sum(u) / 2, sum(v) / 2
+    reach = np.hypot(u[1] - u[0], v[1] - v[0]) / 2
+    ex, ey = x1 - x0, y1 - y0
+    along = ((middle_u - x0) * ex + (middle_v - y0) * ey) / np.maximum(ex * ex + ey * ey, 1e-12)
+    along = np.clip(along, 0, 1)
+    away = np.hypot(middle_u - x0 - along * ex, middle_v - y0 - along * ey)
+    # More than what rounding does to single precision.
+    spare = _ROUNDED * max(np.abs(sides).max(), *map(abs, (*u, *v)))
+    # What cannot be compared counts.
+    near = ~(away > away.min() + 2 * reach + spare)
+    level = (np.minimum(y0, y1) > v[1]) | (np.maximum(y0, y1) <= v[0]) | (y0 == y1)
+    return near, ~(level | (np.maximum(x0, x1) + spare < u[0]))

@@ -1,5 +1,6 @@
 """Shares of pixels, against counts of many points in each pixel and areas by formula."""
 
+import cv2
 import numpy as np
 import pytest
 from scipy.spatial import Delaunay
@@ -98,3 +99,18 @@ def test_far_from_an_edge_all_is_nought_or_one():
     u, _ = grid(33)
     share = edge_coverage(u)
     assert set(np.unique(share[np.abs(u) > 2])) == {0.0, 1.0}
+
+
+@pytest.mark.parametrize("angle", [0, 33])
+def test_the_distance_to_a_polygon_of_many_sides_is_that_of_opencv(angle):
+    """A star, over more than one block of points each way; OpenCV's is in single precision."""
+    spike = np.arange(60)
+    radius = np.where(spike % 2, 120.0, 45.0 + spike)
+    turn = spike * np.pi / 30
+    corners = np.stack([radius * np.cos(turn), radius * np.sin(turn)], axis=1)
+    star = Outline(kind="polygon", points_mm=tuple(map(tuple, corners.tolist())))
+    u, v = (np.concatenate([one - 50, one + 40]) for one in grid(angle, 2))
+    found = outline_distance(star, u, v, 1.0)
+    contour = corners.astype(np.float32)[:, None]
+    there = [cv2.pointPolygonTest(contour, at, True) for at in zip(u.flat, v.flat, strict=True)]
+    np.testing.assert_allclose(found.ravel(), there, rtol=0, atol=1e-3)
