@@ -244,16 +244,12 @@ class Band:
         xp : module
             Namespace of the device.
         """
-        return _kernel_spectra(self, shape, seen, xp)
-
-
-def forget_spectra() -> None:
-    """Forget what is kept of bands on any device, so that its memory is free."""
-    _kernel_spectra.cache_clear()
+        return kernel_spectra(self, shape, seen, xp)
 
 
 @lru_cache(maxsize=12)
-def _kernel_spectra(band: Band, shape: tuple[int, int], seen: int, xp: Any) -> Floats:
+def kernel_spectra(band: Band, shape: tuple[int, int], seen: int, xp: Any) -> Floats:
+    """Return what `Band.spectra_for` does; the last ones are kept."""
     kernels = kept(_kernels(band, seen), xp)
     rows, cols = (np.arange(length // 2 + 1) / length for length in shape)
     down, across = (sent(_cosines(f, kernels.shape[-1]), xp) for f in (rows, cols))

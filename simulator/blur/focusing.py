@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ...ground.arrays import namespace, sent, single
-from ...ground.types import Floats
+from ...ground.types import Doubles, Floats
 from .. import optics
 from ..view.camera import Camera, Window
 from .basis import Blur
@@ -128,24 +128,27 @@ def defocus_mm(camera: Camera, offset_mm: Floats) -> Floats:
 
 
 def radius_range_px(
-    camera: Camera, focus: tuple[Camera, ...], key: Blur, nearest_mm: float, farthest_mm: float
-) -> tuple[float, float]:
-    """Return bounds of the blur radius of anything between two camera depths, px."""
+    camera: Camera, focus: tuple[Camera, ...], key: Blur, nearest_mm: Doubles, farthest_mm: Doubles
+) -> tuple[Doubles, Doubles]:
+    """Return bounds of the blur radius of anything between two camera depths, px.
+
+    The depths are arrays of one shape, and so are the bounds.
+    """
     if not focus:
-        return 0.0, 0.0
+        return np.zeros_like(nearest_mm), np.zeros_like(nearest_mm)
     lows, highs = [], []
     # A point outside the frames of all others has the blur that the view's own camera gives it.
     for other in (camera, *(other for other in focus if other is not camera)):
-        offsets = _offset_range(camera, other, nearest_mm, farthest_mm)
-        ends = key.radius_px_per_defocus_mm * np.abs(defocus_mm(other, np.array(offsets)))
-        lows.append(0.0 if offsets[0] <= 0 <= offsets[1] else float(ends.min()))
-        highs.append(float(ends.max()))
-    return min(lows), highs[0] if camera in focus else max(highs)
+        near, far = _offset_range(camera, other, nearest_mm, farthest_mm)
+        ends = [key.radius_px_per_defocus_mm * abs(defocus_mm(other, one)) for one in (near, far)]
+        lows.append(np.where((near <= 0) & (far >= 0), 0.0, np.minimum(*ends)))
+        highs.append(np.maximum(*ends))
+    return np.min(lows, axis=0), highs[0] if camera in focus else np.max(highs, axis=0)
 
 
 def _offset_range(
-    camera: Camera, other: Camera, nearest_mm: float, farthest_mm: float
-) -> tuple[float, float]:
+    camera: Camera, other: Camera, nearest_mm: Doubles, farthest_mm: Doubles
+) -> tuple[Doubles, Doubles]:
     """Return bounds of how far points between two depths lie beyond a camera's plane of focus."""
     axis, own = other.rotation[:, 2], camera.rotation[:, 2]
     start = float(own @ camera.pupil_mm - axis @ other.pupil_mm) - other.distance_mm
@@ -153,8 +156,8 @@ def _offset_range(
     slack = float(np.linalg.norm(own - axis)) * corner
     sag = other.lens_rig.lens.field_curvature_per_mm / 2 * corner**2
     return (
-        start + nearest_mm - slack - max(sag, 0.0),
-        start + farthest_mm + slack - min(sag, 0.0),
+        start + nearest_mm - slack - np.maximum(sag, 0.0),
+        start + farthest_mm + slack - np.minimum(sag, 0.0),
     )
 
 

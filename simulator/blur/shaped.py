@@ -29,6 +29,7 @@ from .basis import (
     edges_px,
     ended,
     exact_band,
+    kernel_spectra,
     optics_of,
     reach_px,
     scale_for,
@@ -139,6 +140,12 @@ class ShapedBand(Band):
         return xp.broadcast_to(  # type: ignore[no-any-return]
             spectra, (spectra.shape[0], 3, *spectra.shape[2:])
         )
+
+
+def forget_spectra() -> None:
+    """Forget the spectra that are kept of any band on any device, so that its memory is free."""
+    kernel_spectra.cache_clear()
+    _kernel_spectra.cache_clear()
 
 
 @lru_cache(maxsize=6)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from functools import lru_cache, partial
+from itertools import groupby
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import (
-    SMALL,
     TILES_PX,
     checked_device,
     freed,
@@ -23,26 +23,25 @@ from ...ground.arrays import (
     write,
 )
 from ...ground.types import Bools, Floats
-from .. import optics
 from ..blur.aberration import falloff
-from ..blur.basis import Blur, Optics, forget_spectra, plain_optics, reach_px, view_scale
-from ..blur.defocus import ALIKE_PX, Blurred, blur
-from ..blur.focusing import blur_radius_px, own_blur_px, radius_range_px
+from ..blur.basis import Optics
+from ..blur.defocus import Blurred, blur
+from ..blur.focusing import blur_radius_px, own_blur_px
 from ..blur.pupil import Pupil
-from ..blur.pupil_cells import Cell, CellBlur, cut_pupil
-from ..blur.shaped import blur_of, clipped, shape_of
+from ..blur.pupil_cells import Cell, cut_pupil
+from ..blur.shaped import blur_of, clipped, forget_spectra, shape_of
 from ..blur.smear import Path
 from ..pose import NOMINAL, Pose
-from ..rig import Rig, plain_rig
+from ..rig import Rig
 from ..scene.scene import Scene
 from ..view.camera import Camera, Crop, Window
 from ..view.parts import parts_of
-from ..view.sheet_view import SheetPart
-from ..view.shine import BUMPY_MM, gloss_of, shine_view, unsteady_mm
-from ..view.view import Image, Part, Sampling, View, reach
+from ..view.shine import gloss_of, shine_view
+from ..view.view import Part, Sampling, View, reaches
 from .doubt import BLOCK_PX, MARGIN_PX, places
 from .levels import DEFAULT, Level, level_of
 from .pile import PILE_REACH_PX, Pile
+from .sights import Glance, Sight, Sights, Taking, sights_in, sights_of
 from .zones import has_rim, zones_in
 
 #: Side of the tiles that a picture is rendered in; it bounds the memory of a large frame.
@@ -51,23 +50,13 @@ TILE_PX = 1280
 _LEAST_TILE_PX = 256
 #: A pixel shows the depth of the nearest part that covers at least this share of it.
 SOLID = 0.5
-#: A part is seen with at least this many samples across its smallest side.
-_SAMPLES_ACROSS = 16
 #: A part is sharp enough to alias where any of it is blurred by less than this radius, px; then
 #: aliasing shows up to the wider one.
 _SHARP_PX, _ALIASING_PX = 1.5, 5.0
-#: A part is seen this many samples beyond what can light a tile: slopes want neighbours.
-_SPARE_SAMPLES = 3
-#: Sheets whose blur radius changes by less than this per pixel need not be normalised.
-_MOST_RISE = 0.005
 #: How far from a pixel changes are taken through a cell, px: its blur is small.
 _CELL_PILE_PX = 4
-#: Mirrored light is blurred by at most this radius, px, or so many times the widest of its surface.
-_SHINE_PX, _SHINE_SHARE = 64.0, 1.5
-#: Cells of the pupil for mirrored light where the depth of its image spreads by less than so much,
-#: as a blur radius, px; and where by more.
-_SHINE_CELLS = ((1.0, 1), (4.0, 5))
-_MOST_SHINE_CELLS = 16
+#: Of so many pupils is kept how all parts are seen.
+_MOST_PUPILS = 64
 _PILE_INNER = (slice(PILE_REACH_PX, -PILE_REACH_PX),) * 2
 
 
@@ -223,12 +212,13 @@ def joined(
 
 def views_in(scene: Scene, camera: Camera, tile: Window) -> Iterator[tuple[Part, View]]:
     """Yield each part with its bare pinhole view in a tile, from far to near, without any blur."""
-    for part in present_parts(scene, camera):
-        eye = camera.facing(part.name, living=part.living)
-        window = reach(part, eye)[0].common(tile)
-        window = Window(window.row0, window.row1, window.col0, window.col1)
-        if not window.empty:
-            yield part, part.view(eye, window, bare=True)
+    for _, some in groupby(present_parts(scene, camera), key=lambda part: part.name):
+        parts = tuple(some)
+        eye = camera.facing(parts[0].name, living=parts[0].living)
+        for part, whole in zip(parts, reaches(parts, eye)[0], strict=True):
+            window = whole.common(tile)
+            if not window.empty and not part.misses(eye, window):
+                yield part, part.view(eye, window, bare=True)
 
 
 def present_parts(scene: Scene, camera: Camera) -> list[Part]:
@@ -288,7 +278,7 @@ def render(
     key = blur_of(camera.lens_rig, pitch_um=camera.pitch_um, diffraction=diffraction)
     moving = None if motion is None or motion.still else motion
     samples = (level.samples * key.samples_per_px, level.samples)
-    taking = _Taking(camera, focus, key, moving, samples)
+    taking = Taking(camera, focus, key, moving, samples)
     # For other focus than the camera's own there is no place in the pupil to look from.
     cut = bool(level.cuts) and focus == (camera,)
     side = TILES_PX.get(device, TILE_PX)
@@ -338,67 +328,25 @@ def _vignetted(light: Floats, camera: Camera, tile: Window) -> Floats:
     return light
 
 
-@dataclass(frozen=True)
-class _Taking:
-    """How a picture is taken: perspective, focus, kind of blur, and motion of living parts."""
-
-    camera: Camera
-    focus: tuple[Camera, ...]
-    key: Blur
-    motion: Path | None
-    #: Samples of a texture per pixel side, where it is in focus and elsewhere.
-    samples: tuple[int, int]
-
-    def facing(self, part: Part) -> _Taking:
-        """Return the same with all cameras as they stand to a part."""
-        return replace(
-            self,
-            camera=self.camera.facing(part.name, living=part.living),
-            focus=tuple(camera.facing(part.name, living=part.living) for camera in self.focus),
-            motion=self.motion if part.living else None,
-        )
-
-    @cached_property
-    def on_host(self) -> _Taking:
-        """The same, seen and blurred on the host."""
-        camera = self.camera.on_host
-        focus = tuple(camera if one == self.camera else one.on_host for one in self.focus)
-        return replace(self, camera=camera, focus=focus)
-
-    def as_disc(self) -> _Taking:
-        """Return the same by geometric rays alone, or itself where it is so already."""
-        assert isinstance(self.key, Optics)
-        plain, rig = plain_optics(self.key), plain_rig(self.camera.rig)
-        if self.key == plain and self.camera.rig.lens == rig.lens:
-            return self
-        camera = replace(self.camera, rig=rig)
-        return replace(self, camera=camera, focus=(camera,), key=plain)
-
-    def through(self, cell: Cell) -> _Taking:
-        """Return the same as a cell of the pupil sees it."""
-        radius_mm = optics.entrance_pupil_radius_mm(self.camera.lens_rig)
-        x, y = cell.middle
-        eye = replace(self.camera, place_mm=(radius_mm * x, radius_mm * y))
-        key = CellBlur(cell, self.key.radius_px_per_defocus_mm)
-        # The cells see what is blurred each at places of its own: one sample will do.
-        return replace(self, camera=eye, focus=(eye,), key=key, samples=(self.samples[0], 1))
-
-
-def _lit(scene: Scene, taking: _Taking, level: Level | None) -> Callable[[Window], Floats]:
+def _lit(scene: Scene, taking: Taking, level: Level | None) -> Callable[[Window], Floats]:
     """Return what renders a tile of a picture, through cells of the pupil if a level is given."""
     return _whole(scene, taking) if level is None else _with_cells(scene, taking, level)
 
 
-def _by_zones(scene: Scene, taking: _Taking, level: Level | None) -> Callable[[Window], Floats]:
+def _by_zones(scene: Scene, taking: Taking, level: Level | None) -> Callable[[Window], Floats]:
     """Return what renders a tile of a picture whose pupil is clipped from zone to zone."""
     key = taking.key
     assert isinstance(key, Optics)
 
+    @lru_cache(maxsize=_MOST_PUPILS)
+    def through(pupil: Pupil) -> Callable[[Window], Floats]:
+        """Return what renders through a pupil, for the tiles that have it."""
+        return _lit(scene, replace(taking, key=clipped(key, pupil)), level)
+
     def lit(tile: Window) -> Floats:
         light = np.zeros((*tile.shape, 3), np.float32)
         for zone in zones_in(taking.camera, tile):
-            own = replace(taking, key=clipped(key, zone.pupil))
-            seen = to_host(_lit(scene, own, level)(zone.window))
+            seen = to_host(through(zone.pupil)(zone.window))
             share = zone.weight * np.float32(zone.pupil.area)
             light[zone.window.slices_in(tile)] += share[..., None] * seen
         return sent(light, taking.camera.xp)
@@ -406,32 +354,33 @@ def _by_zones(scene: Scene, taking: _Taking, level: Level | None) -> Callable[[W
     return lit
 
 
-def _whole(scene: Scene, taking: _Taking) -> Callable[[Window], Floats]:
+def _whole(scene: Scene, taking: Taking) -> Callable[[Window], Floats]:
     """Return what renders a tile of a picture."""
-    sights = _sights(scene, taking)
+    sights = sights_in(present_parts(scene, taking.camera), taking)
 
     def lit(tile: Window) -> Floats:
         # What is laid depends on the pixels around it.
         around = tile.grown(PILE_REACH_PX)
-        return _pile(scene, sights, around).light[*tile.slices_in(around), :]
+        pile = _pile(scene, sights, around, taking.camera.xp)
+        return pile.light[*tile.slices_in(around), :]
 
     return lit
 
 
-def _with_cells(scene: Scene, taking: _Taking, level: Level) -> Callable[[Window], Floats]:
+def _with_cells(scene: Scene, taking: Taking, level: Level) -> Callable[[Window], Floats]:
     """Return what renders a tile, seen through cells of the pupil where it is in doubt.
 
     Cells are geometric. Where the lens is not, their difference from the whole geometric disc is
     added to what the lens draws.
     """
-    disc = taking.as_disc()
-    sights = _sights(scene, taking)
-    disc_sights = sights if disc is taking else _sights(scene, disc)
-    through = _Through(scene, disc_sights, shape_of(disc.key))
+    parts, disc = present_parts(scene, taking.camera), taking.as_disc
+    sights = sights_in(parts, taking)
+    disc_sights = sights if disc is taking else sights_in(parts, disc)
+    through = _Through(scene, disc_sights, disc)
 
     def lit(tile: Window) -> Floats:
         around = replace(tile.grown(MARGIN_PX).at_scale(BLOCK_PX), scale=1)
-        pile = _pile(scene, sights, around, doubts=True)
+        pile = _pile(scene, sights, around, taking.camera.xp, doubts=True)
         assert pile.doubt is not None
         light = namespace(pile.light).asarray(pile.light, copy=True)
         for found in places(pile.doubt, around, tile, level.cuts):
@@ -451,201 +400,68 @@ class _Through:
     Parameters
     ----------
     scene : Scene
-    sights : list of _Sight
+    sights : Sights
         How the whole pupil sees all parts.
-    pupil : Pupil
+    taking : Taking
+        Through the whole pupil.
     """
 
-    def __init__(self, scene: Scene, sights: list[_Sight], pupil: Pupil) -> None:
+    def __init__(self, scene: Scene, sights: Sights, taking: Taking) -> None:
         self._scene, self._sights = scene, sights
-        self._pupil = pupil
+        self._pupil, self._xp = shape_of(taking.key), taking.camera.xp
         #: How each cell sees the parts asked for so far.
-        self._known: dict[tuple[Cell, int], _Sight] = {}
+        self._known: dict[tuple[Cell, int], Sight] = {}
+        self._takings: dict[tuple[Cell, int], Taking] = {}
 
     def whole(self, place: Window) -> Floats:
         """Render a place from the middle of the pupil."""
-        return _pile(self._scene, self._sights, place.grown(PILE_REACH_PX)).light[*_PILE_INNER, :]
+        around = place.grown(PILE_REACH_PX)
+        return _pile(self._scene, self._sights, around, self._xp).light[*_PILE_INNER, :]
 
     def cells(self, place: Window, count: int) -> Floats:
         """Render a place from the middle of each of some cells, and add up."""
-        xp = self._sights[0].taking.camera.xp
+        xp = self._xp
         picture: Floats = xp.zeros((*place.shape, 3), dtype=xp.float32)
         around = place.grown(_CELL_PILE_PX)
         inner = (slice(_CELL_PILE_PX, -_CELL_PILE_PX),) * 2
         # Only these parts can send light there from any point of the pupil.
-        near = [look.sight for look in _looks(self._sights, around)]
+        near = [look.sight for look in self._sights.looks(around)]
         for cell in cut_pupil(count, self._pupil):
-            sights = [self._seen_by(cell, one) for one in near]
-            picture += (
-                single(cell.share)
-                * _pile(self._scene, sights, around, reach_px=_CELL_PILE_PX).light[*inner, :]
-            )
+            sights = Sights(self._seen_by(cell, near))
+            pile = _pile(self._scene, sights, around, xp, reach_px=_CELL_PILE_PX)
+            picture += single(cell.share) * pile.light[*inner, :]
         return picture
 
-    def _seen_by(self, cell: Cell, one: _Sight) -> _Sight:
-        """Return how a cell sees a part."""
-        key = (cell, one.number)
-        if key not in self._known:
-            self._known[key] = _sight_of(one.number, one.part, one.taking.through(cell))
-        return self._known[key]
+    def _seen_by(self, cell: Cell, sights: list[Sight]) -> list[Sight]:
+        """Return how a cell sees parts."""
+        new = (one for one in sights if (cell, one.number) not in self._known)
+        for taking, some in groupby(new, key=lambda one: one.taking):
+            found = sights_of(list(some), self._taking_of(cell, taking))
+            self._known |= {(cell, one.number): one for one in found}
+        return [self._known[cell, one.number] for one in sights]
+
+    def _taking_of(self, cell: Cell, taking: Taking) -> Taking:
+        """Return how a cell sees what faces the cameras as in a taking; it is made once."""
+        key = (cell, id(taking))
+        if key not in self._takings:
+            self._takings[key] = taking.through(cell)
+        return self._takings[key]
 
 
 def _pile(
     scene: Scene,
-    sights: list[_Sight],
+    sights: Sights,
     tile: Window,
+    xp: Any,
     *,
     reach_px: int = PILE_REACH_PX,
     doubts: bool = False,
 ) -> Pile:
     """Lay parts, from far to near, over a tile."""
-    xp = sights[0].taking.camera.xp if sights else np
     pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts, xp=xp)
-    for look in _looks(sights, tile):
+    for look in sights.looks(tile):
         _lay_over(pile, look)
     return pile
-
-
-@dataclass(frozen=True, eq=False)
-class _Sight:
-    """How a part is seen in a picture, whichever tile of it is rendered."""
-
-    #: From far to near.
-    number: int
-    part: Part
-    taking: _Taking
-    #: The pixels that it may cover.
-    reach: Window
-    #: How far its light goes, px.
-    margin_px: int
-    #: Pixels per side of its view's samples.
-    scale: int
-    #: Whether its blur is divided by that of a sheet of ones.
-    normalised: bool
-    #: The least blur radius of any of it, px.
-    least_px: float
-    #: The one blur radius of all of it, px, where it has but one.
-    radius_px: float | None
-    #: What it mirrors is blurred by no larger radius, px; 0 where it mirrors nothing.
-    shine_px: float = 0.0
-    #: Into how many cells the pupil is cut for it, and whether its depth is that without bumps.
-    shine_cells: int = 1
-    shine_bumpy: bool = False
-    #: How what is seen in it is seen.
-    image: _Sight | None = None
-
-    def window_for(self, tile: Window) -> Window:
-        """Return what is seen of it for a tile."""
-        lit = tile.grown(self.margin_px + _SPARE_SAMPLES * self.scale)
-        # A part that is normalised must be seen beyond its edge as well, where it covers nothing.
-        window = self.reach.grown(self.margin_px) if self.normalised else self.reach
-        window = window.common(lit)
-        return window if window.empty else window.at_scale(self.scale)
-
-
-@dataclass(frozen=True, eq=False)
-class _Look:
-    """What is seen of a part for a tile."""
-
-    sight: _Sight
-    window: Window
-
-    @property
-    def where_faster(self) -> _Look:
-        """The same on the host, where it is so small that a device would begin for longer."""
-        taking, (rows, cols) = self.sight.taking, self.window.shape
-        if rows * cols > SMALL.get(taking.camera.device, 0):
-            return self
-        return replace(self, sight=replace(self.sight, taking=taking.on_host))
-
-    @property
-    def hides(self) -> bool:
-        """Whether it surely hides all that is behind it."""
-        part = self.sight.part
-        if part.translucent:
-            return False
-        return part.detail_mm > 0 and part.fills(self.sight.taking.camera, self.window)
-
-
-def _sights(scene: Scene, taking: _Taking) -> list[_Sight]:
-    """Return how all parts are seen, from far to near."""
-    facing: dict[str, _Taking] = {}
-    sights = []
-    for number, part in enumerate(present_parts(scene, taking.camera)):
-        if part.name not in facing:
-            facing[part.name] = taking.facing(part)
-        sights.append(_sight_of(number, part, facing[part.name]))
-    return sights
-
-
-def _looks(sights: list[_Sight], tile: Window) -> list[_Look]:
-    """Return what a tile may show of some parts, from far to near."""
-    looks: list[_Look] = []
-    for sight in reversed(sights):
-        look = _Look(sight, sight.window_for(tile))
-        if not look.window.empty:
-            looks.append(look)
-            if look.hides:
-                break
-    return looks[::-1]
-
-
-def _sight_of(number: int, part: Part, taking: _Taking) -> _Sight:
-    camera, key = taking.camera, taking.key
-    window, nearest, farthest = reach(part, camera)
-    most = radius_range_px(camera, taking.focus, key, nearest, farthest)[1]
-    # How it is seen must not depend on what a crop or a tile shows of it.
-    _, nearest, farthest = reach(part, camera, camera.uncut)
-    least, widest = radius_range_px(camera, taking.focus, key, nearest, farthest)
-    moves = 0 if taking.motion is None else taking.motion.reach_px
-    cells, bumpy = (1, False) if gloss_of(part) is None else _shine_cells(part, taking)
-    shine = 0.0 if gloss_of(part) is None else max(_SHINE_PX, _SHINE_SHARE * widest)
-    sight = _Sight(
-        number=number,
-        part=part,
-        taking=taking,
-        reach=window,
-        margin_px=reach_px(key, max(most, shine)) + moves,
-        scale=min(view_scale(key.size * least), _coarsest_scale(part, camera, farthest)),
-        normalised=part.extended or (part.detail_mm > 0 and _is_tilted(camera)),
-        least_px=least,
-        radius_px=(least + widest) / 2 if widest - least <= ALIKE_PX else None,
-        shine_px=shine,
-        shine_cells=cells,
-        shine_bumpy=bumpy,
-    )
-    return sight if part.image is None else replace(sight, image=_image_sight(part.image, sight))
-
-
-def _image_sight(image: Image, body: _Sight) -> _Sight:
-    """Return how what is seen in a part is seen, wherever light of that part may go."""
-    camera, key = body.taking.camera, body.taking.key
-    nearest, farthest = image.depths_mm(camera)
-    least, widest = radius_range_px(camera, body.taking.focus, key, nearest, farthest)
-    motion = body.taking.motion
-    return replace(
-        body,
-        part=image,
-        reach=body.reach.grown(body.margin_px),
-        margin_px=reach_px(key, widest) + (0 if motion is None else motion.reach_px),
-        scale=min(view_scale(key.size * least), _coarsest_scale(image, camera, farthest)),
-        normalised=True,
-        least_px=least,
-        radius_px=None,
-        shine_px=0.0,
-    )
-
-
-def _is_tilted(camera: Camera) -> bool:
-    """Whether a flat sheet meets the plane of focus so steeply that its blur must be normalised.
-
-    Blur that grows by s per pixel makes it brighter by 1.5 s^2.
-    """
-    radius_mm = optics.entrance_pupil_radius_mm(camera.lens_rig)
-    rise = float(np.hypot(*camera.rotation[2, :2]) / camera.rotation[2, 2])
-    corner_mm = np.hypot(*camera.uncut.shape) / 2 * camera.distance_mm / camera.focal_px
-    rise += abs(camera.lens_rig.lens.field_curvature_per_mm) * corner_mm
-    return rise * radius_mm / camera.distance_mm > _MOST_RISE
 
 
 @dataclass(frozen=True, eq=False)
@@ -662,7 +478,7 @@ class _Layer:
     uneven_px: Floats | None
 
 
-def _lay_over(pile: Pile, look: _Look) -> None:
+def _lay_over(pile: Pile, look: Glance) -> None:
     """Lay one part's blurred view over a tile, what is seen in it, and what it mirrors."""
     look = look.where_faster
     view = _seen(look)
@@ -678,7 +494,7 @@ def _lay_over(pile: Pile, look: _Look) -> None:
         _add_shine(pile, look)
 
 
-def _within(pile: Pile, image: _Sight, window: _Layer, size: float) -> Pile:
+def _within(pile: Pile, image: Sight, window: _Layer, size: float) -> Pile:
     """Return what is seen in a part: its image, with all but the part laid over it in black."""
     doubts = pile.doubt is not None
     inner = Pile(
@@ -689,7 +505,7 @@ def _within(pile: Pile, image: _Sight, window: _Layer, size: float) -> Pile:
         xp=namespace(pile.light),
     )
     at = image.window_for(inner.window)
-    look = _Look(image, at).where_faster
+    look = Glance(image, at).where_faster
     view = None if at.empty else _seen(look)
     shown = None if view is None else _layer(look, view, inner.window, doubts=doubts)
     if shown is not None:
@@ -707,16 +523,18 @@ def _within(pile: Pile, image: _Sight, window: _Layer, size: float) -> Pile:
     return inner
 
 
-def _seen(look: _Look) -> View | None:
+def _seen(look: Glance) -> View | None:
     """See one part; None where it covers nothing."""
     camera = look.sight.taking.camera
+    if look.sight.part.misses(camera, look.window):
+        return None
     view = look.sight.part.view(camera, look.window, sampling=_sampling(look))
     if view.coverage is not None and not camera.xp.any(view.coverage != 0):
         return None
     return view
 
 
-def _layer(look: _Look, view: View, onto: Window, *, doubts: bool) -> _Layer | None:
+def _layer(look: Glance, view: View, onto: Window, *, doubts: bool) -> _Layer | None:
     """Blur one part's view; None where it lights nothing."""
     sight, window = look.sight, look.window
     taking, key, xp = sight.taking, sight.taking.key, sight.taking.camera.xp
@@ -754,7 +572,7 @@ def _layer(look: _Look, view: View, onto: Window, *, doubts: bool) -> _Layer | N
     return _Layer(blurred, blur_px, _rise(blur_px) if doubts else None, let_out, uneven)
 
 
-def _add_shine(pile: Pile, look: _Look) -> None:
+def _add_shine(pile: Pile, look: Glance) -> None:
     """Add what a glossy part mirrors, blurred as the image of the flash in it is."""
     sight = look.sight
     found = _shone(sight, pile.window)
@@ -763,14 +581,11 @@ def _add_shine(pile: Pile, look: _Look) -> None:
     layer, blur_px = found
     if sight.shine_cells > 1:
         # As everywhere, what cells change is added to what the lens draws.
-        disc = sight.taking.as_disc()
-        light = layer.colour.copy()
-        same = disc is sight.taking
-        before = found if same else _shone(_sight_of(sight.number, sight.part, disc), pile.window)
+        disc, light = sight.as_disc, layer.colour.copy()
+        before = found if disc is sight else _shone(disc, pile.window)
         _add_to(light, layer.window, before, -1.0)
-        for cell in cut_pupil(sight.shine_cells):
-            one = replace(_sight_of(sight.number, sight.part, disc.through(cell)), shine_bumpy=True)
-            _add_to(light, layer.window, _shone(one, pile.window), cell.share)
+        for share, one in sight.shine_through_cells:
+            _add_to(light, layer.window, _shone(one, pile.window), share)
         layer = replace(layer, colour=light)
     pile.add(layer, blur_px, size=sight.taking.key.size)
 
@@ -787,7 +602,7 @@ def _add_to(
             light[here] += np.float32(share) * layer.colour[there]
 
 
-def _shone(sight: _Sight, onto: Window) -> tuple[Blurred, Floats] | None:
+def _shone(sight: Sight, onto: Window) -> tuple[Blurred, Floats] | None:
     """Return what a part mirrors, blurred, with the signed blur radius; None where it is dark."""
     taking, key, window = sight.taking, sight.taking.key, sight.window_for(onto)
     if window.empty:
@@ -813,23 +628,7 @@ def _shone(sight: _Sight, onto: Window) -> tuple[Blurred, Floats] | None:
     return layer, np.clip(_signed_px(taking, view, layer.window), -most, most)
 
 
-def _shine_cells(part: Part, taking: _Taking) -> tuple[int, bool]:
-    """Return into how many cells the pupil is cut for what a part mirrors, and if it is bumpy.
-
-    One, where the depth of the flash's image hardly differs from bump to bump.
-    """
-    if not isinstance(part, SheetPart):
-        return 1, False
-    camera, key = taking.camera, taking.key
-    per_mm = key.radius_px_per_defocus_mm * optics.rig_aperture(camera.lens_rig) ** 2 / 2
-    varies_mm = unsteady_mm(part, camera.distance_mm / camera.focal_px)
-    spread = per_mm * varies_mm
-    cells = next((cells for most, cells in _SHINE_CELLS if spread < most), _MOST_SHINE_CELLS)
-    whole = taking.focus == (camera,) and isinstance(key, Optics)
-    return (cells if whole else 1), varies_mm > BUMPY_MM
-
-
-def _sampling(look: _Look) -> Sampling:
+def _sampling(look: Glance) -> Sampling:
     """Return how finely a part's texture has to be seen: less where the lens blurs it."""
     taking, key, window = look.sight.taking, look.sight.taking.key, look.window
 
@@ -859,7 +658,7 @@ def _rise(blur_px: Floats) -> Floats | None:
     return steep
 
 
-def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
+def _signed_px(taking: Taking, view: View, onto: Window) -> Floats:
     """Return the signed blur radius of a view on a window of picture pixels, or one for all."""
     xp = namespace(view.depth_mm)
     if taking.focus != (taking.camera,):
@@ -873,11 +672,3 @@ def _signed_px(taking: _Taking, view: View, onto: Window) -> Floats:
     cols = (np.arange(onto.col0, onto.col1) - window.col0) // scale
     rows, cols = (at.clip(0, n - 1) for at, n in zip((rows, cols), radius.shape, strict=True))
     return xp.take(xp.take(radius, sent(rows, xp), axis=0), sent(cols, xp), axis=1)  # type: ignore[no-any-return]
-
-
-def _coarsest_scale(part: Part, camera: Camera, farthest: float) -> int:
-    """Return how many pixels may be merged before the part's smallest side is too coarse."""
-    side_px = part.detail_mm * camera.focal_px / farthest
-    if np.isinf(side_px):
-        return 1 << 30
-    return int(2 ** max(0, np.floor(np.log2(max(side_px / _SAMPLES_ACROSS, 1)))))

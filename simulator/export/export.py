@@ -261,7 +261,7 @@ def _patch(part: SheetPart, u: Doubles, v: Doubles, pitch_mm: float, camera: Cam
 @part_mesh.register
 def _(part: FibrePart, camera: Camera, pitch_mm: float, showing: Sequence[ClearBall] = ()) -> Mesh:
     turn = 2 * np.pi * np.arange(_AROUND + 1) / _AROUND
-    sideways, toward = part.frames(camera.pupil_mm)
+    sideways, toward, heading = part.axes(camera)
     # Around the fibre from its right over the side toward the camera.
     around = (
         np.cos(turn)[None, :, None] * sideways[:, None]
@@ -269,7 +269,6 @@ def _(part: FibrePart, camera: Camera, pitch_mm: float, showing: Sequence[ClearB
     )
     # Polygons as wide as the circle, in the mean over their turns.
     radius = part.radii_mm * (np.pi / _AROUND) / np.sin(np.pi / _AROUND)
-    heading = np.cross(toward, sideways)
     rise = np.linspace(-np.pi / 2, np.pi / 2, 2 * _CAP_RINGS + 1)
     last = len(radius) - 1
     rings = [(0, angle) for angle in rise[:_CAP_RINGS]]

@@ -17,7 +17,7 @@ from . import camera_flash
 from .camera import Camera, Window
 from .coverage import edge_coverage
 from .shading import light_direction
-from .view import ONE_SAMPLE, Sampling, View, summed
+from .view import ONE_SAMPLE, Boxed, Sampling, View, summed
 
 #: Cosine between the normal and the reflection's middle at which the reflection ends: about
 #: 11 degrees, a soft box of 22 degrees seen in the surface. [assumption]
@@ -31,7 +31,7 @@ _GLOSS_FINE = 2
 
 
 @dataclass(frozen=True, eq=False)
-class BallPart:
+class BallPart(Boxed):
     """A ball, ready to be seen.
 
     Parameters
@@ -69,11 +69,6 @@ class BallPart:
         """Corners of a box around it."""
         return np.array([self.centre_mm - self.radius_mm, self.centre_mm + self.radius_mm])
 
-    def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
-        """Return the least and greatest z of all of it."""
-        z = self.box_mm()[:, 2]
-        return float(z[0]), float(z[1])
-
     def view(
         self,
         camera: Camera,
@@ -106,10 +101,6 @@ class BallPart:
         # samples.
         fine = max(least, min(_MOST_FINE, int(np.ceil(_SAMPLES_ACROSS / radius_px))))
         return fine, single(min(1.0, np.pi * (radius_px * fine) ** 2))
-
-    def fills(self, camera: Camera, window: Window) -> bool:
-        """Say no: it is too small to."""
-        return False
 
     def skin(self, camera: Camera, window: Window) -> BallSkin | None:
         """Return its surface as a pinhole sees it in a window; None of what is behind the eye."""

@@ -19,7 +19,7 @@ from .ball_view import BallPart, pooled, spread_rays
 from .behind import Rays, distance_along, light_along
 from .camera import Camera, Window
 from .sheet_view import SheetPart
-from .view import ONE_SAMPLE, Sampling, View
+from .view import ONE_SAMPLE, Boxed, Sampling, View
 
 #: Rays beyond the rim, and close to it, count as so far out, in radii: none is turned more.
 _RIM = 0.999
@@ -40,7 +40,7 @@ _PROBES, _SPARE = 24, 0.1
 
 
 @dataclass(frozen=True, eq=False)
-class ClearBall:
+class ClearBall(Boxed):
     """A ball that bends light, ready to be seen.
 
     Parameters
@@ -85,14 +85,6 @@ class ClearBall:
     def box_mm(self) -> Doubles:
         """Corners of a box around it."""
         return self.ball.box_mm()
-
-    def z_range_mm(self, area_mm: Doubles) -> tuple[float, float]:
-        """Return the least and greatest z of all of it."""
-        return self.ball.z_range_mm(area_mm)
-
-    def fills(self, camera: Camera, window: Window) -> bool:
-        """Say no: it is too small to."""
-        return False
 
     def view(
         self,
@@ -148,7 +140,7 @@ class ClearBall:
 
 
 @dataclass(frozen=True, eq=False)
-class BallImage:
+class BallImage(Boxed):
     """What a clear ball shows of what is behind it, as a surface that goes on beyond its rim.
 
     Parameters
@@ -180,10 +172,6 @@ class BallImage:
     def box_mm(self) -> Doubles:
         """Corners of its ball's box."""
         return self.owner.box_mm()
-
-    def z_range_mm(self, area_mm: Doubles) -> tuple[float, float]:
-        """Return the least and greatest z of its ball."""
-        return self.owner.z_range_mm(area_mm)
 
     def fills(self, camera: Camera, window: Window) -> bool:
         """Say yes: it is only seen through its ball."""

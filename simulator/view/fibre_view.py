@@ -2,37 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import sent
-from ...ground.types import Floats
+from ...ground.types import Doubles, Floats
 from ..scene.scene import Lighting
 from . import camera_flash
+from .bundle import Bundle, unit
 from .camera import Camera, Window
 from .coverage import straight_edge
 from .shading import brightness, light_direction
-from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View
+from .view import NO_COLOUR, ONE_SAMPLE, Boxed, Sampling, View
 
 #: A bend that stays this close to a straight line, in pixels, is drawn as one.
 _STRAIGHT_PX = 0.05
-#: An eye nearer to a fibre than this share of its distance is as good as on it.
-_STEEPEST = 0.95
 
 
 @dataclass(frozen=True, eq=False)
-class FibrePart:
+class FibrePart(Boxed):
     """A fibre, ready to be seen.
 
     Parameters
     ----------
     name : str
         Surface it belongs to.
-    points_mm : array (n, 3)
-        Centre line from root to tip, object space.
-    radii_mm : array (n,)
+    bundle : Bundle
+        With the lines of others.
+    number : int
+        Its place among them.
     colours : array (n, 3)
         Linear-light colours along it.
     lighting : Lighting
@@ -40,8 +41,8 @@ class FibrePart:
     """
 
     name: str
-    points_mm: npt.NDArray[np.float64]
-    radii_mm: npt.NDArray[np.float64]
+    bundle: Bundle
+    number: int
     colours: npt.NDArray[np.float64]
     lighting: Lighting
     living: bool = True
@@ -51,17 +52,22 @@ class FibrePart:
     translucent: bool = False
     image: None = None
 
+    @property
+    def points_mm(self) -> Doubles:
+        """Centre line from root to tip, object space, (n, 3)."""
+        return self.bundle.points_mm[self.number]
+
+    @property
+    def radii_mm(self) -> Doubles:
+        """Radii along it, (n,)."""
+        return self.bundle.radii_mm[self.number]
+
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it."""
         radius = self.radii_mm[:, None]
         return np.array(
             [(self.points_mm - radius).min(axis=0), (self.points_mm + radius).max(axis=0)]
         )
-
-    def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
-        """Return the least and greatest z of all of it."""
-        z = self.box_mm()[:, 2]
-        return float(z[0]), float(z[1])
 
     def view(
         self,
@@ -75,13 +81,14 @@ class FibrePart:
 
         It is drawn on the host and sent to the camera's device: a fibre is hundreds of small steps.
         """
-        line, radius = self._silhouette(camera, window)
+        strips = self.bundle.seen_by(camera)
+        line, radius = strips.outline(self.number, window)
         coverage, along, side, over = np.zeros((4, *window.shape), np.float32)
         stride = _stride(line)
         ends, radii = line[::stride], radius[::stride]
-        for k in range(len(ends) - 1):
+        for k, here in _segments(ends, radii, window.shape):
             drawn = (coverage, along, side, over)
-            _draw_segment(drawn, ends[k : k + 2], radii[k : k + 2], number=k)
+            _draw_segment(drawn, ends[k : k + 2], radii[k : k + 2], here, number=k)
         # Only its two ends are round: between its segments it goes on.
         over[(along > 0) & (along < len(ends) - 1)] = 0
         along *= stride
@@ -89,7 +96,7 @@ class FibrePart:
         # Beside the fibre the depth of its axis goes on, for its blurred light goes there.
         np.copyto(along, _nearest(line, window.shape), where=~there, casting="same_kind")
         place = np.arange(len(line))
-        depth_map = np.interp(along, place, camera.project(self.points_mm)[2]).astype(np.float32)
+        depth_map = np.interp(along, place, strips.depth_mm[self.number]).astype(np.float32)
         normal = self._normals(along[there], side[there], over[there], camera)
         if bare:
             radii_mm = np.interp(along[there], place, self.radii_mm)
@@ -102,51 +109,27 @@ class FibrePart:
         seen = camera.xp.moveaxis(sent(colour, camera.xp), 0, -1)
         return View(window, seen, sent(coverage, camera.xp), sent(depth_map, camera.xp))
 
-    def _silhouette(
-        self, camera: Camera, window: Window
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        """Return the middle line of what a camera sees of it, (n, 2), and half its width, samples.
+    def misses(self, camera: Camera, window: Window) -> bool:
+        """Say whether it surely covers nothing of a window."""
+        return self.bundle.seen_by(camera).misses(self.number, window)
 
-        Sight touches the round fibre nearer to the eye than its axis is: the tangents from an eye
-        at a distance d from the axis touch it at an angle of asin(r / d) from the side.
-        """
-        sideways, toward = self.frames(camera.pupil_mm)
-        distance = ((camera.pupil_mm - self.points_mm) * toward).sum(axis=1)
-        rise = np.minimum(self.radii_mm / np.maximum(distance, 1e-9), _STEEPEST)
-        near = self.points_mm + (self.radii_mm * rise)[:, None] * toward
-        aside = (self.radii_mm * np.sqrt(1 - rise**2))[:, None] * sideways
-        left, right = (np.stack(camera.project(near + s * aside)[:2], axis=1) for s in (-1, 1))
-        line = ((left + right) / 2 - (window.row0, window.col0)) / window.scale
-        across = (right - left) / window.scale
-        heading = _unit(np.gradient(line, axis=0))
-        # The strip's width is taken across it; seen end-on it has no direction.
-        width = np.abs(across[:, 0] * heading[:, 1] - across[:, 1] * heading[:, 0])
-        return line, np.maximum(width, 0.5 * np.hypot(*across.T)) / 2
-
-    def fills(self, camera: Camera, window: Window) -> bool:
-        """Say no: it is too small to."""
-        return False
-
-    def frames(self, eye_mm: npt.NDArray) -> tuple[npt.NDArray, npt.NDArray]:
-        """Return unit normals to the side and toward an eye at each point, each (n, 3).
+    def axes(self, camera: Camera) -> tuple[Doubles, Doubles, Doubles]:
+        """Return unit vectors to the side, toward the eye and along it at each point, (n, 3) each.
 
         Seen from the eye with the tip up, the first points to the right.
         """
-        heading = np.gradient(self.points_mm, axis=0)
-        sight = self.points_mm - eye_mm
-        sideways = _unit(np.cross(sight, heading))
-        return sideways, _unit(np.cross(sideways, heading))
+        axes = self.bundle.seen_by(camera).axes[self.number]
+        return axes[:, :3], axes[:, 3:6], axes[:, 6:]
 
     def radiance(self, along: npt.NDArray, normal: npt.NDArray, camera: Camera) -> npt.NDArray:
         """Return the radiance at places along the fibre (in points from its root), (..., 3).
 
         The camera counts where it carries a flash.
         """
-        place = np.arange(len(self.points_mm))
-        colour = np.stack([np.interp(along, place, c) for c in self.colours.T], axis=-1)
+        colour = _along(self.colours, along)
         if self.lighting.flash is not None:
-            axis = np.stack([np.interp(along, place, c) for c in self.points_mm.T], axis=-1)
-            at = axis + np.interp(along, place, self.radii_mm)[..., None] * normal
+            radius = _along(self.radii_mm[:, None], along)
+            at = _along(self.points_mm, along) + radius * normal
             light = camera_flash.brightness_on(self.lighting, camera, at, normal)
             return colour * light[..., None]
         return (
@@ -166,16 +149,12 @@ class FibrePart:
             Offset to the side and beyond the fibre's end, in radii.
         camera : Camera
         """
-        place = np.arange(len(self.points_mm))
-        sideways, toward = self.frames(camera.pupil_mm)
-        sideways, toward, heading = (
-            np.stack([np.interp(along, place, part) for part in axes.T], axis=-1)
-            for axes in (sideways, toward, np.cross(toward, sideways))
-        )
+        axes = _along(self.bundle.seen_by(camera).axes[self.number], along)
+        sideways, toward, heading = axes[:, :3], axes[:, 3:6], axes[:, 6:]
         length = np.maximum(np.hypot(side, over), 1)
         aside, beyond = (side / length)[..., None], (over / length)[..., None]
         facing = np.sqrt(np.maximum(1 - aside * aside - beyond * beyond, 0))
-        return _unit(aside * sideways + beyond * heading + facing * toward)
+        return unit(aside * sideways + beyond * heading + facing * toward)
 
 
 def _nearest(line: npt.NDArray, shape: tuple[int, int]) -> npt.NDArray[np.float64]:
@@ -187,8 +166,11 @@ def _nearest(line: npt.NDArray, shape: tuple[int, int]) -> npt.NDArray[np.float6
     return np.interp(down * chord[0] + across * chord[1], place, np.arange(len(line)))
 
 
-def _unit(vectors: npt.NDArray) -> npt.NDArray:
-    return vectors / np.maximum(np.linalg.norm(vectors, axis=-1, keepdims=True), 1e-12)
+def _along(values: Doubles, place: npt.NDArray) -> Doubles:
+    """Return values (n, k) between the points of a line, at places counted in points, (..., k)."""
+    rise = np.diff(values, axis=0, append=values[-1:])
+    low = place.astype(np.intp)
+    return rise[low] * (place - low)[..., None] + values[low]
 
 
 def _stride(line: npt.NDArray) -> int:
@@ -204,20 +186,28 @@ def _stride(line: npt.NDArray) -> int:
     return 1
 
 
+def _segments(
+    ends: Doubles, radii: Doubles, shape: tuple[int, int]
+) -> Iterator[tuple[int, tuple[slice, slice]]]:
+    """Yield the segments of a line that may be seen in a window, and where in it."""
+    margin = (np.maximum(radii[:-1], radii[1:]) + 1.5)[:, None]
+    first = np.maximum(np.floor(np.minimum(ends[:-1], ends[1:]) - margin), 0).astype(np.intp)
+    last = np.minimum(np.ceil(np.maximum(ends[:-1], ends[1:]) + margin), shape).astype(np.intp)
+    for k in np.flatnonzero((first < last).all(axis=1)).tolist():
+        yield k, (slice(first[k, 0], last[k, 0]), slice(first[k, 1], last[k, 1]))
+
+
 def _draw_segment(
     drawn: tuple[Floats, Floats, Floats, Floats],
     ends: npt.NDArray,
     radii: npt.NDArray,
+    here: tuple[slice, slice],
     *,
     number: int,
 ) -> None:
     """Draw a tapered segment where it covers more than what is drawn already."""
     coverage, along, side, over = drawn
-    margin = radii.max() + 1.5
-    rows = _span(ends[:, 0], margin, coverage.shape[0])
-    cols = _span(ends[:, 1], margin, coverage.shape[1])
-    if rows.start >= rows.stop or cols.start >= cols.stop:
-        return
+    rows, cols = here
     down = (np.arange(rows.start, rows.stop) + 0.5)[:, None] - ends[0, 0]
     across = (np.arange(cols.start, cols.stop) + 0.5)[None, :] - ends[0, 1]
     step = ends[1] - ends[0]
@@ -229,7 +219,6 @@ def _draw_segment(
     # The strip between the fibre's two edges, so that hairs thinner than a pixel are right.
     steep, flat = np.abs(step).max() / length, np.abs(step).min() / length
     cover = straight_edge(radius - off, steep, flat) + straight_edge(radius + off, steep, flat) - 1
-    here = (rows, cols)
     wins = cover > coverage[here]
     turn = (across * step[0] - down * step[1]) / length
     coverage[here] = np.where(wins, cover, coverage[here])
@@ -237,10 +226,3 @@ def _draw_segment(
     per_radius = 1 / np.maximum(radius, 0.5)
     side[here] = np.where(wins, -turn * per_radius, side[here])
     over[here] = np.where(wins, (whole - share) * length * per_radius, over[here])
-
-
-def _span(ends: npt.NDArray, margin: float, length: int) -> slice:
-    return slice(
-        max(int(np.floor(ends.min() - margin)), 0),
-        min(int(np.ceil(ends.max() + margin)), length),
-    )

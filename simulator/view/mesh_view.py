@@ -21,7 +21,7 @@ from .camera import Camera, Window
 from .mesh_pieces import MeshPiece, pieces_of
 from .shading import brightness, light_direction
 from .triangles import Hits, hits, nearest, signed_coverage
-from .view import NO_COLOUR, ONE_SAMPLE, Sampling, View
+from .view import NO_COLOUR, ONE_SAMPLE, Boxed, Sampling, View
 
 #: Rays per side of a pixel, where it is in focus and elsewhere. Two would cost 2 dB, four gain 0.3.
 _SHARP_RAYS, _BLURRED_RAYS = 3, 2
@@ -42,7 +42,7 @@ _NOTHING = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class MeshPart:
+class MeshPart(Boxed):
     """A piece of a mesh, ready to be seen.
 
     Parameters
@@ -97,14 +97,6 @@ class MeshPart:
     def box_mm(self) -> npt.NDArray[np.float64]:
         """Corners of a box around it."""
         return self._box.copy()
-
-    def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
-        """Return the least and greatest z of all of it."""
-        return float(self._box[0, 2]), float(self._box[1, 2])
-
-    def fills(self, camera: Camera, window: Window) -> bool:
-        """Say no: it has edges."""
-        return False
 
     def view(
         self,

@@ -8,10 +8,12 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from ...ground.types import Doubles
 from ..scene.mesh.own_mesh import OwnMesh
 from ..scene.scene import Balls, Fibres, Scene, Sheet
 from ..streams import stream
 from .ball_view import BallPart
+from .bundle import Bundle
 from .clear_ball_view import ClearBall, behind
 from .fibre_view import FibrePart
 from .mesh_view import mesh_parts
@@ -91,25 +93,34 @@ def _fibres(surface: Fibres, scene: Scene, sheets: dict[str, SheetPart]) -> list
         on = sheets[surface.on] if surface.on else None
         lines = [_grown_line(surface, on, rng) for _ in range(surface.count)]
     parts: list[Part] = []
-    for points in lines:
-        parts.append(_fibre(surface, scene, points))
+    for fibre in _fibres_along(surface, scene, lines):
+        parts.append(fibre)
         if surface.drop_um is not None:
-            parts.append(_drop(surface, scene, points[-1], rng))
+            parts.append(_drop(surface, scene, fibre.points_mm[-1], rng))
     return parts
 
 
-def _fibre(surface: Fibres, scene: Scene, points: npt.NDArray) -> FibrePart:
-    along = np.linspace(0, 1, len(points))
+def _fibres_along(surface: Fibres, scene: Scene, lines: list[Doubles]) -> list[FibrePart]:
+    """Return a fibre along each line; those of as many points share a bundle."""
     root, tip = surface.radius_um
-    colours = np.outer(1 - along, surface.root_colour) + np.outer(along, surface.tip_colour)
-    return FibrePart(
-        name=surface.name,
-        points_mm=points,
-        radii_mm=(root + (tip - root) * along) * 1e-3,
-        colours=colours,
-        lighting=scene.lighting,
-        living=surface.living,
-    )
+    found: dict[int, FibrePart] = {}
+    for length in {len(points) for points in lines}:
+        numbers = [number for number, points in enumerate(lines) if len(points) == length]
+        along = np.linspace(0, 1, length)
+        points = np.stack([lines[number] for number in numbers])
+        radii = np.broadcast_to((root + (tip - root) * along) * 1e-3, points.shape[:2])
+        bundle = Bundle(points, radii)
+        colours = np.outer(1 - along, surface.root_colour) + np.outer(along, surface.tip_colour)
+        for place, number in enumerate(numbers):
+            found[number] = FibrePart(
+                name=surface.name,
+                bundle=bundle,
+                number=place,
+                colours=colours,
+                lighting=scene.lighting,
+                living=surface.living,
+            )
+    return [found[number] for number in range(len(lines))]
 
 
 def _drop(surface: Fibres, scene: Scene, tip: npt.NDArray, rng: np.random.Generator) -> BallPart:

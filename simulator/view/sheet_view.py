@@ -263,6 +263,10 @@ class SheetPart:
         u, v = self.own(px + dx * depth, py + dy * depth)
         return bool(depth.min() > 0 and outline_distance(outline, u, v, 1.0).min() > 0)
 
+    def misses(self, camera: Camera, window: Window) -> bool:
+        """Say no: its outline is looked up as it is seen."""
+        return False
+
     def _met(self, camera: Camera, window: Window, *, gentle: bool) -> tuple[Floats, Floats]:
         """Camera depth, and object z, at which each ray of a window meets the surface."""
         if self.flat:

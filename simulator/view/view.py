@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import namespace, sent
-from ...ground.types import Bools, Floats
+from ...ground.types import Bools, Doubles, Floats
 from .camera import Camera, Window
 
 
@@ -177,6 +177,9 @@ class Part(Protocol):
     def fills(self, camera: Camera, window: Window) -> bool:
         """Whether it surely covers all of a window; it may say no where it does."""
 
+    def misses(self, camera: Camera, window: Window) -> bool:
+        """Whether it surely covers nothing of a window; it may say no where it does not."""
+
 
 class Image(Part, Protocol):
     """What is seen in a part, at a depth of its own; it covers all of any window."""
@@ -185,40 +188,78 @@ class Image(Part, Protocol):
         """Return bounds of its camera depth, mm."""
 
 
-def reach(part: Part, camera: Camera, frame: Window | None = None) -> tuple[Window, float, float]:
-    """Return the pixels a part may cover, and its nearest and farthest camera depth, mm.
+class Boxed:
+    """What parts share whose depths are those of a box; they fill and miss nothing for sure."""
 
-    The window is cut to a few times the frame (or another one that is given) where the part is
+    def box_mm(self) -> npt.NDArray[np.float64]:
+        """Corners of a box around it."""
+        raise NotImplementedError
+
+    def z_range_mm(self, area_mm: npt.NDArray[np.float64]) -> tuple[float, float]:
+        """Return the least and greatest z of all of it."""
+        z = self.box_mm()[:, 2]
+        return float(z[0]), float(z[1])
+
+    def fills(self, camera: Camera, window: Window) -> bool:
+        """Say no: it is too small to, or has edges."""
+        return False
+
+    def misses(self, camera: Camera, window: Window) -> bool:
+        """Say no: it is likely seen in its box."""
+        return False
+
+
+def reach(part: Part, camera: Camera, frame: Window | None = None) -> tuple[Window, float, float]:
+    """Return the same as `reaches` for one part."""
+    (window,), nearest, farthest = reaches((part,), camera, frame)
+    return window, float(nearest[0]), float(farthest[0])
+
+
+def reaches(
+    parts: tuple[Part, ...], camera: Camera, frame: Window | None = None
+) -> tuple[list[Window], Doubles, Doubles]:
+    """Return the pixels that parts may cover, and their nearest and farthest camera depths, mm.
+
+    A window is cut to a few times the frame (or another one that is given) where the part is
     unbounded; the depths are those within a frame's width of the frame.
     """
     frame = frame or camera.frame
     longest = max(frame.shape)
     limit = frame.grown(4 * longest)
-    whole = part.box_mm()
-    box = _cut(whole, camera, frame.grown(longest))
-    box[:, 2] = part.z_range_mm(box[:, :2])
-    # Plain numbers: there are hundreds of parts, and eight corners are too few for arrays to pay.
-    row, col, depth = (axis.tolist() for axis in camera.project(box[_CORNERS, range(3)]))
-    nearest = max(min(depth), 1e-3)
-    if min(depth) <= 0 or not np.isfinite(whole).all():
-        return limit, nearest, max(depth)
-    window = Window(
-        math.floor(min(row)) - 1,
-        math.ceil(max(row)) + 1,
-        math.floor(min(col)) - 1,
-        math.ceil(max(col)) + 1,
+    whole = _boxes(parts)
+    cut = _cut(whole, camera, frame.grown(longest))
+    for number, part in enumerate(parts):
+        if not isinstance(part, Boxed):
+            cut[number, :, 2] = part.z_range_mm(cut[number, :, :2])
+    row, col, depth = camera.project(cut[:, _CORNERS, range(3)])
+    nearest, farthest = depth.min(axis=1), depth.max(axis=1)
+    bounded = (nearest > 0) & np.isfinite(whole).all(axis=(1, 2))
+    ends = np.stack([row.min(axis=1), row.max(axis=1), col.min(axis=1), col.max(axis=1)])
+    ends = np.where(bounded, ends, 0.0)
+    edges = np.stack(
+        [np.floor(ends[0]) - 1, np.ceil(ends[1]) + 1, np.floor(ends[2]) - 1, np.ceil(ends[3]) + 1]
     )
-    return window.common(limit), nearest, max(depth)
+    windows = [
+        Window(*own).common(limit) if has_ends else limit
+        for own, has_ends in zip(edges.T.astype(int).tolist(), bounded.tolist(), strict=True)
+    ]
+    return windows, np.maximum(nearest, 1e-3), farthest
 
 
-def _cut(box: npt.NDArray, camera: Camera, window: Window) -> npt.NDArray[np.float64]:
-    """Cut a box in x and y to what a window shows at the depth of the box's middle."""
-    middle = (box[0, 2] + box[1, 2]) / 2 - camera.pupil_mm[2]
+@lru_cache(maxsize=64)
+def _boxes(parts: tuple[Part, ...]) -> Doubles:
+    """Return the boxes around parts, (n, 2, 3)."""
+    return np.stack([part.box_mm() for part in parts])
+
+
+def _cut(boxes: Doubles, camera: Camera, window: Window) -> Doubles:
+    """Cut boxes in x and y to what a window shows at the depths of their middles."""
+    middle = ((boxes[:, 0, 2] + boxes[:, 1, 2]) / 2 - camera.pupil_mm[2])[:, None, None]
     row, col = (window.row0 + window.row1) / 2, (window.col0 + window.col1) / 2
     row_mid, col_mid = camera.middle_px
     sight = camera.rotation @ [col - col_mid, row - row_mid, camera.focal_px]
-    half = max(window.shape) / 2 / camera.focal_px * abs(middle)
+    half = max(window.shape) / 2 / camera.focal_px * np.abs(middle)
     centre = camera.pupil_mm[:2] + middle * sight[:2] / sight[2]
-    cut = box.copy()
-    cut[:, :2] = np.minimum(np.maximum(box[:, :2], centre - half), centre + half)
+    cut = boxes.copy()
+    cut[..., :2] = np.minimum(np.maximum(boxes[..., :2], centre - half), centre + half)
     return cut

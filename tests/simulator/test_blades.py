@@ -1,5 +1,6 @@
 """Pupils of straight and rounded blades: shape, transfer, basis, cells and pictures."""
 
+import weakref
 from dataclasses import replace
 from functools import cache
 
@@ -11,7 +12,7 @@ from stacktruth.simulator.blur.basis import bands_between, exact_band, optics_of
 from stacktruth.simulator.blur.pupil import ROUND, diaphragm
 from stacktruth.simulator.blur.pupil_cells import CellBlur, cut_pupil
 from stacktruth.simulator.blur.pupil_transfer import pupil_otf
-from stacktruth.simulator.blur.shaped import ShapedOptics, blur_of
+from stacktruth.simulator.blur.shaped import ShapedOptics, blur_of, forget_spectra
 from stacktruth.simulator.compositing.levels import Level
 from stacktruth.simulator.data import DataFileError
 from stacktruth.simulator.rig import Lens
@@ -188,6 +189,18 @@ def test_even_pupils_need_one_side(field_rig):
     band = exact_band(blur_of(six, pitch_um=15.6), 3.0)
     assert np.isrealobj(band.spectra)
     assert np.isrealobj(band.spectra_for((80, 64)))
+
+
+@pytest.mark.parametrize("blades", [0, 5])
+def test_spectra_that_are_forgotten_are_freed(field_rig, blades):
+    """Those of a round pupil and of a polygon: a device that lacks memory needs it back."""
+    key = blur_of(with_lens(field_rig, blades=blades), pitch_um=9.0)
+    spectra = exact_band(key, 3.0).spectra_for((80, 64))
+    held = weakref.ref(spectra if spectra.base is None else spectra.base)
+    del spectra
+    assert held() is not None
+    forget_spectra()
+    assert held() is None
 
 
 def test_lenses_without_blades_have_the_keys_that_they_had(field_rig):
