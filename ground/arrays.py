@@ -124,7 +124,10 @@ def take(values: Any, place: Any) -> Any:
     if isinstance(values, np.ndarray):
         return values.take(place, axis=-1, mode="clip")
     xp, last = namespace(values), values.shape[-1] - 1
-    return values[place] if values.ndim == 1 else xp.take(values, clip(place, 0, last), axis=-1)
+    if values.ndim == 1:
+        return values[place]
+    found = xp.take(values, clip(xp.reshape(place, (-1,)), 0, last), axis=-1)
+    return xp.reshape(found, (*values.shape[:-1], *place.shape))
 
 
 def fft_side(least: int, xp: Any) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -37,6 +38,8 @@ _LEAST_COVER, _TINY = single(1e-6), single(1e-12)
 _SHARP_PX = 0.5
 #: Samples that stay in a processor's cache while they are worked on.
 _CACHED = 1 << 18
+#: Samples of all layers and products up to which the steps take longer than the work.
+_SMALL = 1 << 18
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,18 +241,14 @@ def _add_band(
         _room(*sides, margin, xp) for sides in zip(_sides(work), _sides(target), strict=True)
     )
     shape = (down.size, across.size)
-    mixed = xp.zeros((total.shape[0], shape[0], shape[1] // 2 + 1), dtype=xp.complex64)
-    together, layers = _together(shape[0] * shape[1], xp), light.shape[0]
-    field = xp.zeros((min(together, layers), *shape), dtype=xp.float32)
-    here = field[:, down.lead : down.lead + rows, across.lead : across.lead + cols]
-    transfers = band.spectra_for(shape, window.scale, xp)
-    for number in range(band.rank):
-        weight = take(table[number, :], index)
-        for first in range(0, layers, together):
-            some = light[first : min(first + together, layers), ...]
-            write("multiply", some, weight, out=here[: some.shape[0], ...])
-            spectra = fft2(field[: some.shape[0], ...])
-            _mix(mixed, first, spectra, transfers[number, :channels, ...])
+    transfers = band.spectra_for(shape, window.scale, xp)[:, :channels, ...]
+    room = slice(down.lead, down.lead + rows), slice(across.lead, across.lead + cols)
+    together = _together(shape[0] * shape[1], xp)
+    if band.rank * light.shape[0] * shape[0] * shape[1] <= at_once(_SMALL, xp):
+        mixed = _mixed_at_once(light, take(table, index), transfers, shape, room)
+    else:
+        weights = (take(table[number, :], index) for number in range(band.rank))
+        mixed = _mixed_by_product(light, weights, transfers, shape, room)
     after = None if motion is None else motion.transfer(shape, band.scale, xp)
     for first in range(0, mixed.shape[0], together):
         last = min(first + together, mixed.shape[0])
@@ -324,6 +323,59 @@ def _deposit(
     if not common.empty:
         there, here = common.slices_in(target), common.slices_in(field)
         total[:, *there] += blurred[:, *here]
+
+
+def _mixed_at_once(
+    light: Floats,
+    weights: Floats,
+    transfers: npt.NDArray[Any],
+    shape: tuple[int, int],
+    room: tuple[slice, slice],
+) -> npt.NDArray[np.complex64]:
+    """Return the sums of all products of what is small, in few steps.
+
+    Parameters
+    ----------
+    light : array (layers, rows, cols)
+    weights : array (products, rows, cols) or (products, 1, 1)
+    transfers : array (products, channels, ...)
+        On the grid of a real FFT.
+    shape : (rows, cols)
+        Of the transform.
+    room : (slice, slice)
+        Where in it the light is.
+    """
+    xp, layers = namespace(light), light.shape[0]
+    field = xp.zeros((weights.shape[0], layers, *shape), dtype=xp.float32)
+    write("multiply", light, weights[:, None, ...], out=field[:, :, *room])
+    spectra = fft2(field)
+    # A colour takes its own channel's transfer, another layer all; one transfer is for all.
+    parts = [spectra[:, :3, ...] * transfers]
+    parts += [spectra[:, number : number + 1, ...] * transfers for number in range(3, layers)]
+    sums = [xp.sum(part, axis=0, dtype=xp.complex64) for part in parts]
+    return xp.concat(sums) if len(sums) > 1 else sums[0]  # type: ignore[no-any-return]
+
+
+def _mixed_by_product(
+    light: Floats,
+    weights: Iterable[Floats],
+    transfers: npt.NDArray[Any],
+    shape: tuple[int, int],
+    room: tuple[slice, slice],
+) -> npt.NDArray[np.complex64]:
+    """Return the same of what is large, product by product, as the cache holds layers."""
+    xp, layers, channels = namespace(light), light.shape[0], transfers.shape[1]
+    sums, together = 3 + channels * (layers - 3), _together(shape[0] * shape[1], xp)
+    mixed = xp.zeros((sums, shape[0], shape[1] // 2 + 1), dtype=xp.complex64)
+    field = xp.zeros((min(together, layers), *shape), dtype=xp.float32)
+    here = field[:, *room]
+    for number, weight in enumerate(weights):
+        for first in range(0, layers, together):
+            some = light[first : min(first + together, layers), ...]
+            write("multiply", some, weight, out=here[: some.shape[0], ...])
+            spectra = fft2(field[: some.shape[0], ...])
+            _mix(mixed, first, spectra, transfers[number, ...])
+    return mixed
 
 
 def _mix(
