@@ -16,6 +16,8 @@ from array_api_compat import array_namespace
 DEVICES = {"cpu": "numpy", "cuda": "cupy"}
 #: Where it is not as on the host: side of its tiles, px; samples that the host sees faster.
 TILES_PX, SMALL = {"cuda": 2560}, {"cuda": 10_000}
+#: Samples to work on at once, by the namespace, where more than a cache holds may go together.
+AT_ONCE = {"cupy": 1 << 27}
 #: What arrays have that NumPy's own functions work on, in place too: its own, and CuPy's.
 _IN_PLACE = "__array_function__"
 _kept: dict[tuple[int, str], Any] = {}
@@ -84,7 +86,7 @@ def freed(device: str) -> None:
 
 def at_once(samples: int, xp: Any) -> int:
     """Return how many samples to work on at once, where a processor's cache wants some number."""
-    return 1 << 27 if xp.__name__.endswith("cupy") else samples
+    return AT_ONCE.get(xp.__name__.rpartition(".")[2], samples)
 
 
 def write(function: str, *values: Any, out: Any) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -40,6 +40,8 @@ _SHARP_PX = 0.5
 _CACHED = 1 << 18
 #: Samples of all layers and products up to which the steps take longer than the work.
 _SMALL = 1 << 18
+#: No more than so many take their memory at once, wherever they are worked on.
+_MOST = 1 << 24
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,10 +62,23 @@ class Blurred:
     colour: Floats
     coverage: Floats | None
 
+    @classmethod
+    def of(cls, window: Window, both: Floats) -> Blurred:
+        """Return it of the channels of its colour and, behind them, any of its coverage."""
+        return cls(window, both[..., :3], both[..., 3:] if both.shape[-1] > 3 else None)
+
+    @property
+    def both(self) -> Floats:
+        """Its colour and its coverage, channel after channel."""
+        if self.coverage is None:
+            return self.colour
+        xp = namespace(self.colour)
+        planes = (xp.moveaxis(one, -1, 0) for one in (self.colour, self.coverage))
+        return xp.moveaxis(xp.concat(tuple(planes)), 0, -1)  # type: ignore[no-any-return]
+
     def sent(self, xp: Any) -> Blurred:
         """Return it on a device."""
-        coverage = None if self.coverage is None else sent(self.coverage, xp)
-        return replace(self, colour=sent(self.colour, xp), coverage=coverage)
+        return self if namespace(self.colour) is xp else self.of(self.window, sent(self.both, xp))
 
 
 def blur(
@@ -244,7 +259,7 @@ def _add_band(
     transfers = band.spectra_for(shape, window.scale, xp)[:, :channels, ...]
     room = slice(down.lead, down.lead + rows), slice(across.lead, across.lead + cols)
     together = _together(shape[0] * shape[1], xp)
-    if band.rank * light.shape[0] * shape[0] * shape[1] <= at_once(_SMALL, xp):
+    if band.rank * light.shape[0] * shape[0] * shape[1] <= min(at_once(_SMALL, xp), _MOST):
         mixed = _mixed_at_once(light, take(table, index), transfers, shape, room)
     else:
         weights = (take(table[number, :], index) for number in range(band.rank))

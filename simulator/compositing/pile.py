@@ -25,6 +25,8 @@ _STEP_PER_RADIUS = single(1 / 3)
 _PER_RISE = single(0.1)
 #: Slopes of what is blurred unevenly are taken over so much to either side, px.
 _UNEVEN_STEP_PX = 1
+#: Where colour and coverage are among the channels of both.
+_COLOUR, _COVERAGE = slice(0, 3), slice(3, None)
 #: At most so far from a pixel what is laid there depends on the layers, px.
 PILE_REACH_PX = SLOPE_REACH_PX
 
@@ -113,7 +115,9 @@ class Pile:
         past = 1 - layer.coverage
         got = light * past
         if steps:
-            hidden = [_across_pupil(layer.coverage, blur_px, steps, axis) for axis in (0, 1)]
+            both = layer.both
+            changes = [_across_pupil(both, blur_px, steps, axis) for axis in (0, 1)]
+            own, hidden = ([one[..., part] for one in changes] for part in (_COLOUR, _COVERAGE))
             if self.doubt is not None:
                 behind = xp.max(_length((change[0, ...], change[1, ...])), axis=-1)
                 mixed = _SHARED * _green(_length(hidden)) * behind
@@ -127,7 +131,6 @@ class Pile:
             change *= past
             for axis in (0, 1):
                 change[axis, ...] -= hidden[axis] * light
-            own = [_across_pupil(layer.colour, blur_px, steps, axis) for axis in (0, 1)]
             for axis in (0, 1):
                 change[axis, ...] += own[axis]
             if self.doubt is not None and rise is not None:
