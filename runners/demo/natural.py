@@ -14,9 +14,10 @@ from scipy.ndimage import uniform_filter
 from ...ground.srgb import clipped_srgb, luma
 from ...ground.types import Floats
 from ...simulator.compositing.render import render, view_depth
+from ...simulator.loading.scenes import load_scene
 from ...simulator.optics import depth_of_field_mm
 from ...simulator.rig import Rig, load_rig
-from ...simulator.scene.scene import Scene, load_scene
+from ...simulator.scene.scene import Scene
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.view.camera import Camera
 from .close_up import busiest_window
