@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ...ground.arrays import namespace, sent, single
-from ...ground.types import Doubles, Floats
+from ...ground.types import Doubles, Floats, Reals
 from .. import optics
 from ..view.camera import Camera, Window
 from .basis import Blur
@@ -121,7 +121,7 @@ def _beyond(camera: Camera, row: Floats, col: Floats) -> Floats:
     return xp.maximum(down, across)  # type: ignore[no-any-return]
 
 
-def defocus_mm(camera: Camera, offset_mm: Floats) -> Floats:
+def defocus_mm(camera: Camera, offset_mm: Reals) -> Reals:
     """Return the edge wavefront defocus of points beyond the plane of focus, mm, signed."""
     per_mm = float(np.float32(optics.rig_aperture(camera.lens_rig)) ** 2 / 2)
     return per_mm * offset_mm / (1 + offset_mm / single(camera.distance_mm))
