@@ -102,6 +102,7 @@ def test_how_hairs_are_seen_is_worked_out_once_a_picture(
     assert_once(tuft, rig, monkeypatch, quality)
 
 
+@pytest.mark.slow
 def test_how_cells_see_what_is_mirrored_is_worked_out_once_a_picture(
     scene: Callable[..., Scene],
     sheet: Callable[..., Sheet],
@@ -109,8 +110,8 @@ def test_how_cells_see_what_is_mirrored_is_worked_out_once_a_picture(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Bumps have images of their own, so that the pupil is cut."""
-    bumpy = sheet(relief=Rough(amplitude_mm=0.01, cell_mm=0.2), gloss=Gloss(roughness=0.1))
-    flash = CameraFlash(at_mm=(30, 0, 10))
+    bumps = Rough(amplitude_mm=0.003, cell_mm=0.12, falloff=2.5)
+    bumpy, flash = sheet(relief=bumps, gloss=Gloss(roughness=0.1)), CameraFlash(at_mm=(10, 0, 0))
     assert_once(scene(bumpy, lighting=Lighting(flash=flash)), rig, monkeypatch, "fast")
 
 
