@@ -31,7 +31,7 @@ from stacktruth.simulator import Rig, load_rig, load_scene, render_view
 from stacktruth.simulator.data import find_data_file
 from stacktruth.simulator.scene.scene import Scene
 
-_LOOK_S = 0.05
+_LOOK_S = 0.2
 
 
 @dataclass(frozen=True)
