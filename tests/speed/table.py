@@ -6,9 +6,10 @@ of one worker, which means something only where so many cores are idle. Beside i
 First come the lines of CPU time and the curves (`curves.py`), ``--jobs`` of them side by side,
 then the lines of workers, alone.
 
-The benchmark of the workers is short, so that it is measured in three minutes with any number of
-them: a minute or less with one. The start of the command and of its processes, some seconds, weighs
-all the more; ``--stacks 320`` tells what a long benchmark gains.
+The benchmark of the workers is short: some 45 s of CPU time with one, so that it can be measured
+with several numbers of them in minutes. The start of the command and of its processes, some
+seconds, weighs all the more, so its aim is not for so short a one; ``--stacks 320`` tells what a
+long benchmark gains.
 
 With ``--out`` the table, the curves, a figure of them and what it ran on are kept; ``--only``
 measures again some of it and takes the rest from there.
