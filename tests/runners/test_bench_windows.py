@@ -151,6 +151,10 @@ def test_a_case_is_shown_in_its_own_window() -> None:
     assert [[_is_case(cell, case) for cell in cells] for case in cases] == np.eye(2).tolist()
 
 
+#: Families that came after the suites were published.
+YOUNGER = {"beetle", "clear-wing", "dew-lens"}
+
+
 def test_the_standard_suite_is_what_it_promises() -> None:
     """Fixed and drawn scenes, each in its place, at 1x to 5x, and the methods that are built in."""
     suite = load_suite("standard")
@@ -158,7 +162,7 @@ def test_the_standard_suite_is_what_it_promises() -> None:
     assert len(suite.scenes) - len(drawn) >= 14
     assert len(drawn) >= 32  # of 36 that were asked for: four were too dear
     families = {name.partition(":")[0] for name in drawn}
-    assert families == set(list_data_files("family")) - {"petal-edge"}  # both of its draws were
+    assert families == set(list_data_files("family")) - {"petal-edge"} - YOUNGER  # both were dear
     assert [place.scene for place in suite.places] == list(suite.scenes)
     assert {place.rig for place in suite.places} == {"field-1x", "field-2x", "field-5x"}
     for place in suite.places:
@@ -174,7 +178,8 @@ def test_the_large_suite_is_of_other_scenes() -> None:
     """A hundred and more of all families, none that the standard suite has, and every method."""
     suite = load_suite("large")
     assert len(suite.scenes) >= 100
-    assert {name.partition(":")[0] for name in suite.scenes} == set(list_data_files("family"))
+    families = {name.partition(":")[0] for name in suite.scenes}
+    assert families == set(list_data_files("family")) - YOUNGER
     assert not {*suite.scenes} & {*load_suite("standard").scenes}
     assert [place.scene for place in suite.places] == list(suite.scenes)
     for place in suite.places:
