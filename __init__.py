@@ -24,9 +24,10 @@ if TYPE_CHECKING:
     from .simulator.handling.hands import Stance, load_stance
     from .simulator.handling.light import Light, load_light
     from .simulator.handling.sway import Subject, load_subject
+    from .simulator.loading.scenes import load_scene
     from .simulator.pose import Pose
     from .simulator.rig import Rig, load_rig
-    from .simulator.scene.scene import Scene, load_scene
+    from .simulator.scene.scene import Scene
     from .simulator.shooting.shoot import Shoot, shoot
     from .simulator.stack.stackio import read_stack
     from .simulator.stack.stackwrite import write_stack
@@ -68,7 +69,7 @@ _HOMES = {
     "Subject": ("simulator.handling.sway", "Subject"),
     "load_light": ("simulator.handling.light", "load_light"),
     "load_rig": ("simulator.rig", "load_rig"),
-    "load_scene": ("simulator.scene.scene", "load_scene"),
+    "load_scene": ("simulator.loading.scenes", "load_scene"),
     "load_stance": ("simulator.handling.hands", "load_stance"),
     "load_subject": ("simulator.handling.sway", "load_subject"),
     "open_dataset": ("runners.dataset.reader", "open_dataset"),

@@ -4,6 +4,8 @@ Usage: ``python results/remake.py
 demo|gallery|families|limits|reproduce|quick|standard|regime|calibrate|review|renderer|study|
 promises|ranking``, or one comparison as ``reproduce/NAME``. ``--stale`` remakes all that is older
 than the code and the data that it is made from, ``--list-stale`` names it with what has changed.
+``standard|regime --scenes NAME,...`` runs only some scenes of the suite, where nothing else has
+changed: the rows of all others stay.
 Each study is stamped with the checksums of the files that it was made from.
 """
 
@@ -13,16 +15,19 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
 import pandas as pd
 from page import write_page
+from parts import put_in, some_scenes
 from promises import FOLDER as PROMISES
 from promises import SETTINGS, TRIES, try_promises
 from regime import FOLDER, KEPT, remake_tables, suites
 from stamps import STUDIES, Study, made_from, stale, told, write_stamp
 
+from stacktruth.ground.json_text import read_json
 from stacktruth.runners.bench import bench, load_suite
 from stacktruth.runners.bench.grid.cells import PLAIN
 from stacktruth.runners.bench.ranking.folder import plain_rows
@@ -47,6 +52,7 @@ from stacktruth.runners.review.trial import known_passes, review_known, trial_su
 from stacktruth.runners.review.trial_figure import trial_figure
 from stacktruth.simulator.data import list_data_files
 from stacktruth.simulator.processes import usable_cores
+from stacktruth.simulator.stack.manifest import pretty_json
 
 HERE = Path(__file__).resolve().parent
 README = HERE.parent / "README.md"
@@ -121,12 +127,17 @@ def remake_suite(name: str) -> int:
     for file in ("standings.csv", "standings.json", "pairs.csv", "report.html"):
         shutil.copy(out / file, kept / file)
     shutil.rmtree(out)
+    return _unfit(rows)
+
+
+def _unfit(rows: pd.DataFrame) -> int:
+    """Return 1 where a method has no result on a stack that nothing makes worse."""
     plain = rows[rows["condition"] == PLAIN]  # conditions may well be too hard for a method
     return 0 if (plain["status"] == "ok").all() else 1
 
 
 def remake_regime() -> int:
-    """Run what the study of the regime needs beside the standard suite, and make its tables."""
+    """Run what the study has beside the standard suite, and make its tables."""
     status = 0
     for name, suite in suites().items():
         out = HERE / ".work" / suite.name
@@ -136,6 +147,34 @@ def remake_regime() -> int:
         shutil.rmtree(out)
     remake_tables()
     return status
+
+
+def remake_scenes(name: str, scenes: Sequence[str]) -> int:
+    """Run some scenes of a suite again; all else in its tables stays as it is."""
+    out = HERE / ".work" / f"{name}-scenes"
+    rows = bench(some_scenes(load_suite(name), scenes), out, workers=usable_cores())
+    kept = HERE / name
+    for file in ("rows.csv", "times.csv"):
+        put_in(kept / file, out / file)
+    environment = read_json(kept / "environment.json")
+    environment["some_scenes"] = {"scenes": list(scenes), **read_json(out / "environment.json")}
+    (kept / "environment.json").write_text(pretty_json(environment), encoding="utf-8")
+    write_report(kept, workers=usable_cores(), progress=True)
+    shutil.rmtree(out)
+    return _unfit(rows)
+
+
+def remake_regime_scenes(scenes: Sequence[str]) -> int:
+    """Run some scenes of the study's own suites again, and make its tables."""
+    for name, suite in suites().items():
+        if some := [scene for scene in scenes if scene in suite.scenes]:
+            out = HERE / ".work" / f"{suite.name}-scenes"
+            rows = bench(some_scenes(suite, some), out, workers=usable_cores())
+            write_rows(out / "kept.csv", rows.reindex(columns=list(KEPT)))
+            put_in(FOLDER / f"{name}.csv", out / "kept.csv")
+            shutil.rmtree(out)
+    remake_tables()
+    return 0
 
 
 def remake_calibrate() -> int:
@@ -243,10 +282,14 @@ REMADE = {
 }
 
 
-def remake(study: Study) -> int:
+#: Those of which some scenes can be run alone.
+IN_PARTS = {"standard": partial(remake_scenes, "standard"), "regime": remake_regime_scenes}
+
+
+def remake(study: Study, make: Callable[[], int] | None = None) -> int:
     """Remake a study, and stamp it with what it was made from, as that was at the beginning."""
     files = made_from(study)
-    status = REMADE[study.name]()
+    status = (make or REMADE[study.name])()
     if status == 0:
         write_stamp(study, files)
     else:  # a crash, or a finding: only a reader can tell
@@ -273,6 +316,8 @@ if __name__ == "__main__":
             print(told())
         case [word] if (studies := asked(word)) or word == "--stale":
             sys.exit(max([remake(study) for study in studies], default=0))
+        case [("standard" | "regime") as word, "--scenes", names]:
+            sys.exit(remake(STUDIES[word], partial(IN_PARTS[word], names.split(","))))
         case _:
             print(__doc__, file=sys.stderr)
             sys.exit(2)

@@ -38,6 +38,7 @@ ARROWS = {
     "simulator.view": "handling scene scene.mesh scene.relief scene.texture",
     "simulator.blur": "handling view",
     "simulator.compositing": "blur scene view",
+    "simulator.loading": "compositing family scene view",
     "simulator.shooting": "blur compositing handling scene view",
     "simulator.stack": "shooting",
     "simulator.export": "scene view",

@@ -42,6 +42,9 @@ def shipped() -> str:
         text += [f"### {name}\n", f"{family.title}. {family.about}\n"]
         if (_MADE / f"{name}.jpg").is_file():
             text.append(f"![draws of {name}](../../results/families/{name}.jpg)\n")
+        if (_MADE / f"{name}-close.jpg").is_file():
+            link = f"../../results/families/{name}-close.jpg"
+            text.append(f"![draws of {name} at real pixels]({link})\n")
     if found:
         text += ["## What is measured\n", _table(found)]
         text += [f"- *{name}*: {about}" for name, about in COLUMNS.items()]

@@ -12,9 +12,9 @@ from tqdm import tqdm
 
 from ...simulator.handling.hands import Stance, load_stance
 from ...simulator.handling.light import Light, load_light
+from ...simulator.loading.scenes import load_scene
 from ...simulator.optics import focus_distance_mm
 from ...simulator.rig import load_rig
-from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.steps import side_by_side
 from ...simulator.streams import stream

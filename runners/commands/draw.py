@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from ...simulator.family.draw import draw
 from ...simulator.family.family import load_family
+from ...simulator.loading.scenes import drawn_text
 from ...simulator.scene.scene import scene_of_text
 from ..request import new_path, request, whole_file
 from .options import whole
@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     with request():
         path = new_path(args.out)
         family = load_family(args.family)
-        text = draw(family, seed=args.seed)
+        text = drawn_text(family, seed=args.seed)
         # Refuses what is no scene, or names files that are not beside it.
         where = f"{family.path}:{args.seed}"
         scene = scene_of_text(text, where=where, folder=Path(path).resolve().parent)

@@ -163,7 +163,7 @@ def study_request(args: argparse.Namespace) -> StudyRequest | None:
 
 def depth_of(study: StudyRequest, rig: Rig) -> float:
     """Return the depth that the study's scene shows, rounded up, mm."""
-    from ...simulator.scene.scene import load_scene  # noqa: PLC0415
+    from ...simulator.loading.scenes import load_scene  # noqa: PLC0415
     from ..plan.study.study import depth_in_view  # noqa: PLC0415
 
     near, far = depth_in_view(load_scene(study.scene), rig, crop=study.crop_of(rig))

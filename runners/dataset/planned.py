@@ -10,8 +10,9 @@ from typing import Any
 from ...simulator.compositing.levels import DEFAULT
 from ...simulator.data import shown
 from ...simulator.family.family import checked_seed, load_family
+from ...simulator.loading.scenes import load_scene
 from ...simulator.rig import load_rig
-from ...simulator.scene.scene import Scene, load_scene
+from ...simulator.scene.scene import Scene
 from ...simulator.shooting.sensor import saturation_e
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.streams import share

@@ -13,9 +13,9 @@ from pathlib import Path
 import pandas as pd
 from tqdm import tqdm
 
+from ...simulator.loading.scenes import load_scene
 from ...simulator.processes import end_in_good_order, processes
 from ...simulator.rig import load_rig, stopped_to
-from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.stack.stackio import read_stack
 from ...simulator.stack.stackwrite import write_stacks

@@ -17,7 +17,9 @@ from .natural import Look, look_at, nearest_distances
 
 _ACROSS = 4
 _GAP_PX = 3
-_JPEG_QUALITY = 86
+_JPEG_QUALITY = 80
+#: Of the measured window as much is shown at 1:1, about its middle: width and height.
+_CLOSE_TILE_PX = (300, 200)
 
 
 def families_sheets(
@@ -25,7 +27,8 @@ def families_sheets(
     folder: Path,
     *,
     draws: int = 8,
-    width_px: int = 192,
+    width_px: int = 768,
+    tile_px: int = 192,
     workers: int = 1,
     progress: bool = False,
 ) -> pd.DataFrame:
@@ -35,11 +38,15 @@ def families_sheets(
     ----------
     families : sequence of str
     folder : Path
-        Gets ``FAMILY.jpg``; the left half of a tile is all in focus, the right half one frame.
+        Gets ``FAMILY.jpg``, the whole pictures: the left half of a tile is all in focus, the right
+        half one frame; and ``FAMILY-close.jpg``, the middle of the measured windows at 1:1, all in
+        focus.
     draws : int
         Of each family, seeds 1 to this number; at least 2.
     width_px : int
-        Of a tile, about.
+        Of the whole pictures that are measured, at least.
+    tile_px : int
+        Width of a tile of the whole.
     workers : int
         Processes; their number changes no pixel.
     progress : bool
@@ -59,7 +66,9 @@ def families_sheets(
         held.append(look)
         if len(held) == draws:
             family = look.name.partition(":")[0]
-            _sheet([side_to_side(one.sharp, one.frame) for one in held], folder / f"{family}.jpg")
+            whole = [[_small(part, tile_px) for part in (one.sharp, one.frame)] for one in held]
+            _sheet([side_to_side(*pair) for pair in whole], folder / f"{family}.jpg")
+            _sheet([_middle(one.close) for one in held], folder / f"{family}-close.jpg")
             rows += _rows(family, held)
             held = []
     return pd.DataFrame(rows)
@@ -76,6 +85,26 @@ def _rows(family: str, looks: Sequence[Look]) -> list[dict[str, object]]:
         {"family": family, "seed": int(one.name.partition(":")[2]), **one.figures, "apart": away}
         for one, away in zip(looks, apart, strict=True)
     ]
+
+
+def _small(picture: Floats, width_px: int) -> Floats:
+    """Return a picture brought to a width by means over pixels."""
+    rows, cols = picture.shape[:2]
+    size = (width_px, max(1, round(rows * width_px / cols)))
+    channels = [
+        Image.fromarray(np.ascontiguousarray(picture[..., k])).resize(size, Image.Resampling.BOX)
+        for k in range(3)
+    ]
+    return np.stack([np.asarray(one, np.float32) for one in channels], axis=2)
+
+
+def _middle(picture: Floats) -> Floats:
+    rows, cols = picture.shape[:2]
+    width, height = (
+        min(part, have) for part, have in zip(_CLOSE_TILE_PX, (cols, rows), strict=True)
+    )
+    top, left = (rows - height) // 2, (cols - width) // 2
+    return picture[top : top + height, left : left + width]
 
 
 def _sheet(tiles: Sequence[Floats], path: Path) -> None:

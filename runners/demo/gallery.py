@@ -14,8 +14,8 @@ from tqdm import tqdm
 from ...ground.srgb import clipped_srgb
 from ...ground.types import Floats
 from ...simulator.compositing.render import render
+from ...simulator.loading.scenes import load_scene
 from ...simulator.rig import load_rig
-from ...simulator.scene.scene import load_scene
 from ...simulator.steps import side_by_side
 from ...simulator.view.camera import Camera
 from ..figures import plain_text

@@ -14,11 +14,13 @@ from scipy.ndimage import uniform_filter
 from ...ground.srgb import clipped_srgb, luma
 from ...ground.types import Floats
 from ...simulator.compositing.render import render, view_depth
+from ...simulator.loading.scenes import load_scene
 from ...simulator.optics import depth_of_field_mm
 from ...simulator.rig import Rig, load_rig
-from ...simulator.scene.scene import Scene, load_scene
+from ...simulator.scene.scene import Scene
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.view.camera import Camera
+from .close_up import busiest_window
 
 #: Depths of field between neighbouring pixels that make an edge of occlusion.
 _EDGE = 1.0
@@ -30,14 +32,16 @@ _THUMB = (16, 24)
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """A draw as it looks: two pictures and what is measured on them.
+    """A draw as it looks: three pictures and what is measured on them.
 
     Parameters
     ----------
     name : str
         ``FAMILY:SEED``.
     sharp, frame : array (rows, cols, 3)
-        All in focus, and focused on the nominal plane; sRGB-encoded.
+        The whole, all in focus, and focused on the nominal plane; sRGB-encoded.
+    close : array (rows, cols, 3)
+        A window of it at real pixels, all in focus: `close_up.busiest_window`.
     figures : dict of str to float
         By the names of `COLUMNS`.
     """
@@ -45,10 +49,11 @@ class Look:
     name: str
     sharp: Floats
     frame: Floats
+    close: Floats
     figures: dict[str, float]
 
 
-#: What is measured of a draw, with what it says.
+#: What is measured of a draw, with what it says; the first seven on the whole picture.
 COLUMNS = {
     "white_percent": "99.9th percentile of the picture in focus, percent of white",
     "depth_range_dof": "1st to 99th percentile of depth within reach, in depths of field",
@@ -57,18 +62,23 @@ COLUMNS = {
     "slope": "log-log slope of the power spectrum of the picture in focus",
     "kurtosis": "of its finest wavelet coefficients",
     "convolutions": "cost of the frame in Fourier convolutions of its size",
+    "close_white_percent": "as white_percent, of the window at real pixels",
+    "close_flat_percent": "as flat_percent, of that window",
+    "close_slope": "as slope, of that window",
+    "close_kurtosis": "as kurtosis, of that window",
 }
 
 
 def look_at(name: str, *, width_px: int) -> Look:
-    """Render a scene small, fast level, and measure it.
+    """Render a scene at the fast level, as a whole and closely, and measure it.
 
     Parameters
     ----------
     name : str
         As `load_scene` takes it.
     width_px : int
-        Of the pictures, about.
+        Of the whole picture, at least: as many real pixels are merged as leave that. A thumbnail
+        is no picture: its few octaves are coarse ones, and its slope is too shallow.
     """
     scene = load_scene(name)
     rig = load_rig(scene.rig)
@@ -78,22 +88,52 @@ def look_at(name: str, *, width_px: int) -> Look:
     begun = process_time()
     frame = render(scene, camera, focus=(camera,), quality="fast")
     spent = process_time() - begun
-    sharp = clipped_srgb(light)
-    grey = luma(sharp)
+    depth = view_depth(scene, rig, bin=bins)
+    near, far = scene.depth_mm
+    window = busiest_window(luma(clipped_srgb(light)), (near <= depth) & (depth <= far), bins=bins)
+    closely = render(scene, Camera(rig, crop=window), focus=(), quality="fast")
     figures = {
+        **depth_figures(scene, rig, depth=depth),
+        **picture_figures(light),
+        "convolutions": spent / _convolution_s(light.shape[:2]),
+        **{f"close_{key}": value for key, value in picture_figures(closely).items()},
+    }
+    return Look(
+        name=name,
+        sharp=clipped_srgb(light),
+        frame=clipped_srgb(frame),
+        close=clipped_srgb(closely),
+        figures={key: figures[key] for key in COLUMNS},
+    )
+
+
+def picture_figures(light: Floats) -> dict[str, float]:
+    """Return brightness, flat share, slope and kurtosis of a picture.
+
+    Parameters
+    ----------
+    light : array (rows, cols, 3)
+        Linear, 1 = white.
+    """
+    grey = luma(clipped_srgb(light))
+    return {
         "white_percent": 100 * float(np.percentile(grey, 99.9)),
-        **depth_figures(scene, rig, bins=bins),
         "flat_percent": 100 * flat_share(grey),
         "slope": spectral_slope(luma(np.clip(light, 0, 1))),
         "kurtosis": fine_kurtosis(grey),
-        "convolutions": spent / _convolution_s(sharp.shape[:2]),
     }
-    return Look(name=name, sharp=sharp, frame=clipped_srgb(frame), figures=figures)
 
 
-def depth_figures(scene: Scene, rig: Rig, *, bins: int) -> dict[str, float]:
-    """Return the range of depth, in depths of field, and the share of edges of occlusion."""
-    depth = view_depth(scene, rig, bin=bins)
+def depth_figures(scene: Scene, rig: Rig, *, depth: Floats) -> dict[str, float]:
+    """Return the range of depth, in depths of field, and the share of edges of occlusion.
+
+    Parameters
+    ----------
+    scene : Scene
+    rig : Rig
+    depth : array (rows, cols)
+        Of the nominal view, mm; NaN where nothing is.
+    """
     unit = depth_of_field_mm(rig, blur_um=BLUR_CRITERION_UM).total_mm
     near, far = scene.depth_mm
     within = depth[(depth <= far + 0.5 * (far - near)) & np.isfinite(depth)]
@@ -143,10 +183,13 @@ def spectral_slope(grey: Floats) -> float:
     power = np.abs(np.fft.fft2((square - square.mean()) * window)) ** 2
     radius = np.hypot(np.fft.fftfreq(n, 1 / n)[:, None], np.fft.fftfreq(n, 1 / n)[None, :])
     ring = radius.astype(int).ravel()
-    mean = np.bincount(ring, power.ravel()) / np.bincount(ring)
+    held = np.bincount(ring)
+    # A ring begins at its number: it stands for the mean radius of what is in it.
+    middle = np.bincount(ring, radius.ravel()) / held
+    mean = np.bincount(ring, power.ravel()) / held
     chosen = np.arange(4, n // 4)
     weight = 1 / np.sqrt(chosen)
-    return float(np.polyfit(np.log(chosen), np.log(mean[chosen] + 1e-12), 1, w=weight)[0])
+    return float(np.polyfit(np.log(middle[chosen]), np.log(mean[chosen] + 1e-12), 1, w=weight)[0])
 
 
 def fine_kurtosis(grey: Floats) -> float:

@@ -17,8 +17,8 @@ from ...ground.srgb import LUMA
 from ...ground.types import Image
 from ...simulator.handling.approach import Approach
 from ...simulator.handling.hands import Stance
+from ...simulator.loading.scenes import load_scene
 from ...simulator.rig import load_rig
-from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import nearest_middle, shoot
 from ...simulator.stack.frameio import FORMATS
 from ...simulator.stack.stackwrite import camera_info

@@ -15,8 +15,8 @@ from tqdm import tqdm
 
 from ...simulator.data import list_data_files
 from ...simulator.handling.approach import Approach
+from ...simulator.loading.scenes import load_scene
 from ...simulator.rig import load_rig
-from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.steps import side_by_side
 from .memory_stack import MemoryStack

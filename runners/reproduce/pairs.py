@@ -18,10 +18,11 @@ from ...ground.srgb import LUMA, clipped_srgb
 from ...ground.types import Bools, Doubles, Floats
 from ...simulator.compositing.render import render, view_depth
 from ...simulator.handling.hands import load_stance
+from ...simulator.loading.scenes import load_scene
 from ...simulator.optics import depth_of_field_mm
 from ...simulator.pose import NOMINAL, Pose
 from ...simulator.rig import Rig, load_rig, stopped_to
-from ...simulator.scene.scene import Scene, load_scene
+from ...simulator.scene.scene import Scene
 from ...simulator.shooting.sensor import develop, expose
 from ...simulator.shooting.shoot import BLUR_CRITERION_UM
 from ...simulator.streams import stream

@@ -18,9 +18,9 @@ from ...simulator.compositing.render import view_depth
 from ...simulator.handling.cadence import interval_s
 from ...simulator.handling.hands import load_stance
 from ...simulator.handling.light import load_light
+from ...simulator.loading.scenes import load_scene
 from ...simulator.optics import depth_of_field_mm
 from ...simulator.rig import load_rig
-from ...simulator.scene.scene import load_scene
 from ...simulator.shooting.shoot import Shoot, shoot
 from ...simulator.steps import side_by_side
 from ...simulator.streams import stream

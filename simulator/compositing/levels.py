@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +27,12 @@ class Level:
     cuts: tuple[tuple[float, int], ...] = ()
     samples: int = 1
     holds_db: tuple[int, int, int] = (0, 0, 0)
+
+    def before(self, gain: float) -> Level:
+        """Return the level to render at where the light is multiplied by a gain afterwards."""
+        if gain == 1:
+            return self
+        return replace(self, cuts=tuple((doubt / gain, cells) for doubt, cells in self.cuts))
 
 
 LEVELS = {

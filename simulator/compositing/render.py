@@ -278,7 +278,7 @@ def render(
     MemoryError
         The device's memory does not hold the smallest tile.
     """
-    level = level_of(quality)
+    level = level_of(quality).before(scene.lighting.gain)
     # What is merged must not depend on where the picture ends.
     if scene.lighting.flash is not None:
         device = "cpu"  # the light of a camera's flash is worked out on the host alone
@@ -297,7 +297,8 @@ def render(
     lit = (_by_zones if has_rim(camera.rig.lens) else _lit)(scene, taking, level if cut else None)
 
     def drawn(at: Window) -> Floats:
-        return to_host(_vignetted(lit(at), camera, at))  # type: ignore[no-any-return]
+        light = _vignetted(lit(at), camera, at)
+        return to_host(_gained(light, scene.lighting.gain))  # type: ignore[no-any-return]
 
     made = (_within_memory(drawn, at, device) for at in asked)
     return joined(camera.frame, made, side) if tile is None else next(made)
@@ -335,6 +336,13 @@ def _vignetted(light: Floats, camera: Camera, tile: Window) -> Floats:
             part=tile.slices_in(camera.frame),
         )
         write("multiply", light, sent(dark, xp), out=light)
+    return light
+
+
+def _gained(light: Floats, gain: float) -> Floats:
+    """Multiply all of a tile's light, in place."""
+    if gain != 1:
+        write("multiply", light, single(gain), out=light)
     return light
 
 

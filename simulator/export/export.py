@@ -113,7 +113,7 @@ def export_scene(
     mesh = scene_mesh(scene, camera, pitch_mm=pitch_mm)
     comments = (
         f"scene {scene.name}: mm, x right, y down, z away from the camera; linear radiance",
-        "backdrop {:g} {:g} {:g}".format(*scene.backdrop),
+        "backdrop {:g} {:g} {:g}".format(*(scene.lighting.gain * one for one in scene.backdrop)),
         *_flash_told(scene, camera),
     )
     _WRITERS[path.suffix](mesh, path, comments=comments)
@@ -128,7 +128,7 @@ def _flash_told(scene: Scene, camera: Camera) -> list[str]:
     front = diffuser(flash, camera.rig)
     facing = camera.rotation @ front.facing
     at, way = ("{:g} {:g} {:g}".format(*one) for one in (middle_mm(flash, camera), facing))
-    radiance = (1 - scene.lighting.ambient) * front.radiance
+    radiance = scene.lighting.gain * (1 - scene.lighting.ambient) * front.radiance
     return [
         f"flash {flash.shape} {flash.size_mm:g} mm wide at {at} facing {way} radiance {radiance:g}"
     ]
@@ -177,7 +177,10 @@ def scene_meshes(
         pitch = pitch_mm or _pitch_mm(part, eye, corners_per_px, coarsest)
         mesh = part_mesh(part, eye, pitch, showing)
         moved = (camera.pupil_mm - eye.pupil_mm).astype(np.float32)
-        meshes.append(replace(mesh, points_mm=mesh.points_mm + moved))
+        colours = mesh.colours
+        if scene.lighting.gain != 1:
+            colours = np.float32(scene.lighting.gain) * colours
+        meshes.append(replace(mesh, points_mm=mesh.points_mm + moved, colours=colours))
     return meshes
 
 

@@ -17,9 +17,11 @@ from .shades import shaded
 #: Copies in one scene, all repeats together.
 _MOST_COPIES = 20_000
 _SEEDS = 2**32
+#: What a meter may aim at: white itself says nothing of how much light there is.
+WHITE = (0.05, 0.99)
 
 
-def draw(family: Family, *, seed: int) -> str:
+def draw(family: Family, *, seed: int, gain: float | None = None) -> str:
     """Return the text of a scene file: the same bytes for the same family and seed.
 
     Each number comes from a stream named by family, seed and key, so a change of one key of a
@@ -30,6 +32,8 @@ def draw(family: Family, *, seed: int) -> str:
     family : Family
     seed : int
         0 to 2**64 - 1.
+    gain : float or None
+        Of the light, as a meter found it; None says nothing of it.
 
     Raises
     ------
@@ -44,15 +48,15 @@ def draw(family: Family, *, seed: int) -> str:
     """
     seed = checked_seed(seed, where=str(family.path))
     drawing = _Drawing(family, seed)
-    names: dict[str, Any] = {}
-    for name, node in family.draw.items():
-        names[name] = drawing.value(node, f"draw.{name}", names)
+    names = drawing.names()
     scene = {
         "name": f"{family.name}-{seed}",
         "title": family.title,
         "seed": int(drawing.share("scene.seed") * _SEEDS),
         **drawing.value(family.scene, "scene", names),
     }
+    if gain is not None:
+        scene["lighting"] = {**scene.get("lighting", {}), "gain": gain}
     surfaces = scene.get("surface", [])
     if not (isinstance(surfaces, list) and all(isinstance(one, dict) for one in surfaces)):
         where = f"{family.path}: scene.surface (seed {seed})"
@@ -67,12 +71,40 @@ def draw(family: Family, *, seed: int) -> str:
     return scene_text({**scene, "drawn": drawn}, heading=heading)
 
 
+def white_of(family: Family, *, seed: int) -> float | None:
+    """Return what a draw's meter is to aim at, as a share of white; None: it has no meter.
+
+    Raises
+    ------
+    simulator.data.DataFileError
+        The family's meter aims at no share of white.
+    """
+    if not family.meter:
+        return None
+    drawing = _Drawing(family, checked_seed(seed, where=str(family.path)))
+    white = drawing.value(family.meter["white"], "meter.white", drawing.names())
+    low, high = WHITE
+    if isinstance(white, bool) or not isinstance(white, int | float) or not low <= white <= high:
+        raise DataFileError(
+            f"{family.path}: meter.white (seed {seed}): got {shown_value(white)}, allowed {low:g} "
+            f"to {high:g}, a share of white"
+        )
+    return float(white)
+
+
 class _Drawing:
     """One draw: turns forms and expressions into values."""
 
     def __init__(self, family: Family, seed: int) -> None:
         self._family, self._seed = family, seed
         self._copies = 0
+
+    def names(self) -> dict[str, Any]:
+        """Return the values that are drawn first, by their names."""
+        names: dict[str, Any] = {}
+        for name, node in self._family.draw.items():
+            names[name] = self.value(node, f"draw.{name}", names)
+        return names
 
     def value(self, node: Any, place: str, names: Mapping[str, Any]) -> Any:
         """Return the plain value of a part of the family."""

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from ...ground.checksum import sha256
 from ..data import DataFileError, find_data_file, is_file, list_data_files, load_toml, shown_value
-from .forms import check, check_draws, refuse_unused
+from .forms import check, check_draws, form_of, refuse_unused
 
-_KEYS = ("title", "about", "draw", "scene")
+_KEYS = ("title", "about", "draw", "scene", "meter")
 #: What the draw itself says in a scene.
 _GIVEN = ("name", "drawn")
 _DRAW_OF = re.compile(r"(?P<family>.+):(?P<seed>[^:/\\]*)")
@@ -36,6 +36,9 @@ class Family:
         SHA-256 of the file.
     path : Path
         The file, for errors.
+    meter : dict
+        How the draw chooses the gain of its light: ``white``, what the brightest thousandth of the
+        picture in focus is to reach, as a share of white in sRGB; empty leaves the gain as it is.
     """
 
     name: str
@@ -45,6 +48,7 @@ class Family:
     scene: dict[str, Any]
     checksum: str
     path: Path
+    meter: dict[str, Any] = field(default_factory=dict)
 
 
 def load_family(name_or_path: str | Path) -> Family:
@@ -82,6 +86,9 @@ def load_family(name_or_path: str | Path) -> Family:
     used: set[str] = set()
     known = check_draws(drawn, frozenset(), used, where=f"{path}: draw")
     check(scene, known, used, where=f"{path}: scene")
+    meter = values.get("meter", {})
+    _check_meter(meter, scene, where=str(path))
+    check(meter, known, used, where=f"{path}: meter")
     refuse_unused(drawn, used, where=f"{path}: draw")
     return Family(
         name=path.stem,
@@ -91,7 +98,27 @@ def load_family(name_or_path: str | Path) -> Family:
         scene=scene,
         checksum=sha256(path.read_bytes()),
         path=path,
+        meter=meter,
     )
+
+
+def _check_meter(meter: Any, scene: dict[str, Any], *, where: str) -> None:
+    """Refuse a meter that says something else than its aim, or beside a gain of the family's."""
+    if meter == {}:
+        return
+    if not isinstance(meter, dict) or set(meter) != {"white"}:
+        got = sorted(meter) if isinstance(meter, dict) else meter
+        raise DataFileError(f"{where}: meter: got {shown_value(got)}, allowed the one key 'white'")
+    lighting = scene.get("lighting", {})
+    if not isinstance(lighting, dict) or form_of(lighting, where=f"{where}: scene.lighting"):
+        raise DataFileError(
+            f"{where}: scene.lighting: got {shown_value(lighting)}, allowed a plain table: the "
+            "meter says its gain"
+        )
+    if "gain" in lighting:
+        raise DataFileError(
+            f"{where}: scene.lighting.gain: got it, allowed without: the meter says it"
+        )
 
 
 def draw_asked_for(name: str | Path) -> tuple[Family, int] | None:

@@ -1,4 +1,4 @@
-"""A scene as data: surfaces listed from far to near, loaded from a TOML file."""
+"""A scene as data: surfaces listed from far to near, as a TOML file says them."""
 
 from __future__ import annotations
 
@@ -9,9 +9,8 @@ from pydantic import Field, model_validator
 from pydantic.dataclasses import dataclass
 
 from ...ground.toml import parse_toml
-from ..data import DataFileError, find_data_file, load_toml, shown_value, validate
-from ..family.draw import draw
-from ..family.family import change_since, draw_asked_for
+from ..data import DataFileError, shown_value, validate
+from ..family.family import change_since
 from ..family.scene_text import content_checksum
 from ..own_files import beside, named_by
 from ..rig import STRICT
@@ -281,11 +280,15 @@ class Lighting:
     flash : CameraFlash or None
         A flash on the camera as the light that is not ambient; None is a light far away that
         stays where it is.
+    gain : float
+        Factor on all light that the scene gives: of surfaces, lit or not, of what they mirror, and
+        of the backdrop. A family with a ``meter`` chooses it.
     """
 
     toward: Vec3 = (-0.5, -0.7, -0.8)
     ambient: float = Field(default=0.35, ge=0, le=1)
     flash: CameraFlash | None = None
+    gain: float = Field(default=1.0, gt=0, le=1000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, config=STRICT)
@@ -407,39 +410,6 @@ class Scene:
         return self
 
 
-def load_scene(name_or_path: str | Path) -> Scene:
-    """Load a scene by the name of a shipped one, from a TOML file, or drawn from a family.
-
-    Parameters
-    ----------
-    name_or_path : str or Path
-        Name of a shipped scene (``stacktruth list scenes``), the path of a .toml file, or
-        ``FAMILY:SEED`` with the name or the path of a family (``stacktruth list families``).
-
-    Raises
-    ------
-    simulator.data.DataFileError
-        Unknown name, broken TOML, or a key or value that is not allowed.
-
-    Examples
-    --------
-    >>> scene = load_scene("pickets")
-    >>> scene.field_mm, scene.depth_mm
-    ((11.7, 7.8), (-1.4, 3.0))
-    >>> load_scene("leaf:7").drawn.seed
-    7
-    """
-    asked = draw_asked_for(name_or_path)
-    if asked is not None:
-        family, seed = asked
-        where = f"{family.path}:{seed}"
-        return scene_of_text(
-            draw(family, seed=seed), where=where, folder=Path(family.path).resolve().parent
-        )
-    path = find_data_file(name_or_path, kind="scene")
-    return _scene_of({"name": path.stem, **load_toml(path)}, path, path.resolve().parent)
-
-
 def scene_of_text(text: str, *, where: str | Path, folder: Path | None = None) -> Scene:
     """Return the scene that the text of a scene file means.
 
@@ -464,10 +434,19 @@ def scene_of_text(text: str, *, where: str | Path, folder: Path | None = None) -
                 f"{where}: got picture {shown_value(name)} in a scene without a folder, allowed a "
                 "whole path: pictures of one's own are for scene files"
             )
-    return _scene_of(values, where, folder)
+    return scene_of(values, where, folder)
 
 
-def _scene_of(values: dict[str, Any], where: str | Path, folder: Path | None) -> Scene:
+def scene_of(values: dict[str, Any], where: str | Path, folder: Path | None) -> Scene:
+    """Return the scene that the values of a scene file mean.
+
+    Parameters
+    ----------
+    values : dict
+        Plain values, as read.
+    where, folder
+        As `scene_of_text` takes them.
+    """
     surfaces = values.get("surface")
     drawn = values.get("drawn")
     if isinstance(drawn, dict):

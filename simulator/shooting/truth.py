@@ -270,7 +270,7 @@ class TruthView:
                 seen.fibre[area][solid] = False
             if seen.shine is not None and seen.shine_depth_mm is not None:
                 noted = seen.shine[area], seen.shine_depth_mm[area]
-                _note_shine(noted, part, view, camera, solid)
+                _note_shine(noted, part, view, camera, solid, gain=self.scene.lighting.gain)
         origin = np.float32(camera.rotation[:, 2] @ camera.pupil_mm)
         for whole in (seen.depth_mm, seen.behind_mm, seen.surface_mm, seen.shine_depth_mm):
             if whole is not None:
@@ -345,7 +345,13 @@ def _is_seen_through(view: View) -> Bools:
 
 
 def _note_shine(
-    noted: tuple[Floats, Floats], part: Part, view: View, camera: Camera, solid: Bools
+    noted: tuple[Floats, Floats],
+    part: Part,
+    view: View,
+    camera: Camera,
+    solid: Bools,
+    *,
+    gain: float,
 ) -> None:
     """Note what the nearest part so far mirrors, and how deep its image lies, in place.
 
@@ -358,7 +364,7 @@ def _note_shine(
         pixel_mm = eye.distance_mm / eye.focal_px
         bumpy = isinstance(part, SheetPart) and unsteady_mm(part, pixel_mm) > BUMPY_MM
         seen = shine_view(part, eye, view.window, bumpy=bumpy)
-        own = luma(seen.colour)
+        own = luma(seen.colour) if gain == 1 else np.float32(gain) * luma(seen.colour)
         brighter = solid & (own >= shine)
         depth[brighter] = np.broadcast_to(seen.depth_mm, solid.shape)[brighter]
         shine[solid] += own[solid]

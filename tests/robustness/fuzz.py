@@ -46,8 +46,8 @@ from stacktruth.simulator.family.family import load_family
 from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
 from stacktruth.simulator.handling.sway import load_subject
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.rig import load_rig
-from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 from stacktruth.simulator.stack.manifest import MANIFEST, canonical_json
 from stacktruth.simulator.stack.stackio import check_stack, read_stack, write_stack

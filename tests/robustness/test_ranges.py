@@ -17,9 +17,9 @@ from stacktruth.simulator.handling.hands import load_stance
 from stacktruth.simulator.handling.light import load_light
 from stacktruth.simulator.handling.random_motion import LONGEST_S, knots_until
 from stacktruth.simulator.handling.sway import load_subject
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.ranges import out_of_range
 from stacktruth.simulator.rig import load_rig
-from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 
 LOADERS = {

@@ -24,8 +24,8 @@ from stacktruth.runners.cli import main
 from stacktruth.runners.contract import Outcome, Result
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.scoring import Judge
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.rig import load_rig
-from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 
 SUITE = """

@@ -20,8 +20,8 @@ from stacktruth.runners.isolate.channel import Channel
 from stacktruth.runners.isolate.run import run_method
 from stacktruth.runners.isolate.supervise import Limits, supervise
 from stacktruth.runners.isolate.walls import KINDS, holds
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.rig import load_rig
-from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 from stacktruth.simulator.stack.stackio import Stack, read_stack
 from stacktruth.simulator.stack.stackwrite import write_stack

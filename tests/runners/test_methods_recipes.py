@@ -25,8 +25,8 @@ from stacktruth.runners.methods.fuse.focus_map import smoothed_position
 from stacktruth.runners.methods.fuse.laplacian import contrast_weighted
 from stacktruth.runners.methods.picture.stack import InputStack
 from stacktruth.runners.methods.recipe import Recipe
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.rig import load_rig
-from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 from tests.runners.stacks import Made, MadeTruth, in_view_of, make_stack, psnr_db
 

@@ -14,8 +14,8 @@ from stacktruth.simulator.data import (
     validate,
 )
 from stacktruth.simulator.handling.light import load_light
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.rig import Rig, Sensor, load_rig, stopped_to
-from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.streams import stream
 
 KINDS = ("scene", "rig", "stance", "light", "subject")

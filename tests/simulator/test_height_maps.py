@@ -9,10 +9,10 @@ from scipy.ndimage import map_coordinates
 from stacktruth import render_view, view_depth
 from stacktruth.ground.pictures import encode_image
 from stacktruth.simulator.data import DataFileError
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.rig import load_rig
 from stacktruth.simulator.scene.relief.height_map import HeightMap, without_terraces
 from stacktruth.simulator.scene.relief.reliefs import bounds_mm, height_mm
-from stacktruth.simulator.scene.scene import load_scene
 
 RIG = load_rig("test-rig")  # sees 3.84 x 2.56 mm
 HEAD = """

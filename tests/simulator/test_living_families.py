@@ -1,15 +1,22 @@
-"""Families with gloss, clear sheets and drops that bend light: their draws have what they are for."""
+"""Families with gloss, clear sheets or drops that bend light: draws have what they are for."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from stacktruth import load_rig, load_scene
+from stacktruth import load_rig
 from stacktruth.simulator.compositing.render import view_depth
-from stacktruth.simulator.scene.scene import Balls, Scene, Sheet
+from stacktruth.simulator.family.draw import draw
+from stacktruth.simulator.family.family import load_family
+from stacktruth.simulator.scene.scene import Balls, Scene, Sheet, scene_of_text
 from stacktruth.simulator.shooting.truth import Truth, truth_of
 from stacktruth.simulator.view.camera import Camera
+
+
+def drawn(name: str, seed: int) -> Scene:
+    """Return a draw as it is before its light is metered, which takes seconds."""
+    return scene_of_text(draw(load_family(name), seed=seed), where=name)
 
 
 def sheets(scene: Scene) -> dict[str, Sheet]:
@@ -27,9 +34,9 @@ def clear_balls(scene: Scene) -> list[tuple[tuple[float, float, float], float, f
     return found
 
 
-def truth_in(name: str, *, wide_px: int) -> Truth:
+def truth_in(name: str, seed: int, *, wide_px: int) -> Truth:
     """Return the truth of a draw in pixels so large that it is `wide_px` of them wide."""
-    scene = load_scene(name)
+    scene = drawn(name, seed)
     rig = load_rig(scene.rig)
     camera = Camera(rig, bin=rig.sensor.width_px // wide_px)
     return truth_of(scene, camera, {0: camera}, reference=0)
@@ -37,7 +44,7 @@ def truth_in(name: str, *, wide_px: int) -> Truth:
 
 def test_beetles_mirror_the_flash_in_drawn_polish():
     """Wing cases have gloss in every draw, lacquered to silky, of clear skin or metallic."""
-    scenes = [load_scene(f"beetle:{seed}") for seed in (1, 2, 4, 5)]
+    scenes = [drawn("beetle", seed) for seed in (1, 2, 4, 5)]
     assert all(scene.lighting.flash is not None for scene in scenes)
     shines = [sheets(scene)["wing cases"].gloss for scene in scenes]
     assert min(shine.roughness for shine in shines) < 0.1
@@ -51,7 +58,7 @@ def test_beetles_mirror_the_flash_in_drawn_polish():
 def test_wings_let_light_through_over_what_lies_below():
     """Each wing is clear and stands before the ground; there are one to three."""
     counts = set()
-    for scene in (load_scene(f"clear-wing:{seed}") for seed in (1, 2, 8)):
+    for scene in (drawn("clear-wing", seed) for seed in (1, 2, 8)):
         own = sheets(scene)
         wings = [one for name, one in own.items() if name.startswith("wing ")]
         counts.add(len(wings))
@@ -63,7 +70,7 @@ def test_wings_let_light_through_over_what_lies_below():
 def test_drops_stand_before_what_they_show_and_some_through_seven_blades():
     """Water, or eggs of a little more; nothing of the far pattern moves with the subject."""
     rigs = set()
-    for scene in (load_scene(f"dew-lens:{seed}") for seed in (1, 11, 18)):
+    for scene in (drawn("dew-lens", seed) for seed in (1, 11, 18)):
         rigs.add(scene.rig)
         balls = clear_balls(scene)
         assert len(balls) >= 5
@@ -78,7 +85,7 @@ def test_a_drop_is_as_deep_as_the_image_in_it():
 
     Hecht, Optics, 5th edition, 5.2 and 6.1 (thick lens with both principal planes in the middle).
     """
-    scene = load_scene("dew-lens:11")
+    scene = drawn("dew-lens", 11)
     rig = load_rig(scene.rig)
     (x, y, z), radius, index = max(clear_balls(scene), key=lambda ball: ball[1])
     row, col, _ = Camera(rig).project(np.array([x, y, z]))
@@ -94,7 +101,7 @@ def test_a_drop_is_as_deep_as_the_image_in_it():
 @pytest.mark.slow
 def test_the_truth_of_a_beetle_tells_its_highlights():
     """A domed skin shows the flash beneath itself: a highlight is deeper than what shines."""
-    truth = truth_in("beetle:3", wide_px=60)
+    truth = truth_in("beetle", 3, wide_px=60)
     gloss = truth.mask("gloss")
     assert 0.002 < gloss.mean() < 0.2
     assert truth.highlight_depth_mm is not None
@@ -105,7 +112,7 @@ def test_the_truth_of_a_beetle_tells_its_highlights():
 @pytest.mark.slow
 def test_the_truth_of_a_wing_has_two_depths():
     """Where light comes through, what is seen through the wing lies behind it."""
-    truth = truth_in("clear-wing:4", wide_px=60)
+    truth = truth_in("clear-wing", 4, wide_px=60)
     clear = truth.mask("translucent")
     assert 0.2 < clear.mean() < 0.9
     assert truth.depth_behind_mm is not None

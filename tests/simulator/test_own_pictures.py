@@ -11,9 +11,10 @@ from scipy.ndimage import map_coordinates
 from stacktruth.ground.checksum import file_sha256
 from stacktruth.ground.pictures import encode_image
 from stacktruth.simulator.data import DataFileError
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.own_files import OwnFile, own_files
 from stacktruth.simulator.rig import load_rig
-from stacktruth.simulator.scene.scene import load_scene, scene_of_text
+from stacktruth.simulator.scene.scene import scene_of_text
 from stacktruth.simulator.scene.texture.own_picture import OwnPicture
 from stacktruth.simulator.scene.texture.textures import sample
 from stacktruth.simulator.shooting.shoot import shoot

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from stacktruth.simulator.data import DataFileError, list_data_files
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.rig import load_rig
-from stacktruth.simulator.scene.scene import Balls, Fibres, Outline, Scene, Sheet, load_scene
+from stacktruth.simulator.scene.scene import Balls, Fibres, Outline, Scene, Sheet
 from stacktruth.simulator.shooting.truth import TruthView
 from stacktruth.simulator.view.camera import Camera
 from stacktruth.simulator.view.parts import parts_of

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from stacktruth.ground.pictures import encode_map
+from stacktruth.simulator.loading.scenes import load_scene
 from stacktruth.simulator.rig import load_rig
-from stacktruth.simulator.scene.scene import load_scene
 from stacktruth.simulator.shooting.shoot import shoot
 from stacktruth.simulator.stack.manifest import StackError
 from stacktruth.simulator.stack.stackio import Stack, read_stack, write_stack

@@ -8,9 +8,9 @@ from functools import cached_property
 
 from ....ground.checksum import sha256
 from ....ground.sources import code_checksum
+from ....simulator.loading.scenes import load_scene
 from ....simulator.optics import depth_of_field_mm
 from ....simulator.rig import Rig, load_rig, stopped_to
-from ....simulator.scene.scene import load_scene
 from ....simulator.shooting.shoot import BLUR_CRITERION_UM, Shoot, shoot
 from ....simulator.stack.manifest import canonical_json, plan_to_data, versions
 from ....simulator.view.camera import Crop, crop_text

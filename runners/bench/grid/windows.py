@@ -10,9 +10,10 @@ import numpy as np
 
 from ....ground.types import Floats
 from ....simulator.compositing.render import view_depth
+from ....simulator.loading.scenes import load_scene
 from ....simulator.optics import depth_of_field_mm
 from ....simulator.rig import Rig, load_rig, stopped_to
-from ....simulator.scene.scene import Scene, SceneWindow, load_scene
+from ....simulator.scene.scene import Scene, SceneWindow
 from ....simulator.shooting.shoot import BLUR_CRITERION_UM
 from ....simulator.view.camera import Camera, Crop, crop_text
 from .suite import Place, Suite

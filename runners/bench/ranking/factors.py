@@ -8,7 +8,7 @@ from contextlib import suppress
 import pandas as pd
 
 from ....simulator.data import DataFileError
-from ....simulator.scene.scene import load_scene
+from ....simulator.loading.scenes import load_scene
 from ...judge.judged_view import SCORED_REGIONS
 from ..grid.suite import Suite
 from .metric_column import MetricColumn

@@ -17,8 +17,9 @@ from ....simulator.handling.approach import cover
 from ....simulator.handling.flash import frame_times
 from ....simulator.handling.hands import load_stance
 from ....simulator.handling.light import Light
+from ....simulator.loading.scenes import load_scene
 from ....simulator.rig import Rig
-from ....simulator.scene.scene import Scene, load_scene
+from ....simulator.scene.scene import Scene
 from ....simulator.shooting.truth import NEVER_PX
 from ....simulator.steps import side_by_side
 from ....simulator.streams import stream
