@@ -6,6 +6,7 @@ import ast
 import hashlib
 from collections.abc import Iterator
 from functools import lru_cache
+from itertools import takewhile
 from pathlib import Path
 
 _ROOT = Path(__file__).resolve().parents[1]
@@ -60,25 +61,33 @@ def _files_of(name: str) -> list[Path]:
     return [path]
 
 
-def _imported(path: Path) -> Iterator[Path]:
-    """Yield our files that one file imports; a package's own file comes with its modules."""
-    for node in ast.walk(ast.parse(path.read_bytes())):
+@lru_cache(maxsize=1024)
+def _imported(path: Path) -> tuple[Path, ...]:
+    """Return our files that one file imports; a package's own file comes with its modules."""
+    found: list[Path] = []
+    for node in _statements(ast.parse(path.read_bytes())):
         if isinstance(node, ast.ImportFrom) and node.level:
             base = path.parents[node.level - 1].joinpath(*(node.module or "").split("."))
             for place in (base, *(base / alias.name for alias in node.names)):
-                yield from _module_at(place)
+                found += _module_at(place)
+    return tuple(found)
 
 
-def _module_at(place: Path) -> Iterator[Path]:
-    if place.with_suffix(".py").is_file():
-        yield place.with_suffix(".py")
-    elif (place / "__init__.py").is_file():
-        yield place / "__init__.py"
-    else:
-        return
+def _statements(block: ast.AST) -> Iterator[ast.AST]:
+    """Yield all statements of a block: imports are some; expressions, most of a file, are none."""
+    for part in ("body", "orelse", "finalbody", "handlers", "cases"):
+        for statement in getattr(block, part, ()):
+            yield statement
+            yield from _statements(statement)
+
+
+@lru_cache(maxsize=4096)
+def _module_at(place: Path) -> tuple[Path, ...]:
+    found = place.with_suffix(".py"), place / "__init__.py"
+    own = next((path for path in found if path.is_file()), None)
+    if own is None:
+        return ()
     # Importing a module runs the packages that it is in.
-    for above in place.parents:
-        if above == _ROOT:
-            return
-        if (above / "__init__.py").is_file():
-            yield above / "__init__.py"
+    within = takewhile(lambda above: above != _ROOT, place.parents)
+    packages = (above / "__init__.py" for above in within)
+    return own, *(path for path in packages if path.is_file())

@@ -58,11 +58,13 @@ _ALL = _scenes("*", "rigs/field-1x", "rigs/field-2x")
 _BY_FLASH = _scenes("lights/flash-sixteenth", "subjects/still")
 _FIELD = (*_scenes("rigs/field-2x", "stances/braced", "stances/stepped"), *_BY_FLASH)
 _RELIEF = (*_scenes("cone", "sticky-leaf"), *_FIELD)
-#: Families that the standard suite draws from.
+#: Families that the standard suite draws from, most as they were when it was run.
 _DRAWN = (
-    *("arthropod-head", "circuit-board", "coin", "crystals", "dew", "feather-and-down", "flower"),
-    *("fungus-gills", "leaf", "moss-and-lichen", "shell", "spider-eyes", "targets", "wing"),
+    *("circuit-board", "crystals", "dew", "feather-and-down", "spider-eyes", "targets"),
+    *(f"earlier/{name}" for name in ("arthropod-head", "coin", "flower", "fungus-gills", "leaf")),
+    *(f"earlier/{name}" for name in ("moss-and-lichen", "shell", "wing")),
 )
+_NATURAL = tuple(name for name in _DRAWN if name != "targets")
 _REAL = (
     *_ALL,
     *_scenes(*(f"families/{name}" for name in _DRAWN)),
@@ -132,7 +134,8 @@ STUDIES = {
             name="reproduce/metric-order",
             made_by=(f"{_REPRODUCED}/metric_order.py",),
             data=_scenes(
-                "families/*", "rigs/field-1x", "rigs/field-2x", "rigs/field-5x", "stances/braced"
+                *(f"families/{name}" for name in (*_NATURAL, "earlier/petal-edge")),
+                *("rigs/field-1x", "rigs/field-2x", "rigs/field-5x", "stances/braced"),
             ),
         ),
         Study(name="reproduce/peak-interpolation", made_by=(f"{_REPRODUCED}/interpolation.py",)),

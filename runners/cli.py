@@ -20,7 +20,6 @@ from importlib.metadata import version
 from typing import Any, NoReturn
 
 from ..ground.spelling import nearest
-from ..simulator.stack.stackio import StackExistsError
 from .commands.completion import SHELLS, PrintCompletion
 from .guide import DOORS, epilog, hint
 from .request import RequestError, StoppedError
@@ -172,10 +171,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output has gone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
-    except (RequestError, StackExistsError) as error:
-        return _complain(error, status=2, debug=debug)
     except (Exception, KeyboardInterrupt) as error:
-        return _complain(error, status=1, debug=debug)
+        return _complain(error, status=2 if _is_refusal(error) else 1, debug=debug)
 
 
 def _asked(argv: Sequence[str]) -> list[str]:
@@ -200,6 +197,16 @@ def _terminated_as_interrupted() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
+
+
+def _is_refusal(error: BaseException) -> bool:
+    """Tell whether an error says that the request was wrong and nothing was written."""
+    if not isinstance(error, FileExistsError):
+        return isinstance(error, RequestError)
+    # Loaded late: each process that shares out work loads this module, and needs none of it.
+    from ..simulator.stack.manifest import StackExistsError  # noqa: PLC0415
+
+    return isinstance(error, StackExistsError | RequestError)
 
 
 def _complain(error: BaseException, *, status: int, debug: bool) -> int:

@@ -17,6 +17,8 @@ T = TypeVar("T")
 
 _SHOWN = 80
 _LONGEST_RULE = 300
+#: Folder of files that published studies are made from, and that have changed since.
+EARLIER = "earlier"
 _DATA = Path(__file__).resolve().parents[1] / "scenes"
 
 
@@ -35,7 +37,8 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
     Parameters
     ----------
     name_or_path : str or Path
-        A path that ends in ``.toml``, or the name of a shipped file.
+        A path that ends in ``.toml``, or the name of a shipped file; ``earlier/NAME`` is the file
+        as it was for a published study, where it has changed since.
     kind : {"scene", "family", "rig", "stance", "light", "suite"}
         What is looked for. Scenes stand in the data folder itself, the rest in a folder of
         their plural name.
@@ -51,7 +54,8 @@ def find_data_file(name_or_path: str | Path, *, kind: str) -> Path:
             return path
         raise DataFileError(f"{kind} file {shown(path)} does not exist: got no file, expected one")
     shipped = _folder(kind) / f"{name_or_path}.toml"
-    if path.name == str(name_or_path) and is_file(shipped):
+    known = path.name == str(name_or_path) or str(name_or_path) == f"{EARLIER}/{path.name}"
+    if known and is_file(shipped):
         return shipped
     allowed = ", ".join(list_data_files(kind)) or "none"
     meant = nearest(str(name_or_path), list_data_files(kind))

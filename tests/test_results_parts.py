@@ -64,8 +64,8 @@ def test_published_table_is_the_same_when_its_own_rows_are_put_in(parts, tmp_pat
 def test_suite_of_some_scenes_keeps_their_windows_and_ladders(parts):
     """A ladder of two scenes keeps one; those of other scenes go."""
     suite = load_suite("standard")
-    some = parts.some_scenes(suite, ["coin:1", "circuit-board"])
-    assert some.scenes == ("circuit-board", "coin:1")
+    some = parts.some_scenes(suite, ["earlier/coin:1", "circuit-board"])
+    assert some.scenes == ("circuit-board", "earlier/coin:1")
     assert {place.scene for place in some.places} == set(some.scenes)
     assert [one.factor for one in some.ladders] == ["step", "shake", "subject-sway"]
     assert {one.scenes for one in some.ladders} == {("circuit-board",)}

@@ -9,8 +9,8 @@ from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import pandas as pd
 from tqdm import tqdm
 
 from ...simulator.loading.scenes import load_scene
@@ -25,7 +25,9 @@ from ..isolate.external import Program
 from ..isolate.run import Method
 from ..judge.printed import MAIN_COLUMNS, as_text
 from ..judge.scoring import Judge, Scored, score_stack, table
-from .contact_sheet import contact_sheet
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Built-in methods of the demonstration, floors first.
 METHODS = ("middle-frame", "mean", "laplacian-pyramid", "focus-map", "oracle")
@@ -140,6 +142,8 @@ def _scores(
     folders: Sequence[Path], pool: ProcessPoolExecutor | None, workers: int, progress: bool
 ) -> pd.DataFrame:
     """Run and score the methods on all stacks, and draw their sheets."""
+    import pandas as pd  # noqa: PLC0415 - slow to load, and the stacks are rendered first
+
     steps = list(_scoring(folders, parts=-(-workers // len(folders))))
     sheets = {}
     with tqdm(total=len(steps), desc="score", unit="step", disable=not progress) as bar:
@@ -182,6 +186,8 @@ def scored_by(methods: Sequence[str | Method], judge: Judge) -> list[Scored]:
 
 def sheet_of(folder: Path, methods: Sequence[str], *parts: list[Scored]) -> pd.DataFrame:
     """Draw the sheet of a stack beside it; return the scores in the order of the methods."""
+    from .contact_sheet import contact_sheet  # noqa: PLC0415 - slow to load, for those that draw
+
     found = {item.row["method"]: item for part in parts for item in part}
     scored = [found[name] for name in methods]
     contact_sheet(read_stack(folder, verify=False), scored, folder.with_name(f"{folder.name}.png"))

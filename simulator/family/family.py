@@ -8,7 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from ...ground.checksum import sha256
-from ..data import DataFileError, find_data_file, is_file, list_data_files, load_toml, shown_value
+from ..data import (
+    EARLIER,
+    DataFileError,
+    find_data_file,
+    is_file,
+    list_data_files,
+    load_toml,
+    shown_value,
+)
 from .forms import check, check_draws, form_of, refuse_unused
 
 _KEYS = ("title", "about", "draw", "scene", "meter")
@@ -168,6 +176,17 @@ def change_since(family: str, checksum: str) -> str:
     """
     if family not in list_data_files("family"):
         return f"no family {family} is shipped here to compare it with"
-    if sha256(find_data_file(family, kind="family").read_bytes()) == checksum:
+    if _is(family, checksum):
         return ""
-    return f"the family {family} has changed since"
+    earlier = f"{EARLIER}/{family}"
+    as_it_was = f"; {earlier} is as it was" if _is(earlier, checksum) else ""
+    return f"the family {family} has changed since{as_it_was}"
+
+
+def _is(family: str, checksum: str) -> bool:
+    """Tell whether a family is shipped whose file has a checksum."""
+    try:
+        path = find_data_file(family, kind="family")
+    except DataFileError:
+        return False
+    return sha256(path.read_bytes()) == checksum

@@ -13,6 +13,7 @@ same motion, and asking for more of it changes nothing that came before.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 import numpy.typing as npt
@@ -146,7 +147,7 @@ def draw_tremor(
     # dz = (-decay + i turn) z dt + real noise. Seen from the turning frame it only fades.
     frame = np.exp(1j * np.cumsum(turn) * KNOT_S)
     pushes = _tremor_pushes(kicks, decay, turn) / frame[:, np.newaxis]
-    fade = np.exp(-decay * KNOT_S)
+    fade = float(np.exp(-decay * KNOT_S))
     turning = rms * frame[:, np.newaxis] * _recursive(fade, pushes)
     position = turning.imag
     return Motion(position=position, velocity=turn[:, np.newaxis] * turning.real - decay * position)
@@ -157,7 +158,7 @@ def drift(
 ) -> Doubles:
     """Draw a slowly wandering value (exact first-order process) at the knots, shape (knots,)."""
     kicks = rng.standard_normal(knots)
-    keep = np.exp(-KNOT_S / memory_s)
+    keep = float(np.exp(-KNOT_S / memory_s))
     kicks[1:] *= np.sqrt(1 - keep**2)
     return mean + rms * _recursive(keep, kicks)
 
@@ -232,7 +233,7 @@ def run_states(step: Doubles, covariance: Doubles, kicks: Doubles) -> Doubles:
     for row in range(len(step) - 1, -1, -1):
         drive = driven[..., row]
         drive[1:] += turned[:-1, :, row + 1 :] @ triangle[row, row + 1 :]
-        turned[..., row] = _recursive(triangle[row, row], drive)
+        turned[..., row] = _recursive(complex(triangle[row, row]), drive)
     return (turned @ frame.T).real
 
 
@@ -245,9 +246,15 @@ def _tremor_pushes(kicks: Doubles, decay: float, turn: Doubles) -> npt.NDArray[n
     return pushes[..., 1] + 1j * pushes[..., 0]
 
 
-def _recursive(keep: complex | np.ndarray, pushes: Doubles) -> Doubles:
+def _recursive(keep: complex, pushes: Doubles) -> Doubles:
     """Return the process that keeps a factor of itself from knot to knot and is pushed."""
-    # Imported late: loading it takes as long as all of a plan's search.
-    from scipy.signal import lfilter  # noqa: PLC0415
-
-    return np.asarray(lfilter([1.0], [1.0, -keep], pushes, axis=0))
+    # In Python's own numbers: the thousand knots of a pass take a millisecond an axis, where to
+    # load a library's recursive filter takes most of a second in each process that renders.
+    kind = np.result_type(pushes, keep)
+    axes = pushes.astype(kind).reshape(len(pushes), -1)
+    made = np.empty_like(axes)
+    for axis in range(axes.shape[1]):
+        made[:, axis] = list(
+            accumulate(axes[:, axis].tolist(), lambda now, push: push + keep * now)
+        )
+    return made.reshape(pushes.shape)

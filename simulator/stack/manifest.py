@@ -29,7 +29,6 @@ RECORDS = "truth/frames.csv"
 TRUTH = "truth/truth.json"
 
 _LIBRARIES = ("numpy", "scipy", "scikit-image", "tifffile", "imagecodecs", "pydantic")
-_SHOOT = TypeAdapter(Shoot)
 
 
 class StackError(ValueError):
@@ -130,8 +129,13 @@ def plan_to_data(plan: Shoot) -> dict[str, Any]:
 
     Where it is worked out is no part of it.
     """
-    data: dict[str, Any] = _SHOOT.dump_python(plan, mode="json", exclude={"device"})
+    data: dict[str, Any] = _of_shoots().dump_python(plan, mode="json", exclude={"device"})
     return data
+
+
+@lru_cache(maxsize=1)
+def _of_shoots() -> TypeAdapter[Shoot]:
+    return TypeAdapter(Shoot)  # slow to make, and a process that draws frames needs none
 
 
 def plan_from_data(data: Mapping[str, Any], *, where: str | Path = MANIFEST) -> Shoot:

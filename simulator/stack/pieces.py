@@ -96,11 +96,11 @@ class StackJob:
         layers = [Piece(name, tile=tile) for name in LAYERS for tile in tiles]
         yield from map(step, layers)
         yield step(Piece(_TRUTH), tuple(layers))
+        yield step(Piece(_RECORDS))  # one process works out all frames' motions: not at the end
         for number in range(self.plan.frames):
             drawn = [Piece(_DRAWN, number, tile) for tile in tiles] if len(tiles) > 1 else []
             yield from map(step, drawn)
             yield step(Piece(_FRAME, number), tuple(drawn))
-        yield step(Piece(_RECORDS))
 
     def perform(self, piece: Piece, *_before: Facts) -> Facts:
         """Do one piece; return what is to be known of the files that it made."""

@@ -12,12 +12,13 @@ import pytest
 from skimage.color import lab2lch, rgb2lab
 
 from stacktruth import load_rig, load_scene, render_view
+from stacktruth.ground.checksum import sha256
 from stacktruth.runners.cli import main
-from stacktruth.simulator.data import DataFileError, list_data_files
+from stacktruth.simulator.data import DataFileError, find_data_file, list_data_files
 from stacktruth.simulator.family import draw as drawing
 from stacktruth.simulator.family.draw import draw
 from stacktruth.simulator.family.expressions import FUNCTIONS, parsed, value_of
-from stacktruth.simulator.family.family import load_family
+from stacktruth.simulator.family.family import change_since, load_family
 from stacktruth.simulator.family.shades import shaded
 from stacktruth.simulator.rig import Rig
 from stacktruth.simulator.scene.scene import scene_of_text
@@ -98,7 +99,7 @@ def _hold_apart(name, seeds):
 def test_the_same_seed_gives_the_same_bytes_elsewhere_too():
     """Another process, with another hash seed of the interpreter, writes the same text."""
     asked = "import sys; from stacktruth.simulator.family.draw import draw; "
-    asked += "from stacktruth.simulator.family.family import load_family; "
+    asked += "from stacktruth.simulator.family.family import change_since, load_family; "
     asked += "sys.stdout.write(draw(load_family('leaf'), seed=7))"
     ran = subprocess.run(
         [sys.executable, "-c", asked],
@@ -334,6 +335,44 @@ def test_a_stack_tells_of_a_family_that_has_changed(tmp_path, monkeypatch, capsy
     monkeypatch.setattr("stacktruth.simulator.data._DATA", changed)
     assert main(["check-stack", out]) == 0
     assert "the family targets has changed since" in capsys.readouterr().out
+
+
+#: SHA-256 of the families that the published rows of the suite `standard` were drawn from.
+EARLIER_SHA256 = {
+    "arthropod-head": "c68caa551bd8d9af29b34a6a8e2fbb3f5dd643ebfbb0d523377fc1e9cfed51b4",
+    "coin": "8a845e1ed8128792a1d3fef7308ea02cf73ac6e58f8fa84e48d122b26f5ff667",
+    "flower": "19bc9936b33cb68a54e50641aa21f3ec054f2a74c746b8f453a9ea9149c7f590",
+    "fungus-gills": "524083fad3d095fbbfece22cf8b9927bab3a637cb34a456f2eb133c2aded2828",
+    "leaf": "202096b1440d782f8624ed367cca6a478fc34cc90e2bdb5f4ab9d23813c90f00",
+    "moss-and-lichen": "49aa2f4c02d792626a398fc342c303cb3c0d97393376374533078cc7272c7aab",
+    "petal-edge": "de8dd06e3ac56de60105fab22b76439c08c2b8cc2dd2d5d17030184a40d560b8",
+    "shell": "d3158d9f4f70a8b1ee0edccd33bb6427521285d5c530fcd9b68c8feb6f941cdb",
+    "wing": "42f84c8487725edd4f6f2e3b404041e661215b0524e81b0fe804cc78d2110b3c",
+}
+
+
+@pytest.mark.parametrize("name", sorted(EARLIER_SHA256))
+def test_an_earlier_family_stays_as_it_was(name):
+    """What published studies are drawn from: no byte changes, and another family has its name."""
+    held = sha256(find_data_file(f"earlier/{name}", kind="family").read_bytes())
+    assert held == EARLIER_SHA256[name]
+    assert held != sha256(find_data_file(name, kind="family").read_bytes())
+    assert load_scene(f"earlier/{name}:3").name == f"{name}-3"
+
+
+def test_a_stack_of_an_earlier_family_says_where_that_is():
+    """And that the family of its name is another one by now."""
+    drawn = load_scene("earlier/coin:2").drawn
+    told_of = change_since(drawn.family, drawn.family_sha256)
+    assert told_of == "the family coin has changed since; earlier/coin is as it was"
+    assert change_since("targets", load_scene("targets:1").drawn.family_sha256) == ""
+
+
+@pytest.mark.parametrize("name", ["earlier/targets", "before/coin", "earlier/../coin", "./coin"])
+def test_no_other_folder_is_looked_in(name):
+    """A name is no path."""
+    with pytest.raises(DataFileError, match="unknown family: got"):
+        load_family(name)
 
 
 def test_seeds_of_the_detail_differ_by_draw_and_family():

@@ -1,5 +1,7 @@
 """The pieces of a stack: however they are cut, shared out and ordered, the same bytes."""
 
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -77,3 +79,33 @@ def test_stacks_side_by_side_are_those_made_alone(written, tmp_path):
     write_stacks(plans, progress=False)
     assert bytes_of(tmp_path / "a") == written
     assert bytes_of(tmp_path / "b") != written
+
+
+def test_records_are_begun_before_the_frames():
+    """One step works out all frames' motions: as the last one all other processes wait for it."""
+    job = StackJob(wide_plan(), Path(), Path(), frame_format("tiff16"))
+    asked = [step.name[1].what for step in job.steps(shared=False)]
+    assert asked.index("records") < asked.index("frame")
+
+
+_FIRST_PIECE = """
+import sys
+import stacktruth.runners.cli
+from stacktruth.simulator import load_rig, load_scene, shoot
+from stacktruth.simulator.stack import pieces
+scene = load_scene("sticky-leaf")
+plan = shoot(scene, load_rig(scene.rig), stance="braced", frames=2, crop=(24, 16))
+plan.frame(0), plan.truth_view().layer("ideal", tile=0)
+print(*sys.modules)
+"""
+
+
+@pytest.mark.slow
+def test_a_process_that_renders_loads_no_more_than_it_needs():
+    """What only judges, tables and pages need would be waited for before the first piece."""
+    argv = [sys.executable, "-c", _FIRST_PIECE]
+    loaded = set(subprocess.run(argv, capture_output=True, text=True, check=True).stdout.split())
+    assert "scipy.interpolate" in loaded  # the list is one
+    heavy = {"scipy.signal", "scipy.stats", "pandas", "matplotlib", "skimage", "pywt"}
+    ours = {"stacktruth.metrics", "stacktruth.runners.judge", "stacktruth.simulator.stack.stackio"}
+    assert sorted((heavy | ours) & loaded) == []

@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from stacktruth.simulator.handling.random_motion import (
     KNOT_S,
+    _recursive,
     draw_sway,
     draw_tremor,
     drift,
@@ -46,6 +48,16 @@ def test_longer_motions_begin_with_the_shorter_ones():
         lambda n: drift(np.random.default_rng(1), n, mean=8.0, rms=1.0, memory_s=20.0),
     ):
         np.testing.assert_array_equal(draw(5001)[:777], draw(777))
+
+
+@pytest.mark.parametrize("keep", [0.99, 0.97 + 0.0j, 0.9 - 0.3j])
+def test_what_is_kept_from_knot_to_knot_is_a_recursive_filter(keep):
+    """Bit for bit what SciPy's filter with one pole gives: published passes were drawn with it."""
+    pushes = np.random.default_rng(3).standard_normal((900, 3, 2)) @ [1, 1j]
+    pushes = pushes if isinstance(keep, complex) else pushes.real
+    np.testing.assert_array_equal(
+        _recursive(keep, pushes), lfilter([1.0], [1.0, -keep], pushes, axis=0), strict=True
+    )
 
 
 def test_between_knots_the_motion_is_smooth():

@@ -6,6 +6,11 @@ of one worker, which means something only where so many cores are idle. Beside i
 First come the lines of CPU time and the curves (`curves.py`), ``--jobs`` of them side by side,
 then the lines of workers, alone.
 
+The benchmark of the workers is short: some 45 s of CPU time with one, so that it can be measured
+with several numbers of them in minutes. The start of the command and of its processes, some
+seconds, weighs all the more, so its aim is not for so short a one; ``--stacks 320`` tells what a
+long benchmark gains.
+
 With ``--out`` the table, the curves, a figure of them and what it ran on are kept; ``--only``
 measures again some of it and takes the rest from there.
 """
@@ -189,22 +194,25 @@ def cpu_lines() -> list[Line]:
     ]  # fmt: skip
 
 
-def workers_table(name: str, counts: list[int], *, side: int) -> pd.DataFrame:
+def workers_table(name: str, counts: list[int], *, side: int, stacks: int) -> pd.DataFrame:
     """Return how many times as fast more workers are.
 
     Parameters
     ----------
     name : {"render", "bench"}
-        A shoot of 16 frames, or a benchmark of 32 short stacks.
+        A shoot of 16 frames, or a benchmark of short stacks.
     counts : list of int
         Numbers of workers.
     side : int
-        Of the frames of the shoot, px; the benchmark's are an eighth.
+        Of the frames of the shoot, px; the benchmark's are a sixteenth.
+    stacks : int
+        Of the benchmark, a multiple of the workers.
     """
     plan = a_shoot("snail-shell", side, frames=16)
     with tempfile.TemporaryDirectory() as place:
         suite = Path(place) / "alike.toml"
-        suite.write_text(SUITE.format(seeds=list(range(1, 33)), frames=6, side=side // 8))
+        seeds = list(range(1, stacks + 1))
+        suite.write_text(SUITE.format(seeds=seeds, frames=3, side=side // 16))
         works = {"render": lambda n: write(plan, n), "bench": lambda n: run(suite, n)}
         found = [
             {"work": name, "workers": count, "times_as_fast": statistics.median(ratios)}
@@ -268,6 +276,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=max(1, usable_cores() // 4))
     parser.add_argument("--workers", type=int, nargs="*", default=None)
     parser.add_argument("--side", type=int, default=2048, help="pixels per side of the shoot")
+    parser.add_argument("--stacks", type=int, default=32, help="of the benchmark of the workers")
     parser.add_argument("--quality", nargs="*", default=["fast", "true"], help="levels of curves")
     parser.add_argument("--out", type=Path, help="keep it in this folder")
     parser.add_argument("--only", nargs="+", choices=_KINDS, default=_KINDS, help="leave the rest")
@@ -278,7 +287,7 @@ def main() -> None:
     if counts is None:
         counts = [count for count in (2, 4, 8, 16) if count <= usable_cores()]
     for name in {"render", "bench"}.intersection(asked.only):
-        tables[name] = workers_table(name, counts, side=asked.side)
+        tables[name] = workers_table(name, counts, side=asked.side, stacks=asked.stacks)
     if asked.out:
         kept(asked.out, tables, machine(asked.jobs))
         tables = {p.stem: pd.read_csv(p) for p in asked.out.glob("*.csv") if p.stem in _KINDS}

@@ -93,11 +93,15 @@ def cell_tile() -> npt.NDArray[np.complex64]:
     at = np.arange(_CELL_PX) / _CELL_PX
     points = np.stack(np.meshgrid(at, at, indexing="ij"), axis=-1).reshape(-1, 2)
     far, index = cKDTree(seeds, boxsize=1.0).query(points, k=7)
-    between = seeds[index[:, 1:]] - seeds[index[:, :1]]
-    between -= np.rint(between)
     # Distance to the nearest of the lines half-way between a point's own seed and the others.
-    lines = (far[:, 1:] ** 2 - far[:, :1] ** 2) / (2 * np.linalg.norm(between, axis=2))
-    border = lines.min(axis=1) * n
+    border = np.full(len(points), np.inf)
+    for other in range(1, index.shape[1]):
+        between = seeds[index[:, other]] - seeds[index[:, 0]]
+        between -= np.rint(between)
+        apart = np.sqrt(between[:, 0] ** 2 + between[:, 1] ** 2)
+        line = (far[:, other] ** 2 - far[:, 0] ** 2) / (2 * apart)
+        np.minimum(border, line, out=border)
+    border *= n
     both = border + 1j * tone[index[:, 0]]
     return both.reshape(_CELL_PX, _CELL_PX).astype(np.complex64)
 
