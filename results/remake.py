@@ -43,7 +43,7 @@ from stacktruth.runners.calibrate.loop_report import loop_figure
 from stacktruth.runners.cli import main as stacktruth
 from stacktruth.runners.csv_text import write_rows
 from stacktruth.runners.demo.demo import run_demo
-from stacktruth.runners.demo.families import families_sheets
+from stacktruth.runners.demo.families import families_sheets, one_of_each
 from stacktruth.runners.demo.gallery import gallery
 from stacktruth.runners.judge.limits_check import check_limits, limits_figure, small_stacks
 from stacktruth.runners.judge.printed import MAIN_COLUMNS
@@ -91,6 +91,7 @@ def remake_families() -> int:
     names = list_data_files("family")
     rows = families_sheets(names, kept, workers=usable_cores(), progress=True)
     rows.to_csv(kept / "draws.csv", index=False, float_format="%.4g")
+    one_of_each(names, kept)
     return 0
 
 

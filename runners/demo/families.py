@@ -16,6 +16,7 @@ from .gallery import side_to_side
 from .natural import Look, look_at, nearest_distances
 
 _ACROSS = 4
+_FAMILIES_ACROSS = 6
 _GAP_PX = 3
 _JPEG_QUALITY = 80
 #: Of the measured window as much is shown at 1:1, about its middle: width and height.
@@ -74,6 +75,29 @@ def families_sheets(
     return pd.DataFrame(rows)
 
 
+def one_of_each(families: Sequence[str], folder: Path, *, draw: int = 3) -> None:
+    """Lay the same draw of each family side by side, from sheets that are there.
+
+    Parameters
+    ----------
+    families : sequence of str
+    folder : Path
+        Holds ``FAMILY.jpg`` of `families_sheets`; gets ``draws.jpg``.
+    draw : int
+        Which, 1 for the first.
+    """
+    tiles = [_tile(folder / f"{name}.jpg", draw - 1) for name in families]
+    _sheet(tiles, folder / "draws.jpg", across=_FAMILIES_ACROSS)
+
+
+def _tile(path: Path, number: int) -> Floats:
+    """Return a tile of a sheet of two lines."""
+    sheet = np.asarray(Image.open(path), np.float32) / 255
+    rows, cols = (sheet.shape[0] + _GAP_PX) // 2, (sheet.shape[1] + _GAP_PX) // _ACROSS
+    top, left = number // _ACROSS * rows, number % _ACROSS * cols
+    return sheet[top : top + rows - _GAP_PX, left : left + cols - _GAP_PX]
+
+
 def _look(asked: tuple[str, int]) -> Look:
     name, width_px = asked
     return look_at(name, width_px=width_px)
@@ -107,13 +131,13 @@ def _middle(picture: Floats) -> Floats:
     return picture[top : top + height, left : left + width]
 
 
-def _sheet(tiles: Sequence[Floats], path: Path) -> None:
+def _sheet(tiles: Sequence[Floats], path: Path, *, across: int = _ACROSS) -> None:
     """Write tiles of equal size to one JPEG."""
     rows, cols = tiles[0].shape[:2]
-    lines = -(-len(tiles) // _ACROSS)
+    lines = -(-len(tiles) // across)
     step = (rows + _GAP_PX, cols + _GAP_PX)
-    sheet = np.full((lines * step[0] - _GAP_PX, _ACROSS * step[1] - _GAP_PX, 3), 255, np.uint8)
+    sheet = np.full((lines * step[0] - _GAP_PX, across * step[1] - _GAP_PX, 3), 255, np.uint8)
     for number, tile in enumerate(tiles):
-        row, col = number // _ACROSS * step[0], number % _ACROSS * step[1]
+        row, col = number // across * step[0], number % across * step[1]
         sheet[row : row + rows, col : col + cols] = np.rint(255 * np.clip(tile, 0, 1))
     Image.fromarray(sheet).save(path, quality=_JPEG_QUALITY, optimize=True)
