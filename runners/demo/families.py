@@ -92,7 +92,7 @@ def one_of_each(families: Sequence[str], folder: Path, *, draw: int = 3) -> None
 
 def _tile(path: Path, number: int) -> Floats:
     """Return a tile of a sheet of two lines."""
-    sheet = np.asarray(Image.open(path), np.float32) / 255
+    sheet = np.asarray(Image.open(path), np.float32) / np.float32(255)
     rows, cols = (sheet.shape[0] + _GAP_PX) // 2, (sheet.shape[1] + _GAP_PX) // _ACROSS
     top, left = number // _ACROSS * rows, number % _ACROSS * cols
     return sheet[top : top + rows - _GAP_PX, left : left + cols - _GAP_PX]
