@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from stacktruth.ground.atomic import write_whole
+from stacktruth.runners.bench.grid.names import scene_called
 from stacktruth.runners.bench.grid.suite import Suite
 
 #: What tells a row from others, in the tables that have it.
@@ -34,9 +35,9 @@ def some_scenes(suite: Suite, scenes: Sequence[str]) -> Suite:
             f"scenes: got {', '.join(strange)}, allowed those of {suite.name}: "
             + ", ".join(suite.scenes)
         )
-    drawn = {name.replace(":", "-") for name in scenes}
+    drawn = {scene_called(name) for name in scenes}
     ladders = [
-        (one, tuple(name for name in one.scenes if name.replace(":", "-") in drawn))
+        (one, tuple(name for name in one.scenes if scene_called(name) in drawn))
         for one in suite.ladders
     ]
     return replace(

@@ -138,7 +138,7 @@ def _unfit(rows: pd.DataFrame) -> int:
 
 
 def remake_regime() -> int:
-    """Run what the study has beside the standard suite, and make its tables."""
+    """Run what the study of the regime needs beside the standard suite, and make its tables."""
     status = 0
     for name, suite in suites().items():
         out = HERE / ".work" / suite.name
@@ -317,7 +317,7 @@ if __name__ == "__main__":
             print(told())
         case [word] if (studies := asked(word)) or word == "--stale":
             sys.exit(max([remake(study) for study in studies], default=0))
-        case [("standard" | "regime") as word, "--scenes", names]:
+        case [word, "--scenes", names] if word in IN_PARTS:
             sys.exit(remake(STUDIES[word], partial(IN_PARTS[word], names.split(","))))
         case _:
             print(__doc__, file=sys.stderr)

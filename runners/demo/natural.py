@@ -14,6 +14,7 @@ from scipy.ndimage import uniform_filter
 from ...ground.srgb import clipped_srgb, luma
 from ...ground.types import Floats
 from ...simulator.compositing.render import render, view_depth
+from ...simulator.loading.meter import brightest
 from ...simulator.loading.scenes import load_scene
 from ...simulator.optics import depth_of_field_mm
 from ...simulator.rig import Rig, load_rig
@@ -117,7 +118,7 @@ def picture_figures(light: Floats) -> dict[str, float]:
     """
     grey = luma(clipped_srgb(light))
     return {
-        "white_percent": 100 * float(np.percentile(grey, 99.9)),
+        "white_percent": 100 * brightest(light),
         "flat_percent": 100 * flat_share(grey),
         "slope": spectral_slope(luma(np.clip(light, 0, 1))),
         "kurtosis": fine_kurtosis(grey),

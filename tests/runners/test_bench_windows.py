@@ -151,6 +151,15 @@ def test_a_case_is_shown_in_its_own_window() -> None:
     assert [[_is_case(cell, case) for cell in cells] for case in cases] == np.eye(2).tolist()
 
 
+@pytest.mark.parametrize("asked", ["coin:1", "earlier/coin:1"])
+def test_a_ladder_is_for_the_draw_that_it_names(asked) -> None:
+    """By whatever name it is asked for, and for no other scene."""
+    ladder = {"factor": "noise", "values": (200, 400, 800, 1600, 3200), "scenes": (asked,)}
+    suite = Suite(name="l", scenes=(asked, "ramp"), methods=("mean",), frames=5, ladders=(ladder,))
+    worse = [cell.stack for cell in cells_of(suite) if cell.stack.severity]
+    assert [stack.shoot.scene.name for stack in worse] == ["coin-1"] * 5
+
+
 #: Families of which every draw that was tried took too long.
 TOO_DEAR = {"petal-edge"}
 #: Families that are younger than the published suites.

@@ -17,7 +17,7 @@ from ....simulator.view.camera import Crop, crop_text
 from ...isolate.method import Method, find_method, refuse_shared_labels
 from ...isolate.methods_file import method_of
 from .conditions import FACTORS
-from .names import check_name
+from .names import check_name, scene_called
 from .suite import Ladder, Suite
 from .windows import places_of, refuse_flat
 
@@ -102,8 +102,8 @@ def stacks_of(suite: Suite) -> Iterator[StackSpec]:
 
 
 def _made_worse(base: StackSpec, ladder: Ladder) -> bool:
-    """Tell whether a ladder is for a stack; a draw, ``leaf:7``, is called leaf-7."""
-    scenes = [name.replace(":", "-") for name in ladder.scenes]
+    """Tell whether a ladder is for a stack."""
+    scenes = [scene_called(asked) for asked in ladder.scenes]
     return (not scenes or base.shoot.scene.name in scenes) and (
         not ladder.stances or base.shoot.stance.name in ladder.stances
     )

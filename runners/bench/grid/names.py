@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 from pydantic import AfterValidator
@@ -28,6 +29,18 @@ def check_name(name: str, *, what: str, where: object) -> None:
     """
     if not is_plain(name):
         raise RequestError(f"{where}: {what}: got {shown(name)}, allowed {_RULE}")
+
+
+def scene_called(asked: str) -> str:
+    """Return the name in tables of a scene that is asked for.
+
+    Examples
+    --------
+    >>> scene_called("coin"), scene_called("leaf:7"), scene_called("earlier/leaf:7")
+    ('coin', 'leaf-7', 'leaf-7')
+    """
+    family, colon, seed = asked.rpartition(":")
+    return f"{Path(family).stem}-{seed}" if colon else asked
 
 
 def _plain(name: str) -> str:
