@@ -129,7 +129,7 @@ def take(values: Any, place: Any) -> Any:
 
 def fft_side(least: int, xp: Any) -> int:
     """Return a fast length of a transform; a GPU, whose plans take long, has few of them."""
-    step = 1 << max(least.bit_length() - 4, 0) if xp.__name__.endswith("cupy") else 1
+    step = 1 << max(least.bit_length() - 3, 0) if xp.__name__.endswith("cupy") else 1
     return int(scipy.fft.next_fast_len(-(-least // step) * step, real=True))
 
 
