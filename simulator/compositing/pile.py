@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import clip, kept, namespace, sent, single, to_host, write, write_where
+from ...ground.arrays import clip, kept, namespace, sent, single, write, write_where
+from ...ground.extremes import extremes
 from ...ground.types import Floats
 from ..blur.defocus import SLOPE_REACH_PX, Blurred
 from ..view.camera import Window
@@ -218,10 +219,10 @@ def _steps(blur_px: Floats, most_level: float) -> list[tuple[int, npt.NDArray[np
         return []
     level = xp.log2(xp.maximum(size * _STEP_PER_RADIUS, 1))
     level = xp.astype(xp.minimum(xp.round(level), most_level), xp.int8)
-    found = [int(one) for one in np.unique(to_host(xp.unique_values(level)))]
-    if len(found) == 1:
-        return [(2 ** found[0], None)]
-    return [(2**one, (level == one)[..., None]) for one in found]
+    low, high = map(int, extremes(level))
+    if low == high:
+        return [(2**low, None)]
+    return [(2**one, (level == one)[..., None]) for one in range(low, high + 1)]
 
 
 def _across_pupil(
