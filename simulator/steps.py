@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import partial
+from heapq import heappop, heappush
 from typing import Any, TypeVar
 
 from threadpoolctl import threadpool_limits
@@ -38,16 +38,22 @@ class Step:
     after: tuple[Hashable, ...] = ()
 
 
-class _Queue:
-    """Steps that are left to do; one that others were done for goes before all that were not.
+class StepQueue:
+    """Steps that are left to do; of those that can be done, the first in their order is next.
 
-    What those others made is held until then.
+    So what finishes others, and stands after them, comes before what stands still later. What those
+    others made is held until then.
+
+    Parameters
+    ----------
+    steps : sequence of Step
     """
 
     def __init__(self, steps: Sequence[Step]) -> None:
-        self._free = deque(step for step in steps if not step.after)
-        self._due: deque[Step] = deque()
-        self._waiting = {step.name: (step, set(step.after)) for step in steps if step.after}
+        self._place = {step.name: place for place, step in enumerate(steps)}
+        self._steps = list(steps)
+        self._ready = [place for place, step in enumerate(steps) if not step.after]
+        self._needs = {step.name: set(step.after) for step in steps if step.after}
         self._given: dict[Hashable, Any] = {}
         self._then: dict[Hashable, list[Hashable]] = {}
         for step in steps:
@@ -56,10 +62,9 @@ class _Queue:
 
     def take(self) -> tuple[Step, list[Any]] | None:
         """Take the next step that can be done now, with what it is given; None: all wait."""
-        queue = self._due or self._free
-        if not queue:
+        if not self._ready:
             return None
-        step = queue.popleft()
+        step = self._steps[heappop(self._ready)]
         given = [self._given[name] for name in step.after]
         for name in step.after:
             self._then[name].remove(step.name)
@@ -71,14 +76,17 @@ class _Queue:
         """Free what waited for a step alone; keep what it made for those that take it."""
         for name in self._then.get(step.name, ()):
             self._given[step.name] = made
-            later, needs = self._waiting[name]
-            needs.discard(step.name)
-            if not needs:
-                self._due.append(later)
+            self._needs[name].discard(step.name)
+            if not self._needs[name]:
+                heappush(self._ready, self._place[name])
 
 
 def carry_out(
-    steps: Sequence[Step], *, pool: ProcessPoolExecutor | None = None, at_once: int = 1
+    steps: Sequence[Step],
+    *,
+    pool: ProcessPoolExecutor | None = None,
+    at_once: int = 1,
+    meanwhile: Callable[[], object] | None = None,
 ) -> Iterator[tuple[Step, Any]]:
     """Do steps and yield each, with what it gave, when it is done.
 
@@ -91,8 +99,10 @@ def carry_out(
     at_once : int
         At most so many steps are handed to the pool, >= 1; no more than these, and what waits for
         others of the same `after`, takes memory or disk at any time.
+    meanwhile : callable or None
+        What this process may do while the pool is at the first steps; without a pool, it may wait.
     """
-    queue = _Queue(steps)
+    queue = StepQueue(steps)
     if pool is None:
         with threadpool_limits(1):  # as in the processes of a pool: see `one_thread_each`
             while (taken := queue.take()) is not None:
@@ -108,6 +118,9 @@ def carry_out(
             pending[pool.submit(step.do, *given)] = step
         if not pending:
             return
+        if meanwhile is not None:
+            meanwhile()
+            meanwhile = None
         for future in wait(pending, return_when=FIRST_COMPLETED).done:
             step, made = pending.pop(future), future.result()
             queue.done(step, made)

@@ -20,6 +20,7 @@ from ...ground.arrays import clip, kept, namespace, sent, single, write
 from ...ground.types import Floats
 from .. import optics, transfer
 from ..rig import Rig
+from ..tables import table
 from .aberration import aberrated_otf
 from .resample import boxing_transfer, doubling_transfer
 
@@ -370,7 +371,7 @@ def scale_for(radius_px: float) -> int:
     return int(2 ** max(0, np.floor(np.log2(max(radius_px, 1e-9) / _RADIUS_PER_MERGED_PIXEL))))
 
 
-@lru_cache(maxsize=64)
+@table(most=64)
 def _band(key: Optics, number: int, side: int) -> Band:
     low, high = edges_px(number)
     scale = scale_for(low)

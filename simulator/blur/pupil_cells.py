@@ -19,6 +19,7 @@ from scipy.ndimage import map_coordinates
 
 from ...ground.arrays import kept
 from ...ground.types import Doubles
+from ..tables import table
 from .basis import (
     FADE,
     Band,
@@ -81,7 +82,7 @@ class Cell:
     transfer: npt.NDArray[np.complex128]
 
 
-@lru_cache(maxsize=64)
+@table(most=64)
 def cut_pupil(count: int, pupil: Pupil = ROUND) -> tuple[Cell, ...]:
     """Cut the pupil into cells of nearly equal area.
 
@@ -278,7 +279,7 @@ def _reach(cell: Cell, radius_px: float) -> int:
     return int(np.ceil(cell.farthest * radius_px)) + _SPARE_PX
 
 
-@lru_cache(maxsize=256)
+@table(most=256)
 def _band(cell: Cell, number: int, side: int) -> CellBand:
     # Bands are as for the whole pupil, but counted in radii of a disc of the cell's area.
     low, high = (edge / cell.size for edge in edges_px(number))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -14,6 +14,7 @@ import numpy.typing as npt
 from ...ground.arrays import checked_device, namespace_on, sent, to_host
 from ...ground.types import Codes, Device, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
+from ..compositing.ahead import tables_ahead
 from ..compositing.levels import DEFAULT, level_of
 from ..compositing.render import joined, rendered, side_for, tiles_of
 from ..handling.approach import Approach, nominal_stops_mm
@@ -300,6 +301,12 @@ class Shoot:
             tile=tile,
             device=self.device,
         )
+
+    def tables_ahead(self) -> list[Callable[[], object]]:
+        """Return what makes tables that all frames ask for, each by itself."""
+        cameras = [self.camera(number) for number in {0, self.reference, self.frames - 1}]
+        level = level_of(self.quality)
+        return tables_ahead(self.scene, cameras, level, diffraction=self.diffraction)
 
     @property
     def tiles(self) -> int:

@@ -138,6 +138,12 @@ def _of_shoots() -> TypeAdapter[Shoot]:
     return TypeAdapter(Shoot)  # slow to make, and a process that draws frames needs none
 
 
+def prepare_manifest() -> None:
+    """Work out what takes long and is the same for all stacks; it is kept."""
+    versions()
+    _of_shoots()
+
+
 def plan_from_data(data: Mapping[str, Any], *, where: str | Path = MANIFEST) -> Shoot:
     """Rebuild a planned shoot.
 

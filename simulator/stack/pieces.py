@@ -12,6 +12,7 @@ import pickle
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -23,14 +24,20 @@ from ...ground.pictures import encode_image, encode_map
 from ..shooting.shoot import Shoot
 from ..shooting.truth import LAYERS, Layer
 from ..steps import Step
+from ..tables import shelf_at
 from .frameio import FrameFormat, frame_file
 from .manifest import RECORDS, TRUTH, FileFacts, pretty_json
 from .records import records_csv
 from .truthfiles import truth_facts, truth_file, truth_images
 
 Facts = dict[str, FileFacts]
-_FRAME, _DRAWN, _TRUTH, _RECORDS = "frame", "drawn", "truth", "records"
-_JOB = "job.pickle"
+_FRAME, _DRAWN, _TRUTH, _RECORDS, _DONE = "frame", "drawn", "truth", "records", "done"
+_AHEAD = "ahead"
+#: Layers that are pictures, and written as they are; a process each, for to pack them takes long.
+_PICTURES = {f"{name} written": name for name in ("achievable", "ideal")}
+_JOB, _SHELF = "job.pickle", "tables"
+#: In so many shares are tables made before all else.
+_SHARES = 16
 
 
 @dataclass(frozen=True)
@@ -40,10 +47,11 @@ class Piece:
     Parameters
     ----------
     what : str
-        A tile of a frame drawn, or of a layer of the truth; a frame or the truth finished; or the
-        table of records.
+        A share of the tables that all ask for; a tile of a frame drawn, or of a layer of the
+        truth; a frame, a picture of the truth or the rest of it finished; what was kept for the
+        truth taken away; or the table of records.
     number : int
-        Of the frame.
+        Of the frame, or the share.
     tile : int
         Its place among the tiles.
     """
@@ -74,7 +82,7 @@ class StackJob:
     how: FrameFormat
 
     def steps(self, *, shared: bool) -> Iterator[Step]:
-        """Yield the steps of the work, longest first; a step may take what those before it left.
+        """Yield the steps of the work in their order; a step may take what those before it left.
 
         Parameters
         ----------
@@ -86,40 +94,65 @@ class StackJob:
             # Once in a file, not with every step. Without what the plan has worked out.
             data = pickle.dumps(replace(self, plan=replace(self.plan)))
             (self.pieces / _JOB).write_bytes(data)
+            (self.pieces / _SHELF).mkdir()
             do = partial(_perform, self.pieces)
 
-        def step(piece: Piece, after: tuple[Piece, ...] = ()) -> Step:
+        tiles = range(self.plan.tiles) if shared else range(0)
+        # What small pictures show of a scene is too little to make all ahead.
+        shares = range(_SHARES if len(tiles) > 1 else 0)
+        ahead = tuple(Piece(_AHEAD, share) for share in shares)
+
+        def step(piece: Piece, after: tuple[Piece, ...] = ahead) -> Step:
             needs = tuple((self.folder, before) for before in after)
             return Step(name=(self.folder, piece), do=partial(do, piece), after=needs)
 
-        tiles = range(self.plan.tiles) if shared else range(0)
-        layers = [
-            Piece(name, tile=tile)
+        yield from (step(piece, ()) for piece in ahead)
+        layers = {
+            name: tuple(Piece(name, tile=tile) for tile in range(self.plan.layer_tiles(name)))
             for name in (LAYERS if shared else ())
-            for tile in range(self.plan.layer_tiles(name))
-        ]
-        yield from map(step, layers)
-        yield step(Piece(_TRUTH), tuple(layers))
+        }
+        for pieces in layers.values():
+            yield from map(step, pieces)
+        yield step(Piece(_TRUTH), tuple(chain(*layers.values())))
+        if shared:
+            yield from (step(Piece(what), layers[name]) for what, name in _PICTURES.items())
+            yield step(Piece(_DONE), tuple(map(Piece, (_TRUTH, *_PICTURES))))
         yield step(Piece(_RECORDS))  # one process works out all frames' motions: not at the end
         for number in range(self.plan.frames):
             drawn = [Piece(_DRAWN, number, tile) for tile in tiles] if len(tiles) > 1 else []
             yield from map(step, drawn)
-            yield step(Piece(_FRAME, number), tuple(drawn))
+            yield step(Piece(_FRAME, number), tuple(drawn) or ahead)
 
     def perform(self, piece: Piece, *_before: Facts) -> Facts:
         """Do one piece; return what is to be known of the files that it made."""
-        if piece.what == _RECORDS:
-            text = records_csv(self.plan.records, self.plan.motions)
-            return write_file(self.folder, RECORDS, text.encode())
-        if piece.what == _FRAME:
-            return self._finish_frame(piece.number)
-        if piece.what == _TRUTH:
-            return self._finish_truth()
-        if piece.what == _DRAWN:
+        if piece.what in _PICTURES:
+            return self._finish_picture(_PICTURES[piece.what])
+        finishes: dict[str, Callable[[], Facts]] = {
+            _RECORDS: self._finish_records,
+            _FRAME: partial(self._finish_frame, piece.number),
+            _TRUTH: self._finish_truth,
+        }
+        if piece.what in finishes:
+            return finishes[piece.what]()
+        if piece.what == _AHEAD:
+            for make in self.plan.tables_ahead()[piece.number :: _SHARES]:
+                make()
+        elif piece.what == _DONE:
+            for name in LAYERS:
+                self._forget(name)
+        elif piece.what == _DRAWN:
             self._keep(piece, {_DRAWN: self.plan.drawn(piece.number, tile=piece.tile)})
         else:
             self._keep(piece, self.plan.truth_view().layer(piece.what, tile=piece.tile))
         return {}
+
+    def _finish_records(self) -> Facts:
+        text = records_csv(self.plan.records, self.plan.motions)
+        return write_file(self.folder, RECORDS, text.encode())
+
+    def _finish_picture(self, name: str) -> Facts:
+        layer = self.plan.truth_view().joined(name, self._kept(name))
+        return self._write_image(name, layer[name])
 
     def _finish_frame(self, number: int) -> Facts:
         tiles = self._kept(_DRAWN, number)
@@ -133,19 +166,23 @@ class StackJob:
         return write_file(self.folder, frame_file(number, self.how), data)
 
     def _finish_truth(self) -> Facts:
+        """Write the truth, without the pictures that have steps of their own where it is shared."""
         view = self.plan.truth_view()
         kept = {name: self._kept(name) for name in LAYERS}
-        if all(kept.values()):
+        shared = all(kept.values())
+        if shared:
             truth = view.whole({name: view.joined(name, tiles) for name, tiles in kept.items()})
         else:
             truth = self.plan.truth()
-        for name in LAYERS:
-            self._forget(name)
         facts: Facts = {}
         for name in truth_images(truth):
-            facts |= write_file(self.folder, truth_file(name), encode_map(getattr(truth, name)))
+            if not (shared and name in _PICTURES.values()):
+                facts |= self._write_image(name, getattr(truth, name))
         text = pretty_json(truth_facts(self.plan, truth))
         return facts | write_file(self.folder, TRUTH, text.encode())
+
+    def _write_image(self, name: str, image: npt.NDArray[Any]) -> Facts:
+        return write_file(self.folder, truth_file(name), encode_map(image))
 
     def _keep(self, piece: Piece, arrays: Layer) -> None:
         for name, array in arrays.items():
@@ -172,7 +209,8 @@ def _job_in(pieces: Path) -> StackJob:
 
 
 def _perform(pieces: Path, piece: Piece, *_before: Facts) -> Facts:
-    return _job_in(pieces).perform(piece)
+    with shelf_at(pieces / _SHELF):
+        return _job_in(pieces).perform(piece)
 
 
 def write_file(folder: Path, name: str, data: bytes, *, sync: bool = False) -> Facts:

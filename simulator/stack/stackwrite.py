@@ -18,6 +18,7 @@ from typing import Any
 from tqdm import tqdm
 
 from ...ground.atomic import PathExistsError, whole_folder
+from ...ground.memory import keep_freed_memory
 from ..own_files import own_files
 from ..processes import Processes, processes
 from ..shooting.any_shoot import AnyShoot
@@ -32,6 +33,7 @@ from .manifest import (
     StackError,
     StackExistsError,
     plan_to_data,
+    prepare_manifest,
     pretty_json,
     versions,
 )
@@ -105,7 +107,7 @@ def write_stack(
         write_stacks({path: plan}, format=format, progress=progress)
         return path
     # No process starts before the first step: what is wrong is refused before.
-    with processes(workers) as pool:
+    with processes(workers, start=keep_freed_memory) as pool:
         write_stacks({path: plan}, format=format, pool=pool, workers=workers, progress=progress)
     return path
 
@@ -146,18 +148,23 @@ def write_stacks(
         steps = [step for job in jobs for step in job.steps(shared=pool is not None)]
         facts = _carried_out(steps, pool, workers, progress)
         for job in jobs:
-            _complete(job, facts[job.folder])
+            complete(job, facts[job.folder])
 
 
 def _carried_out(
     steps: list[Step], pool: Processes | None, workers: int, progress: bool | None
 ) -> dict[Path, Facts]:
-    """Do all steps; return what is to be known of the files that they made, by folder."""
+    """Do all steps; return what is to be known of the files that they made, by folder.
+
+    Where others do them, this process finds out meanwhile what it needs for the manifest.
+    """
     facts: dict[Path, Facts] = {}
     hidden = None if progress is None else not progress
     try:
         with tqdm(total=len(steps), desc="render", unit="piece", disable=hidden) as bar:
-            for step, made in carry_out(steps, pool=pool, at_once=workers + 1):
+            for step, made in carry_out(
+                steps, pool=pool, at_once=workers + 1, meanwhile=prepare_manifest
+            ):
                 folder, _ = step.name
                 facts.setdefault(folder, {}).update(made)
                 bar.update()
@@ -173,7 +180,7 @@ def _carried_out(
     return facts
 
 
-def _complete(job: StackJob, facts: Facts) -> None:
+def complete(job: StackJob, facts: Facts) -> None:
     """Write what tells of all the other files, and take away what was only for the making."""
     shutil.rmtree(job.pieces)
     facts |= write_file(job.folder, INFO, pretty_json(camera_info(job.plan, job.how)).encode())

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import product
 from typing import Any
 
@@ -341,6 +342,24 @@ class SheetPart:
         return textures.sample(
             self.spec.texture, u_mm, v_mm, footprint_mm=footprint_mm, seed=self.seed
         )
+
+    def tables(
+        self, camera: Camera, sizes: Iterable[float]
+    ) -> Iterator[tuple[float, Callable[[], object]]]:
+        """Yield what makes the tables of its texture at sizes of a sample, and (0) of its relief.
+
+        Parameters
+        ----------
+        camera : Camera
+        sizes : iterable of float
+            In pixels of the picture.
+        """
+        at = np.zeros(1, np.float32)
+        paint = self._holding.painted if self.translucent else self.painted
+        yield 0.0, partial(self.height_mm, at, at)
+        for size in sizes:
+            footprint = size * self._distance_mm(camera) / camera.focal_px
+            yield size, partial(paint, at, at, footprint)
 
     def transmitted(self, u_mm: npt.NDArray, v_mm: npt.NDArray, footprint_mm: float) -> Floats:
         """Return the share of light that a translucent sheet lets through, (..., 3)."""

@@ -1,5 +1,6 @@
 """The pieces of a stack: however they are cut, shared out and ordered, the same bytes."""
 
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -57,14 +58,47 @@ def test_pieces_in_reverse_order_make_the_same(written, tmp_path):
         (tmp_path / name).mkdir()
     job = StackJob(wide_plan(), tmp_path, tmp_path / "pieces", frame_format("tiff16"))
     steps = list(job.steps(shared=True))[::-1]
-    assert len(steps) == 3 * 2 + 1 + 2 * (2 + 1) + 1  # layers, truth, tiles and frames, records
+    # Shares of tables; layers; the truth, two pictures of it, its end; tiles and frames; records.
+    assert len(steps) == 16 + 3 * 2 + 4 + 2 * (2 + 1) + 1
     for _ in carry_out(steps):
         pass
-    assert [path.name for path in (tmp_path / "pieces").iterdir()] == ["job.pickle"]
-    (tmp_path / "pieces/job.pickle").unlink()
+    assert {path.name for path in (tmp_path / "pieces").iterdir()} == {"job.pickle", "tables"}
+    shutil.rmtree(tmp_path / "pieces")
     made = bytes_of(tmp_path)
     assert made == {name: written[name] for name in made}
     assert set(written) - set(made) == {"frames.json", "stack.json"}
+
+
+_AHEAD = """
+import sys
+from pathlib import Path
+from stacktruth.simulator import load_rig, load_scene, shoot
+from stacktruth.simulator.tables import shelf_at
+shelf, scene = Path(sys.argv[1]), load_scene("snail-shell")
+plan = shoot(scene, load_rig(scene.rig), stance="braced", frames=3, crop=(400, 300))
+with shelf_at(shelf):
+    for make in plan.tables_ahead():
+        make()
+    ahead = len(list(shelf.iterdir()))
+    plan.drawn(1), plan.truth_view().layer("ideal"), plan.truth_view().layer("achievable")
+print(ahead, len(list(shelf.iterdir())))
+"""
+
+
+@pytest.mark.slow
+def test_what_is_made_ahead_is_what_frames_and_truth_ask_for(tmp_path):
+    """Of a scene of reliefs, textures and blur on both sides, no more than two tables are left."""
+    argv = [sys.executable, "-c", _AHEAD, tmp_path]
+    ran = subprocess.run(argv, capture_output=True, text=True, check=True)
+    ahead, all_of_them = map(int, ran.stdout.split())
+    assert ahead > 20
+    assert all_of_them <= ahead + 2
+
+
+def test_small_pictures_make_nothing_ahead():
+    """What they show of a scene asks for less than would be made."""
+    job = StackJob(wide_plan(crop=(48, 12)), Path(), Path(), frame_format("tiff16"))
+    assert "ahead" not in {step.name[1].what for step in job.steps(shared=False)}
 
 
 def test_one_frame_alone_is_that_of_the_stack(written):

@@ -1,6 +1,8 @@
 """Steps: what waits for others, in which order they come, and what is left when they break."""
 
 import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from multiprocessing import active_children
 
@@ -30,6 +32,22 @@ class TestOrder:
         """C waits for A and B and goes before D; E waits for C."""
         found = [given for _, given in carry_out(steps(e="c", c="ab", a="", b="", d=""))]
         assert found == ["a", "b", "abc", "abce", "d"]
+
+    def test_those_that_can_be_done_come_in_their_order(self):
+        """B, which waited for Z, goes before C, which waited for nothing; Z before A."""
+        found = [step.name for step, _ in carry_out(steps(z="", b="z", c="", a="cb", d=""))]
+        assert found == ["z", "b", "c", "a", "d"]
+
+    def test_this_process_works_while_others_are_at_the_first_steps(self):
+        """Once, when as many as may be are handed over, and before any is waited for."""
+        handed, seen = [], []
+        with ThreadPoolExecutor(1) as pool:
+            own = [replace(one, do=partial(handed.append, one.name)) for one in steps(a="", b="")]
+            done = carry_out(own, pool=pool, at_once=1, meanwhile=lambda: seen.append("worked"))
+            for step, _ in done:
+                seen.append(step.name)
+        assert seen == ["worked", "a", "b"]
+        assert handed == ["a", "b"]
 
     @pytest.mark.parametrize(
         "at_once", [2, *(pytest.param(number, marks=pytest.mark.slow) for number in (1, 9))]

@@ -21,6 +21,7 @@ from ....ground.arrays import kept, namespace, single, take
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ...rig import STRICT
+from ...tables import table
 from . import tiles
 
 # -- warps and cells ---------------------------------------------------------------------------
@@ -75,7 +76,7 @@ CELLS_PER_TILE = 24
 _CELL_PX = 512
 
 
-@lru_cache(maxsize=1)
+@table(most=1)
 def cell_tile() -> npt.NDArray[np.complex64]:
     """Make a periodic tile of irregular cells, 24 by 24 (a Voronoi diagram of jittered points).
 

@@ -21,6 +21,7 @@ from ....ground.chunks import at_once
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ...streams import stream
+from ...tables import table
 
 AnyTile = npt.NDArray[Any]
 
@@ -237,7 +238,7 @@ def _generator(*key: int | str) -> np.random.Generator:
     return np.random.default_rng([crc32(k.encode()) if isinstance(k, str) else k for k in key])
 
 
-@lru_cache(maxsize=16)
+@table(most=16)
 def noise(layer: int, falloff: float) -> Floats:
     """Make one layer of multi-octave noise, in units of the coarsest layer's deviation.
 
@@ -334,13 +335,13 @@ def photograph(name: str) -> Floats:
     return (tile / tile.std()).astype(np.float32)
 
 
-@lru_cache(maxsize=32)
+@table(most=32)
 def noise_for(layer: int, falloff: float, step: int | None) -> tuple[Floats, float]:
     """Return a noise layer for one pixel size, ready for `look_up`, and the variance it lost."""
     return _reduced(noise(layer, falloff), step)
 
 
-@lru_cache(maxsize=24)
+@table(most=24)
 def calm_noise_for(
     falloff: float, flatness: float, step: int | None
 ) -> tuple[npt.NDArray[np.complex64], float]:
@@ -348,7 +349,7 @@ def calm_noise_for(
     return _reduced(calm_noise(falloff, flatness), step)
 
 
-@lru_cache(maxsize=8)
+@table(most=8)
 def photograph_for(name: str, step: int | None) -> tuple[Floats, float]:
     """Return a photograph for one pixel size, ready for `look_up`, and the variance it lost."""
     return _reduced(photograph(name), step)

@@ -17,6 +17,7 @@ from ....ground.pictures import read_image
 from ....ground.types import Floats
 from ...data import data_folder
 from ...rig import STRICT
+from ...tables import table
 from ..pattern import tiles
 from .gauges import Gauge, bounds_mm, gauge, max_slope
 
@@ -225,7 +226,7 @@ _ROUGH_CELLS = 8.0
 _ROUGH_PX = 512
 
 
-@lru_cache(maxsize=8)
+@table(most=8)
 def rough_tile(falloff: float) -> tuple[Floats, float, float, float]:
     """Make smooth noise of unit deviation: spline tile, least, greatest, steepest per period.
 
