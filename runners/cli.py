@@ -17,9 +17,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from importlib.metadata import version
+from itertools import pairwise
 from typing import Any, NoReturn
 
 from ..ground.spelling import nearest
+from ..ground.stand_by import stand_by
 from .commands.completion import SHELLS, PrintCompletion
 from .guide import DOORS, epilog, hint
 from .request import RequestError, StoppedError
@@ -48,6 +50,9 @@ COMMANDS = {
     "export": ".commands.export",
     "gallery": ".commands.gallery",
 }
+
+#: What the processes load that a command starts, unless it is told to start none.
+LOADED = {"render": ["stacktruth.runners.cli", "stacktruth.simulator.stack.pieces"]}
 
 _LONGEST = 500
 
@@ -153,6 +158,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     int
         Exit status.
     """
+    own = argv is None
     argv = list(sys.argv[1:] if argv is None else argv)
     debug = "--debug" in argv
     if not argv:
@@ -160,6 +166,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     try:
         with _terminated_as_interrupted():
+            if own:
+                _stand_by(argv)
             args = build_parser(_asked(argv)).parse_args(argv)
             status = int(args.run(args))
             sys.stdout.flush()
@@ -179,6 +187,14 @@ def _asked(argv: Sequence[str]) -> list[str]:
     """Return the command that the arguments name, or all commands where they name none."""
     first = next((word for word in argv if not word.startswith("-")), "")
     return [first] if first in COMMANDS else list(COMMANDS)
+
+
+def _stand_by(argv: Sequence[str]) -> None:
+    """Have what other processes need loaded while this one loads its own, if it will start any."""
+    words = [part for word in argv for part in word.split("=", 1)]
+    alone = ("--workers", "1") in pairwise(words)
+    if _asked(argv)[0] in LOADED and not alone and not {"-h", "--help"}.intersection(words):
+        stand_by(*LOADED[_asked(argv)[0]])
 
 
 @contextmanager

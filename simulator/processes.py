@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import signal
 import threading
@@ -13,9 +14,11 @@ from multiprocessing import active_children, get_context, parent_process
 from multiprocessing.connection import wait
 from typing import NoReturn
 
+from threadpoolctl import threadpool_limits
 from tqdm import tqdm
 
-from ..ground.threads import one_thread_each
+from ..ground.stand_by import one_stands_by
+from ..ground.threads import ONE_THREAD, one_thread_each
 
 #: Priority of processes that share out work: whoever sits at the machine comes first.
 _NICE = 5
@@ -41,10 +44,10 @@ class Processes(ProcessPoolExecutor):
 
     def __init__(self, workers: int, start: Callable[[], None] | None) -> None:
         self._others = set(active_children())
-        # Started afresh and not forked: a fork copies the locks of this process's threads.
-        super().__init__(
-            workers, mp_context=get_context("spawn"), initializer=_start, initargs=(start,)
-        )
+        # Started afresh, or by one that stands by, and not forked: a fork copies the locks of this
+        # process's threads.
+        how = get_context("forkserver" if one_stands_by() else "spawn")
+        super().__init__(workers, mp_context=how, initializer=_start, initargs=(start,))
         # All processes start before any is watched: a thread of Python 3.11 that finds one lost
         # while another starts closes what the start hands on, and fails itself.
         self._safe_to_dynamically_spawn_children = False
@@ -95,10 +98,15 @@ def _leave(number: int, frame: object) -> NoReturn:
 
 
 def _start(start: Callable[[], None] | None) -> None:
+    os.environ.update(ONE_THREAD)  # the one that stands by may have been told otherwise
+    threadpool_limits(1)
     if hasattr(os, "setpriority"):
         os.setpriority(os.PRIO_PROCESS, 0, max(_NICE, os.getpriority(os.PRIO_PROCESS, 0)))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that started it ends it
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    # As a forked one ends: to take down all modules first would be waited for. What is to be done
+    # at a process's end is known to `multiprocessing`, which has done it by then.
+    atexit.register(os._exit, 0)
     # The lock that bars make for themselves is a semaphore, which outlives a process that is ended.
     tqdm.set_lock(threading.RLock())
     if start is not None:

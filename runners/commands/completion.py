@@ -6,8 +6,6 @@ import argparse
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from ...simulator.data import list_data_files
-
 SHELLS = ("bash", "zsh")
 #: Kinds of data files that an argument may name, by its name in a command's arguments.
 _KINDS = {
@@ -75,6 +73,7 @@ def completion(parser: argparse.ArgumentParser, shell: str) -> str:
 def _names() -> Mapping[str, Sequence[str]]:
     """Return the names that are shipped, by kind."""
     from ...metrics import METRICS  # noqa: PLC0415
+    from ...simulator.data import list_data_files  # noqa: PLC0415
     from ..methods.registry import METHODS  # noqa: PLC0415
     from ..reproduce import REPRODUCTIONS  # noqa: PLC0415
     from .options import USES  # noqa: PLC0415

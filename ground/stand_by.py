@@ -1,0 +1,38 @@
+"""A process that stands by, with modules loaded, so that others are forked of it in no time."""
+
+from __future__ import annotations
+
+import os
+import sys
+from multiprocessing import (
+    forkserver,
+    get_start_method,
+    set_forkserver_preload,
+    set_start_method,
+)
+
+from .threads import one_thread_each
+
+
+def stand_by(*modules: str) -> None:
+    """Start a process that loads modules, and stands by for as long as this one runs.
+
+    It has no threads but its own, so that it may be forked, which this process may not. What other
+    libraries start by `multiprocessing` comes of it as well, so this is for the start of a program
+    of one's own. Where it is not safe, or one core is all there is, nothing is done.
+
+    Parameters
+    ----------
+    modules : str
+        What the work of the processes needs.
+    """
+    if sys.platform == "linux" and len(os.sched_getaffinity(0)) > 1:
+        set_start_method("forkserver", force=True)
+        set_forkserver_preload(list(modules))
+        with one_thread_each():
+            forkserver.ensure_running()
+
+
+def one_stands_by() -> bool:
+    """Whether this program has said that its processes are to come of one that stands by."""
+    return get_start_method(allow_none=True) == "forkserver"
