@@ -39,7 +39,9 @@ from levels import least_s, prices
 from render_workers import write
 from timing import cpu_s, times_with
 
+from stacktruth.ground.stand_by import stand_by
 from stacktruth.runners.bench.running.run import environment
+from stacktruth.runners.cli import LOADED
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.methods import built_in
 from stacktruth.simulator import Shoot, load_rig, load_scene, render_view
@@ -209,6 +211,7 @@ def workers_table(name: str, counts: list[int], *, side: int, stacks: int) -> pd
         Of the benchmark, a multiple of the workers.
     """
     plan = a_shoot("snail-shell", side, frames=16)
+    stand_by(*LOADED["render"])  # as the command does while it loads its own
     with tempfile.TemporaryDirectory() as place:
         suite = Path(place) / "alike.toml"
         seeds = list(range(1, stacks + 1))
