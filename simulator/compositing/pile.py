@@ -9,7 +9,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import clip, kept, namespace, sent, single, to_host, write, write_where
+from ...ground.arrays import (
+    at_once,
+    clip,
+    kept,
+    namespace,
+    sent,
+    single,
+    to_host,
+    write,
+    write_where,
+)
 from ...ground.types import Floats
 from ..blur.defocus import SLOPE_REACH_PX, Blurred
 from ..view.camera import Window
@@ -25,8 +35,8 @@ _STEP_PER_RADIUS = single(1 / 3)
 _PER_RISE = single(0.1)
 #: Slopes of what is blurred unevenly are taken over so much to either side, px.
 _UNEVEN_STEP_PX = 1
-#: Where colour and coverage are among the channels of both.
-_COLOUR, _COVERAGE = slice(0, 3), slice(3, None)
+#: Pixels of a layer that stay in a processor's cache, with all that is made of them.
+_CACHED = 1 << 15
 #: At most so far from a pixel what is laid there depends on the layers, px.
 PILE_REACH_PX = SLOPE_REACH_PX
 
@@ -77,7 +87,13 @@ class Pile:
             self.doubt = xp.zeros(window.shape, dtype=xp.float32)
 
     def lay(
-        self, layer: Blurred, blur_px: Floats, *, size: float = 1.0, rise: Floats | None = None
+        self,
+        layer: Blurred,
+        blur_px: Floats,
+        *,
+        size: float = 1.0,
+        rise: Floats | None = None,
+        last: bool = False,
     ) -> None:
         """Lay a layer over what is there.
 
@@ -97,50 +113,67 @@ class Pile:
         rise : array (rows, cols) or None
             How steeply the layer's blur changes, px per px, where it does: what it hides of
             itself from parts of the pupil is in doubt.
+        last : bool
+            Whether no other layer comes over it, so that changes are wanted no more.
         """
-        here = layer.window.slices_in(self.window)
-        light, change = self.light[*here, :], self._change[:, *here, :]
-        xp = namespace(light)
+        xp = namespace(self.light)
         layer, blur_px = layer.sent(xp), sent(blur_px, xp)
-        rise = None if rise is None else sent(rise, xp)
         blur_px = single(size) * blur_px
+        rise = None if rise is None else sent(rise, xp)
+        rows, cols = layer.window.shape
+        # What is worked on at once stays in the cache.
+        count = max(at_once(_CACHED, xp) // max(cols, 1), 1)
+        for first in range(0, rows, count):
+            strip = slice(first, min(first + count, rows))
+            there = None if rise is None else rise[strip, ...]
+            self._lay_strip(layer, strip, _rows_of(blur_px, strip), there, last=last)
+
+    def _lay_strip(
+        self, layer: Blurred, strip: slice, blur_px: Floats, rise: Floats | None, *, last: bool
+    ) -> None:
+        """Lay some rows of a layer, whose blur and its rise are given of these alone."""
+        rows, cols = layer.window.slices_in(self.window)
+        here = (slice(rows.start + strip.start, rows.start + strip.stop), cols)
+        light, change = self.light[*here, :], self._change[:, *here, :]
+        doubt = None if self.doubt is None else self.doubt[here]
+        keep = not last or doubt is not None
         steps = _steps(blur_px, self._most_level)
+        colour = layer.colour[strip, ...]
         if layer.coverage is None:
-            light[...] = layer.colour
-            for axis in (0, 1):
-                change[axis, ...] = _across_pupil(layer.colour, blur_px, steps, axis)
-            if self.doubt is not None:
-                self.doubt[here] = _own_doubt((change[0, ...], change[1, ...]), rise)
+            light[...] = colour
+            for axis in (0, 1) if keep else ():
+                change[axis, ...] = _across_pupil(layer.colour, strip, blur_px, steps, axis)
+            if doubt is not None:
+                doubt[...] = _own_doubt((change[0, ...], change[1, ...]), rise)
             return
-        past = 1 - layer.coverage
+        xp, past = namespace(light), 1 - layer.coverage[strip, ...]
         got = light * past
         if steps:
-            both = layer.both
-            changes = [_across_pupil(both, blur_px, steps, axis) for axis in (0, 1)]
-            own, hidden = ([one[..., part] for one in changes] for part in (_COLOUR, _COVERAGE))
-            if self.doubt is not None:
+            hidden = [_across_pupil(layer.coverage, strip, blur_px, steps, axis) for axis in (0, 1)]
+            if doubt is not None:
                 behind = xp.max(_length((change[0, ...], change[1, ...])), axis=-1)
                 mixed = _SHARED * _green(_length(hidden)) * behind
-                doubt = self.doubt[here]
                 write("maximum", doubt * _green(past), mixed, out=doubt)
             shared = hidden[0] * change[0, ...]
             shared += hidden[1] * change[1, ...]
             shared *= -_SHARED
             # No more can get past the layer than there is.
             shared += got
-            change *= past
-            for axis in (0, 1):
-                change[axis, ...] -= hidden[axis] * light
-            for axis in (0, 1):
-                change[axis, ...] += own[axis]
-            if self.doubt is not None and rise is not None:
-                write("maximum", doubt, _own_doubt(own, rise), out=doubt)
+            if keep:
+                own = [_across_pupil(layer.colour, strip, blur_px, steps, axis) for axis in (0, 1)]
+                for axis in (0, 1):
+                    change[axis, ...] *= past
+                    change[axis, ...] -= hidden[axis] * light
+                    change[axis, ...] += own[axis]
+                if doubt is not None and rise is not None:
+                    write("maximum", doubt, _own_doubt(own, rise), out=doubt)
             got = clip(shared, xp.minimum(got, 0), xp.maximum(light, got))
         else:
-            change *= past
-            if self.doubt is not None:
-                self.doubt[here] *= _green(past)
-        write("add", got, layer.colour, out=light)
+            if keep:
+                change *= past
+            if doubt is not None:
+                doubt *= _green(past)
+        write("add", got, colour, out=light)
 
     def add(self, layer: Blurred, blur_px: Floats, *, size: float = 1.0) -> None:
         """Add light that hides nothing, as what a surface mirrors.
@@ -158,8 +191,9 @@ class Pile:
         blur_px = single(size) * blur_px
         steps = _steps(blur_px, self._most_level)
         if steps:
+            rows = slice(0, layer.window.shape[0])
             for axis in (0, 1):
-                change[axis, ...] += _across_pupil(layer.colour, blur_px, steps, axis)
+                change[axis, ...] += _across_pupil(layer.colour, rows, blur_px, steps, axis)
 
     def question(self, layer: Blurred, uneven_px: Floats) -> None:
         """Doubt the light of a layer that was just laid, whose true blur is wider one way.
@@ -173,7 +207,8 @@ class Pile:
         if self.doubt is not None:
             xp = namespace(self.doubt)
             colour, uneven_px = sent(layer.colour, xp), sent(uneven_px, xp)
-            slope = _length([_slope(colour, axis, _UNEVEN_STEP_PX) for axis in (0, 1)])
+            rows = slice(0, colour.shape[0])
+            slope = _length([_slope(colour, axis, _UNEVEN_STEP_PX, rows) for axis in (0, 1)])
             doubt = self.doubt[layer.window.slices_in(self.window)]
             write("maximum", doubt, uneven_px * xp.max(slope, axis=-1), out=doubt)
 
@@ -186,6 +221,11 @@ class Pile:
         if self.doubt is not None and other.doubt is not None:
             doubt = self.doubt[here]
             write("maximum", doubt, other.doubt, out=doubt)
+
+
+def _rows_of(values: Floats, rows: slice) -> Floats:
+    """Return some rows of a map that may hold one value for all."""
+    return values if values.shape[0] == 1 else values[rows, ...]
 
 
 def _length(change: Sequence[Floats]) -> Floats:
@@ -226,34 +266,46 @@ def _steps(blur_px: Floats, most_level: float) -> list[tuple[int, npt.NDArray[np
 
 def _across_pupil(
     values: Floats,
+    rows: slice,
     blur_px: Floats,
     steps: list[tuple[int, npt.NDArray[np.bool_] | None]],
     axis: int,
 ) -> Floats:
-    """Return how values of a layer change from the middle of the pupil to its edge."""
+    """Return how some rows of a layer change from the middle of the pupil to its edge.
+
+    ``blur_px`` and ``steps`` are those of these rows.
+    """
     xp = namespace(values)
     if not steps:
-        return xp.zeros(values.shape, dtype=xp.float32)  # type: ignore[no-any-return]
-    change = _slope(values, axis, steps[0][0])
+        shape = (rows.stop - rows.start, *values.shape[1:])
+        return xp.zeros(shape, dtype=xp.float32)  # type: ignore[no-any-return]
+    change = _slope(values, axis, steps[0][0], rows)
     for step, here in steps[1:]:
-        write_where(change, _slope(values, axis, step), here)
+        write_where(change, _slope(values, axis, step, rows), here)
     change *= xp.where(xp.abs(blur_px) > _LEAST_BLUR_PX, blur_px, 0.0)[..., None]
     return change
 
 
-def _slope(values: Floats, axis: int, step: int) -> Floats:
-    """Return the change per pixel, taken over ``step`` pixels to either side."""
+def _slope(values: Floats, axis: int, step: int, rows: slice) -> Floats:
+    """Return the change per pixel of some rows, taken over ``step`` pixels to either side."""
     # Channel by channel in memory, as layers are.
-    xp, shape = namespace(values), (values.shape[-1], *values.shape[:-1])
+    xp, shape = namespace(values), (values.shape[-1], rows.stop - rows.start, values.shape[1])
     change: Floats = xp.moveaxis(xp.empty(shape, dtype=xp.float32), 0, -1)
+    if axis == 1:
+        values, part = values[rows, ...], slice(0, values.shape[1])
+    else:
+        part = rows
     v, c = xp.moveaxis(values, axis, 0), xp.moveaxis(change, axis, 0)
-    if v.shape[0] > 2 * step:
-        inner = c[step:-step, ...]
-        write("subtract", v[2 * step :, ...], v[: -2 * step, ...], out=inner)
+    first, last = max(part.start, step), min(part.stop, v.shape[0] - step)
+    if first < last:
+        inner = c[first - part.start : last - part.start, ...]
+        after, before = v[first + step : last + step, ...], v[first - step : last - step, ...]
+        write("subtract", after, before, out=inner)
         inner *= 1 / (2 * step)
     # Toward the ends it is taken over what there is.
-    for part, after, before, width in _ends(v.shape[0], step):
-        c[part, ...] = (_rows(v, after) - _rows(v, before)) / kept(width, xp)
+    for first, last, after, before, width in _ends(v.shape[0], step, part.start, part.stop):
+        there = slice(first - part.start, last - part.start)
+        c[there, ...] = (_rows(v, after) - _rows(v, before)) / kept(width, xp)
     return change
 
 
@@ -264,21 +316,23 @@ def _rows(values: Floats, at: slice | npt.NDArray) -> Floats:
     return xp.take(values, kept(at, xp), axis=0)  # type: ignore[no-any-return]
 
 
-@lru_cache(maxsize=64)
-def _ends(length: int, step: int) -> list[tuple[slice, Any, Any, Floats]]:
-    """Return the two ends of an axis, between which places their changes are taken, and widths."""
-    first = min(step, length)
-    ends = (slice(0, first), slice(max(length - step, first), length))
-    found: list[tuple[slice, Any, Any, Floats]] = []
-    for part in (part for part in ends if part.stop > part.start):
-        at = np.arange(part.start, part.stop)
+@lru_cache(maxsize=256)
+def _ends(length: int, step: int, start: int, stop: int) -> list[tuple[int, int, Any, Any, Floats]]:
+    """Return what of the two ends of an axis lies in a part of it.
+
+    From where to where, between which places changes are taken there, and widths.
+    """
+    low = min(step, length)
+    ends = ((0, low), (max(length - step, low), length))
+    found: list[tuple[int, int, Any, Any, Floats]] = []
+    for first, last in ((max(first, start), min(last, stop)) for first, last in ends):
+        if first >= last:
+            continue
+        at = np.arange(first, last)
         after, before = np.minimum(at + step, length - 1), np.maximum(at - step, 0)
         width = np.maximum(after - before, 1).astype(np.float32)[:, None, None]
-        if length < 2 * step:
-            found.append((part, after, before, width))
-        elif part.start == 0:  # views of the values will do
-            found.append((part, slice(step, 2 * step), slice(0, 1), width))
-        else:
-            inner = slice(length - 2 * step, length - step)
-            found.append((part, slice(length - 1, length), inner, width))
+        places: list[Any] = [after, before]
+        if length >= 2 * step:  # views of the values will do
+            places = [slice(int(one[0]), int(one[-1]) + 1) for one in places]
+        found.append((first, last, *places, width))
     return found
