@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ from ...ground.arrays import (
     namespace,
     sent,
     single,
+    take,
     to_host,
     write,
     write_where,
@@ -137,19 +138,19 @@ class Pile:
         light, change = self.light[*here, :], self._change[:, *here, :]
         doubt = None if self.doubt is None else self.doubt[here]
         keep = not last or doubt is not None
-        steps = _steps(blur_px, self._most_level)
+        across = _across(blur_px, self._most_level)
         colour = layer.colour[strip, ...]
         if layer.coverage is None:
             light[...] = colour
             for axis in (0, 1) if keep else ():
-                change[axis, ...] = _across_pupil(layer.colour, strip, blur_px, steps, axis)
+                change[axis, ...] = _across_pupil(layer.colour, strip, across, axis)
             if doubt is not None:
                 doubt[...] = _own_doubt((change[0, ...], change[1, ...]), rise)
             return
         xp, past = namespace(light), 1 - layer.coverage[strip, ...]
         got = light * past
-        if steps:
-            hidden = [_across_pupil(layer.coverage, strip, blur_px, steps, axis) for axis in (0, 1)]
+        if across.steps:
+            hidden = [_across_pupil(layer.coverage, strip, across, axis) for axis in (0, 1)]
             if doubt is not None:
                 behind = xp.max(_length((change[0, ...], change[1, ...])), axis=-1)
                 mixed = _SHARED * _green(_length(hidden)) * behind
@@ -160,7 +161,7 @@ class Pile:
             # No more can get past the layer than there is.
             shared += got
             if keep:
-                own = [_across_pupil(layer.colour, strip, blur_px, steps, axis) for axis in (0, 1)]
+                own = [_across_pupil(layer.colour, strip, across, axis) for axis in (0, 1)]
                 for axis in (0, 1):
                     change[axis, ...] *= past
                     change[axis, ...] -= hidden[axis] * light
@@ -189,11 +190,11 @@ class Pile:
         layer, blur_px = layer.sent(xp), sent(blur_px, xp)
         light += layer.colour
         blur_px = single(size) * blur_px
-        steps = _steps(blur_px, self._most_level)
-        if steps:
+        across = _across(blur_px, self._most_level)
+        if across.steps:
             rows = slice(0, layer.window.shape[0])
             for axis in (0, 1):
-                change[axis, ...] += _across_pupil(layer.colour, rows, blur_px, steps, axis)
+                change[axis, ...] += _across_pupil(layer.colour, rows, across, axis)
 
     def question(self, layer: Blurred, uneven_px: Floats) -> None:
         """Doubt the light of a layer that was just laid, whose true blur is wider one way.
@@ -208,7 +209,8 @@ class Pile:
             xp = namespace(self.doubt)
             colour, uneven_px = sent(layer.colour, xp), sent(uneven_px, xp)
             rows = slice(0, colour.shape[0])
-            slope = _length([_slope(colour, axis, _UNEVEN_STEP_PX, rows) for axis in (0, 1)])
+            apart = [_difference(colour, axis, _UNEVEN_STEP_PX, rows) for axis in (0, 1)]
+            slope = _length(apart) * (0.5 / _UNEVEN_STEP_PX)
             doubt = self.doubt[layer.window.slices_in(self.window)]
             write("maximum", doubt, uneven_px * xp.max(slope, axis=-1), out=doubt)
 
@@ -247,47 +249,64 @@ def _own_doubt(change: Sequence[Floats], rise: Floats | None) -> Floats | float:
     return _PER_RISE * xp.minimum(rise, 1) * own  # type: ignore[no-any-return]
 
 
-def _steps(blur_px: Floats, most_level: float) -> list[tuple[int, npt.NDArray[np.bool_] | None]]:
-    """Return the steps that slopes are taken over, which go with the blur, and where each is.
+class _Across(NamedTuple):
+    """How far to either side the changes of some rows are taken, and what becomes of them.
 
-    None are returned for what is sharp all over; None as the place stands for everywhere.
+    Parameters
+    ----------
+    steps : list of (int, array of bool or None)
+        Pixels, which go with the blur, and where; None stands for everywhere. There are none for
+        what is sharp all over.
+    weight : array (rows, cols) or (1, 1)
+        By what a difference over twice the step is multiplied.
     """
+
+    steps: list[tuple[int, npt.NDArray[np.bool_] | None]]
+    weight: Floats
+
+
+def _across(blur_px: Floats, most_level: float) -> _Across:
+    """Return how changes are taken of what is blurred so much."""
     xp = namespace(blur_px)
     size = xp.abs(blur_px)
-    if not xp.any(size > _LEAST_BLUR_PX):
-        return []
-    level = xp.log2(xp.maximum(size * _STEP_PER_RADIUS, 1))
-    level = xp.astype(xp.minimum(xp.round(level), most_level), xp.int8)
-    found = [int(one) for one in np.unique(to_host(xp.unique_values(level)))]
-    if len(found) == 1:
-        return [(2 ** found[0], None)]
-    return [(2**one, (level == one)[..., None]) for one in found]
+    ends = xp.stack([xp.min(size), xp.max(size)])
+    if not ends[1] > _LEAST_BLUR_PX:
+        return _Across([], blur_px)
+    low, high = to_host(_levels(ends, most_level)).tolist()
+    weight = blur_px
+    if not ends[0] > _LEAST_BLUR_PX:
+        weight = xp.where(size > _LEAST_BLUR_PX, blur_px, 0.0)
+    if low == high:
+        return _Across([(2**low, None)], weight * (0.5 / 2**low))
+    level = _levels(size, most_level)
+    some = range(low, high + 1)
+    per_px = sent(np.array([0.5 / 2**one for one in some], np.float32), xp)
+    weight = weight * take(per_px, xp.astype(level, xp.int64) - low)
+    return _Across([(2**one, (level == one)[..., None]) for one in some], weight)
 
 
-def _across_pupil(
-    values: Floats,
-    rows: slice,
-    blur_px: Floats,
-    steps: list[tuple[int, npt.NDArray[np.bool_] | None]],
-    axis: int,
-) -> Floats:
-    """Return how some rows of a layer change from the middle of the pupil to its edge.
+def _levels(size_px: Floats, most: float) -> npt.NDArray[np.int8]:
+    """Return the steps of changes as powers of two."""
+    xp = namespace(size_px)
+    level = xp.log2(xp.maximum(size_px * _STEP_PER_RADIUS, 1))
+    return xp.astype(xp.minimum(xp.round(level), most), xp.int8)  # type: ignore[no-any-return]
 
-    ``blur_px`` and ``steps`` are those of these rows.
-    """
+
+def _across_pupil(values: Floats, rows: slice, across: _Across, axis: int) -> Floats:
+    """Return how some rows of a layer change from the middle of the pupil to its edge."""
     xp = namespace(values)
-    if not steps:
+    if not across.steps:
         shape = (rows.stop - rows.start, *values.shape[1:])
         return xp.zeros(shape, dtype=xp.float32)  # type: ignore[no-any-return]
-    change = _slope(values, axis, steps[0][0], rows)
-    for step, here in steps[1:]:
-        write_where(change, _slope(values, axis, step, rows), here)
-    change *= xp.where(xp.abs(blur_px) > _LEAST_BLUR_PX, blur_px, 0.0)[..., None]
+    change = _difference(values, axis, across.steps[0][0], rows)
+    for step, here in across.steps[1:]:
+        write_where(change, _difference(values, axis, step, rows), here)
+    change *= across.weight[..., None]
     return change
 
 
-def _slope(values: Floats, axis: int, step: int, rows: slice) -> Floats:
-    """Return the change per pixel of some rows, taken over ``step`` pixels to either side."""
+def _difference(values: Floats, axis: int, step: int, rows: slice) -> Floats:
+    """Return the differences of some rows between the pixels ``step`` to either side."""
     # Channel by channel in memory, as layers are.
     xp, shape = namespace(values), (values.shape[-1], rows.stop - rows.start, values.shape[1])
     change: Floats = xp.moveaxis(xp.empty(shape, dtype=xp.float32), 0, -1)
@@ -301,11 +320,10 @@ def _slope(values: Floats, axis: int, step: int, rows: slice) -> Floats:
         inner = c[first - part.start : last - part.start, ...]
         after, before = v[first + step : last + step, ...], v[first - step : last - step, ...]
         write("subtract", after, before, out=inner)
-        inner *= 1 / (2 * step)
-    # Toward the ends it is taken over what there is.
+    # Toward the ends it is as over what there is.
     for first, last, after, before, width in _ends(v.shape[0], step, part.start, part.stop):
-        there = slice(first - part.start, last - part.start)
-        c[there, ...] = (_rows(v, after) - _rows(v, before)) / kept(width, xp)
+        end = (_rows(v, after) - _rows(v, before)) / kept(width, xp)
+        c[first - part.start : last - part.start, ...] = end * (2 * step)
     return change
 
 
