@@ -14,10 +14,6 @@ from array_api_compat import array_namespace
 
 #: What a picture may be worked out on, and the namespace of its arrays.
 DEVICES = {"cpu": "numpy", "cuda": "cupy"}
-#: Where it is not as on the host: side of its tiles, px; samples that the host sees faster.
-TILES_PX, SMALL = {"cuda": 2560}, {"cuda": 10_000}
-#: Samples to work on at once, by the namespace, where more than a cache holds may go together.
-AT_ONCE = {"cupy": 1 << 27}
 #: What arrays have that NumPy's own functions work on, in place too: its own, and CuPy's.
 _IN_PLACE = "__array_function__"
 _kept: dict[tuple[int, str], Any] = {}
@@ -60,8 +56,7 @@ def sent(values: Any, xp: Any, *, keep: bool = False) -> Any:
         return values
     if not keep:
         return xp.asarray(values)
-    key = (id(values), xp.__name__)
-    if key not in _kept:
+    if (key := (id(values), xp.__name__)) not in _kept:
         _kept[key] = xp.asarray(values, copy=True)
         weakref.finalize(values, _kept.pop, key, None)
     return _kept[key]
@@ -71,22 +66,22 @@ kept = partial(sent, keep=True)
 
 
 def to_host(values: Any) -> Any:
-    """Return values as an array of NumPy."""
-    return values.get() if hasattr(values, "get") else np.asarray(values)
+    """Return values as an array of NumPy; a GPU writes what is large without a copy."""
+    if not hasattr(values, "get"):
+        return np.asarray(values)
+    pinned = values.nbytes >> 20 and importlib.import_module("cupyx").empty_pinned
+    return values.get(out=pinned(values.shape, values.dtype) if pinned else None)
 
 
-def freed(device: str) -> None:
-    """Give back the memory of a device that is not in use."""
-    _kept.clear()
+def freed(device: str, *, below: float = 1.0) -> None:
+    """Give back a device's memory that is not in use, where less than a share of all is free."""
     if device == "cuda":
         cupy = importlib.import_module("cupy")
-        cupy.fft.config.clear_plan_cache()
-        cupy.get_default_memory_pool().free_all_blocks()
-
-
-def at_once(samples: int, xp: Any) -> int:
-    """Return how many samples to work on at once, where a processor's cache wants some number."""
-    return AT_ONCE.get(xp.__name__.rpartition(".")[2], samples)
+        free, whole = cupy.cuda.Device().mem_info
+        if free <= below * whole:
+            _kept.clear()
+            cupy.fft.config.clear_plan_cache()
+            cupy.get_default_memory_pool().free_all_blocks()
 
 
 def write(function: str, *values: Any, out: Any) -> None:
@@ -134,7 +129,7 @@ def take(values: Any, place: Any) -> Any:
 
 def fft_side(least: int, xp: Any) -> int:
     """Return a fast length of a transform; a GPU, whose plans take long, has few of them."""
-    step = 1 << max(least.bit_length() - 4, 0) if xp.__name__.endswith("cupy") else 1
+    step = 1 << max(least.bit_length() - 3, 0) if xp.__name__.endswith("cupy") else 1
     return int(scipy.fft.next_fast_len(-(-least // step) * step, real=True))
 
 

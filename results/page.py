@@ -250,11 +250,13 @@ def gpu(folder: Path) -> dict[str, object]:
         return {}
     ran_on = json.loads((folder / "gpu.json").read_text(encoding="utf-8"))
     rows = pd.read_csv(folder / "gpu.csv")
-    both = rows.dropna(subset=["cpu_s", "gpu_s"])
+    timed = rows.dropna(subset=["gpu_s"])
+    both = timed.dropna(subset=["cpu_s", "largest_difference"])
+    alone = timed.drop(both.index)
     told = [
         (
             f"{one.what}, {one.scene}, {one.quality}",
-            f"{one.width} x {one.height}",
+            f"{one.width:.0f} x {one.height:.0f}",
             f"{one.cpu_s:.2g}",
             f"{one.gpu_s:.2g}",
             f"{one.cpu_s / one.gpu_s:.2g}",
@@ -263,10 +265,21 @@ def gpu(folder: Path) -> dict[str, object]:
         for one in both.itertuples()
     ]
     heads = ("picture", "pixels", "processor, s", "GPU, s", "times as fast", "largest difference")
+    works = [
+        (
+            f"{one.what}, {one.scene}, {one.quality}",
+            f"{one.width:.0f} x {one.height:.0f}",
+            f"{one.gpu_s:.3g}",
+            "" if pd.isna(one.note) else one.note,
+        )
+        for one in alone.itertuples()
+    ]
     return {
         "name": ran_on["gpu"],
+        "cores": ran_on["cores"],
         "most": f"{rows['largest_difference'].max():.1e}",
         "table": table(heads, told),
+        "works": table(("work", "pixels", "GPU, s", ""), works),
     }
 
 

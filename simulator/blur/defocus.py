@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import (
-    at_once,
     fft2,
     fft_side,
     kept,
@@ -21,6 +20,8 @@ from ...ground.arrays import (
     to_host,
     write,
 )
+from ...ground.chunks import at_once
+from ...ground.extremes import extremes
 from ...ground.types import Floats
 from ..view.camera import Window
 from .basis import Band, Blur, bands_between, exact_band
@@ -147,8 +148,7 @@ def _reach_px(band: Band, motion: Path | None) -> int:
 
 def bands_for(radius_px: Floats, key: Blur) -> list[Band]:
     """Return the bands that a map of blur radii needs: an exact one where there is but one."""
-    xp = namespace(radius_px)
-    low, high = float(xp.min(radius_px)), float(xp.max(radius_px))
+    low, high = extremes(radius_px)
     return [exact_band(key, low)] if low == high else bands_between(key, low, high)
 
 
@@ -425,7 +425,8 @@ def _active(window: Window, radius_px: Floats, band: Band, near: Window) -> Wind
         return part
     radius = radius_px[part.slices_in(window)]
     xp, inside = namespace(radius), band.holds(radius)
-    rows, cols = (np.flatnonzero(to_host(xp.any(inside, axis=axis))) for axis in (1, 0))
+    there = to_host(xp.concat([xp.any(inside, axis=axis) for axis in (1, 0)]))
+    rows, cols = (np.flatnonzero(some) for some in np.split(there, [inside.shape[0]]))
     if len(rows) == 0:
         return Window(0, 0, 0, 0, window.scale)
     s = window.scale

@@ -32,17 +32,21 @@ def merged(layer: Floats, factor: int, lead: tuple[int, int], shape: tuple[int, 
     full: Floats = xp.zeros((shape[0] * factor, shape[1] * factor), dtype=xp.float32)
     full[lead[0] : lead[0] + layer.shape[0], lead[1] : lead[1] + layer.shape[1]] = layer
     while factor > 1:
-        full = _halved(_halved(full).T).T
+        full = _halved(_halved(full, 0), 1)
         factor //= 2
     return full
 
 
-def _halved(layer: Floats) -> Floats:
-    """Return every second row's worth: 1/8, 3/8, 3/8 and 1/8 of four rows."""
-    pairs = layer[0::2, :] + layer[1::2, :]
+def _halved(layer: Floats, axis: int) -> Floats:
+    """Return every second sample's worth along an axis: 1/8, 3/8, 3/8 and 1/8 of four."""
+
+    def along(part: slice) -> tuple[slice, ...]:
+        return (part, slice(None)) if axis == 0 else (slice(None), part)
+
+    pairs = layer[along(slice(0, None, 2))] + layer[along(slice(1, None, 2))]
     pairs *= 3 / 8
-    pairs[1:, :] += 1 / 8 * layer[1:-1:2, :]
-    pairs[:-1, :] += 1 / 8 * layer[2::2, :]
+    pairs[along(slice(1, None))] += 1 / 8 * layer[along(slice(1, -1, 2))]
+    pairs[along(slice(-1))] += 1 / 8 * layer[along(slice(2, None, 2))]
     return pairs
 
 

@@ -9,18 +9,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import (
-    at_once,
-    clip,
-    kept,
-    namespace,
-    sent,
-    single,
-    take,
-    to_host,
-    write,
-    write_where,
-)
+from ...ground.arrays import clip, kept, namespace, sent, single, take, write, write_where
+from ...ground.chunks import at_once
+from ...ground.extremes import extremes
 from ...ground.types import Floats
 from ..blur.defocus import SLOPE_REACH_PX, Blurred
 from ..view.camera import Window
@@ -269,12 +260,12 @@ def _across(blur_px: Floats, most_level: float) -> _Across:
     """Return how changes are taken of what is blurred so much."""
     xp = namespace(blur_px)
     size = xp.abs(blur_px)
-    ends = xp.stack([xp.min(size), xp.max(size)])
-    if not ends[1] > _LEAST_BLUR_PX:
+    least, most = extremes(size)
+    if not most > _LEAST_BLUR_PX:
         return _Across([], blur_px)
-    low, high = to_host(_levels(ends, most_level)).tolist()
+    low, high = _levels(np.array([least, most], np.float32), most_level).tolist()
     weight = blur_px
-    if not ends[0] > _LEAST_BLUR_PX:
+    if not least > _LEAST_BLUR_PX:
         weight = xp.where(size > _LEAST_BLUR_PX, blur_px, 0.0)
     if low == high:
         return _Across([(2**low, None)], weight * (0.5 / 2**low))

@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import (
-    TILES_PX,
     checked_device,
     freed,
     image_filter,
@@ -22,6 +21,7 @@ from ...ground.arrays import (
     to_host,
     write,
 )
+from ...ground.chunks import tile_px
 from ...ground.types import Bools, Floats
 from ..blur.aberration import falloff
 from ..blur.basis import Optics
@@ -48,6 +48,8 @@ from .zones import has_rim, zones_in
 TILE_PX = 1280
 #: On a device that lacks memory they are halved, down to about this.
 _LEAST_TILE_PX = 256
+#: Share of a device's memory that is left free for the other processes that share it.
+_SPARE = 1 / 8
 #: A pixel shows the depth of the nearest part that covers at least this share of it.
 SOLID = 0.5
 #: A part is sharp enough to alias where any of it is blurred by less than this radius, px; then
@@ -187,6 +189,16 @@ def camera_depth(scene: Scene, camera: Camera) -> Floats:
     return depth
 
 
+def device_for(scene: Scene, device: str) -> str:
+    """Return the device asked for, or the host: a camera's flash has its light there alone."""
+    return device if scene.lighting.flash is None else "cpu"
+
+
+def side_for(scene: Scene, device: str) -> int:
+    """Return the longest side of the tiles that a scene's pictures are rendered in, px."""
+    return tile_px(TILE_PX, device_for(scene, device))
+
+
 def tiles_of(frame: Window, side: int | None = None) -> Iterator[Window]:
     """Cut a frame into tiles of nearly equal size, no side of which is longer than asked."""
     side = side or TILE_PX
@@ -200,12 +212,13 @@ def tiles_of(frame: Window, side: int | None = None) -> Iterator[Window]:
 def joined(
     frame: Window, tiles: Iterable[npt.NDArray[Any]], side: int | None = None
 ) -> npt.NDArray[Any]:
-    """Lay what was made of each tile of a frame, in their order, together."""
+    """Lay what was made of each tile of a frame, in their order, together, where the tiles are."""
     whole: npt.NDArray[Any] | None = None
     for window, tile in zip(tiles_of(frame, side), tiles, strict=True):
         if whole is None:
-            whole = np.empty((*frame.shape, *tile.shape[2:]), tile.dtype)
-        whole[window.slices_in(frame)] = tile
+            xp = namespace(tile)
+            whole = xp.empty((*frame.shape, *tile.shape[2:]), dtype=tile.dtype)
+        whole[*window.slices_in(frame), ...] = tile
     assert whole is not None, "a frame has a tile"
     return whole
 
@@ -268,10 +281,34 @@ def render(
     MemoryError
         The device's memory does not hold the smallest tile.
     """
+    picture = rendered(
+        scene,
+        camera,
+        focus=focus,
+        diffraction=diffraction,
+        motion=motion,
+        quality=quality,
+        tile=tile,
+        device=device,
+    )
+    return to_host(picture)  # type: ignore[no-any-return]
+
+
+def rendered(
+    scene: Scene,
+    camera: Camera,
+    *,
+    focus: tuple[Camera, ...],
+    diffraction: bool = True,
+    motion: Path | None = None,
+    quality: str | Level = DEFAULT,
+    tile: int | None = None,
+    device: str = "cpu",
+) -> Floats:
+    """Render as `render` does, and leave the picture on the device that it was worked out on."""
     level = level_of(quality).before(scene.lighting.gain)
+    side, device = side_for(scene, device), device_for(scene, device)
     # What is merged must not depend on where the picture ends.
-    if scene.lighting.flash is not None:
-        device = "cpu"  # the light of a camera's flash is worked out on the host alone
     centred = replace(camera.centred(), device=device)
     focus = tuple(centred if other == camera else replace(other, device=device) for other in focus)
     camera = centred
@@ -281,17 +318,17 @@ def render(
     taking = Taking(camera, focus, key, moving, samples)
     # For other focus than the camera's own there is no place in the pupil to look from.
     cut = bool(level.cuts) and focus == (camera,)
-    side = TILES_PX.get(device, TILE_PX)
     tiles = list(tiles_of(camera.frame, side))
     asked = tiles if tile is None else [tiles[tile]]
     lit = (_by_zones if has_rim(camera.rig.lens) else _lit)(scene, taking, level if cut else None)
 
     def drawn(at: Window) -> Floats:
-        light = _vignetted(lit(at), camera, at)
-        return to_host(_gained(light, scene.lighting.gain))  # type: ignore[no-any-return]
+        return _gained(_vignetted(lit(at), camera, at), scene.lighting.gain)
 
     made = (_within_memory(drawn, at, device) for at in asked)
-    return joined(camera.frame, made, side) if tile is None else next(made)
+    picture = joined(camera.frame, made, side) if tile is None else next(made)
+    freed(device, below=_SPARE)
+    return picture
 
 
 def _within_memory(draw: Callable[[Window], Floats], tile: Window, device: str) -> Floats:

@@ -9,7 +9,7 @@ from itertools import groupby
 
 import numpy as np
 
-from ...ground.arrays import SMALL
+from ...ground.chunks import is_small
 from .. import optics
 from ..blur.basis import Blur, Optics, plain_optics, reach_px, view_scale
 from ..blur.defocus import ALIKE_PX
@@ -156,8 +156,8 @@ class Glance:
     @property
     def where_faster(self) -> Glance:
         """The same on the host, where it is so small that a device would begin for longer."""
-        taking, (rows, cols) = self.sight.taking, self.window.shape
-        if rows * cols > SMALL.get(taking.camera.device, 0):
+        taking = self.sight.taking
+        if not is_small(self.window.shape, taking.camera.device):
             return self
         return replace(self, sight=replace(self.sight, taking=taking.on_host))
 

@@ -11,11 +11,11 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import TILES_PX, checked_device, namespace_on, sent, to_host
+from ...ground.arrays import checked_device, namespace_on, sent, to_host
 from ...ground.types import Codes, Device, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from ..compositing.levels import DEFAULT, level_of
-from ..compositing.render import TILE_PX, joined, render, tiles_of
+from ..compositing.render import joined, rendered, side_for, tiles_of
 from ..handling.approach import Approach, nominal_stops_mm
 from ..handling.cadence import interval_s
 from ..handling.flash import Flash, fire, light_gains
@@ -30,7 +30,7 @@ from ..streams import stream
 from ..view.camera import Camera, Crop, crop_size
 from . import sensor
 from .motion import MotionSummary, blur_diameter_px, motion_summary, nearest
-from .truth import Truth, TruthView
+from .truth import Truth, TruthView, layer_side
 
 #: A frame smeared by more than this, px rms, is not counted on for the best possible merge.
 USABLE_SMEAR_PX = 2.0
@@ -285,8 +285,12 @@ class Shoot:
         array (rows, cols, 3) of float32
             Linear.
         """
+        return to_host(self._drawn(number, tile=tile))  # type: ignore[no-any-return]
+
+    def _drawn(self, number: int, *, tile: int | None = None) -> Floats:
+        """Render what `drawn` does, and leave it on the device."""
         camera = self.camera(number)
-        return render(
+        return rendered(
             self.scene,
             camera,
             focus=(camera,),
@@ -299,8 +303,13 @@ class Shoot:
 
     @property
     def tiles(self) -> int:
-        """How many tiles a frame, or a layer of the truth, is rendered in."""
-        return sum(1 for _ in tiles_of(self.camera(0).frame, TILES_PX.get(self.device, TILE_PX)))
+        """How many tiles a frame is rendered in."""
+        return sum(1 for _ in tiles_of(self.camera(0).frame, side_for(self.scene, self.device)))
+
+    def layer_tiles(self, name: str) -> int:
+        """Return how many tiles a layer of the truth is worked out in, one of `truth.LAYERS`."""
+        side = layer_side(name, self.scene, self.device)
+        return sum(1 for _ in tiles_of(self.camera(0).frame, side))
 
     def drawn_of(self, number: int, tiles: Iterable[Floats]) -> Floats:
         """Lay all tiles that `drawn` gave of a frame, in their order, together.
@@ -313,7 +322,7 @@ class Shoot:
             All of that frame, in their order.
         """
         frame = self.camera(number).centred().frame  # as it is rendered
-        return joined(frame, tiles, TILES_PX.get(self.device, TILE_PX))
+        return joined(frame, tiles, side_for(self.scene, self.device))
 
     def exposure(self, number: int, *, drawn: Floats | None = None) -> Floats:
         """Render the light that reaches the sensor in one frame, linear, without noise.
@@ -332,13 +341,15 @@ class Shoot:
         """
         camera = self.camera(number)
         smear = self._smear(number)
-        light = self.drawn(number) if drawn is None else drawn
-        picture = smeared(sent(light, namespace_on(self.device)), smear.shake)
+        xp = namespace_on(self.device)
+        light = self._drawn(number) if drawn is None else drawn
+        picture = smeared(sent(light, xp), smear.shake)
         # A flash lights all rows at once; only light that burns on is read row by row.
         if self.light.flash is None and self.light.cadence.readout_s > 0:
             speed = image_speed_px_per_s(self._hands, camera, self.flashes[number].time_s)
             picture = rolled(picture, speed, self.light.cadence.readout_s)
-        return to_host(picture) * np.array(self.records[number].gains, np.float32)  # type: ignore[no-any-return]
+        gains = np.array(self.records[number].gains, np.float32)
+        return to_host(picture * sent(gains, xp))  # type: ignore[no-any-return]
 
     def truth(self, reference: int | None = None) -> Truth:
         """Return the truth in the view of a frame.

@@ -11,12 +11,19 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from ...ground.arrays import TILES_PX
 from ...ground.srgb import luma
 from ...ground.types import Bools, Floats
 from ..blur.basis import Optics, optics_of
 from ..blur.focusing import blur_and_beyond_px, defocus_mm, is_same_view, own_blur_px
-from ..compositing.render import SOLID, TILE_PX, joined, present_parts, render, tiles_of, views_in
+from ..compositing.render import (
+    SOLID,
+    joined,
+    present_parts,
+    render,
+    side_for,
+    tiles_of,
+    views_in,
+)
 from ..scene.scene import Scene
 from ..view.camera import Camera, Window
 from ..view.parts import parts_of
@@ -134,6 +141,11 @@ Layer = dict[str, npt.NDArray[Any]]
 LAYERS = ("achievable", "ideal", "nearest")
 
 
+def layer_side(name: str, scene: Scene, device: str) -> int:
+    """Return the longest side of a layer's tiles, px: what is not lit never leaves the host."""
+    return side_for(scene, "cpu" if name == "nearest" else device)
+
+
 @dataclass(frozen=True, kw_only=True)
 class TruthView:
     """What the truth in one camera's view is made of.
@@ -188,7 +200,7 @@ class TruthView:
                 device=self.device,
             )
             return {name: picture}
-        tiles = list(tiles_of(self.camera.frame, TILES_PX.get(self.device, TILE_PX)))
+        tiles = list(tiles_of(self.camera.frame))
         if tile is not None:
             return self._nearest(tiles[tile])
         return self.joined(name, map(self._nearest, tiles))
@@ -196,7 +208,7 @@ class TruthView:
     def joined(self, name: str, tiles: Iterable[Layer]) -> Layer:
         """Lay the tiles of a layer, in their order, together."""
         camera = self.camera if name == "nearest" else self.camera.centred()  # as it is rendered
-        found, side = list(tiles), TILES_PX.get(self.device, TILE_PX)
+        found, side = list(tiles), layer_side(name, self.scene, self.device)
         return {
             key: joined(camera.frame, (tile.pop(key) for tile in found), side)
             for key in list(found[0])

@@ -93,7 +93,11 @@ class StackJob:
             return Step(name=(self.folder, piece), do=partial(do, piece), after=needs)
 
         tiles = range(self.plan.tiles) if shared else range(0)
-        layers = [Piece(name, tile=tile) for name in LAYERS for tile in tiles]
+        layers = [
+            Piece(name, tile=tile)
+            for name in (LAYERS if shared else ())
+            for tile in range(self.plan.layer_tiles(name))
+        ]
         yield from map(step, layers)
         yield step(Piece(_TRUTH), tuple(layers))
         yield step(Piece(_RECORDS))  # one process works out all frames' motions: not at the end

@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import (
-    at_once,
     clip,
     image_filter,
     namespace,
@@ -19,6 +18,8 @@ from ...ground.arrays import (
     write,
     write_at,
 )
+from ...ground.chunks import at_once
+from ...ground.extremes import extremes
 from ...ground.types import Doubles, Floats, Reals
 from ..scene.outlines import blade_distance, spiral_distance
 from ..scene.scene import Outline
@@ -224,7 +225,7 @@ def _distance_within(sides: Doubles, u: Floats, v: Floats) -> Floats:
     u, v = (xp.astype(axis, xp.float64) for axis in (u, v))
     nearest: Floats = xp.full(u.shape, xp.inf, dtype=xp.float32)
     inside = xp.zeros(u.shape, dtype=xp.bool)
-    near, crossed = _sides_that_count(sides, *(_ends_of(axis) for axis in (u, v)))
+    near, crossed = _sides_that_count(sides, extremes(u), extremes(v))
     for x0, y0, x1, y1 in sides[near].tolist():
         ex, ey = single(x1 - x0), single(y1 - y0)
         square = single(single(ex * ex) + single(ey * ey))
@@ -235,11 +236,6 @@ def _distance_within(sides: Doubles, u: Floats, v: Floats) -> Floats:
     for x0, y0, x1, y1 in sides[crossed].tolist():
         inside ^= ((v < y0) != (v < y1)) & (u < (x1 - x0) * (v - y0) / (y1 - y0) + x0)
     return xp.where(inside, nearest, -nearest)  # type: ignore[no-any-return]
-
-
-def _ends_of(values: Floats) -> tuple[float, float]:
-    xp = namespace(values)
-    return float(xp.min(values)), float(xp.max(values))
 
 
 def _sides_that_count(

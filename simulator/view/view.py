@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ...ground.arrays import namespace, sent
+from ...ground.extremes import extremes
 from ...ground.types import Bools, Doubles, Floats
 from .camera import Camera, Window
 
@@ -96,8 +97,9 @@ class Sampling:
             return [(self.sharp, None)]
         focused = self.in_focus(depth_mm)
         xp = namespace(focused)
-        if xp.all(focused) or not xp.any(focused):
-            return [(self.sharp if xp.any(focused) else self.blurred, None)]
+        least, most = extremes(xp.astype(focused, xp.int8))
+        if least == most:
+            return [(self.sharp if most else self.blurred, None)]
         return [(self.sharp, focused), (self.blurred, ~focused)]
 
 

@@ -4,23 +4,27 @@
 what works with it does not lean on NumPy, as a GPU's arrays must not either.
 """
 
+import sys
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import partial
 from pathlib import Path as FilePath
+from types import SimpleNamespace
 
 import array_api_strict as strict
 import numpy as np
 import pytest
 
-from stacktruth.ground.arrays import to_host
+from stacktruth.ground import arrays
+from stacktruth.ground.arrays import freed, to_host
+from stacktruth.ground.chunks import TILES_PX
 from stacktruth.runners.cli import main
-from stacktruth.simulator import Pose, Rig, Scene, load_scene, render_view, shoot
+from stacktruth.simulator import Pose, Rig, Scene, load_rig, load_scene, render_view, shoot
 from stacktruth.simulator.blur.smear import Path, rolled, smeared
 from stacktruth.simulator.compositing import render as rendering
 from stacktruth.simulator.compositing.render import render
 from stacktruth.simulator.scene.relief.reliefs import height_mm
-from stacktruth.simulator.scene.scene import Balls, Outline, Sheet
+from stacktruth.simulator.scene.scene import Balls, CameraFlash, Lighting, Outline, Sheet
 from stacktruth.simulator.scene.texture.plain import Flat, Octaves
 from stacktruth.simulator.scene.texture.textures import sample
 from stacktruth.simulator.stack.manifest import plan_from_data, plan_to_data
@@ -169,6 +173,65 @@ def test_a_frame_is_the_same_but_for_rounding(rig: Rig) -> None:
     assert (codes != 0).mean() < 1e-2
 
 
+@pytest.mark.parametrize(
+    "name", ["snail-shell", pytest.param("sticky-leaf", marks=pytest.mark.slow)]
+)
+def test_the_truth_is_the_same(name: str, rig: Rig) -> None:
+    """Depth and all that is worked out of it to the last bit, pictures but for rounding."""
+    plan = shoot(load_scene(name), rig, frames=3, crop=(96, 64), bin=2, quality="fast")
+    here, there = plan.truth(), replace(plan, device=STRICT).truth()
+    for field in fields(here):
+        own, its = (getattr(one, field.name) for one in (here, there))
+        if isinstance(own, np.ndarray):
+            near = NEAR if field.name in ("ideal", "achievable") else 0
+            np.testing.assert_allclose(its, own, rtol=0, atol=near, err_msg=field.name)
+
+
+@pytest.mark.parametrize(
+    ("flash", "tiles"), [(None, 1), (CameraFlash(at_mm=(0, 0, 40), size_mm=40), 4)]
+)
+def test_what_the_host_works_out_has_its_tiles(flash, tiles: int, monkeypatch) -> None:
+    """What never gets to a device is cut for the host's cores: depths, all under such a flash."""
+    monkeypatch.setitem(TILES_PX, STRICT, 4096)
+    scene = replace(load_scene("ramp"), lighting=Lighting(flash=flash))
+    plan = shoot(scene, load_rig("field-2x"), frames=2, crop=(1600, 1300))
+    there = replace(plan, device=STRICT)
+    assert (there.tiles, there.layer_tiles("ideal")) == (tiles, tiles)
+    assert (plan.tiles, there.layer_tiles("nearest")) == (4, 4)
+
+
+class Card:
+    """Stands in for CuPy on a card of 1000 bytes, of which so many are free."""
+
+    def __init__(self, free: int) -> None:
+        self.given_back = 0
+        self.cuda = SimpleNamespace(Device=lambda: SimpleNamespace(mem_info=(free, 1000)))
+        self.fft = SimpleNamespace(config=SimpleNamespace(clear_plan_cache=lambda: None))
+
+    def get_default_memory_pool(self) -> "Card":
+        """Return what its memory is given back to."""
+        return self
+
+    def free_all_blocks(self) -> None:
+        """Count how often that is done."""
+        self.given_back += 1
+
+
+@pytest.mark.parametrize(("free", "times"), [(500, 0), (100, 1)])
+def test_memory_is_given_back_where_others_may_lack_it(free: int, times: int, monkeypatch) -> None:
+    """Processes share a card; each keeps what it had for its next picture while there is enough."""
+    card = Card(free)
+    monkeypatch.setitem(sys.modules, "cupy", card)
+    kept = np.ones(3, np.float32)
+    arrays.kept(kept, strict)
+    freed("cuda", below=1 / 8)
+    assert card.given_back == times
+    assert bool(arrays._kept) == (times == 0)
+    freed("cuda")
+    assert card.given_back == times + 1
+    assert not arrays._kept
+
+
 def test_the_device_is_no_part_of_the_plan(rig: Rig) -> None:
     """A stack folder says what was shot; whoever reads it works on what they have."""
     plan = replace(shoot(load_scene("ramp"), rig, frames=2, crop=(48, 32)), device="cuda")
@@ -186,7 +249,7 @@ def test_a_device_that_is_not_there_is_refused(ask, rig: Rig) -> None:
 
 def test_the_command_refuses_a_gpu_that_is_not_there(tmp_path, capsys, monkeypatch) -> None:
     """Status 2, a sentence, and nothing written."""
-    monkeypatch.setitem(__import__("sys").modules, "cupy", None)
+    monkeypatch.setitem(sys.modules, "cupy", None)
     made = tmp_path / "stack"
     assert (
         main(["render", "ramp", "--rig", "test-rig", "--device", "cuda", "--out", str(made)]) == 2

@@ -2,7 +2,8 @@
 
 Noise-free frames on one thread, CPU time, in Fourier convolutions of four float32 layers of the
 same size (`render_speed.py`), which is the physical limit of a method that blurs by transforms:
-one of them is what a single part costs at the least.
+one of them is what a single part costs at the least. ``--device cuda`` draws on a GPU, against wall
+time of convolutions there.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 from render_speed import convolution
-from timing import cpu_s
+from timing import cpu_s, wall_s
 
 from stacktruth.simulator import Pose, Rig, Scene, load_rig, load_scene, render_view
 from stacktruth.simulator.compositing.render import view_depth
@@ -31,12 +32,14 @@ _PIXELS_OF, _BLUR_OF, _PARTS_OF = "snail-shell", "spokes", "pickets"
 _SIDE = 1024
 
 
-def in_convolutions(work: Callable[[], object], side: int, *, rounds: int = 2) -> float:
-    """Return the least CPU time of a work in convolutions of a square picture, measured in turn."""
-    unit = convolution((side, side))
+def in_convolutions(
+    work: Callable[[], object], side: int, *, rounds: int = 2, device: str = "cpu"
+) -> float:
+    """Return the least time of a work in convolutions of a square picture, measured in turn."""
+    unit, time_of = convolution((side, side), device), cpu_s if device == "cpu" else wall_s
     unit()
     work()  # makes the textures
-    times = [(cpu_s(work), min(cpu_s(unit) for _ in range(3))) for _ in range(rounds)]
+    times = [(time_of(work), min(time_of(unit) for _ in range(3))) for _ in range(rounds)]
     own, units = np.array(times).min(axis=0)
     return float(own / units)
 
@@ -58,36 +61,41 @@ def focus_for(scene: Scene, rig: Rig, radius_px: float, *, side: int) -> float:
 
 
 def over_pixels(
-    quality: str, *, sides: tuple[int, ...], side: int
+    quality: str, *, sides: tuple[int, ...], side: int, device: str
 ) -> Iterator[tuple[float, float]]:
     """Yield (megapixels, convolutions a frame)."""
     scene = load_scene(_PIXELS_OF)
     for each in sides:
         rig = large_sensor(load_rig(scene.rig), each)
-        asked = {"crop": (each, each), "quality": quality}
+        asked = {"crop": (each, each), "quality": quality, "device": device}
         frame = lambda: render_view(scene, rig, **asked)  # noqa: B023, E731 - called at once
-        yield each**2 / 1e6, in_convolutions(frame, each, rounds=1 + (each < 3000))
+        yield each**2 / 1e6, in_convolutions(frame, each, rounds=1 + (each < 3000), device=device)
 
 
-def over_blur(quality: str, *, sides: tuple[int, ...], side: int) -> Iterator[tuple[float, float]]:
+def over_blur(
+    quality: str, *, sides: tuple[int, ...], side: int, device: str
+) -> Iterator[tuple[float, float]]:
     """Yield (radius of blur, px, convolutions a frame)."""
     flat = load_scene(_BLUR_OF)
     rig = load_rig(flat.rig)
-    asked = {"crop": (side, side), "quality": quality}
+    asked = {"crop": (side, side), "quality": quality, "device": device}
     for radius in RADII:
         pose = Pose(z_mm=focus_for(flat, rig, radius, side=side))
         frame = lambda: render_view(flat, rig, pose=pose, **asked)  # noqa: B023, E731
-        yield radius, in_convolutions(frame, side)
+        yield radius, in_convolutions(frame, side, device=device)
 
 
-def over_parts(quality: str, *, sides: tuple[int, ...], side: int) -> Iterator[tuple[float, float]]:
+def over_parts(
+    quality: str, *, sides: tuple[int, ...], side: int, device: str
+) -> Iterator[tuple[float, float]]:
     """Yield (sheets over each other, convolutions a frame)."""
     full = load_scene(_PARTS_OF)
     rig = load_rig(full.rig)
+    asked = {"crop": (side, side), "quality": quality, "device": device}
     for count in PARTS:
         some = replace(full, surface=full.surface[:count])
-        frame = lambda: render_view(some, rig, crop=(side, side), quality=quality)  # noqa: B023, E731
-        yield count, in_convolutions(frame, side)
+        frame = lambda: render_view(some, rig, **asked)  # noqa: B023, E731
+        yield count, in_convolutions(frame, side, device=device)
 
 
 #: The curves by what stands below them.
@@ -95,7 +103,12 @@ CURVES = {"megapixels": over_pixels, "blur radius, px": over_blur, "parts": over
 
 
 def measured(
-    quality: str, curve: str, *, sides: tuple[int, ...] = SIDES, side: int = _SIDE
+    quality: str,
+    curve: str,
+    *,
+    sides: tuple[int, ...] = SIDES,
+    side: int = _SIDE,
+    device: str = "cpu",
 ) -> pd.DataFrame:
     """Return a curve of a level of quality.
 
@@ -108,10 +121,12 @@ def measured(
         Of the curve over pixels.
     side : int
         Of the frames of the other curves, px.
+    device : {"cpu", "cuda"}
     """
-    points = CURVES[curve](quality, sides=sides, side=side)
+    points = CURVES[curve](quality, sides=sides, side=side, device=device)
     found = pd.DataFrame(points, columns=["at", "convolutions"])
-    return found.assign(curve=curve, quality=quality)[["curve", "at", "convolutions", "quality"]]
+    label = quality if device == "cpu" else f"{quality}, GPU"
+    return found.assign(curve=curve, quality=label)[["curve", "at", "convolutions", "quality"]]
 
 
 def curves_figure(curves: pd.DataFrame, workers: pd.DataFrame) -> Figure:
@@ -129,7 +144,8 @@ def curves_figure(curves: pd.DataFrame, workers: pd.DataFrame) -> Figure:
     panels = figure.subplots(2, 2).flat
     for panel, name in zip(panels, names, strict=False):
         for level, group in curves[curves["curve"] == name].groupby("quality", sort=False):
-            panel.plot(group["at"], group["convolutions"], "o-", label=level)
+            line = "o--" if "GPU" in level else "o-"
+            panel.plot(group["at"], group["convolutions"], line, label=level)
         panel.axhline(1, color="#777777", ls=":", lw=1)
         panel.set_xscale("log")
         panel.set_yscale("log")
@@ -156,10 +172,11 @@ def main() -> None:
     parser.add_argument("--quality", nargs="+", default=["fast", "true"])
     parser.add_argument("--side", type=int, default=_SIDE, help="pixels per side, blur and parts")
     parser.add_argument("--sides", type=int, nargs="+", default=list(SIDES))
+    parser.add_argument("--device", default="cpu", choices=["cpu", "cuda"])
     parser.add_argument("--csv", type=Path, help="write the curves there as well")
     asked = parser.parse_args()
     found = [
-        measured(level, curve, sides=tuple(asked.sides), side=asked.side)
+        measured(level, curve, sides=tuple(asked.sides), side=asked.side, device=asked.device)
         for level in asked.quality
         for curve in CURVES
     ]

@@ -18,14 +18,18 @@ import json
 import os
 import platform
 import pstats
+import subprocess
 import sys
 import time
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from importlib import import_module, metadata
+from multiprocessing import get_context
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -181,8 +185,15 @@ def frames(table: Table) -> None:
                 height=320,
                 largest_difference=max(off, lit),
                 note=f"of 65535 codes {codes.max()}, in {(codes > 0).mean():.2g} of the values; "
-                f"depth alike: {np.array_equal(own.depth_mm, its.depth_mm, equal_nan=True)}",
+                f"truth: depth off by {_off(own.depth_mm, its.depth_mm):.2g} mm, "
+                f"best frame in {(own.best_frame != its.best_frame).mean():.2g} of the pixels",
             )
+
+
+def _off(own: np.ndarray, its: np.ndarray) -> float:
+    """Return the largest difference of two depths, NaN (nothing there) being alike."""
+    off = np.abs(own - its)[~(np.isnan(own) & np.isnan(its))]
+    return float(off.max(initial=0.0))
 
 
 def large(table: Table, bin: int) -> None:
@@ -196,22 +207,71 @@ def large(table: Table, bin: int) -> None:
 
 
 def thirty(table: Table, bin: int) -> None:
-    """Time thirty whole frames with their smear, before the sensor."""
+    """Time thirty whole frames with their smear, before the sensor, and the layers of the truth."""
     if table.late:
         return
     with table.trying("thirty frames"):
         scene = load_scene(FEW)
-        how: dict[str, Any] = {"frames": 30, "bin": bin, "quality": "fast", "device": table.device}
-        plan = shoot(scene, load_rig(scene.rig), **how)
-        start, done = time.perf_counter(), 0
-        while done < 30 and not table.late:
-            plan.exposure(done)
-            done += 1
+        plan = shoot(scene, load_rig(scene.rig), frames=30, bin=bin, quality="fast")
+        plan = replace(plan, device=table.device)
         rows, cols = plan.camera(0).frame.shape
-        seconds = time.perf_counter() - start
-        note = f"{done} frames, {seconds / max(done, 1):.3g} s each"
-        said = {"what": "frames of a stack", "scene": FEW, "quality": "fast", "note": note}
-        table.row(**said, width=cols, height=rows, gpu_s=seconds)
+        said = {"scene": FEW, "quality": "fast", "width": cols, "height": rows}
+        _, first = timed(lambda: plan.exposure(0))
+        each = []
+        while len(each) < 30 and not table.late:
+            each.append(timed(lambda: plan.exposure(len(each)))[1])
+        note = f"{len(each)} frames, {np.median(each):.3g} s each (median), the first apart"
+        found = {"gpu_first_s": first, "gpu_s": sum(each), "note": note}
+        table.row(what="frames of a stack", **said, **found)
+        view = plan.truth_view()
+        for name in ("ideal", "achievable"):  # the third never leaves the host
+            if not table.late:
+                _, seconds = timed(lambda name=name: view.layer(name))
+                table.row(what=f"truth of 30 frames, {name}", **said, gpu_s=seconds)
+
+
+def command(table: Table, bin: int, workers: int) -> None:
+    """Time a command that shoots thirty whole frames: start, sensor, truth and files as well."""
+    if table.late or table.device != "cuda":
+        return
+    with table.trying("command"), TemporaryDirectory() as folder:
+        how = f"--frames 30 --bin {bin} --quality fast --device cuda --workers {workers}"
+        words = ["render", FEW, *how.split(), "--no-progress", "--out", str(Path(folder) / "made")]
+        run = partial(subprocess.run, [sys.executable, "-m", "stacktruth.runners.cli", *words])
+        _, seconds = timed(partial(run, check=True, stdout=subprocess.DEVNULL))
+        note = f"{workers} processes; with start, sensor, truth and files"
+        said = {"scene": FEW, "quality": "fast", "note": note}
+        table.row(what="command, 30 frames", **said, width=6000, height=4000, gpu_s=seconds)
+
+
+def shared(table: Table, workers: int) -> None:
+    """Time stacks of twenty small frames that many processes draw at a time on one device."""
+    for name in (FEW, "slanted-edges", MANY):
+        if table.late:
+            return
+        with table.trying(f"shared {name}"), get_context("spawn").Pool(workers) as pool:
+            spans = pool.map(partial(_stack, name, table.device), range(workers), chunksize=1)
+            # Each says when it began and ended what follows its own start.
+            seconds = max(end for _, end in spans) - min(start for start, _ in spans)
+            ease = "with" if os.environ.get("CUDA_MPS_PIPE_DIRECTORY") else "without"
+            note = (
+                f"{workers} stacks by {workers} processes, {ease} the multi-process service: "
+                f"{1000 / workers * seconds:.4g} s for 1000"
+            )
+            said = {"what": "stacks of twenty frames", "scene": name, "quality": "fast"}
+            table.row(**said, width=768, height=512, gpu_s=seconds, note=note)
+
+
+def _stack(name: str, device: str, seed: int) -> tuple[float, float]:
+    """Draw the frames of one stack; return when that began, warm, and when it ended."""
+    scene = load_scene(name)
+    how: dict[str, Any] = {"frames": 20, "crop": (768, 512), "quality": "fast", "seed": seed}
+    plan = replace(shoot(scene, load_rig(scene.rig), **how), device=device)
+    plan.exposure(0)
+    start = time.time()
+    for number in range(20):
+        plan.exposure(number)
+    return start, time.time()
 
 
 def stacks(table: Table) -> None:
@@ -288,6 +348,7 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=180, help="begin nothing after (180)")
     parser.add_argument("--scenes", nargs="*", default=list(SCENES))
     parser.add_argument("--bin", type=int, default=1, help="of whole frames (1)")
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="that share it")
     args = parser.parse_args()
     table = Table(args.out, args.device, args.seconds)
     told = surroundings(args.device)
@@ -295,11 +356,13 @@ def main() -> int:
     print(told)
     for part in (
         lambda: differences(table, args.scenes),
-        lambda: stacks(table),
-        lambda: large(table, args.bin),
-        lambda: profile(table),
         lambda: frames(table),
+        lambda: large(table, args.bin),
         lambda: thirty(table, args.bin),
+        lambda: stacks(table),
+        lambda: shared(table, args.workers),
+        lambda: command(table, args.bin, args.workers),
+        lambda: profile(table),
         lambda: scarce(table, args.bin),
     ):
         with table.trying("part"):

@@ -17,7 +17,7 @@ from typing import Any
 
 import array_api_strict as strict
 
-from stacktruth.ground.arrays import AT_ONCE, SMALL, TILES_PX
+from stacktruth.ground.chunks import AT_ONCE, SMALL, TILES_PX
 from stacktruth.simulator import load_rig, load_scene, render_view
 from stacktruth.simulator.compositing import render as rendering
 

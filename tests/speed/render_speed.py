@@ -12,19 +12,20 @@ import argparse
 from collections.abc import Callable
 
 import numpy as np
-from scipy import fft
 from timing import cpu_s
 
+from stacktruth.ground.arrays import fft2, namespace_on, sent, to_host
 from stacktruth.simulator import load_rig, load_scene, render_view
 
 
-def convolution(size: tuple[int, int]) -> Callable[[], object]:
-    """Return a convolution of four layers of that size (rows, columns)."""
-    layers = np.random.default_rng(1).random((4, *size), np.float32)
-    kernel = fft.rfft2(layers[0])
+def convolution(size: tuple[int, int], device: str = "cpu") -> Callable[[], object]:
+    """Return a convolution of four layers of that size (rows, columns), done when it returns."""
+    layers = sent(np.random.default_rng(1).random((4, *size), np.float32), namespace_on(device))
+    kernel = fft2(layers[0])
 
     def convolve() -> object:
-        return fft.irfft2(fft.rfft2(layers) * kernel, s=size)
+        made = fft2(fft2(layers) * kernel, size)
+        return to_host(made[0, 0, 0])
 
     return convolve
 

@@ -12,7 +12,7 @@ seconds, weighs all the more, so its aim is not for so short a one; ``--stacks 3
 long benchmark gains.
 
 With ``--out`` the table, the curves, a figure of them and what it ran on are kept; ``--only``
-measures again some of it and takes the rest from there.
+measures again some of it, or with nothing behind it none, and takes the rest from there.
 """
 
 from __future__ import annotations
@@ -279,7 +279,7 @@ def main() -> None:
     parser.add_argument("--stacks", type=int, default=32, help="of the benchmark of the workers")
     parser.add_argument("--quality", nargs="*", default=["fast", "true"], help="levels of curves")
     parser.add_argument("--out", type=Path, help="keep it in this folder")
-    parser.add_argument("--only", nargs="+", choices=_KINDS, default=_KINDS, help="leave the rest")
+    parser.add_argument("--only", nargs="*", choices=_KINDS, default=_KINDS, help="leave the rest")
     asked = parser.parse_args()
     os.environ.update({f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL")})
     tables = alone(asked.quality, asked.jobs, asked.only)
@@ -289,7 +289,8 @@ def main() -> None:
     for name in {"render", "bench"}.intersection(asked.only):
         tables[name] = workers_table(name, counts, side=asked.side, stacks=asked.stacks)
     if asked.out:
-        kept(asked.out, tables, machine(asked.jobs))
+        if tables:
+            kept(asked.out, tables, machine(asked.jobs))
         tables = {p.stem: pd.read_csv(p) for p in asked.out.glob("*.csv") if p.stem in _KINDS}
     none = pd.DataFrame(columns=["work", "workers", "times_as_fast"])
     workers = pd.concat([tables.get("render", none), tables.get("bench", none)], ignore_index=True)
@@ -300,7 +301,9 @@ def main() -> None:
     if asked.out:
         table.to_csv(asked.out / "table.csv", index=False)
         if "curves" in tables:
-            figure = curves_figure(tables["curves"], workers)
+            there = asked.out / "curves_gpu.csv"  # by `curves.py --device cuda`
+            curves = [tables["curves"], *([pd.read_csv(there)] if there.is_file() else [])]
+            figure = curves_figure(pd.concat(curves, ignore_index=True), workers)
             figure.savefig(asked.out / "figure.png", dpi=110)
 
 

@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import spline_filter
 
-from ....ground.arrays import at_once, kept, namespace, take
+from ....ground.arrays import kept, namespace, take
+from ....ground.chunks import at_once
 from ....ground.smoothstep import smoothstep
 from ....ground.types import Floats
 from ...streams import stream
