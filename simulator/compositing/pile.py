@@ -12,6 +12,7 @@ import numpy.typing as npt
 from ...ground.arrays import clip, kept, namespace, sent, single, take, write, write_where
 from ...ground.chunks import at_once
 from ...ground.extremes import extremes
+from ...ground.rows import in_place
 from ...ground.types import Floats
 from ..blur.defocus import SLOPE_REACH_PX, Blurred
 from ..view.camera import Window
@@ -78,6 +79,7 @@ class Pile:
         if doubts:
             self.doubt = xp.zeros(window.shape, dtype=xp.float32)
 
+    @in_place()
     def lay(
         self,
         layer: Blurred,

@@ -206,23 +206,24 @@ def _draw_segment(
     number: int,
 ) -> None:
     """Draw a tapered segment where it covers more than what is drawn already."""
-    coverage, along, side, over = drawn
+    coverage = drawn[0]
     rows, cols = here
     down = (np.arange(rows.start, rows.stop) + 0.5)[:, None] - ends[0, 0]
     across = (np.arange(cols.start, cols.stop) + 0.5)[None, :] - ends[0, 1]
     step = ends[1] - ends[0]
     length = max(float(np.hypot(*step)), 1e-9)
-    whole = (down * step[0] + across * step[1]) / length**2
+    ahead, aside = step.tolist()
+    whole = (down * ahead + across * aside) / length**2
     share = np.clip(whole, 0, 1)
-    off = np.hypot(down - share * step[0], across - share * step[1])
+    off = np.hypot(down - share * ahead, across - share * aside)
     radius = radii[0] + share * (radii[1] - radii[0])
     # The strip between the fibre's two edges, so that hairs thinner than a pixel are right.
-    steep, flat = np.abs(step).max() / length, np.abs(step).min() / length
+    flat, steep = (size / length for size in sorted((abs(ahead), abs(aside))))
     cover = straight_edge(radius - off, steep, flat) + straight_edge(radius + off, steep, flat) - 1
     wins = cover > coverage[here]
-    turn = (across * step[0] - down * step[1]) / length
-    coverage[here] = np.where(wins, cover, coverage[here])
-    along[here] = np.where(wins, number + share, along[here])
+    turn = (across * ahead - down * aside) / length
     per_radius = 1 / np.maximum(radius, 0.5)
-    side[here] = np.where(wins, -turn * per_radius, side[here])
-    over[here] = np.where(wins, (whole - share) * length * per_radius, over[here])
+    beyond = (whole - share) * length * per_radius
+    found = (cover, number + share, -turn * per_radius, beyond)
+    for into, values in zip(drawn, found, strict=True):
+        np.copyto(into[here], values, where=wins, casting="same_kind")
