@@ -239,9 +239,17 @@ def speed(folder: Path) -> dict[str, object]:
         "commit": ran_on["commit"][:7] or "unknown",
         "processor": ran_on["processor"],
         "cores": ran_on["cores"],
+        "tracer": _ran_tracer(folder),
         "table": table(("what", "measured", "aim"), told),
         "gpu": gpu(folder),
     }
+
+
+def _ran_tracer(folder: Path) -> str:
+    """Return what processor the path tracer ran on; nothing where it did not run apart."""
+    if not (folder / "tracer.json").is_file():
+        return ""
+    return str(json.loads((folder / "tracer.json").read_text(encoding="utf-8"))["processor"])
 
 
 def gpu(folder: Path) -> dict[str, object]:

@@ -49,7 +49,7 @@ from stacktruth.simulator.stack.manifest import pretty_json
 
 _COLUMNS = ["what", "measured", "unit", "aim", "at_least"]
 #: What is measured, each kept in a file of its own.
-_KINDS = ["lines", "curves", "render", "bench"]
+_KINDS = ["lines", "tracer", "curves", "render", "bench"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -242,6 +242,20 @@ def measured_alone(levels: list[str], jobs: int, only: list[str]) -> Iterator[tu
             yield kind, done.result() if line is None else line.row(done.result())
 
 
+def tracer_table() -> pd.DataFrame:
+    """Return how much longer a path tracer takes for our error; empty where there is none."""
+    try:
+        from against_path_tracer import CASES, ratio  # Mitsuba is among the test packages alone
+    except ImportError:
+        return pd.DataFrame(columns=_COLUMNS)
+    lines = [
+        Line(what=f"path tracer at our error, {name}", unit="times as long", aim=100.0,
+             at_least=True, measure=partial(ratio, name))
+        for name in CASES
+    ]  # fmt: skip
+    return pd.DataFrame([line.row(line.measure()) for line in lines], columns=_COLUMNS)
+
+
 def worker_rows(workers: pd.DataFrame) -> list[list[object]]:
     """Return the rows of the table that say what more workers bring."""
     aims = {("render", 16): 12.0, ("bench", 16): 14.0}
@@ -286,6 +300,8 @@ def main() -> None:
     counts = asked.workers
     if counts is None:
         counts = [count for count in (2, 4, 8, 16) if count <= usable_cores()]
+    if "tracer" in asked.only:
+        tables["tracer"] = tracer_table()
     for name in {"render", "bench"}.intersection(asked.only):
         tables[name] = workers_table(name, counts, side=asked.side, stacks=asked.stacks)
     if asked.out:
@@ -294,7 +310,7 @@ def main() -> None:
         tables = {p.stem: pd.read_csv(p) for p in asked.out.glob("*.csv") if p.stem in _KINDS}
     none = pd.DataFrame(columns=["work", "workers", "times_as_fast"])
     workers = pd.concat([tables.get("render", none), tables.get("bench", none)], ignore_index=True)
-    lines = [tables["lines"]] if "lines" in tables else []
+    lines = [tables[name] for name in ("lines", "tracer") if name in tables]
     rows = pd.DataFrame(worker_rows(workers), columns=_COLUMNS)
     table = pd.concat([*lines, rows], ignore_index=True)
     print(table.to_string(index=False))
@@ -328,7 +344,9 @@ def kept(folder: Path, tables: dict[str, pd.DataFrame], ran_on: dict[str, object
     folder.mkdir(parents=True, exist_ok=True)
     for kind, table in tables.items():
         table.to_csv(folder / f"{kind}.csv", index=False, float_format="%.4g")
-    (folder / "environment.json").write_text(pretty_json(ran_on), encoding="utf-8")
+    # The path tracer may run on another machine than the rest.
+    name = "tracer.json" if set(tables) == {"tracer"} else "environment.json"
+    (folder / name).write_text(pretty_json(ran_on), encoding="utf-8")
 
 
 if __name__ == "__main__":
