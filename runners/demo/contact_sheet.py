@@ -139,18 +139,23 @@ def _draw_row(
     for number, (tile, title) in enumerate(tiles):
         axes = figure.add_subplot(inner[number])
         if isinstance(tile, str):
-            axes.axis("off")
+            _without_axes(axes, title)
             axes.text(0.5, 0.5, tile, ha="center", va="center", fontsize=7, wrap=True)
-            axes.set_title(title, fontsize=7, pad=2)
         else:
             drawn = _show(axes, tile, title, **look)
     return drawn
 
 
 def _show(axes: Any, picture: Floats, title: str, **look: Any) -> Any:
-    axes.axis("off")
-    axes.set_title(title, fontsize=7, pad=2)
+    _without_axes(axes, title)
     return axes.imshow(picture, interpolation="antialiased", **look)
+
+
+def _without_axes(axes: Any, title: str) -> None:
+    axes.axis("off")
+    # Ticks would not be drawn, and yet made, and measured for where the title goes.
+    axes.set(xticks=(), yticks=())
+    axes.set_title(title, fontsize=7, pad=2)
 
 
 def _excuse(item: Scored) -> str:

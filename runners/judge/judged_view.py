@@ -18,6 +18,7 @@ from ...simulator.shooting.truth import REGIONS, REGIONS_OF, Truth
 from .any_stack import AnyStack
 from .artefact_scores import ArtefactInputs, artefact_inputs
 from .limits import ViewLimits, view_limits
+from .seen_by_frames import SeenByFrames
 from .true_stages import StackTruth
 
 #: By the limit's name, region and metric.
@@ -36,10 +37,13 @@ class JudgedView:
     stack : AnyStack
     truth : Truth
         In that view.
+    sights : SeenByFrames or None
+        What the stack's frames see, for all views of it.
     """
 
     stack: AnyStack
     truth: Truth
+    sights: SeenByFrames | None = None
 
     @cached_property
     def ideal(self) -> Floats:
@@ -69,7 +73,7 @@ class JudgedView:
     @cached_property
     def given(self) -> StackTruth:
         """The truth as truth-fed stages take it."""
-        return StackTruth(self.stack.shoot, self.truth, self.stack.frames)
+        return StackTruth(self.stack.shoot, self.truth, self.stack.frames, self.sights)
 
     @cached_property
     def limits(self) -> ViewLimits:

@@ -13,10 +13,11 @@ from scipy import ndimage
 from ...ground.srgb import clipped_srgb, luma
 from ...ground.types import Bools, Doubles, Floats
 from ...simulator.shooting.any_shoot import AnyShoot
-from ...simulator.shooting.motion import Nearest, nearest, places_in, points_in
+from ...simulator.shooting.motion import Nearest, places_in, points_in
 from ...simulator.shooting.truth import Truth
 from .agreement import detail
 from .matches import KeyPoints, features
+from .seen_by_frames import SeenByFrames
 
 #: Only each such row and column is compared at first.
 STRIDE_PX = 3
@@ -33,11 +34,14 @@ class KnownViews:
         In the view of any frame.
     sharp : bool
         Whether pictures are compared with the ideal, not with what the frames allow.
+    sights : SeenByFrames or None
+        What the frames see, as other views of the shoot know it; None: found here.
     """
 
     shoot: AnyShoot
     truth: Truth
     sharp: bool = False
+    sights: SeenByFrames | None = None
     _points: dict[int, Doubles] = field(default_factory=dict)
     _places: dict[int, Floats] = field(default_factory=dict)
 
@@ -74,7 +78,8 @@ class KnownViews:
     @cached_property
     def seen(self) -> Nearest:
         """What the truth's view shows."""
-        return nearest(self.shoot.scene, self.shoot.camera(self.truth.reference))
+        sights = self.sights or SeenByFrames(self.shoot)
+        return sights.nearest(self.truth.reference)
 
     @cached_property
     def some(self) -> tuple[slice, slice]:

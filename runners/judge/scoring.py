@@ -28,6 +28,7 @@ from .image_scores import image_columns
 from .judged_view import JudgedView
 from .known_views import KnownViews
 from .limits import ViewLimits
+from .seen_by_frames import SeenByFrames
 from .view_of_picture import NotRegisteredError, placed
 
 if TYPE_CHECKING:
@@ -95,13 +96,18 @@ class Judge:
         number = own.reference if reference is None else reference
         if number not in self._views:
             truth = own if number == own.reference else self.shoot.truth(number)
-            self._views[number] = JudgedView(self.stack, truth)
+            self._views[number] = JudgedView(self.stack, truth, self.sights)
         return self._views[number]
+
+    @cached_property
+    def sights(self) -> SeenByFrames:
+        """What the frames see, for all views."""
+        return SeenByFrames(self.shoot)
 
     @cached_property
     def known_views(self) -> KnownViews:
         """What is known of all views, for the search of one."""
-        return KnownViews(self.shoot, self.truth())
+        return KnownViews(self.shoot, self.truth(), sights=self.sights)
 
     def truth(self, reference: int | None = None) -> Truth:
         """Return the truth in the view of a frame; None is the stack's own reference."""

@@ -13,12 +13,12 @@ from ...ground.srgb import LUMA, clipped_srgb
 from ...ground.types import Bools, Doubles, Floats, Image, Labels
 from ...simulator.handling.sway import STILL
 from ...simulator.shooting.any_shoot import AnyShoot
-from ...simulator.shooting.motion import Nearest, nearest, places_in
 from ...simulator.shooting.truth import Truth
 from ...simulator.view.camera import Camera
 from ..methods.picture.geometry import resample_dense
 from ..methods.picture.tone import to_float
 from .plane_motion import places_of_focus
+from .seen_by_frames import SeenByFrames
 
 #: The optically sharpest frame is passed over where its error is more than twice that of the
 #: frame that shows the point best, and this much (share of white) above it.
@@ -39,11 +39,14 @@ class StackTruth:
         In the view of its ``reference``.
     frames : sequence of arrays
         The frames as written.
+    sights : SeenByFrames or None
+        What the frames see, as other views of the shoot know it; None: found here.
     """
 
     shoot: AnyShoot
     truth: Truth
     frames: Sequence[Image]
+    sights: SeenByFrames | None = None
     _places: dict[int, Floats] = field(default_factory=dict)
 
     @property
@@ -52,8 +55,8 @@ class StackTruth:
         return self.truth.reference
 
     @cached_property
-    def _seen(self) -> Nearest:
-        return nearest(self.shoot.scene, self.shoot.camera(self.reference))
+    def _sights(self) -> SeenByFrames:
+        return self.sights or SeenByFrames(self.shoot)
 
     def frame_choice(self) -> Sequence[int]:
         """Return the usable frames in order of depth, near first."""
@@ -64,7 +67,7 @@ class StackTruth:
         """Return (row, column) in a frame of what each reference pixel shows; NaN: not seen."""
         if frame in self._places:
             return self._places[frame]
-        places = places_in(self._seen, self.shoot.camera(frame))
+        places = self._sights.places(frame, of=self.reference)
         if places.nbytes * self.shoot.frames <= _KEPT_BYTES:
             self._places[frame] = places
         return places

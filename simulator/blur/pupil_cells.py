@@ -51,6 +51,8 @@ _SPARE_PX = 8
 _MERGED = 6
 #: Steps of a cell's transfer function, in cycles per radius of an equal disc, each way from 0.
 _STEP, _HALF_STEPS = 1 / 12, 84
+#: Spectra of more values than these, 1 MB, are not kept.
+_FEW = 1 << 17
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,11 +200,25 @@ class CellBand(Band):
         self, shape: tuple[int, int], seen: int = 1, xp: Any = np
     ) -> npt.NDArray[np.complex64]:
         """Return the spectra on the grid of a real FFT, (K, 3, rows, cols // 2 + 1)."""
-        down = kept(_waves(np.fft.fftfreq, shape[0]), xp)
-        across = kept(_waves(np.fft.rfftfreq, shape[1]), xp)
-        spectra = (down @ kept(_kernels(self, seen), xp) @ across.T)[:, None, :, :]
+        # Parts that follow each other are seen by one cell, and many are of one size.
+        few = self.rank * shape[0] * (shape[1] // 2 + 1) <= _FEW
+        spectra = (cell_spectra if few else _cell_spectra)(self, shape, seen, xp)
         whole = (spectra.shape[0], 3, *spectra.shape[2:])
         return xp.broadcast_to(spectra, whole)  # type: ignore[no-any-return]
+
+
+def _cell_spectra(
+    band: CellBand, shape: tuple[int, int], seen: int, xp: Any
+) -> npt.NDArray[np.complex64]:
+    """Return the spectra of a cell's band, (K, 1, rows, cols // 2 + 1)."""
+    down = kept(_waves(np.fft.fftfreq, shape[0]), xp)
+    across = kept(_waves(np.fft.rfftfreq, shape[1]), xp)
+    spectra = down @ kept(_kernels(band, seen), xp) @ across.T
+    return spectra[:, None, :, :]  # type: ignore[no-any-return]
+
+
+#: The last few are kept.
+cell_spectra = lru_cache(maxsize=32)(_cell_spectra)
 
 
 @lru_cache(maxsize=256)

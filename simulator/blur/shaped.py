@@ -36,6 +36,7 @@ from .basis import (
     tabulated,
 )
 from .pupil import ROUND, Pupil, diaphragm
+from .pupil_cells import cell_spectra
 from .pupil_transfer import OverlapLines, overlap_lines
 
 #: Blur radii that a band is made from.
@@ -144,8 +145,8 @@ class ShapedBand(Band):
 
 def forget_spectra() -> None:
     """Forget the spectra that are kept of any band on any device, so that its memory is free."""
-    kernel_spectra.cache_clear()
-    _kernel_spectra.cache_clear()
+    for spectra in (kernel_spectra, cell_spectra, _kernel_spectra):
+        spectra.cache_clear()
 
 
 @lru_cache(maxsize=6)

@@ -57,7 +57,9 @@ def nearest(scene: Scene, camera: Camera) -> Nearest:
     return Nearest(scene, camera, depth, owner)
 
 
-def places_in(seen: Nearest, other: Camera, *, all_hides: bool = True) -> Floats:
+def places_in(
+    seen: Nearest, other: Camera, *, all_hides: bool = True, front: Floats | None = None
+) -> Floats:
     """Return where another camera sees what each pixel of a camera shows.
 
     Parameters
@@ -69,6 +71,8 @@ def places_in(seen: Nearest, other: Camera, *, all_hides: bool = True) -> Floats
     all_hides : bool
         Whether a point counts as hidden by whatever the other camera sees; else by what the first
         one sees alone, which needs nothing rendered and misses what only the other sees.
+    front : array (rows, cols) or None
+        Camera depth of what the other camera sees, mm, as `Nearest` has it; None: it is found.
 
     Returns
     -------
@@ -90,7 +94,10 @@ def places_in(seen: Nearest, other: Camera, *, all_hides: bool = True) -> Floats
             for into, values in ((places[..., 0], row), (places[..., 1], col), (depth, far)):
                 np.copyto(into[area], values, where=here)
     places -= 0.5
-    front = camera_depth(seen.scene, other) if all_hides else _front(other, places, depth)
+    if not all_hides:
+        front = _front(other, places, depth)
+    elif front is None:
+        front = camera_depth(seen.scene, other)
     places[_unseen(other, places, depth, front)] = np.nan
     return places
 

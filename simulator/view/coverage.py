@@ -186,18 +186,20 @@ def straight_edge(distance_px: Reals, steep: Reals | float, flat: Reals | float)
     outer, inner = (steep + flat) / 2, (steep - flat) / 2
     # Squares of large distances would cost single precision its digits.
     distance = clip(distance_px, -1, 1)
-    ramps = (
-        _half_square(distance + outer)
-        - _half_square(distance + inner)
-        - _half_square(distance - inner)
-        + _half_square(distance - outer)
-    )
-    return xp.astype(clip(ramps / (steep * flat), 0, 1), xp.float32)  # type: ignore[no-any-return]
+    ramps = _half_square(distance + outer)
+    ramps -= _half_square(distance + inner)
+    ramps -= _half_square(distance - inner)
+    ramps += _half_square(distance - outer)
+    ramps /= steep * flat
+    return xp.astype(clip(ramps, 0, 1), xp.float32)  # type: ignore[no-any-return]
 
 
 def _half_square(x: Reals) -> Reals:
-    positive = namespace(x).maximum(x, 0)
-    return positive * positive * 0.5  # type: ignore[no-any-return]
+    """Return half the square of what is above 0, in the place of the values."""
+    write("maximum", x, 0, out=x)
+    x *= x
+    x *= 0.5
+    return x
 
 
 def _polygon_distance(points: npt.NDArray, u: Floats, v: Floats) -> Floats:

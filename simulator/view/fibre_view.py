@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,8 @@ from .view import NO_COLOUR, ONE_SAMPLE, Boxed, Sampling, View
 
 #: A bend that stays this close to a straight line, in pixels, is drawn as one.
 _STRAIGHT_PX = 0.05
+#: Pixels of segments that are drawn at once.
+_PIXELS_AT_ONCE = 1 << 13
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,9 +89,8 @@ class FibrePart(Boxed):
         coverage, along, side, over = np.zeros((4, *window.shape), np.float32)
         stride = _stride(line)
         ends, radii = line[::stride], radius[::stride]
-        for k, here in _segments(ends, radii, window.shape):
-            drawn = (coverage, along, side, over)
-            _draw_segment(drawn, ends[k : k + 2], radii[k : k + 2], here, number=k)
+        for some in _segments(ends, radii, window.shape).groups():
+            _draw_segments((coverage, along, side, over), some)
         # Only its two ends are round: between its segments it goes on.
         over[(along > 0) & (along < len(ends) - 1)] = 0
         along *= stride
@@ -186,44 +188,92 @@ def _stride(line: npt.NDArray) -> int:
     return 1
 
 
-def _segments(
-    ends: Doubles, radii: Doubles, shape: tuple[int, int]
-) -> Iterator[tuple[int, tuple[slice, slice]]]:
-    """Yield the segments of a line that may be seen in a window, and where in it."""
+@dataclass(frozen=True, eq=False)
+class _Segments:
+    """Tapered straight segments of a line, and the box of a window's pixels that each may cover.
+
+    Parameters
+    ----------
+    number : array (n,)
+        Of each along the line.
+    ends : array (n, 2, 2)
+        Its ends, (row, column), px.
+    radii : array (n, 2)
+        At its ends, px.
+    first, last : array (n, 2) of int
+        The box's first row and column, and those after its last.
+    """
+
+    number: npt.NDArray[np.intp]
+    ends: Doubles
+    radii: Doubles
+    first: npt.NDArray[np.intp]
+    last: npt.NDArray[np.intp]
+
+    @cached_property
+    def pixels(self) -> npt.NDArray[np.intp]:
+        """How many pixels each box has."""
+        return (self.last - self.first).prod(axis=1)  # type: ignore[no-any-return]
+
+    def __getitem__(self, some: slice) -> _Segments:
+        return _Segments(*(getattr(self, field.name)[some] for field in fields(self)))
+
+    def groups(self) -> Iterator[_Segments]:
+        """Yield them in their order, as many at once as a cache holds the pixels of."""
+        begun, held = 0, 0
+        for place, pixels in enumerate(self.pixels.tolist()):
+            if held and held + pixels > _PIXELS_AT_ONCE:
+                yield self[begun:place]
+                begun, held = place, 0
+            held += pixels
+        if held:
+            yield self[begun:]
+
+
+def _segments(ends: Doubles, radii: Doubles, shape: tuple[int, int]) -> _Segments:
+    """Return the segments of a line that may be seen in a window."""
     margin = (np.maximum(radii[:-1], radii[1:]) + 1.5)[:, None]
     first = np.maximum(np.floor(np.minimum(ends[:-1], ends[1:]) - margin), 0).astype(np.intp)
     last = np.minimum(np.ceil(np.maximum(ends[:-1], ends[1:]) + margin), shape).astype(np.intp)
-    for k in np.flatnonzero((first < last).all(axis=1)).tolist():
-        yield k, (slice(first[k, 0], last[k, 0]), slice(first[k, 1], last[k, 1]))
+    seen = np.flatnonzero((first < last).all(axis=1))
+    spans, widths = (np.stack([one[seen], one[seen + 1]], axis=1) for one in (ends, radii))
+    return _Segments(seen, spans, widths, first[seen], last[seen])
 
 
-def _draw_segment(
-    drawn: tuple[Floats, Floats, Floats, Floats],
-    ends: npt.NDArray,
-    radii: npt.NDArray,
-    here: tuple[slice, slice],
-    *,
-    number: int,
-) -> None:
-    """Draw a tapered segment where it covers more than what is drawn already."""
-    coverage = drawn[0]
-    rows, cols = here
-    down = (np.arange(rows.start, rows.stop) + 0.5)[:, None] - ends[0, 0]
-    across = (np.arange(cols.start, cols.stop) + 0.5)[None, :] - ends[0, 1]
-    step = ends[1] - ends[0]
-    length = max(float(np.hypot(*step)), 1e-9)
-    ahead, aside = step.tolist()
-    whole = (down * ahead + across * aside) / length**2
+def _draw_segments(drawn: tuple[Floats, Floats, Floats, Floats], some: _Segments) -> None:
+    """Draw segments, each where it covers more than what is drawn already.
+
+    They are small, so what their pixels need is worked out for all of them at once.
+    """
+    which = np.repeat(np.arange(len(some.number)), some.pixels)
+    stops = np.cumsum(some.pixels)
+    height, width = (some.last - some.first).T
+    row, col = np.divmod(np.arange(which.size) - (stops - some.pixels)[which], width[which])
+    start, step = some.ends[:, 0], some.ends[:, 1] - some.ends[:, 0]
+    down = row + (some.first[:, 0] + 0.5)[which] - start[:, 0][which]
+    across = col + (some.first[:, 1] + 0.5)[which] - start[:, 1][which]
+    length = np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-9)
+    squares = np.array([one**2 for one in length.tolist()])
+    steep, flat = np.abs(step).max(axis=1) / length, np.abs(step).min(axis=1) / length
+    step_down, step_across, length = step[:, 0][which], step[:, 1][which], length[which]
+    whole = (down * step_down + across * step_across) / squares[which]
     share = np.clip(whole, 0, 1)
-    off = np.hypot(down - share * ahead, across - share * aside)
-    radius = radii[0] + share * (radii[1] - radii[0])
+    off = np.hypot(down - share * step_down, across - share * step_across)
+    radius = some.radii[:, 0][which] + share * (some.radii[:, 1] - some.radii[:, 0])[which]
     # The strip between the fibre's two edges, so that hairs thinner than a pixel are right.
-    flat, steep = (size / length for size in sorted((abs(ahead), abs(aside))))
-    cover = straight_edge(radius - off, steep, flat) + straight_edge(radius + off, steep, flat) - 1
-    wins = cover > coverage[here]
-    turn = (across * ahead - down * aside) / length
+    edges = straight_edge(np.stack([radius - off, radius + off]), steep[which], flat[which])
+    turn = (across * step_down - down * step_across) / length
     per_radius = 1 / np.maximum(radius, 0.5)
-    beyond = (whole - share) * length * per_radius
-    found = (cover, number + share, -turn * per_radius, beyond)
-    for into, values in zip(drawn, found, strict=True):
-        np.copyto(into[here], values, where=wins, casting="same_kind")
+    values = (
+        edges[0] + edges[1] - 1,
+        some.number[which] + share,
+        -turn * per_radius,
+        (whole - share) * length * per_radius,
+    )
+    boxes = zip(stops - some.pixels, stops, height, width, some.first, some.last, strict=True)
+    for begun, stop, rows, cols, first, last in boxes:
+        here = slice(first[0], last[0]), slice(first[1], last[1])
+        own = [one[begun:stop].reshape(rows, cols) for one in values]
+        wins = own[0] > drawn[0][here]
+        for into, one in zip(drawn, own, strict=True):
+            np.copyto(into[here], one, where=wins, casting="same_kind")

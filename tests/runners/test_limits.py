@@ -27,6 +27,7 @@ from stacktruth.runners.judge.limits import (
 from stacktruth.runners.judge.memory_stack import MemoryStack
 from stacktruth.runners.judge.plane_motion import places_of_focus
 from stacktruth.runners.judge.scoring import Judge
+from stacktruth.runners.judge.seen_by_frames import SeenByFrames
 from stacktruth.runners.judge.true_stages import StackTruth
 from stacktruth.simulator import load_rig, load_scene
 from stacktruth.simulator.handling.approach import Approach
@@ -34,6 +35,7 @@ from stacktruth.simulator.handling.hands import Stance
 from stacktruth.simulator.handling.light import load_light
 from stacktruth.simulator.scene.scene import Fibres, Scene, Sheet
 from stacktruth.simulator.scene.texture.target import Checker
+from stacktruth.simulator.shooting.motion import nearest, places_in
 from stacktruth.simulator.shooting.shoot import Shoot, shoot
 
 SHAPE = (40, 60)
@@ -214,6 +216,15 @@ def hairs() -> StackTruth:
     )
     stack = MemoryStack(shot)
     return StackTruth(shot, stack.truth, stack.frames)
+
+
+def test_what_frames_see_serves_all_views(hairs: StackTruth) -> None:
+    """Whatever view asks, and whichever asked before, places are those found from nothing."""
+    sights, shot = SeenByFrames(hairs.shoot), hairs.shoot
+    for of, frame in ((1, 0), (1, 2), (2, 0), (0, 1)):
+        wanted = places_in(nearest(shot.scene, shot.camera(of)), shot.camera(frame))
+        np.testing.assert_array_equal(sights.places(frame, of=of), wanted)
+    assert sights.nearest(2) is sights.nearest(2)
 
 
 class TestWays:

@@ -22,6 +22,7 @@ from stacktruth.runners.methods.fuse.variational import (
 from stacktruth.runners.methods.fuse.wavelet import WAVELET, _inverse, _transform
 from stacktruth.runners.methods.picture.complex_wavelet import forward, inverse, low_pass_filter
 from stacktruth.runners.methods.picture.guided import GuidedFilter, box
+from stacktruth.runners.methods.picture.neighbours import counted_about, largest_about
 from stacktruth.runners.methods.picture.tone import like, to_float
 
 
@@ -124,6 +125,24 @@ def test_majority_of_two_labels_is_the_median() -> None:
     label = (noise((30, 40)) > 0.5).astype(np.int16)
     theirs = cv2.medianBlur(label.astype(np.uint8), 3)
     np.testing.assert_array_equal(majority_label(label, 2, 3), theirs)
+
+
+@pytest.mark.parametrize("shape", [(30, 40), (2, 9), (1, 1)])
+@pytest.mark.parametrize("side", [1, 3, 7])
+def test_squares_about_pixels_are_those_of_scipy(shape, side) -> None:
+    """The largest value, and the count of marks with the edge continued: to the last bit."""
+    plane = noise(shape)
+    largest = ndimage.maximum_filter(plane, side, mode="nearest")
+    np.testing.assert_array_equal(largest_about(plane, side), largest)
+    marks = plane > 0.6
+    counts = ndimage.convolve(marks.astype(int), np.ones((side, side), int), mode="nearest")
+    np.testing.assert_array_equal(counted_about(marks, side), counts)
+
+
+def test_a_square_about_a_pixel_has_a_middle() -> None:
+    """An even side is refused."""
+    with pytest.raises(ValueError, match="side: got 4, allowed odd numbers from 1"):
+        largest_about(noise((3, 3)), 4)
 
 
 def _random_problem(shape, count, seed):

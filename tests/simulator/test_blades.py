@@ -191,10 +191,12 @@ def test_even_pupils_need_one_side(field_rig):
     assert np.isrealobj(band.spectra_for((80, 64)))
 
 
-@pytest.mark.parametrize("blades", [0, 5])
-def test_spectra_that_are_forgotten_are_freed(field_rig, blades):
-    """Those of a round pupil and of a polygon: a device that lacks memory needs it back."""
+@pytest.mark.parametrize(("blades", "cell"), [(0, False), (5, False), (5, True)])
+def test_spectra_that_are_forgotten_are_freed(field_rig, blades, cell):
+    """Those of a round pupil, of a polygon and of its cell: a device that lacks memory needs it."""
     key = blur_of(with_lens(field_rig, blades=blades), pitch_um=9.0)
+    if cell:
+        key = CellBlur(cut_pupil(4, key.pupil)[0], key.radius_px_per_defocus_mm)
     spectra = exact_band(key, 3.0).spectra_for((80, 64))
     held = weakref.ref(spectra if spectra.base is None else spectra.base)
     del spectra

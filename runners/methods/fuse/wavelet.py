@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 import pywt
-from scipy import ndimage
 
 from ....ground.types import Floats, Image, Labels
 from ..align.aligned import AlignedFrames
+from ..picture.neighbours import largest_about
 from ..picture.pyramid import wavelet_levels
 from .blocks import majority_label
 from .fused import Fused
@@ -43,11 +43,12 @@ def wavelet_maximum(
     weights = np.full(shape, 1e-6, dtype=np.float32)
     for index, frame in enumerate(aligned):
         top = _fit(np.maximum(frame.covered, np.float32(1e-4)), shape)
+        chosen = [label == index for label in labels]
         for channel in range(3):
             bands = _transform(frame.image[..., channel], wavelet, levels)
             kept[channel, 0] += next(bands) * top
             for number, band in enumerate(bands):
-                np.copyto(kept[channel, 1 + number], band, where=labels[number] == index)
+                np.copyto(kept[channel, 1 + number], band, where=chosen[number])
         weights += top
     kept[:, 0] /= weights
     height, width = aligned.shape
@@ -65,7 +66,7 @@ def _choices(aligned: AlignedFrames, wavelet: str, levels: int, window: int) -> 
         bands = _transform(frame.image, wavelet, levels)
         next(bands)
         for number, band in enumerate(bands):
-            activity = ndimage.maximum_filter(np.abs(band), window, mode="nearest")
+            activity = largest_about(np.abs(band), window)
             better = (activity > best[number]) & covered
             np.copyto(labels[number], index, where=better)
             np.copyto(best[number], activity, where=better)
