@@ -116,10 +116,13 @@ def clip(values: Any, low: Any, high: Any) -> Any:
     return (np if hasattr(values, _IN_PLACE) else namespace(values)).clip(values, low, high)
 
 
-def take(values: Any, place: Any) -> Any:
-    """Return the elements of a flat array, or the columns of a table, its ends' beyond its ends."""
+def take(values: Any, place: Any, *, inside: bool = False) -> Any:
+    """Return the elements of a flat array, or the columns of a table, its ends' beyond its ends.
+
+    Where all places are ``inside``, which is not checked, that takes less time.
+    """
     if isinstance(values, np.ndarray):
-        return values.take(place, axis=-1, mode="clip")
+        return values.take(place, axis=-1, mode="wrap" if inside else "clip")
     xp, last = namespace(values), values.shape[-1] - 1
     if values.ndim == 1:
         return values[place]

@@ -22,6 +22,7 @@ from ...ground.arrays import (
 )
 from ...ground.chunks import at_once
 from ...ground.extremes import extremes
+from ...ground.rows import in_place
 from ...ground.types import Floats
 from ..view.camera import Window
 from .basis import Band, Blur, bands_between, exact_band
@@ -198,6 +199,7 @@ class _Canvas:
             self._sums[scale] = self._xp.zeros(shape, dtype=self._xp.float32)
         return self._windows[scale], self._sums[scale]
 
+    @in_place()
     def flattened(self) -> Floats:
         """Return everything on picture pixels."""
         scale = max(self._sums, default=1)
@@ -298,6 +300,7 @@ def _room(sources: tuple[int, int], wanted: tuple[int, int], margin: int, xp: An
     return _Room(lead, fft_side(size, xp), stop)
 
 
+@in_place()
 def _gathered(
     light: Floats, radius: Floats, band: Band, part: Window, work: Window
 ) -> tuple[Floats, npt.NDArray[np.intp]]:
@@ -327,6 +330,7 @@ def _gathered(
     return light, index
 
 
+@in_place()
 def _deposit(
     total: Floats, target: Window, blurred: Floats, work: Window, lead: tuple[int, int]
 ) -> None:
@@ -371,6 +375,7 @@ def _mixed_at_once(
     return xp.concat(sums) if len(sums) > 1 else sums[0]  # type: ignore[no-any-return]
 
 
+@in_place()
 def _mixed_by_product(
     light: Floats,
     weights: Iterable[Floats],

@@ -63,24 +63,25 @@ def doubled(layers: Floats, rows: slice, cols: slice) -> Floats:
     """Return layers at twice the samples, linearly between centres, cut to rows and cols."""
     xp = namespace(layers)
     wide = xp.empty((*layers.shape, 2), dtype=xp.float32)
-    _double(layers, wide[..., 0], wide[..., 1], (..., slice(1, None)), (..., slice(-1)))
+    _double(layers, wide[..., 0], wide[..., 1], ())
     wide = xp.reshape(wide, (*layers.shape[:-1], -1))[..., cols]
     tall = xp.empty((*wide.shape[:-1], 2, wide.shape[-1]), dtype=xp.float32)
-    later, earlier = (..., slice(1, None), slice(None)), (..., slice(-1), slice(None))
-    _double(wide, tall[..., 0, :], tall[..., 1, :], later, earlier)
+    _double(wide, tall[..., 0, :], tall[..., 1, :], (slice(None),))
     whole: Floats = xp.reshape(tall, (*wide.shape[:-2], -1, wide.shape[-1]))
     return whole[..., rows, :]
 
 
-def _double(values: Floats, first: Floats, second: Floats, later: Any, earlier: Any) -> None:
+def _double(values: Floats, first: Floats, second: Floats, more: tuple[Any, ...]) -> None:
     """Make each sample two along an axis: 3/4 of it, and 1/4 of its neighbour on that side.
 
-    ``later`` takes all but the first sample of the axis, ``earlier`` all but the last.
+    ``more`` is the index of all of the axes after it.
     """
+    start, end, later, earlier = (
+        (..., part, *more) for part in (slice(1), slice(-1, None), slice(1, None), slice(-1))
+    )
     near, far = 0.75 * values, 0.25 * values
     # The samples at both ends have no neighbour.
-    first[...] = values
-    second[...] = values
+    first[start], second[end] = values[start], values[end]
     write("add", near[later], far[earlier], out=first[later])
     write("add", near[earlier], far[later], out=second[earlier])
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from ...ground.arrays import clip, kept, namespace, sent, single, write, write_where
+from ...ground.arrays import clip, kept, namespace, sent, single, take, write, write_where
+from ...ground.chunks import at_once
 from ...ground.extremes import extremes
+from ...ground.rows import in_place
 from ...ground.types import Floats
 from ..blur.defocus import SLOPE_REACH_PX, Blurred
 from ..view.camera import Window
@@ -26,8 +28,8 @@ _STEP_PER_RADIUS = single(1 / 3)
 _PER_RISE = single(0.1)
 #: Slopes of what is blurred unevenly are taken over so much to either side, px.
 _UNEVEN_STEP_PX = 1
-#: Where colour and coverage are among the channels of both.
-_COLOUR, _COVERAGE = slice(0, 3), slice(3, None)
+#: Pixels of a layer that stay in a processor's cache, with all that is made of them.
+_CACHED = 1 << 15
 #: At most so far from a pixel what is laid there depends on the layers, px.
 PILE_REACH_PX = SLOPE_REACH_PX
 
@@ -77,8 +79,15 @@ class Pile:
         if doubts:
             self.doubt = xp.zeros(window.shape, dtype=xp.float32)
 
+    @in_place()
     def lay(
-        self, layer: Blurred, blur_px: Floats, *, size: float = 1.0, rise: Floats | None = None
+        self,
+        layer: Blurred,
+        blur_px: Floats,
+        *,
+        size: float = 1.0,
+        rise: Floats | None = None,
+        last: bool = False,
     ) -> None:
         """Lay a layer over what is there.
 
@@ -98,50 +107,67 @@ class Pile:
         rise : array (rows, cols) or None
             How steeply the layer's blur changes, px per px, where it does: what it hides of
             itself from parts of the pupil is in doubt.
+        last : bool
+            Whether no other layer comes over it, so that changes are wanted no more.
         """
-        here = layer.window.slices_in(self.window)
-        light, change = self.light[*here, :], self._change[:, *here, :]
-        xp = namespace(light)
+        xp = namespace(self.light)
         layer, blur_px = layer.sent(xp), sent(blur_px, xp)
-        rise = None if rise is None else sent(rise, xp)
         blur_px = single(size) * blur_px
-        steps = _steps(blur_px, self._most_level)
+        rise = None if rise is None else sent(rise, xp)
+        rows, cols = layer.window.shape
+        # What is worked on at once stays in the cache.
+        count = max(at_once(_CACHED, xp) // max(cols, 1), 1)
+        for first in range(0, rows, count):
+            strip = slice(first, min(first + count, rows))
+            there = None if rise is None else rise[strip, ...]
+            self._lay_strip(layer, strip, _rows_of(blur_px, strip), there, last=last)
+
+    def _lay_strip(
+        self, layer: Blurred, strip: slice, blur_px: Floats, rise: Floats | None, *, last: bool
+    ) -> None:
+        """Lay some rows of a layer, whose blur and its rise are given of these alone."""
+        rows, cols = layer.window.slices_in(self.window)
+        here = (slice(rows.start + strip.start, rows.start + strip.stop), cols)
+        light, change = self.light[*here, :], self._change[:, *here, :]
+        doubt = None if self.doubt is None else self.doubt[here]
+        keep = not last or doubt is not None
+        across = _across(blur_px, self._most_level)
+        colour = layer.colour[strip, ...]
         if layer.coverage is None:
-            light[...] = layer.colour
-            for axis in (0, 1):
-                change[axis, ...] = _across_pupil(layer.colour, blur_px, steps, axis)
-            if self.doubt is not None:
-                self.doubt[here] = _own_doubt((change[0, ...], change[1, ...]), rise)
+            light[...] = colour
+            for axis in (0, 1) if keep else ():
+                change[axis, ...] = _across_pupil(layer.colour, strip, across, axis)
+            if doubt is not None:
+                doubt[...] = _own_doubt((change[0, ...], change[1, ...]), rise)
             return
-        past = 1 - layer.coverage
+        xp, past = namespace(light), 1 - layer.coverage[strip, ...]
         got = light * past
-        if steps:
-            both = layer.both
-            changes = [_across_pupil(both, blur_px, steps, axis) for axis in (0, 1)]
-            own, hidden = ([one[..., part] for one in changes] for part in (_COLOUR, _COVERAGE))
-            if self.doubt is not None:
+        if across.steps:
+            hidden = [_across_pupil(layer.coverage, strip, across, axis) for axis in (0, 1)]
+            if doubt is not None:
                 behind = xp.max(_length((change[0, ...], change[1, ...])), axis=-1)
                 mixed = _SHARED * _green(_length(hidden)) * behind
-                doubt = self.doubt[here]
                 write("maximum", doubt * _green(past), mixed, out=doubt)
             shared = hidden[0] * change[0, ...]
             shared += hidden[1] * change[1, ...]
             shared *= -_SHARED
             # No more can get past the layer than there is.
             shared += got
-            change *= past
-            for axis in (0, 1):
-                change[axis, ...] -= hidden[axis] * light
-            for axis in (0, 1):
-                change[axis, ...] += own[axis]
-            if self.doubt is not None and rise is not None:
-                write("maximum", doubt, _own_doubt(own, rise), out=doubt)
+            if keep:
+                own = [_across_pupil(layer.colour, strip, across, axis) for axis in (0, 1)]
+                for axis in (0, 1):
+                    change[axis, ...] *= past
+                    change[axis, ...] -= hidden[axis] * light
+                    change[axis, ...] += own[axis]
+                if doubt is not None and rise is not None:
+                    write("maximum", doubt, _own_doubt(own, rise), out=doubt)
             got = clip(shared, xp.minimum(got, 0), xp.maximum(light, got))
         else:
-            change *= past
-            if self.doubt is not None:
-                self.doubt[here] *= _green(past)
-        write("add", got, layer.colour, out=light)
+            if keep:
+                change *= past
+            if doubt is not None:
+                doubt *= _green(past)
+        write("add", got, colour, out=light)
 
     def add(self, layer: Blurred, blur_px: Floats, *, size: float = 1.0) -> None:
         """Add light that hides nothing, as what a surface mirrors.
@@ -157,10 +183,11 @@ class Pile:
         layer, blur_px = layer.sent(xp), sent(blur_px, xp)
         light += layer.colour
         blur_px = single(size) * blur_px
-        steps = _steps(blur_px, self._most_level)
-        if steps:
+        across = _across(blur_px, self._most_level)
+        if across.steps:
+            rows = slice(0, layer.window.shape[0])
             for axis in (0, 1):
-                change[axis, ...] += _across_pupil(layer.colour, blur_px, steps, axis)
+                change[axis, ...] += _across_pupil(layer.colour, rows, across, axis)
 
     def question(self, layer: Blurred, uneven_px: Floats) -> None:
         """Doubt the light of a layer that was just laid, whose true blur is wider one way.
@@ -174,7 +201,9 @@ class Pile:
         if self.doubt is not None:
             xp = namespace(self.doubt)
             colour, uneven_px = sent(layer.colour, xp), sent(uneven_px, xp)
-            slope = _length([_slope(colour, axis, _UNEVEN_STEP_PX) for axis in (0, 1)])
+            rows = slice(0, colour.shape[0])
+            apart = [_difference(colour, axis, _UNEVEN_STEP_PX, rows) for axis in (0, 1)]
+            slope = _length(apart) * (0.5 / _UNEVEN_STEP_PX)
             doubt = self.doubt[layer.window.slices_in(self.window)]
             write("maximum", doubt, uneven_px * xp.max(slope, axis=-1), out=doubt)
 
@@ -187,6 +216,11 @@ class Pile:
         if self.doubt is not None and other.doubt is not None:
             doubt = self.doubt[here]
             write("maximum", doubt, other.doubt, out=doubt)
+
+
+def _rows_of(values: Floats, rows: slice) -> Floats:
+    """Return some rows of a map that may hold one value for all."""
+    return values if values.shape[0] == 1 else values[rows, ...]
 
 
 def _length(change: Sequence[Floats]) -> Floats:
@@ -208,53 +242,81 @@ def _own_doubt(change: Sequence[Floats], rise: Floats | None) -> Floats | float:
     return _PER_RISE * xp.minimum(rise, 1) * own  # type: ignore[no-any-return]
 
 
-def _steps(blur_px: Floats, most_level: float) -> list[tuple[int, npt.NDArray[np.bool_] | None]]:
-    """Return the steps that slopes are taken over, which go with the blur, and where each is.
+class _Across(NamedTuple):
+    """How far to either side the changes of some rows are taken, and what becomes of them.
 
-    None are returned for what is sharp all over; None as the place stands for everywhere.
+    Parameters
+    ----------
+    steps : list of (int, array of bool or None)
+        Pixels, which go with the blur, and where; None stands for everywhere. There are none for
+        what is sharp all over.
+    weight : array (rows, cols) or (1, 1)
+        By what a difference over twice the step is multiplied.
     """
+
+    steps: list[tuple[int, npt.NDArray[np.bool_] | None]]
+    weight: Floats
+
+
+def _across(blur_px: Floats, most_level: float) -> _Across:
+    """Return how changes are taken of what is blurred so much."""
     xp = namespace(blur_px)
     size = xp.abs(blur_px)
-    if not xp.any(size > _LEAST_BLUR_PX):
-        return []
-    level = xp.log2(xp.maximum(size * _STEP_PER_RADIUS, 1))
-    level = xp.astype(xp.minimum(xp.round(level), most_level), xp.int8)
-    low, high = map(int, extremes(level))
+    least, most = extremes(size)
+    if not most > _LEAST_BLUR_PX:
+        return _Across([], blur_px)
+    low, high = _levels(np.array([least, most], np.float32), most_level).tolist()
+    weight = blur_px
+    if not least > _LEAST_BLUR_PX:
+        weight = xp.where(size > _LEAST_BLUR_PX, blur_px, 0.0)
     if low == high:
-        return [(2**low, None)]
-    return [(2**one, (level == one)[..., None]) for one in range(low, high + 1)]
+        return _Across([(2**low, None)], weight * (0.5 / 2**low))
+    level = _levels(size, most_level)
+    some = range(low, high + 1)
+    per_px = sent(np.array([0.5 / 2**one for one in some], np.float32), xp)
+    weight = weight * take(per_px, xp.astype(level, xp.int64) - low)
+    return _Across([(2**one, (level == one)[..., None]) for one in some], weight)
 
 
-def _across_pupil(
-    values: Floats,
-    blur_px: Floats,
-    steps: list[tuple[int, npt.NDArray[np.bool_] | None]],
-    axis: int,
-) -> Floats:
-    """Return how values of a layer change from the middle of the pupil to its edge."""
+def _levels(size_px: Floats, most: float) -> npt.NDArray[np.int8]:
+    """Return the steps of changes as powers of two."""
+    xp = namespace(size_px)
+    level = xp.log2(xp.maximum(size_px * _STEP_PER_RADIUS, 1))
+    return xp.astype(xp.minimum(xp.round(level), most), xp.int8)  # type: ignore[no-any-return]
+
+
+def _across_pupil(values: Floats, rows: slice, across: _Across, axis: int) -> Floats:
+    """Return how some rows of a layer change from the middle of the pupil to its edge."""
     xp = namespace(values)
-    if not steps:
-        return xp.zeros(values.shape, dtype=xp.float32)  # type: ignore[no-any-return]
-    change = _slope(values, axis, steps[0][0])
-    for step, here in steps[1:]:
-        write_where(change, _slope(values, axis, step), here)
-    change *= xp.where(xp.abs(blur_px) > _LEAST_BLUR_PX, blur_px, 0.0)[..., None]
+    if not across.steps:
+        shape = (rows.stop - rows.start, *values.shape[1:])
+        return xp.zeros(shape, dtype=xp.float32)  # type: ignore[no-any-return]
+    change = _difference(values, axis, across.steps[0][0], rows)
+    for step, here in across.steps[1:]:
+        write_where(change, _difference(values, axis, step, rows), here)
+    change *= across.weight[..., None]
     return change
 
 
-def _slope(values: Floats, axis: int, step: int) -> Floats:
-    """Return the change per pixel, taken over ``step`` pixels to either side."""
+def _difference(values: Floats, axis: int, step: int, rows: slice) -> Floats:
+    """Return the differences of some rows between the pixels ``step`` to either side."""
     # Channel by channel in memory, as layers are.
-    xp, shape = namespace(values), (values.shape[-1], *values.shape[:-1])
+    xp, shape = namespace(values), (values.shape[-1], rows.stop - rows.start, values.shape[1])
     change: Floats = xp.moveaxis(xp.empty(shape, dtype=xp.float32), 0, -1)
+    if axis == 1:
+        values, part = values[rows, ...], slice(0, values.shape[1])
+    else:
+        part = rows
     v, c = xp.moveaxis(values, axis, 0), xp.moveaxis(change, axis, 0)
-    if v.shape[0] > 2 * step:
-        inner = c[step:-step, ...]
-        write("subtract", v[2 * step :, ...], v[: -2 * step, ...], out=inner)
-        inner *= 1 / (2 * step)
-    # Toward the ends it is taken over what there is.
-    for part, after, before, width in _ends(v.shape[0], step):
-        c[part, ...] = (_rows(v, after) - _rows(v, before)) / kept(width, xp)
+    first, last = max(part.start, step), min(part.stop, v.shape[0] - step)
+    if first < last:
+        inner = c[first - part.start : last - part.start, ...]
+        after, before = v[first + step : last + step, ...], v[first - step : last - step, ...]
+        write("subtract", after, before, out=inner)
+    # Toward the ends it is as over what there is.
+    for first, last, after, before, width in _ends(v.shape[0], step, part.start, part.stop):
+        end = (_rows(v, after) - _rows(v, before)) / kept(width, xp)
+        c[first - part.start : last - part.start, ...] = end * (2 * step)
     return change
 
 
@@ -265,21 +327,23 @@ def _rows(values: Floats, at: slice | npt.NDArray) -> Floats:
     return xp.take(values, kept(at, xp), axis=0)  # type: ignore[no-any-return]
 
 
-@lru_cache(maxsize=64)
-def _ends(length: int, step: int) -> list[tuple[slice, Any, Any, Floats]]:
-    """Return the two ends of an axis, between which places their changes are taken, and widths."""
-    first = min(step, length)
-    ends = (slice(0, first), slice(max(length - step, first), length))
-    found: list[tuple[slice, Any, Any, Floats]] = []
-    for part in (part for part in ends if part.stop > part.start):
-        at = np.arange(part.start, part.stop)
+@lru_cache(maxsize=256)
+def _ends(length: int, step: int, start: int, stop: int) -> list[tuple[int, int, Any, Any, Floats]]:
+    """Return what of the two ends of an axis lies in a part of it.
+
+    From where to where, between which places changes are taken there, and widths.
+    """
+    low = min(step, length)
+    ends = ((0, low), (max(length - step, low), length))
+    found: list[tuple[int, int, Any, Any, Floats]] = []
+    for first, last in ((max(first, start), min(last, stop)) for first, last in ends):
+        if first >= last:
+            continue
+        at = np.arange(first, last)
         after, before = np.minimum(at + step, length - 1), np.maximum(at - step, 0)
         width = np.maximum(after - before, 1).astype(np.float32)[:, None, None]
-        if length < 2 * step:
-            found.append((part, after, before, width))
-        elif part.start == 0:  # views of the values will do
-            found.append((part, slice(step, 2 * step), slice(0, 1), width))
-        else:
-            inner = slice(length - 2 * step, length - step)
-            found.append((part, slice(length - 1, length), inner, width))
+        places: list[Any] = [after, before]
+        if length >= 2 * step:  # views of the values will do
+            places = [slice(int(one[0]), int(one[-1]) + 1) for one in places]
+        found.append((first, last, *places, width))
     return found

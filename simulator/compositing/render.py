@@ -504,9 +504,26 @@ def _pile(
 ) -> Pile:
     """Lay parts, from far to near, over a tile."""
     pile = Pile(tile, scene.backdrop, reach_px=reach_px, doubts=doubts, xp=xp)
-    for look in sights.looks(tile):
-        _lay_over(pile, look)
+    looks, known = _unhidden([look.where_faster for look in sights.looks(tile)], tile)
+    for look in looks:
+        _lay_over(pile, look, known.pop(look, None), last=look is looks[-1])
     return pile
+
+
+def _unhidden(looks: list[Glance], tile: Window) -> tuple[list[Glance], dict[Glance, View]]:
+    """Return what the nearest sheet over all of a tile does not hide, and the view of that sheet.
+
+    Where it is seen to have no edge, nothing that is laid before it stays.
+    """
+    for number in reversed(range(1, len(looks))):
+        look = looks[number]
+        part = look.sight.part
+        if part.detail_mm > 0 and not part.translucent and tile.common(look.window) == tile:
+            view = _seen(look)
+            if view is None:
+                break
+            return looks[number:] if view.coverage is None else looks, {look: view}
+    return looks, {}
 
 
 @dataclass(frozen=True, eq=False)
@@ -523,16 +540,17 @@ class _Layer:
     uneven_px: Floats | None
 
 
-def _lay_over(pile: Pile, look: Glance) -> None:
+def _lay_over(pile: Pile, look: Glance, known: View | None, *, last: bool) -> None:
     """Lay one part's blurred view over a tile, what is seen in it, and what it mirrors."""
-    look = look.where_faster
-    view = _seen(look)
+    view = _seen(look) if known is None else known
     if view is None:
         return
     layer = _layer(look, view, pile.window, doubts=pile.doubt is not None)
     if layer is not None:
         size = look.sight.taking.key.size
-        pile.lay(layer.blurred, layer.blur_px, size=size, rise=layer.rise)  # sends them there
+        pile.lay(  # sends them there
+            layer.blurred, layer.blur_px, size=size, rise=layer.rise, last=last
+        )
         if layer.let_out is not None and look.sight.image is not None:
             pile.add_pile(_within(pile, look.sight.image, layer, size))
     if gloss_of(look.sight.part) is not None:

@@ -475,9 +475,12 @@ def test_a_hair_with_its_tip_in_focus_has_nothing_dark_beside_it(rig, scene, she
     assert render_view(made, rig).min() > 0.4985
 
 
-@pytest.mark.parametrize("half_mm", [1.6, 1.9, 4.0, 4.6])
+@pytest.mark.parametrize("half_mm", [1.6, 1.9, 4.0, 4.6, None])
 def test_what_is_hidden_is_left_out_and_not_missed(monkeypatch, rig, scene, sheet, half_mm):
     """Whether a card nearly fills the picture or more: it is as with all that is behind it."""
+    outline = Outline(kind="spiral", radius_mm=8.0)  # which is not convex
+    if half_mm:
+        outline = Outline(kind="ellipse", size_mm=(2.6 * half_mm, 2 * half_mm))
     made = scene(
         sheet("wall", texture=Bars(colours=((1, 1, 1), (0, 0, 0)), pitch_mm=0.5)),
         sheet(
@@ -485,7 +488,7 @@ def test_what_is_hidden_is_left_out_and_not_missed(monkeypatch, rig, scene, shee
             centre_mm=(0.1, 0, -0.5),
             rotate_deg=20,
             relief=Rough(amplitude_mm=0.05, cell_mm=0.8),
-            outline=Outline(kind="ellipse", size_mm=(2.6 * half_mm, 2 * half_mm)),
+            outline=outline,
         ),
         Balls(name="bead", at_mm=[(0, 0, -1)], radius_mm=(0.2,), kind="balls"),
     )
@@ -496,9 +499,12 @@ def test_what_is_hidden_is_left_out_and_not_missed(monkeypatch, rig, scene, shee
         SheetPart, "view", lambda part, *a, **o: seen.append(part.name) or view(part, *a, **o)
     )
     picture = render(made, camera, focus=(camera,))
-    assert ("wall" not in seen) == (half_mm > 2.0)
+    assert ("wall" not in seen) == (half_mm is None or half_mm > 2.0)
     monkeypatch.setattr(SheetPart, "fills", lambda part, *_: part.name == "wall")
+    monkeypatch.setattr(renderer, "_unhidden", lambda looks, tile: (looks, {}))
+    seen.clear()
     assert np.array_equal(picture, render(made, camera, focus=(camera,)))
+    assert "wall" in seen
 
 
 @pytest.mark.parametrize("shape", [(100, 200), (75, 75), (76, 149)])

@@ -118,8 +118,9 @@ def _placed(u: Floats, v: Floats, n: int, *, order: int) -> npt.NDArray[np.intp]
     u -= column
     v -= row
     place, across = xp.astype(row, xp.int32), xp.astype(column, xp.int32)
-    place -= order - 1
-    across -= order - 1
+    if order > 1:
+        place -= order - 1
+        across -= order - 1
     place &= n - 1
     across &= n - 1
     place *= n + order
@@ -128,7 +129,7 @@ def _placed(u: Floats, v: Floats, n: int, *, order: int) -> npt.NDArray[np.intp]
 
 
 def _between(flat: AnyTile, place: npt.NDArray[np.intp], right: Floats) -> AnyTile:
-    left, change = take(flat, place), take(flat[1:], place)
+    left, change = take(flat, place, inside=True), take(flat[1:], place, inside=True)
     change -= left
     change *= right
     left += change
@@ -153,7 +154,7 @@ def look_up_smooth(tile: Floats, u: Floats, v: Floats) -> Floats:
     for row, weight in enumerate(down):
         line = xp.zeros_like(u)
         for column, share in enumerate(right):
-            texel = take(flat[row * (n + 2) + column :], place)
+            texel = take(flat[row * (n + 2) + column :], place, inside=True)
             texel *= share
             line += texel
         line *= weight
