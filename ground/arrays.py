@@ -117,10 +117,7 @@ def clip(values: Any, low: Any, high: Any) -> Any:
 
 
 def take(values: Any, place: Any, *, inside: bool = False) -> Any:
-    """Return the elements of a flat array, or the columns of a table, its ends' beyond its ends.
-
-    Where all places are ``inside``, which is not checked, that takes less time.
-    """
+    """Return elements of a flat array, or columns of a table; its ends' where not ``inside``."""
     if isinstance(values, np.ndarray):
         return values.take(place, axis=-1, mode="wrap" if inside else "clip")
     xp, last = namespace(values), values.shape[-1] - 1

@@ -294,37 +294,38 @@ def _across_pupil(values: Floats, rows: slice, across: _Across, axis: int) -> Fl
     change = _difference(values, axis, across.steps[0][0], rows)
     for step, here in across.steps[1:]:
         write_where(change, _difference(values, axis, step, rows), here)
-    change *= across.weight[..., None]
+    planes = xp.moveaxis(change, -1, 0)
+    planes *= across.weight
     return change
 
 
 def _difference(values: Floats, axis: int, step: int, rows: slice) -> Floats:
     """Return the differences of some rows between the pixels ``step`` to either side."""
-    # Channel by channel in memory, as layers are.
-    xp, shape = namespace(values), (values.shape[-1], rows.stop - rows.start, values.shape[1])
-    change: Floats = xp.moveaxis(xp.empty(shape, dtype=xp.float32), 0, -1)
-    if axis == 1:
-        values, part = values[rows, ...], slice(0, values.shape[1])
-    else:
-        part = rows
-    v, c = xp.moveaxis(values, axis, 0), xp.moveaxis(change, axis, 0)
-    first, last = max(part.start, step), min(part.stop, v.shape[0] - step)
+    # Channel by channel in memory, as layers are: a GPU is slow in any other order.
+    xp, v = namespace(values), namespace(values).moveaxis(values, -1, 0)
+    c: Floats = xp.empty((v.shape[0], rows.stop - rows.start, v.shape[2]), dtype=xp.float32)
+    v, part = (v, rows) if axis == 0 else (v[:, rows, :], slice(0, v.shape[2]))
+    length = v.shape[1 + axis]
+    first, last = max(part.start, step), min(part.stop, length - step)
     if first < last:
-        inner = c[first - part.start : last - part.start, ...]
-        after, before = v[first + step : last + step, ...], v[first - step : last - step, ...]
+        after, before = (_some(v, axis, slice(first + way, last + way)) for way in (step, -step))
+        inner = _some(c, axis, slice(first - part.start, last - part.start))
         write("subtract", after, before, out=inner)
     # Toward the ends it is as over what there is.
-    for first, last, after, before, width in _ends(v.shape[0], step, part.start, part.stop):
-        end = (_rows(v, after) - _rows(v, before)) / kept(width, xp)
-        c[first - part.start : last - part.start, ...] = end * (2 * step)
-    return change
+    for first, last, after, before, width in _ends(length, step, part.start, part.stop):
+        wide = kept(width, xp)
+        wide = wide[:, None] if axis == 0 else wide
+        end = (_some(v, axis, after) - _some(v, axis, before)) / wide
+        _some(c, axis, slice(first - part.start, last - part.start))[...] = end * (2 * step)
+    return xp.moveaxis(c, 0, -1)  # type: ignore[no-any-return]
 
 
-def _rows(values: Floats, at: slice | npt.NDArray) -> Floats:
+def _some(values: Floats, axis: int, at: slice | npt.NDArray) -> Floats:
+    """Return some rows (axis 0) or columns of planes."""
     if isinstance(at, slice):
-        return values[at, ...]
+        return values[:, at, :] if axis == 0 else values[:, :, at]
     xp = namespace(values)
-    return xp.take(values, kept(at, xp), axis=0)  # type: ignore[no-any-return]
+    return xp.take(values, kept(at, xp), axis=1 + axis)  # type: ignore[no-any-return]
 
 
 @lru_cache(maxsize=256)
@@ -341,7 +342,7 @@ def _ends(length: int, step: int, start: int, stop: int) -> list[tuple[int, int,
             continue
         at = np.arange(first, last)
         after, before = np.minimum(at + step, length - 1), np.maximum(at - step, 0)
-        width = np.maximum(after - before, 1).astype(np.float32)[:, None, None]
+        width = np.maximum(after - before, 1).astype(np.float32)
         places: list[Any] = [after, before]
         if length >= 2 * step:  # views of the values will do
             places = [slice(int(one[0]), int(one[-1]) + 1) for one in places]
