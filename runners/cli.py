@@ -52,7 +52,7 @@ COMMANDS = {
 }
 
 #: What the processes load that a command starts, unless it is told to start none.
-LOADED = {"render": ["stacktruth.runners.cli", "stacktruth.simulator.stack.pieces"]}
+LOADED = {"render": ["stacktruth.simulator.stack.pieces"]}
 
 _LONGEST = 500
 

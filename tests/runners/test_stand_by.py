@@ -95,6 +95,7 @@ def test_a_process_that_is_lost_is_told(lost, tmp_path):
     _, said = process.communicate(timeout=60)
     assert process.returncode == 1
     assert "a rendering process was ended from outside" in said
+    assert "Warning" not in said
     assert not list(tmp_path.iterdir())
     assert not psutil.wait_procs(below, timeout=10)[1]
 
