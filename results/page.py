@@ -228,7 +228,6 @@ def speed(folder: Path) -> dict[str, object]:
     """Return what was measured of time, and on what; nothing where that was not done."""
     if not (folder / "table.csv").is_file():
         return {}
-    ran_on = json.loads((folder / "environment.json").read_text(encoding="utf-8"))
     rows = pd.read_csv(folder / "table.csv")
     told = [
         (one.what, f"{one.measured:.3g} {one.unit}", _aim(one.aim, one.at_least))
@@ -236,20 +235,22 @@ def speed(folder: Path) -> dict[str, object]:
         if isfinite(one.measured)  # what needs a package that was not there is not told
     ]
     return {
-        "commit": ran_on["commit"][:7] or "unknown",
-        "processor": ran_on["processor"],
-        "cores": ran_on["cores"],
-        "tracer": _ran_tracer(folder),
+        "ran_on": _ran_on(folder),
         "table": table(("what", "measured", "aim"), told),
         "gpu": gpu(folder),
     }
 
 
-def _ran_tracer(folder: Path) -> str:
-    """Return what processor the path tracer ran on; nothing where it did not run apart."""
-    if not (folder / "tracer.json").is_file():
-        return ""
-    return str(json.loads((folder / "tracer.json").read_text(encoding="utf-8"))["processor"])
+def _ran_on(folder: Path) -> str:
+    """Return what each kind of lines was measured on, those of one machine and commit together."""
+    found: dict[str, list[str]] = {}
+    for kind in ("lines", "tracer", "curves", "render", "bench"):
+        if (folder / f"{kind}.json").is_file():
+            one = json.loads((folder / f"{kind}.json").read_text(encoding="utf-8"))
+            commit = one["commit"][:7] or "unknown"
+            machine = f"{one['processor']}, {one['cores']} logical cores, commit `{commit}`"
+            found.setdefault(machine, []).append(kind)
+    return "; ".join(f"{', '.join(kinds)}: {machine}" for machine, kinds in found.items())
 
 
 def gpu(folder: Path) -> dict[str, object]:

@@ -343,13 +343,11 @@ def alone(levels: list[str], jobs: int, only: list[str]) -> dict[str, pd.DataFra
 
 
 def kept(folder: Path, tables: dict[str, pd.DataFrame], ran_on: dict[str, object]) -> None:
-    """Write tables, each in a file of its own, and what they were measured on."""
+    """Write tables, each in a file of its own, and beside it what it was measured on."""
     folder.mkdir(parents=True, exist_ok=True)
     for kind, table in tables.items():
         table.to_csv(folder / f"{kind}.csv", index=False, float_format="%.4g")
-    # The path tracer may run on another machine than the rest.
-    name = "tracer.json" if set(tables) == {"tracer"} else "environment.json"
-    (folder / name).write_text(pretty_json(ran_on), encoding="utf-8")
+        (folder / f"{kind}.json").write_text(pretty_json(ran_on), encoding="utf-8")
 
 
 if __name__ == "__main__":
