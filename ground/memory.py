@@ -8,6 +8,8 @@ import ctypes
 # on a block is mapped by itself, which is given back whenever it is freed.
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
 _MOST = 2**31 - 1
+#: What a C library takes that refuses to keep blocks of any size.
+_ALLOWED = 32 << 20
 
 
 def keep_freed_memory() -> None:
@@ -20,5 +22,6 @@ def keep_freed_memory() -> None:
         tell = ctypes.CDLL(None).mallopt
     except (AttributeError, OSError, TypeError):  # of glibc alone
         return
-    for what in (_TRIM_THRESHOLD, _MMAP_THRESHOLD):
-        tell(what, _MOST)
+    # With neither it would map ever smaller blocks by itself, once told what to hold.
+    if tell(_MMAP_THRESHOLD, _MOST) or tell(_MMAP_THRESHOLD, _ALLOWED):
+        tell(_TRIM_THRESHOLD, _MOST)
