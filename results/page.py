@@ -286,6 +286,7 @@ def gpu(folder: Path) -> dict[str, object]:
     return {
         "name": ran_on["gpu"],
         "cores": ran_on["cores"],
+        "curves": (folder / "curves_gpu.csv").is_file(),
         "most": f"{rows['largest_difference'].max():.1e}",
         "table": table(heads, told),
         "works": table(("work", "pixels", "GPU, s", ""), works),
