@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -175,15 +176,14 @@ def main() -> None:
     parser.add_argument("--device", default="cpu", choices=["cpu", "cuda"])
     parser.add_argument("--csv", type=Path, help="write the curves there as well")
     asked = parser.parse_args()
-    found = [
-        measured(level, curve, sides=tuple(asked.sides), side=asked.side, device=asked.device)
-        for level in asked.quality
-        for curve in CURVES
-    ]
-    curves = pd.concat(found, ignore_index=True)
-    print(curves.to_string(index=False, float_format="%.3g"))
-    if asked.csv:
-        curves.to_csv(asked.csv, index=False, float_format="%.4g")
+    how = {"sides": tuple(asked.sides), "side": asked.side, "device": asked.device}
+    found: list[pd.DataFrame] = []
+    for level, curve in product(asked.quality, CURVES):
+        found.append(measured(level, curve, **how))
+        print(found[-1].to_string(index=False, float_format="%.3g"), flush=True)
+        if asked.csv:
+            curves = pd.concat(found, ignore_index=True)
+            curves.to_csv(asked.csv, index=False, float_format="%.4g")
 
 
 if __name__ == "__main__":

@@ -57,10 +57,11 @@ def times_with(
     ratios: dict[int, list[float]] = {count: [] for count in workers}
     for _ in range(rounds):
         one = wall_s(lambda: work(1))
+        print(f"1 worker {one:.1f} s", flush=True)
         for count, found in ratios.items():
             more = wall_s(lambda count=count: work(count))
             found.append(one / more)
-            print(f"1 worker {one:.1f} s, {count} {more:.1f} s: {found[-1]:.2f} times", flush=True)
+            print(f"{count} workers {more:.1f} s: {found[-1]:.2f} times", flush=True)
     return ratios
 
 
