@@ -19,7 +19,7 @@ def stand_by(*modules: str) -> None:
 
     It has no threads but its own, so that it may be forked, which this process may not. What other
     libraries start by `multiprocessing` comes of it as well, so this is for the start of a program
-    of one's own. Where it is not safe, or one core is all there is, nothing is done.
+    of one's own. Where it is not safe or cannot be, or one core is all there is, nothing is done.
 
     Parameters
     ----------
@@ -29,8 +29,11 @@ def stand_by(*modules: str) -> None:
     if sys.platform == "linux" and len(os.sched_getaffinity(0)) > 1:
         set_start_method("forkserver", force=True)
         set_forkserver_preload(list(modules))
-        with one_thread_each():
-            forkserver.ensure_running()
+        try:
+            with one_thread_each():
+                forkserver.ensure_running()
+        except OSError:  # the folder for temporary files takes no socket: its path is too long, ...
+            set_start_method(None, force=True)
 
 
 def one_stands_by() -> bool:

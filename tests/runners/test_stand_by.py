@@ -7,11 +7,13 @@ import signal
 import subprocess
 import sys
 import time
+from multiprocessing import forkserver, get_start_method, set_start_method
 from pathlib import Path
 
 import psutil
 import pytest
 
+from stacktruth.ground.stand_by import one_stands_by, stand_by
 from stacktruth.runners import cli
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -65,6 +67,23 @@ def test_one_stands_by_where_others_will_be_started(words, stands, monkeypatch):
     monkeypatch.setattr(cli, "stand_by", lambda *modules: told.append(modules))
     cli._stand_by(words.split())
     assert bool(told) == stands
+
+
+def test_none_stands_by_where_none_can(monkeypatch):
+    """A socket's path has some 100 characters; processes then start afresh."""
+    before = get_start_method(allow_none=True)
+
+    def refused():
+        raise OSError("AF_UNIX path too long")
+
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0, 1}, raising=False)
+    monkeypatch.setattr(forkserver, "ensure_running", refused)
+    try:
+        stand_by("json")
+        assert not one_stands_by()
+    finally:
+        set_start_method(before, force=True)
 
 
 def rendering(out: Path) -> tuple[subprocess.Popen[str], list[psutil.Process]]:
