@@ -249,6 +249,7 @@ def render(
     quality: str | Level = DEFAULT,
     tile: int | None = None,
     device: str = "cpu",
+    on_host: bool = True,
 ) -> Floats:
     """Render with each point blurred by the least defocus that any camera gives it.
 
@@ -268,7 +269,9 @@ def render(
     tile : int or None
         Which tile of the picture to render alone, by its place in `tiles_of`; None: all of them.
     device : str
-        What it is worked out on, of `ground.arrays.DEVICES`; the picture comes to the host.
+        What it is worked out on, of `ground.arrays.DEVICES`.
+    on_host : bool
+        Whether the picture comes to the host, or stays on the device.
 
     Returns
     -------
@@ -281,31 +284,6 @@ def render(
     MemoryError
         The device's memory does not hold the smallest tile.
     """
-    picture = rendered(
-        scene,
-        camera,
-        focus=focus,
-        diffraction=diffraction,
-        motion=motion,
-        quality=quality,
-        tile=tile,
-        device=device,
-    )
-    return to_host(picture)  # type: ignore[no-any-return]
-
-
-def rendered(
-    scene: Scene,
-    camera: Camera,
-    *,
-    focus: tuple[Camera, ...],
-    diffraction: bool = True,
-    motion: Path | None = None,
-    quality: str | Level = DEFAULT,
-    tile: int | None = None,
-    device: str = "cpu",
-) -> Floats:
-    """Render as `render` does, and leave the picture on the device that it was worked out on."""
     level = level_of(quality).before(scene.lighting.gain)
     side, device = side_for(scene, device), device_for(scene, device)
     # What is merged must not depend on where the picture ends.
@@ -328,7 +306,7 @@ def rendered(
     made = (_within_memory(drawn, at, device) for at in asked)
     picture = joined(camera.frame, made, side) if tile is None else next(made)
     freed(device, below=_SPARE)
-    return picture
+    return to_host(picture) if on_host else picture
 
 
 def _within_memory(draw: Callable[[Window], Floats], tile: Window, device: str) -> Floats:

@@ -16,7 +16,7 @@ from ...ground.types import Codes, Device, Floats
 from ..blur.smear import Smear, image_speed_px_per_s, rolled, smear_of, smeared
 from ..compositing.ahead import tables_ahead
 from ..compositing.levels import DEFAULT, level_of
-from ..compositing.render import joined, rendered, side_for, tiles_of
+from ..compositing.render import joined, render, side_for, tiles_of
 from ..handling.approach import Approach, nominal_stops_mm
 from ..handling.cadence import interval_s
 from ..handling.flash import Flash, fire, light_gains
@@ -286,12 +286,12 @@ class Shoot:
         array (rows, cols, 3) of float32
             Linear.
         """
-        return to_host(self._drawn(number, tile=tile))  # type: ignore[no-any-return]
+        return self._drawn(number, tile=tile, on_host=True)
 
-    def _drawn(self, number: int, *, tile: int | None = None) -> Floats:
-        """Render what `drawn` does, and leave it on the device."""
+    def _drawn(self, number: int, *, tile: int | None = None, on_host: bool) -> Floats:
+        """Render what `drawn` does, for the host or to stay on the device."""
         camera = self.camera(number)
-        return rendered(
+        return render(
             self.scene,
             camera,
             focus=(camera,),
@@ -300,6 +300,7 @@ class Shoot:
             quality=self.quality,
             tile=tile,
             device=self.device,
+            on_host=on_host,
         )
 
     def tables_ahead(self) -> list[Callable[[], object]]:
@@ -349,7 +350,7 @@ class Shoot:
         camera = self.camera(number)
         smear = self._smear(number)
         xp = namespace_on(self.device)
-        light = self._drawn(number) if drawn is None else drawn
+        light = self._drawn(number, on_host=False) if drawn is None else drawn
         picture = smeared(sent(light, xp), smear.shake)
         # A flash lights all rows at once; only light that burns on is read row by row.
         if self.light.flash is None and self.light.cadence.readout_s > 0:

@@ -240,8 +240,9 @@ def command(table: Table, bin: int, workers: int) -> None:
         run = partial(subprocess.run, [sys.executable, "-m", "stacktruth.runners.cli", *words])
         _, seconds = timed(partial(run, check=True, stdout=subprocess.DEVNULL))
         note = f"{workers} processes; with start, sensor, truth and files"
+        rows, cols = Camera(load_rig(load_scene(FEW).rig), bin=bin).frame.shape
         said = {"scene": FEW, "quality": "fast", "note": note}
-        table.row(what="command, 30 frames", **said, width=6000, height=4000, gpu_s=seconds)
+        table.row(what="command, 30 frames", **said, width=cols, height=rows, gpu_s=seconds)
 
 
 def shared(table: Table, workers: int) -> None:
