@@ -10,6 +10,8 @@ TILES_PX = {"cuda": 6144}
 SMALL = {"cuda": 10_000}
 #: Samples to work on at once, by the namespace, where more than a cache holds may go together.
 AT_ONCE = {"cupy": 1 << 27}
+#: Pixels of a picture that take as long as the steps of any picture, where these take long.
+BEGINNING_PX = {"cupy": 1 << 20}
 
 
 def tile_px(own: int, device: str) -> int:
@@ -22,6 +24,15 @@ def is_small(shape: tuple[int, int], device: str) -> bool:
     return shape[0] * shape[1] <= SMALL.get(device, 0)
 
 
+def beginning_px(xp: Any) -> int:
+    """Return how many pixels more may be drawn to have one picture fewer to draw."""
+    return BEGINNING_PX.get(_name(xp), 0)
+
+
 def at_once(samples: int, xp: Any) -> int:
     """Return how many samples to work on at once, where a processor's cache wants some number."""
-    return AT_ONCE.get(xp.__name__.rpartition(".")[2], samples)
+    return AT_ONCE.get(_name(xp), samples)
+
+
+def _name(xp: Any) -> str:
+    return str(xp.__name__.rpartition(".")[2])

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from multiprocessing import (
     forkserver,
     get_start_method,
     set_forkserver_preload,
     set_start_method,
 )
+from pathlib import Path
 
+from .litter import PREFIX, owner, remove_litter, removed
 from .threads import one_thread_each
 
 
@@ -30,7 +36,7 @@ def stand_by(*modules: str) -> None:
         set_start_method("forkserver", force=True)
         set_forkserver_preload(list(modules))
         try:
-            with one_thread_each():
+            with one_thread_each(), _own_temporary_files():
                 forkserver.ensure_running()
         except OSError:  # the folder for temporary files takes no socket: its path is too long, ...
             set_start_method(None, force=True)
@@ -39,3 +45,18 @@ def stand_by(*modules: str) -> None:
 def one_stands_by() -> bool:
     """Whether this program has said that its processes are to come of one that stands by."""
     return get_start_method(allow_none=True) == "forkserver"
+
+
+@contextmanager
+def _own_temporary_files() -> Iterator[None]:
+    """Have what is made meanwhile lie in a folder that goes at this process's end, or is found."""
+    before, usual = tempfile.tempdir, Path(tempfile.gettempdir())
+    remove_litter(usual)
+    folder = usual / f"{PREFIX}{owner()}"  # short, for the path of a socket has to be
+    folder.mkdir(mode=0o700, exist_ok=True)
+    atexit.register(removed, folder)
+    tempfile.tempdir = str(folder)
+    try:
+        yield
+    finally:
+        tempfile.tempdir = before

@@ -51,8 +51,16 @@ COMMANDS = {
     "gallery": ".commands.gallery",
 }
 
-#: What the processes load that a command starts, unless it is told to start none.
-LOADED = {"render": ["stacktruth.simulator.stack.pieces"]}
+#: What the processes load that a command starts.
+LOADED = {
+    "render": ["stacktruth.simulator.stack.pieces"],
+    "bench": ["stacktruth.runners.bench.running.work"],
+    "demo": ["stacktruth.runners.demo.demo"],
+    "dataset": ["stacktruth.runners.dataset.make"],
+    "gallery": ["stacktruth.runners.demo.gallery"],
+}
+#: Of these, those that start no process unless they are told to.
+_ALONE = {"bench"}
 
 _LONGEST = 500
 
@@ -192,9 +200,12 @@ def _asked(argv: Sequence[str]) -> list[str]:
 def _stand_by(argv: Sequence[str]) -> None:
     """Have what other processes need loaded while this one loads its own, if it will start any."""
     words = [part for word in argv for part in word.split("=", 1)]
-    alone = ("--workers", "1") in pairwise(words)
-    if _asked(argv)[0] in LOADED and not alone and not {"-h", "--help"}.intersection(words):
-        stand_by(*LOADED[_asked(argv)[0]])
+    command, *others = _asked(argv)
+    told = [value for name, value in pairwise(words) if name == "--workers"]
+    workers = told[-1] if told else "1" if command in _ALONE else "auto"
+    helps = not {"-h", "--help"}.isdisjoint(words)
+    if command in LOADED and not others and workers != "1" and not helps:
+        stand_by(*LOADED[command])
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import pickle
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from functools import lru_cache, wraps
 from io import BytesIO
@@ -42,6 +42,18 @@ def shelf_at(folder: Path) -> Iterator[None]:
         _shelf.reset(before)
 
 
+def share_tables(folder: Path) -> None:
+    """Have all tables that this process makes from now on laid in a folder, and taken from there.
+
+    Parameters
+    ----------
+    folder : Path
+        Made where it is not there; as for `shelf_at`.
+    """
+    folder.mkdir(exist_ok=True)
+    _shelf.set(folder)
+
+
 def table(*, most: int) -> Callable[[Callable[Asked, Made]], Callable[Asked, Made]]:
     """Return what makes a function keep what it made, for itself and on the shelf if there is one.
 
@@ -72,14 +84,15 @@ def _from(path: Path, make: Callable[[], Made]) -> Made:
         made: Made = pickle.loads(path.read_bytes())  # a process of ours laid it there
     except FileNotFoundError:
         made = make()
-        try:
+        with suppress(pickle.PicklingError, OSError):  # on a full disk each makes its own
             data = BytesIO()
             _AsItLies(data, protocol=5).dump(made)
-        except pickle.PicklingError:
-            return made
-        draft = path.with_name(f"{path.name}-{os.getpid()}")
-        draft.write_bytes(data.getbuffer())
-        draft.replace(path)  # whole or not at all: others look for it at any time
+            draft = path.with_name(f"{path.name}-{os.getpid()}")
+            try:
+                draft.write_bytes(data.getbuffer())
+                draft.replace(path)  # whole or not at all: others look for it at any time
+            finally:
+                draft.unlink(missing_ok=True)
     return made
 
 

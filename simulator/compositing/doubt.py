@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
 from ...ground.arrays import clip, namespace, sent, to_host
+from ...ground.chunks import beginning_px
 from ...ground.types import Bools, Floats
 from ..view.camera import Window
 from .pile import PILE_REACH_PX
@@ -20,6 +21,8 @@ BLOCK_PX = 8
 #: A tile is rendered this far around itself where blocks are decided on: three blocks, that what is
 #: decided in it does not depend on where it ends, and as many as what is laid there depends on.
 MARGIN_PX = (3 + -(-PILE_REACH_PX // BLOCK_PX)) * BLOCK_PX
+#: One count of blocks, or many.
+Side = TypeVar("Side", int, npt.NDArray[np.intp])
 #: A rectangle takes about as long as one that is so much larger all round: light comes from there.
 _AROUND = 5
 
@@ -87,7 +90,7 @@ def _parts(weight: Floats, window: Window, tile: Window) -> list[Window]:
     corner = (window.row0, window.row0, window.col0, window.col0)
     whole = [
         Window(*(edge * BLOCK_PX + first for edge, first in zip(part, corner, strict=True)))
-        for part in _rectangles(blocks)
+        for part in _rectangles(blocks, beginning_px(xp) // BLOCK_PX**2)
     ]
     return [part.common(tile) for part in whole]
 
@@ -111,31 +114,48 @@ def _between(values: Floats, at: npt.NDArray) -> Floats:
     return first * (1 - share) + second * share  # type: ignore[no-any-return]
 
 
-def _rectangles(needed: Bools) -> Iterator[tuple[int, int, int, int]]:
+def _rectangles(needed: Bools, each: int) -> Iterator[tuple[int, int, int, int]]:
     """Yield rectangles (row0, row1, col0, col1) that hold a mask, as cheap as cuts can make them.
 
-    A rectangle is cut in two where the two halves, shrunk to what they hold, are the cheapest.
+    A rectangle is cut in two where the two halves, shrunk to what they hold, are the cheapest,
+    though each costs so much more than what it holds.
     """
     box = _box(needed)
     if box is None:
         return
     row0, row1, col0, col1 = box
     inside = needed[row0:row1, col0:col1]
-    best, cut = _cost(box), None
-    for axis in (0, 1):
-        for at in range(1, inside.shape[axis]):
-            halves = [_box(half) for half in np.split(inside, [at], axis)]
-            cost = sum(_cost(half) for half in halves if half is not None)
-            if cost < best:
-                best, cut = cost, (at, axis)
-    if cut is None:
+    down = _halves_cost(inside)
+    costs = np.concatenate([down, _halves_cost(inside.T)])
+    if not len(costs) or costs.min() + each >= _cost(row1 - row0, col1 - col0):
         yield box
         return
-    at, axis = cut
+    best = int(np.argmin(costs))
+    axis, at = (0, best + 1) if best < len(down) else (1, best - len(down) + 1)
     for half, first in zip(np.split(inside, [at], axis), (0, at), strict=True):
-        down, across = (row0 + first, col0) if axis == 0 else (row0, col0 + first)
-        for r0, r1, c0, c1 in _rectangles(half):
-            yield r0 + down, r1 + down, c0 + across, c1 + across
+        below, beside = (row0 + first, col0) if axis == 0 else (row0, col0 + first)
+        for r0, r1, c0, c1 in _rectangles(half, each):
+            yield r0 + below, r1 + below, c0 + beside, c1 + beside
+
+
+def _halves_cost(inside: Bools) -> npt.NDArray[np.intp]:
+    """Return what the two halves cost where a mask is cut before its second row, third, ...
+
+    Parameters
+    ----------
+    inside : array (rows, cols)
+        Its first row and its last hold something.
+    """
+    count = len(inside)
+    cost = np.zeros(count - 1, np.intp)
+    for way in (slice(None), slice(None, None, -1)):
+        mask = inside[way]
+        filled = np.maximum.accumulate(np.where(mask.any(axis=1), np.arange(1, count + 1), 0))
+        held = np.maximum.accumulate(mask, axis=0)
+        width = mask.shape[1] - held.argmax(axis=1) - held[:, ::-1].argmax(axis=1)
+        # The half that grows from this end, up to each cut.
+        cost += _cost(filled, width)[:-1][way]
+    return cost
 
 
 def _box(needed: Bools) -> tuple[int, int, int, int] | None:
@@ -146,6 +166,6 @@ def _box(needed: Bools) -> tuple[int, int, int, int] | None:
     return int(rows[0]), int(rows[-1]) + 1, int(cols[0]), int(cols[-1]) + 1
 
 
-def _cost(box: tuple[int, int, int, int]) -> int:
-    row0, row1, col0, col1 = box
-    return (row1 - row0 + 2 * _AROUND) * (col1 - col0 + 2 * _AROUND)
+def _cost(rows: Side, cols: Side) -> Side:
+    """Return how long a rectangle of blocks takes, or several do."""
+    return (rows + 2 * _AROUND) * (cols + 2 * _AROUND)

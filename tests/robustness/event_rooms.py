@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import signal
 import subprocess
@@ -127,6 +128,7 @@ class Process:
 
 
 def _become(words: Sequence[str], cwd: Path, env: Mapping[str, str], said: int) -> NoReturn:
+    atexit._clear()  # what this process would do is not the copy's to do
     os.setsid()
     os.chdir(cwd)
     os.environ.clear()
@@ -136,7 +138,11 @@ def _become(words: Sequence[str], cwd: Path, env: Mapping[str, str], said: int) 
     os.dup2(said, 1)
     os.dup2(said, 2)
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    status = main(list(words))
+    # As whoever starts it finds them: a test's own streams go elsewhere.
+    sys.stdout, sys.stderr = (os.fdopen(number, "w", closefd=False) for number in (1, 2))
+    sys.argv[1:] = words
+    status = main()
+    atexit._run_exitfuncs()
     with suppress(OSError):
         sys.stdout.flush()
         sys.stderr.flush()

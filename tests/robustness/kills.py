@@ -10,6 +10,7 @@ directory, or alive.
 from __future__ import annotations
 
 import argparse
+import atexit
 import os
 import resource
 import signal
@@ -142,11 +143,14 @@ class Room:
         number = os.fork()
         if number:
             return number
+        atexit._clear()  # what this process would do is not the copy's to do
         os.setsid()
         os.environ["TMPDIR"], tempfile.tempdir = str(self.temporary), None
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         os.dup2(os.open(self.said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 2)
-        status = main([str(self.out) if word == "OUT" else word for word in argv])
+        sys.argv[1:] = [str(self.out) if word == "OUT" else word for word in argv]
+        status = main()
+        atexit._run_exitfuncs()
         sys.stderr.flush()
         os._exit(status)
 

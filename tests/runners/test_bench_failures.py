@@ -128,9 +128,8 @@ class TestKilled:
         process = start(suite, out, "--workers", "2")
         wait_for(lambda: below(process, "stacktruth.runners.isolate.child"))
         methods = below(process, "stacktruth.runners.isolate.child")
-        parents = {parent.pid for method in methods for parent in method.parents()}
-        victim = next(w for w in below(process, "spawn_main") if w.pid in parents)
-        victim.kill()
+        started = below(process, "multiprocessing")
+        next(above for above in methods[0].parents() if above in started).kill()
         status, said = told(process)
         assert status == 1
         assert is_short(said)

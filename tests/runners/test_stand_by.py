@@ -57,12 +57,16 @@ def test_processes_come_of_one_that_has_no_threads(tmp_path):
         ("render ramp --out s --workers 1", False),
         ("render ramp --out s --workers=1", False),
         ("render --help", False),
-        ("bench quick --out s --workers 4", False),
+        ("bench quick --out s --workers 4", True),
+        ("bench quick --out s", False),
+        ("bench quick --out s --workers=1", False),
+        ("demo", True),
+        ("plan ramp", False),
         ("nonsense", False),
     ],
 )
 def test_one_stands_by_where_others_will_be_started(words, stands, monkeypatch):
-    """A benchmark starts its own afresh: it is killed, stopped and measured in more ways."""
+    """So it is by default but for a benchmark, which works alone unless it is told otherwise."""
     told = []
     monkeypatch.setattr(cli, "stand_by", lambda *modules: told.append(modules))
     cli._stand_by(words.split())

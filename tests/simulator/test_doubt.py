@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from stacktruth.ground import chunks
+from stacktruth.simulator.compositing import doubt as doubts
 from stacktruth.simulator.compositing.doubt import BLOCK_PX, places
 from stacktruth.simulator.view.camera import Window
 
@@ -58,3 +60,34 @@ def test_what_is_decided_does_not_depend_on_the_tile(doubt) -> None:
         np.testing.assert_array_equal(
             one.weight[inner.slices_in(AROUND)], other.weight[inner.slices_in(smaller)]
         )
+
+
+def test_where_beginning_takes_long_few_rectangles_are_cut(doubt, monkeypatch) -> None:
+    """Two spots far apart are two rectangles, or one where that is to be dearer."""
+    spots = np.zeros_like(doubt)
+    spots[60:70, 60:70] = spots[150:160, 250:260] = 0.02
+    (apart,) = places(spots, AROUND, TILE, CUTS[:1])
+    monkeypatch.setitem(chunks.BEGINNING_PX, "numpy", 1 << 20)
+    (together,) = places(spots, AROUND, TILE, CUTS[:1])
+    assert (len(apart.parts), len(together.parts)) == (2, 1)
+    np.testing.assert_array_equal(apart.weight, together.weight)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_rectangles_are_cut_where_that_saves_most(seed) -> None:
+    """Against all cuts of a mask, each tried for itself: no first cut would have been cheaper."""
+    rng = np.random.default_rng(seed)
+    mask = rng.random(rng.integers(2, 24, 2)) < 0.03
+    mask[[0, -1], [0, -1]] = True
+
+    def cost(part: np.ndarray) -> int:
+        rows, cols = (np.flatnonzero(part.any(axis=axis)) for axis in (1, 0))
+        return int(np.prod([np.ptp(at) + 1 + 10 for at in (rows, cols)]))
+
+    for axis in (0, 1):
+        found = doubts._halves_cost(mask if axis == 0 else mask.T)
+        tried = [
+            sum(cost(half) for half in np.split(mask, [at], axis))
+            for at in range(1, mask.shape[axis])
+        ]
+        assert found.tolist() == tried

@@ -9,12 +9,16 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
 
 from threadpoolctl import threadpool_limits
 
 from ....ground.checksum import sha256
+from ....ground.litter import removed
 from ....ground.threads import one_thread_each
 from ....simulator.processes import processes
+from ....simulator.tables import share_tables
 from ...cluster import connected
 from .work import Task, do
 
@@ -53,10 +57,20 @@ def in_this_process() -> Iterator[None]:
 
 
 @contextmanager
-def on_this_machine(workers: int) -> Iterator[Pool]:
-    """Give a pool of processes of this machine; they end with this one."""
-    with processes(workers) as pool:
-        yield Pool(submit=lambda task: pool.submit(do, task), workers=workers, local=True)
+def on_this_machine(workers: int, tables: Path) -> Iterator[Pool]:
+    """Give a pool of processes of this machine; they end with this one.
+
+    Parameters
+    ----------
+    workers : int
+    tables : Path
+        New folder that they share long tables in meanwhile; no method may write there.
+    """
+    try:
+        with processes(workers, start=partial(share_tables, tables)) as pool:
+            yield Pool(submit=lambda task: pool.submit(do, task), workers=workers, local=True)
+    finally:
+        removed(tables)
 
 
 @contextmanager

@@ -114,7 +114,7 @@ def bench(
         check_key(only, cells, suite=suite.name)
     with request():
         refuse_other_contents(store, suite, cells)
-    with _kept(store), _workers(workers, cluster) as pool:
+    with _kept(store), _workers(workers, cluster, store.tables) as pool:
         store.make()
         store.clear()
         with store.locked(f"{which}-of-{count}"):
@@ -157,11 +157,13 @@ def _found_before(suite: Suite, folder: Path) -> Suite:
     return held if replace(held, places=suite.places) == suite else suite
 
 
-def _workers(workers: int, cluster: str | None) -> AbstractContextManager[Pool | None]:
+def _workers(
+    workers: int, cluster: str | None, tables: Path
+) -> AbstractContextManager[Pool | None]:
     """Return where the work is done; None where this process does it."""
     if cluster is not None:
         return on_cluster(cluster)
-    return on_this_machine(workers) if workers > 1 else in_this_process()
+    return on_this_machine(workers, tables) if workers > 1 else in_this_process()
 
 
 def _bar(name: str, total: int) -> tqdm[Any]:

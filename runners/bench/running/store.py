@@ -18,7 +18,7 @@ from typing import Any
 from ....ground.atomic import write_whole
 from ....ground.checksum import sha256
 from ....ground.json_text import read_json
-from ....ground.litter import remove_litter
+from ....ground.litter import owner, remove_litter
 from ....ground.locks import locked
 from ....simulator.stack.manifest import canonical_json
 from ...request import RequestError
@@ -59,6 +59,11 @@ class Store:
     def stacks(self) -> Path:
         """Where rendered stacks lie while their cells run."""
         return self.path / "stacks"
+
+    @property
+    def tables(self) -> Path:
+        """What this process and those that it starts share while they are at work."""
+        return self.path / f".tables-{owner()}"
 
     def output(self, cell: str) -> Path:
         """Return the folder of what a method made in a cell."""

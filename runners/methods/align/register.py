@@ -49,6 +49,8 @@ _HUBER = 1.345
 # Steps end when no corner moves by more than this, or after so many.
 _DONE_PX = 0.005
 _STEPS = 20
+# With less contrast than this nothing moves; of fewer places, too little is seen.
+_FLAT, _LEAST_PLACES = 1e-6, 50
 # Only the steepest part of each cell is used: the rest says little of a motion, and costs time.
 _CELLS = 8
 _STEEPEST = 0.3
@@ -263,22 +265,28 @@ class _Problem:
         self.directions = MODELS[model]
         height, width = self.shape
         self.half = np.hypot(height, width) / 2
-        self.centre = np.array([(width - 1) / 2, (height - 1) / 2])
+        centre = ((width - 1) / 2, (height - 1) / 2)
         down, right = (np.asarray(slope) for slope in np.gradient(reference))
-        self.rows, self.columns = np.nonzero(_steepest(down**2 + right**2))
-        x = ((self.columns - self.centre[0]) / self.half).astype(np.float32)
-        y = ((self.rows - self.centre[1]) / self.half).astype(np.float32)
-        slopes = (right[self.rows, self.columns], down[self.rows, self.columns])
-        value = reference[self.rows, self.columns]
-        bend = ndimage.laplace(reference)[self.rows, self.columns]
+        rows, columns = np.nonzero(_steepest(down**2 + right**2))
+        self.places = np.stack([columns, rows, np.ones_like(rows)]).astype(float)
+        x = ((columns - centre[0]) / self.half).astype(np.float32)
+        y = ((rows - centre[1]) / self.half).astype(np.float32)
+        slopes = (right[rows, columns], down[rows, columns])
+        value = reference[rows, columns]
+        bend = ndimage.laplace(reference)[rows, columns]
         # A difference in blur is, to first order, a multiple of the second derivative. Depth
-        # changes over the picture, so the multiple may change linearly.
-        self.explained = np.stack(
+        # changes over the picture, so the multiple may change linearly. Place after place, as they
+        # are picked.
+        self.explaining = np.stack(
             [self._change(direction, slopes, x, y) for direction in self.directions]
-            + [value, np.ones_like(value), bend, bend * x, bend * y]
+            + [value, np.ones_like(value), bend, bend * x, bend * y],
+            axis=1,
         )
+        self.diagonal = np.diag_indices(self.explaining.shape[1])
         free = [direction is _SHIFT_X or direction is _SHIFT_Y for direction in self.directions]
         self.prior = np.where(free, 0.0, (prior_sd * self.half) ** -2.0)
+        self.to_centre = similarity(x=-centre[0], y=-centre[1])
+        self.from_centre = np.linalg.inv(self.to_centre)
 
     @staticmethod
     def _change(direction: Matrix, slopes: tuple[Floats, Floats], x: Floats, y: Floats) -> Floats:
@@ -294,60 +302,106 @@ class _Problem:
         surface : array (rows, cols) of float32
             The moving picture, or for order 3 its spline coefficients.
         """
-        correlation = -1.0
+        part = fit = None
         for _ in range(_STEPS):
-            step, correlation = self._step(matrix, surface, order)
-            moved = matrix @ step
+            x, y, _ = matrix @ self.places
+            there = inside(y, x, self.shape)
+            if part is None or not np.array_equal(there, part.there):
+                part = self._part(there)
+            fit = None
+            if len(part.explaining) < max(_LEAST_PLACES, 0.1 * there.size):
+                break
+            seen = ndimage.map_coordinates(
+                surface, [y[there], x[there]], order=order, mode="nearest", prefilter=False
+            )
+            fit = self._fit(part, seen)
+            moved = matrix @ self._transform(fit)
             done = displacement(moved, matrix, self.shape) < _DONE_PX
             matrix = moved
             if done:
                 break
-        return Registration(matrix, correlation)
+        return Registration(matrix, -1.0 if fit is None else fit.correlation(len(self.directions)))
 
-    def _step(self, matrix: Matrix, surface: Floats, order: int) -> tuple[Matrix, float]:
-        """Return the transform to put first, and how well the pictures agreed before it."""
-        x, y, _ = matrix @ np.stack([self.columns, self.rows, np.ones_like(self.rows)])
-        seen_at = inside(y, x, self.shape)
-        if seen_at.sum() < max(50, 0.1 * seen_at.size):
-            return np.eye(3), -1.0
-        seen = ndimage.map_coordinates(
-            surface, [y[seen_at], x[seen_at]], order=order, mode="nearest", prefilter=False
-        )
-        explained = self.explained[:, seen_at]
-        amounts = self._fit(explained, seen, np.ones_like(seen))
-        residual = seen - amounts @ explained
-        noise = 1.4826 * float(np.median(np.abs(residual))) + 1e-9
-        weight = np.minimum(1, _HUBER * noise / (np.abs(residual) + 1e-12)).astype(np.float32)
-        amounts = self._fit(explained, seen, weight, noise)
-        count = len(self.directions)
-        model = amounts[count:] @ explained[count:]
-        contrast = amounts[count] if amounts[count] > 1e-6 else np.inf
-        return self._transform(-amounts[:count] / contrast), _correlation(model, seen)
+    def _part(self, there: Bools) -> _Part:
+        """Return what explains the places that are seen."""
+        explaining = np.take(self.explaining, np.flatnonzero(there), axis=0)
+        weighted = explaining.copy()
+        return _Part(there, explaining, weighted.T @ explaining, weighted)
 
-    def _fit(
-        self, explained: Floats, seen: Floats, weight: Floats, noise: float | None = None
-    ) -> Doubles:
-        """Weighted least squares, with the prior when the noise is known."""
-        weighted = explained * weight
-        normal = (weighted @ explained.T).astype(float)
-        count = len(self.directions)
+    def _fit(self, part: _Part, seen: Floats) -> _Fit:
+        """Weighted least squares, where what all but agrees counts in full."""
+        explaining, weighted = part.explaining, part.weighted
+        amounts = self._solved(part.normal, explaining.T @ seen)
+        residual = np.abs(seen - amounts @ explaining.T)
+        noise = 1.4826 * float(np.median(residual)) + 1e-9
+        weight = np.minimum(1, _HUBER * noise / (residual + 1e-12)).astype(np.float32)
+        np.multiply(explaining, weight[:, None], out=weighted)
+        amounts = self._solved(weighted.T @ explaining, weighted.T @ seen, noise)
+        return _Fit(amounts, explaining, seen)
+
+    def _solved(self, normal: Floats, seen: Floats, noise: float | None = None) -> Doubles:
+        """Solve normal equations, with the prior when the noise is known."""
+        normal = normal.astype(float)
         if noise is not None:
             # Band-passed values are alike over some pixels, so they are fewer independent facts.
             facts_per_value = _STEEPEST / (4 * np.pi * _BAND[0] ** 2)
-            normal[np.diag_indices(count)] += self.prior * noise**2 / facts_per_value
-        normal[np.diag_indices_from(normal)] *= 1 + 1e-7
-        normal[np.diag_indices_from(normal)] += 1e-20
-        return np.linalg.solve(normal, (weighted @ seen).astype(float))
+            turned = tuple(at[: len(self.directions)] for at in self.diagonal)
+            normal[turned] += self.prior * noise**2 / facts_per_value
+        normal[self.diagonal] *= 1 + 1e-7
+        normal[self.diagonal] += 1e-20
+        return np.linalg.solve(normal, seen.astype(float))
 
-    def _transform(self, amounts: Doubles) -> Matrix:
+    def _transform(self, fit: _Fit) -> Matrix:
         """Turn amounts in pixels of displacement into a transform about the centre."""
+        count = len(self.directions)
+        contrast = fit.amounts[count] if fit.amounts[count] > _FLAT else np.inf
         per_px = np.array([1 / self.half, 1 / self.half, 1.0])
         small = np.eye(3)
-        for amount, direction in zip(amounts, self.directions, strict=True):
+        for amount, direction in zip(-fit.amounts[:count] / contrast, self.directions, strict=True):
             small += amount * direction * per_px
-        to_centre = np.eye(3)
-        to_centre[:2, 2] = -self.centre
-        return np.linalg.inv(to_centre) @ small @ to_centre
+        return self.from_centre @ small @ self.to_centre
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Part:
+    """The places that are seen, which stay the same for many steps.
+
+    Parameters
+    ----------
+    there : array (places,) of bool
+        Which of all those chosen.
+    explaining : array (places, things that explain) of float32
+    normal : array (things that explain, things that explain) of float32
+        Sums of their products, all places counting alike.
+    weighted : array (places, things that explain) of float32
+        What is worked in.
+    """
+
+    there: Bools
+    explaining: Floats
+    normal: Floats
+    weighted: Floats
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Fit:
+    """How one picture was explained by another.
+
+    Parameters
+    ----------
+    amounts : array (things that explain,)
+        Those of a change of the transform, then contrast, offset and what a blur changes.
+    explaining : array (places, things that explain) of float32
+    seen : array (places,) of float32
+    """
+
+    amounts: Doubles
+    explaining: Floats
+    seen: Floats
+
+    def correlation(self, first: int) -> float:
+        """Return how well all from the ``first`` amount on, so without motion, explain it."""
+        return _correlation(self.amounts[first:] @ self.explaining.T[first:], self.seen)
 
 
 def _steepest(steepness: Floats) -> Bools:
@@ -361,6 +415,6 @@ def _steepest(steepness: Floats) -> Bools:
     return chosen
 
 
-def _correlation(first: Floats, second: Floats) -> float:
+def _correlation(first: Doubles, second: Floats) -> float:
     spread = float(first.std() * second.std())
     return float(((first - first.mean()) * (second - second.mean())).mean() / (spread + 1e-20))
