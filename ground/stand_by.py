@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import atexit
 import os
 import sys
 import tempfile
@@ -13,11 +12,15 @@ from multiprocessing import (
     get_start_method,
     set_forkserver_preload,
     set_start_method,
+    util,
 )
 from pathlib import Path
 
 from .litter import PREFIX, owner, remove_litter, removed
 from .threads import one_thread_each
+
+#: At a process's end `multiprocessing` removes its own temporary files with the priority -100.
+_LAST = -101
 
 
 def stand_by(*modules: str) -> None:
@@ -54,7 +57,8 @@ def _own_temporary_files() -> Iterator[None]:
     remove_litter(usual)
     folder = usual / f"{PREFIX}{owner()}"  # short, for the path of a socket has to be
     folder.mkdir(mode=0o700, exist_ok=True)
-    atexit.register(removed, folder)
+    # After `multiprocessing` has removed what it made there.
+    util.Finalize(None, removed, (folder,), exitpriority=_LAST)
     tempfile.tempdir = str(folder)
     try:
         yield

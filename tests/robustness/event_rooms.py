@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import atexit
 import os
 import signal
 import subprocess
@@ -14,6 +13,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from importlib import import_module
+from multiprocessing import util
 from pathlib import Path
 from typing import NoReturn
 
@@ -96,12 +96,14 @@ class Process:
         said: Path,
     ) -> None:
         self.said, self.status = said, None
+        self._started: subprocess.Popen[bytes] | None = None
         with said.open("wb") as file:
             if before:
                 argv = [*before, sys.executable, "-m", "stacktruth.runners.cli", *words]
                 null = subprocess.DEVNULL
                 how = {"cwd": cwd, "env": env, "stdin": null, "stdout": file, "stderr": file}
-                self.pid = subprocess.Popen(argv, start_new_session=True, **how).pid
+                self._started = subprocess.Popen(argv, start_new_session=True, **how)
+                self.pid = self._started.pid
                 return
             self.pid = os.fork()
             if self.pid == 0:
@@ -109,7 +111,9 @@ class Process:
 
     def poll(self) -> int | None:
         """Return its exit status, negative for a signal; None where it is at work."""
-        if self.status is None:
+        if self._started is not None:
+            self.status = self._started.poll()
+        elif self.status is None:
             ended, status = os.waitpid(self.pid, os.WNOHANG)
             self.status = os.waitstatus_to_exitcode(status) if ended else None
         return self.status
@@ -128,7 +132,6 @@ class Process:
 
 
 def _become(words: Sequence[str], cwd: Path, env: Mapping[str, str], said: int) -> NoReturn:
-    atexit._clear()  # what this process would do is not the copy's to do
     os.setsid()
     os.chdir(cwd)
     os.environ.clear()
@@ -142,7 +145,7 @@ def _become(words: Sequence[str], cwd: Path, env: Mapping[str, str], said: int) 
     sys.stdout, sys.stderr = (os.fdopen(number, "w", closefd=False) for number in (1, 2))
     sys.argv[1:] = words
     status = main()
-    atexit._run_exitfuncs()
+    util._run_finalizers()  # as at its end, which a copy does not come to
     with suppress(OSError):
         sys.stdout.flush()
         sys.stderr.flush()

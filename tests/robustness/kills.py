@@ -10,7 +10,6 @@ directory, or alive.
 from __future__ import annotations
 
 import argparse
-import atexit
 import os
 import resource
 import signal
@@ -23,7 +22,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
 from itertools import count
-from multiprocessing import get_context
+from multiprocessing import get_context, util
 from pathlib import Path
 
 import numpy as np
@@ -143,14 +142,13 @@ class Room:
         number = os.fork()
         if number:
             return number
-        atexit._clear()  # what this process would do is not the copy's to do
         os.setsid()
         os.environ["TMPDIR"], tempfile.tempdir = str(self.temporary), None
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         os.dup2(os.open(self.said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 2)
         sys.argv[1:] = [str(self.out) if word == "OUT" else word for word in argv]
         status = main()
-        atexit._run_exitfuncs()
+        util._run_finalizers()  # as at its end, which a copy does not come to
         sys.stderr.flush()
         os._exit(status)
 

@@ -2,7 +2,9 @@
 
 Each line is a ratio, so that machines can be compared: CPU time of one process on one thread
 against CPU time of another work in the same process, in turn; for workers, wall time against that
-of one worker, which means something only where so many cores are idle. Beside it stands the aim.
+of one worker, which means something only where so many cores are idle. Beside it stands the aim,
+and what as many processes come to that share nothing (`apart.py`): no machine's cores are as many
+times as fast as one.
 First come the lines of CPU time and the curves (`curves.py`), ``--jobs`` of them side by side,
 then the lines of workers, alone.
 
@@ -32,6 +34,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from apart import times_together
 from bench_workers import SUITE, run
 from curves import CURVES, curves_figure, in_convolutions, measured
 from judge_cost import judged
@@ -51,7 +54,13 @@ from stacktruth.simulator.stack.manifest import pretty_json
 
 _COLUMNS = ["what", "measured", "unit", "aim", "at_least"]
 #: What is measured, each kept in a file of its own.
-_KINDS = ["lines", "tracer", "curves", "render", "bench"]
+_KINDS = ["lines", "tracer", "curves", "apart", "render", "bench"]
+#: Those of workers, and how the table names them.
+_WORKS = {
+    "apart": "frames that share nothing, by",
+    "render": "render with",
+    "bench": "bench with",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -201,8 +210,9 @@ def workers_table(name: str, counts: list[int], *, side: int, stacks: int) -> pd
 
     Parameters
     ----------
-    name : {"render", "bench"}
-        A shoot of 16 frames, or a benchmark of short stacks.
+    name : {"apart", "render", "bench"}
+        Frames by processes that share nothing, a shoot of 16 frames, or a benchmark of short
+        stacks.
     counts : list of int
         Numbers of workers.
     side : int
@@ -210,6 +220,8 @@ def workers_table(name: str, counts: list[int], *, side: int, stacks: int) -> pd
     stacks : int
         Of the benchmark, a multiple of the workers.
     """
+    if name == "apart":
+        return _times_table(name, times_together(counts))
     plan = a_shoot("snail-shell", side, frames=16)
     stand_by(*LOADED["render"])  # as the command does while it loads its own
     with tempfile.TemporaryDirectory() as place:
@@ -217,11 +229,14 @@ def workers_table(name: str, counts: list[int], *, side: int, stacks: int) -> pd
         seeds = list(range(1, stacks + 1))
         suite.write_text(SUITE.format(seeds=seeds, frames=3, side=side // 16))
         works = {"render": lambda n: write(plan, n), "bench": lambda n: run(suite, n)}
-        found = [
-            {"work": name, "workers": count, "times_as_fast": statistics.median(ratios)}
-            for count, ratios in times_with(works[name], workers=counts, rounds=1).items()
-        ]
-    return pd.DataFrame(found)
+        found = times_with(works[name], workers=counts, rounds=1)
+    return _times_table(name, {count: statistics.median(one) for count, one in found.items()})
+
+
+def _times_table(name: str, times: dict[int, float]) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"work": name, "workers": count, "times_as_fast": one} for count, one in times.items()
+    )
 
 
 def _value(number: int) -> float:
@@ -265,7 +280,7 @@ def worker_rows(workers: pd.DataFrame) -> list[list[object]]:
     rows: list[list[object]] = []
     for _, one in workers.iterrows():
         aim = aims.get((one["work"], one["workers"]))
-        what = f"{one['work']} with {one['workers']} workers"
+        what = f"{_WORKS[one['work']]} {one['workers']} workers"
         rows.append([what, round(one["times_as_fast"], 2), "times as fast as one", aim, True])
     return rows
 
@@ -305,14 +320,14 @@ def main() -> None:
         counts = [count for count in (2, 4, 8, 16) if count <= usable_cores()]
     if "tracer" in asked.only:
         tables["tracer"] = tracer_table()
-    for name in {"render", "bench"}.intersection(asked.only):
+    for name in [name for name in _WORKS if name in asked.only]:
         tables[name] = workers_table(name, counts, side=asked.side, stacks=asked.stacks)
     if asked.out:
         if tables:
             kept(asked.out, tables, machine(asked.jobs))
         tables = {p.stem: pd.read_csv(p) for p in asked.out.glob("*.csv") if p.stem in _KINDS}
     none = pd.DataFrame(columns=["work", "workers", "times_as_fast"])
-    workers = pd.concat([tables.get("render", none), tables.get("bench", none)], ignore_index=True)
+    workers = pd.concat([tables.get(name, none) for name in _WORKS], ignore_index=True)
     lines = [tables[name] for name in ("lines", "tracer") if name in tables]
     rows = pd.DataFrame(worker_rows(workers), columns=_COLUMNS)
     table = pd.concat([*lines, rows], ignore_index=True)
