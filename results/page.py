@@ -244,7 +244,7 @@ def speed(folder: Path) -> dict[str, object]:
 def _ran_on(folder: Path) -> str:
     """Return what each kind of lines was measured on, those of one machine and commit together."""
     found: dict[str, list[str]] = {}
-    for kind in ("lines", "tracer", "curves", "render", "bench"):
+    for kind in ("lines", "tracer", "curves", "apart", "render", "bench"):
         if (folder / f"{kind}.json").is_file():
             one = json.loads((folder / f"{kind}.json").read_text(encoding="utf-8"))
             commit = one["commit"][:7] or "unknown"

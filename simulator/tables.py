@@ -48,9 +48,11 @@ def share_tables(folder: Path) -> None:
     Parameters
     ----------
     folder : Path
-        Made where it is not there; as for `shelf_at`.
+        Made where it is not there; as for `shelf_at`. Where it cannot be made, or written to, the
+        process makes its own tables.
     """
-    folder.mkdir(exist_ok=True)
+    with suppress(OSError):
+        folder.mkdir(exist_ok=True)
     _shelf.set(folder)
 
 
@@ -82,7 +84,7 @@ def _from(path: Path, make: Callable[[], Made]) -> Made:
     """Return what lies at a path, or make it and lay it there."""
     try:
         made: Made = pickle.loads(path.read_bytes())  # a process of ours laid it there
-    except FileNotFoundError:
+    except OSError:
         made = make()
         with suppress(pickle.PicklingError, OSError):  # on a full disk each makes its own
             data = BytesIO()

@@ -1,9 +1,11 @@
 """Tables on a shelf: made once, and read back as they lay in memory."""
 
+from contextvars import copy_context
+
 import numpy as np
 import pytest
 
-from stacktruth.simulator.tables import shelf_at, table
+from stacktruth.simulator.tables import share_tables, shelf_at, table
 
 MADE = []
 
@@ -65,3 +67,25 @@ def test_what_is_asked_for_is_told_apart(tmp_path):
     assert len(list(tmp_path.iterdir())) == 3
     another_process()(4, "rows")
     assert len(MADE) == 4
+
+
+def test_a_process_may_share_all_its_tables(tmp_path):
+    """From then on, in a folder that is made; others are not told."""
+    process = copy_context()
+    process.run(share_tables, tmp_path / "tables")
+    process.run(lambda: another_process()(4, "rows"))
+    process.run(lambda: another_process()(4, "rows"))
+    assert len(MADE) == 1
+    another_process()(4, "rows")
+    assert len(MADE) == 2
+
+
+def test_where_nothing_can_be_laid_each_makes_its_own(tmp_path):
+    """The folder above is gone, or a file stands there: the tables are the same."""
+    (tmp_path / "file").write_text("mine")
+    for folder in (tmp_path / "gone" / "tables", tmp_path / "file"):
+        process = copy_context()
+        process.run(share_tables, folder)
+        values, _ = process.run(lambda: another_process()(4, "rows"))
+        np.testing.assert_array_equal(values, grid(4, "rows")[0])
+    assert (tmp_path / "file").read_text() == "mine"
