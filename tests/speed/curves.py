@@ -148,22 +148,27 @@ def curves_figure(curves: pd.DataFrame, workers: pd.DataFrame) -> Figure:
             line = "o--" if "GPU" in level else "o-"
             panel.plot(group["at"], group["convolutions"], line, label=level)
         panel.axhline(1, color="#777777", ls=":", lw=1)
-        panel.set_xscale("log")
+        panel.set_xscale("linear" if name == "parts" else "log")
         panel.set_yscale("log")
         panel.set_xlabel(name)
         panel.set_ylabel("convolutions a frame")
     last = figure.axes[3]
     for work, group in workers.groupby("work", sort=False):
-        last.plot(group["workers"], group["times_as_fast"], "o-", label=work)
+        label = {"apart": "frames that share nothing"}.get(work, work)
+        last.plot(group["workers"], group["times_as_fast"], "o-", label=label)
     most = max(workers["workers"].max(), 2) if len(workers) else 2
     last.plot([1, most], [1, most], color="#777777", ls=":", lw=1)
     last.set_xlabel("workers")
     last.set_ylabel("times as fast as one")
     for panel in figure.axes:
         panel.grid(color="#e5e5e5", lw=0.6)
+    # One legend of the levels, where no line runs, does for all panels.
+    for panel, place in ((figure.axes[1], (0.68, 0.42)), (last, "upper left")):
         if panel.get_legend_handles_labels()[1]:
-            panel.legend(frameon=False, fontsize=8)
-    figure.axes[0].set_title("dotted: one convolution; one for each worker", loc="left", fontsize=9)
+            panel.legend(frameon=False, fontsize=8, loc=place)
+    figure.axes[0].set_title("dotted: one convolution", loc="left", fontsize=9)
+    figure.axes[1].set_title("on a GPU: in convolutions there", loc="left", fontsize=9)
+    last.set_title("dotted: one for each worker", loc="left", fontsize=9)
     return figure
 
 
