@@ -66,10 +66,15 @@ def _not_written(path: Path) -> Iterator[None]:
         raise NotWrittenError(path, error) from error
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes | memoryview, *, sync: bool = True) -> None:
     """Write a file, in place of any that stands there; it has all of the data or is as before.
 
-    Returns when the data is on the disk.
+    Parameters
+    ----------
+    path : Path
+    data : bytes or memoryview
+    sync : bool
+        Whether to return when the data is on the disk, and not before.
 
     Raises
     ------
@@ -77,16 +82,17 @@ def write_whole(path: Path, data: bytes) -> None:
         It cannot be written; the message names it.
     """
     with _not_written(path):
-        _write_whole(path, data)
+        _write_whole(path, data, sync=sync)
 
 
-def _write_whole(path: Path, data: bytes) -> None:
+def _write_whole(path: Path, data: bytes | memoryview, *, sync: bool) -> None:
     handle, draft = tempfile.mkstemp(prefix=f".{path.name}-{owner()}-", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            if sync:
+                file.flush()
+                os.fsync(file.fileno())
         Path(draft).chmod(0o644)  # a temporary file is for its owner alone
         Path(draft).replace(path)
     except BaseException:

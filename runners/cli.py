@@ -202,7 +202,7 @@ def _stand_by(argv: Sequence[str]) -> None:
     words = [part for word in argv for part in word.split("=", 1)]
     command, *others = _asked(argv)
     told = [value for name, value in pairwise(words) if name == "--workers"]
-    workers = told[-1] if told else "1" if command in _ALONE else "auto"
+    *_, workers = ("1" if command in _ALONE else "auto", *told)
     helps = not {"-h", "--help"}.isdisjoint(words)
     if command in LOADED and not others and workers != "1" and not helps:
         stand_by(*LOADED[command])

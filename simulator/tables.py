@@ -5,7 +5,6 @@ A table is told by what it is asked for alone, so it is the same whoever made it
 
 from __future__ import annotations
 
-import os
 import pickle
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -18,6 +17,7 @@ from typing import Any, ParamSpec, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from ..ground.atomic import write_whole
 from ..ground.checksum import sha256
 
 Asked = ParamSpec("Asked")
@@ -89,12 +89,8 @@ def _from(path: Path, make: Callable[[], Made]) -> Made:
         with suppress(pickle.PicklingError, OSError):  # on a full disk each makes its own
             data = BytesIO()
             _AsItLies(data, protocol=5).dump(made)
-            draft = path.with_name(f"{path.name}-{os.getpid()}")
-            try:
-                draft.write_bytes(data.getbuffer())
-                draft.replace(path)  # whole or not at all: others look for it at any time
-            finally:
-                draft.unlink(missing_ok=True)
+            # Whole, for others look for it at any time; it need not outlast the processes.
+            write_whole(path, data.getbuffer(), sync=False)
     return made
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from scipy import fft, ndimage
 from skimage.registration import phase_cross_correlation
 
-from ....ground.types import Bools, Doubles, Floats
+from ....ground.types import Bools, Doubles, Floats, Reals
 from ..picture.geometry import Matrix, displacement, for_binned, for_full, inside, similarity
 from ..picture.stack import binned
 
@@ -325,21 +325,21 @@ class _Problem:
     def _part(self, there: Bools) -> _Part:
         """Return what explains the places that are seen."""
         explaining = np.take(self.explaining, np.flatnonzero(there), axis=0)
-        weighted = explaining.copy()
-        return _Part(there, explaining, weighted.T @ explaining, weighted)
+        # Of a copy: a product of one array with itself is worked out otherwise, and rounds so.
+        return _Part(there, explaining, explaining.copy().T @ explaining)
 
     def _fit(self, part: _Part, seen: Floats) -> _Fit:
         """Weighted least squares, where what all but agrees counts in full."""
-        explaining, weighted = part.explaining, part.weighted
+        explaining = part.explaining
         amounts = self._solved(part.normal, explaining.T @ seen)
         residual = np.abs(seen - amounts @ explaining.T)
         noise = 1.4826 * float(np.median(residual)) + 1e-9
         weight = np.minimum(1, _HUBER * noise / (residual + 1e-12)).astype(np.float32)
-        np.multiply(explaining, weight[:, None], out=weighted)
+        weighted = explaining * weight[:, None]
         amounts = self._solved(weighted.T @ explaining, weighted.T @ seen, noise)
         return _Fit(amounts, explaining, seen)
 
-    def _solved(self, normal: Floats, seen: Floats, noise: float | None = None) -> Doubles:
+    def _solved(self, normal: Reals, seen: Reals, noise: float | None = None) -> Doubles:
         """Solve normal equations, with the prior when the noise is known."""
         normal = normal.astype(float)
         if noise is not None:
@@ -373,14 +373,11 @@ class _Part:
     explaining : array (places, things that explain) of float32
     normal : array (things that explain, things that explain) of float32
         Sums of their products, all places counting alike.
-    weighted : array (places, things that explain) of float32
-        What is worked in.
     """
 
     there: Bools
     explaining: Floats
     normal: Floats
-    weighted: Floats
 
 
 @dataclass(frozen=True, eq=False, slots=True)
